@@ -1,1 +1,13 @@
-//! (see lib.rs)
+//! Frames in, wavefront error with error bars out.
+//!
+//! The road a frame takes: [`decode`] reads files into [`frame::Frame`]s with
+//! the first row on top as displayed; `find` picks out the star and judges the
+//! frame; `stack` registers the good ones; `rings` fits the outer edge and the
+//! shadow's edge and turns their offset into coma; `fit` refines that with a
+//! diffraction model; `measure` runs all of it and writes the report.
+//!
+//! Directions in a picture: x to the right, **y up**, clock degrees clockwise
+//! from up. Pixel positions: x to the right and y **down** from the centre of
+//! the top left pixel as displayed.
+
+pub mod frame;
