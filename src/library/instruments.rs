@@ -60,13 +60,13 @@ words! {
     /// Where an instrument is, as pages say it.
     pub enum State {
         /// May be lent.
-        OnTheShelf = "on-the-shelf", "on the shelf";
+        OnTheShelf = "on-shelf", "on the shelf";
         /// With a member.
         OnLoan = "on-loan", "on loan";
         /// Waits for the bench.
-        HeldForTheBench = "held-for-the-bench", "held for the bench";
+        HeldForTheBench = "held", "held for the bench";
         /// Being worked on.
-        AtTheBench = "at-the-bench", "at the bench";
+        AtTheBench = "at-bench", "at the bench";
         /// No longer lent.
         Retired = "retired", "retired";
     }
