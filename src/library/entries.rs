@@ -113,7 +113,12 @@ impl NewEntry {
         Ok(())
     }
 
-    async fn put(&self, conn: &mut Conn, supersedes: Option<EntryId>, struck: bool) -> Result<EntryId> {
+    async fn put(
+        &self,
+        conn: &mut Conn,
+        supersedes: Option<EntryId>,
+        struck: bool,
+    ) -> Result<EntryId> {
         let id = EntryId::fresh();
         sqlx::query!(
             "INSERT INTO entries (id, instrument_id, kind, happened_at, recorded_at, recorded_by, loan_id, supersedes, struck, note)

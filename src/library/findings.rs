@@ -70,7 +70,10 @@ impl Finding {
     pub async fn write(&self, conn: &mut Conn, entry: EntryId) -> Result<()> {
         sqlx::query!(
             "INSERT INTO findings (entry_id, what, asks_for, words) VALUES (?, ?, ?, ?)",
-            entry, self.what, self.asks_for, self.words
+            entry,
+            self.what,
+            self.asks_for,
+            self.words
         )
         .execute(conn)
         .await?;
@@ -90,7 +93,10 @@ impl Finding {
 ///
 /// A settlement follows the corrections of the finding it settles: what was
 /// settled stays settled when its wording is corrected.
-pub async fn standing(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Vec<LoggedFinding>> {
+pub async fn standing(
+    conn: &mut Conn,
+    instrument: Option<InstrumentId>,
+) -> Result<Vec<LoggedFinding>> {
     let rows = sqlx::query!(
         r#"WITH RECURSIVE settled (id) AS (
                SELECT s.finding_entry_id FROM work_settles s JOIN standing_entries w ON w.id = s.work_entry_id
@@ -114,7 +120,11 @@ pub async fn standing(conn: &mut Conn, instrument: Option<InstrumentId>) -> Resu
             entry_id: r.entry_id,
             instrument_id: r.instrument_id,
             happened_at: r.happened_at,
-            finding: Finding { what: r.what, asks_for: r.asks_for, words: r.words },
+            finding: Finding {
+                what: r.what,
+                asks_for: r.asks_for,
+                words: r.words,
+            },
             settled: r.settled,
         })
         .collect())

@@ -32,7 +32,10 @@ words! {
 impl Design {
     /// Whether light passes a shadow-casting holder in front.
     pub fn is_obstructed(self) -> bool {
-        !matches!(self, Self::Achromat | Self::Apochromat | Self::Binocular | Self::Solar)
+        !matches!(
+            self,
+            Self::Achromat | Self::Apochromat | Self::Binocular | Self::Solar
+        )
     }
 
     /// Whether a star test means anything: not for an instrument that must
@@ -196,7 +199,12 @@ impl Instrument {
     ///
     /// # Errors
     /// Refused when the tag is taken.
-    pub async fn add(conn: &mut Conn, p: &Particulars, at: Moment, by: PersonId) -> Result<InstrumentId> {
+    pub async fn add(
+        conn: &mut Conn,
+        p: &Particulars,
+        at: Moment,
+        by: PersonId,
+    ) -> Result<InstrumentId> {
         refuse_taken_tag(conn, &p.tag, None).await?;
         let id = InstrumentId::fresh();
         sqlx::query!(
@@ -215,7 +223,12 @@ impl Instrument {
     ///
     /// # Errors
     /// Refused when someone else has changed it meanwhile, or the tag is taken.
-    pub async fn change(conn: &mut Conn, id: InstrumentId, version: i64, p: &Particulars) -> Result<()> {
+    pub async fn change(
+        conn: &mut Conn,
+        id: InstrumentId,
+        version: i64,
+        p: &Particulars,
+    ) -> Result<()> {
         refuse_taken_tag(conn, &p.tag, Some(id)).await?;
         let done = sqlx::query!(
             "UPDATE instruments SET tag = ?, name = ?, design = ?, aperture_mm = ?, focal_mm = ?, obstruction = ?,
@@ -238,7 +251,12 @@ impl Instrument {
 
     /// Puts an instrument on the shelf, holds it, takes it to the bench or
     /// retires it. The caller writes the logbook entry.
-    pub async fn set_standing(conn: &mut Conn, id: InstrumentId, standing: Standing, reason: &str) -> Result<()> {
+    pub async fn set_standing(
+        conn: &mut Conn,
+        id: InstrumentId,
+        standing: Standing,
+        reason: &str,
+    ) -> Result<()> {
         sqlx::query!(
             "UPDATE instruments SET standing = ?, standing_reason = ?, version = version + 1 WHERE id = ?",
             standing, reason, id

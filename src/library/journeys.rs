@@ -64,7 +64,10 @@ impl Journey {
     pub async fn write(&self, conn: &mut Conn, entry: EntryId) -> Result<()> {
         sqlx::query!(
             "INSERT INTO journeys (entry_id, kind, distance_km, severity) VALUES (?, ?, ?, ?)",
-            entry, self.kind, self.distance_km, self.severity
+            entry,
+            self.kind,
+            self.distance_km,
+            self.severity
         )
         .execute(conn)
         .await?;
@@ -81,7 +84,10 @@ impl Journey {
 }
 
 /// Every standing journey of one instrument, or of all, oldest first.
-pub async fn standing(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Vec<LoggedJourney>> {
+pub async fn standing(
+    conn: &mut Conn,
+    instrument: Option<InstrumentId>,
+) -> Result<Vec<LoggedJourney>> {
     let rows = sqlx::query!(
         r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.happened_at AS "happened_at: Moment", j.kind AS "kind: JourneyKind",
@@ -99,7 +105,11 @@ pub async fn standing(conn: &mut Conn, instrument: Option<InstrumentId>) -> Resu
             entry_id: r.entry_id,
             instrument_id: r.instrument_id,
             happened_at: r.happened_at,
-            journey: Journey { kind: r.kind, distance_km: r.distance_km, severity: r.severity },
+            journey: Journey {
+                kind: r.kind,
+                distance_km: r.distance_km,
+                severity: r.severity,
+            },
         })
         .collect())
 }

@@ -16,9 +16,12 @@ pub mod forms;
 pub mod instruments;
 pub mod journeys;
 pub mod kit;
+pub mod limits;
+pub mod loans;
 pub mod people;
 pub mod sessions;
 pub mod star_tests;
+pub mod waits;
 pub mod works;
 
 use std::path::{Path, PathBuf};
@@ -26,9 +29,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 use sqlx::SqlitePool;
-use sqlx::sqlite::{
-    SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous,
-};
+use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 
 pub use words::UnknownWord;
 
@@ -135,40 +136,6 @@ impl Library {
     }
 }
 
-/// Declares a newtype id around a [`uuid::Uuid`], stored as 16 bytes.
-macro_rules! id {
-    ($(#[$doc:meta])* $name:ident) => {
-        $(#[$doc])*
-        #[derive(
-            Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord,
-            serde::Serialize, serde::Deserialize, sqlx::Type,
-        )]
-        #[sqlx(transparent)]
-        #[serde(transparent)]
-        pub struct $name(pub uuid::Uuid);
-
-        impl $name {
-            /// A new id, sorted by time of making.
-            pub fn fresh() -> Self {
-                Self(uuid::Uuid::now_v7())
-            }
-        }
-
-        impl std::fmt::Display for $name {
-            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-                self.0.fmt(f)
-            }
-        }
-
-        impl std::str::FromStr for $name {
-            type Err = uuid::Error;
-            fn from_str(text: &str) -> Result<Self, Self::Err> {
-                text.parse().map(Self)
-            }
-        }
-    };
-}
-
 id!(
     /// A person.
     PersonId
@@ -192,4 +159,16 @@ id!(
 id!(
     /// A try at measuring frames.
     AttemptId
+);
+id!(
+    /// A place on the waiting list.
+    WaitId
+);
+id!(
+    /// A photo.
+    PhotoId
+);
+id!(
+    /// A work night.
+    WorkNightId
 );

@@ -64,7 +64,10 @@ impl NewPerson {
                     && !domain.ends_with('.')
                     && !domain.contains('@')
                     && self.email.len() <= 254
-                    && !self.email.chars().any(|c| c.is_whitespace() || c.is_control())
+                    && !self
+                        .email
+                        .chars()
+                        .any(|c| c.is_whitespace() || c.is_control())
             }
             None => false,
         };

@@ -71,7 +71,11 @@ pub async fn start(conn: &mut Conn, person: PersonId, now: Moment) -> Result<Tok
     sqlx::query!(
         "INSERT INTO sessions (token_hash, person_id, started_at, last_seen_at, expires_at)
          VALUES (?, ?, ?, ?, ?)",
-        hash, person, now, now, expires
+        hash,
+        person,
+        now,
+        now,
+        expires
     )
     .execute(conn)
     .await?;
@@ -79,7 +83,11 @@ pub async fn start(conn: &mut Conn, person: PersonId, now: Moment) -> Result<Tok
 }
 
 /// Who holds this token, if the session stands, and when it was last seen.
-pub async fn holder(conn: &mut Conn, token: &Token, now: Moment) -> Result<Option<(Person, Moment)>> {
+pub async fn holder(
+    conn: &mut Conn,
+    token: &Token,
+    now: Moment,
+) -> Result<Option<(Person, Moment)>> {
     let hash = token.hash();
     let oldest = now - IDLE;
     let row = sqlx::query!(
@@ -110,22 +118,30 @@ pub async fn holder(conn: &mut Conn, token: &Token, now: Moment) -> Result<Optio
 /// Notes that a session was used.
 pub async fn seen(conn: &mut Conn, token: &Token, now: Moment) -> Result<()> {
     let hash = token.hash();
-    sqlx::query!("UPDATE sessions SET last_seen_at = ? WHERE token_hash = ?", now, hash)
-        .execute(conn)
-        .await?;
+    sqlx::query!(
+        "UPDATE sessions SET last_seen_at = ? WHERE token_hash = ?",
+        now,
+        hash
+    )
+    .execute(conn)
+    .await?;
     Ok(())
 }
 
 /// Ends one session.
 pub async fn end(conn: &mut Conn, token: &Token) -> Result<()> {
     let hash = token.hash();
-    sqlx::query!("DELETE FROM sessions WHERE token_hash = ?", hash).execute(conn).await?;
+    sqlx::query!("DELETE FROM sessions WHERE token_hash = ?", hash)
+        .execute(conn)
+        .await?;
     Ok(())
 }
 
 /// Ends every session of a person.
 pub async fn end_all(conn: &mut Conn, person: PersonId) -> Result<()> {
-    sqlx::query!("DELETE FROM sessions WHERE person_id = ?", person).execute(conn).await?;
+    sqlx::query!("DELETE FROM sessions WHERE person_id = ?", person)
+        .execute(conn)
+        .await?;
     Ok(())
 }
 
@@ -158,16 +174,23 @@ pub async fn make_address(
 }
 
 /// What a one-time address is for, while it works.
-pub async fn address(conn: &mut Conn, token: &Token, now: Moment) -> Result<(Purpose, Option<PersonId>)> {
+pub async fn address(
+    conn: &mut Conn,
+    token: &Token,
+    now: Moment,
+) -> Result<(Purpose, Option<PersonId>)> {
     let hash = token.hash();
     let row = sqlx::query!(
         r#"SELECT purpose AS "purpose: Purpose", person_id AS "person_id: PersonId"
            FROM one_time_addresses WHERE token_hash = ? AND used_at IS NULL AND expires_at > ?"#,
-        hash, now
+        hash,
+        now
     )
     .fetch_optional(conn)
     .await?
-    .ok_or(Error::NotFound("one-time address (it works once, for three days)"))?;
+    .ok_or(Error::NotFound(
+        "one-time address (it works once, for three days)",
+    ))?;
     Ok((row.purpose, row.person_id))
 }
 
@@ -183,17 +206,30 @@ pub async fn use_address(conn: &mut Conn, token: &Token, now: Moment) -> Result<
     if done.rows_affected() == 1 {
         Ok(())
     } else {
-        Err(Error::NotFound("one-time address (it works once, for three days)"))
+        Err(Error::NotFound(
+            "one-time address (it works once, for three days)",
+        ))
     }
 }
 
 /// Notes a try at signing in.
-pub async fn note_attempt(conn: &mut Conn, account: &str, address: &str, succeeded: bool, now: Moment) -> Result<()> {
+pub async fn note_attempt(
+    conn: &mut Conn,
+    account: &str,
+    address: &str,
+    succeeded: bool,
+    now: Moment,
+) -> Result<()> {
     let old = now - Duration::days(30);
-    sqlx::query!("DELETE FROM sign_in_attempts WHERE at < ?", old).execute(&mut *conn).await?;
+    sqlx::query!("DELETE FROM sign_in_attempts WHERE at < ?", old)
+        .execute(&mut *conn)
+        .await?;
     sqlx::query!(
         "INSERT INTO sign_in_attempts (account, address, at, succeeded) VALUES (?, ?, ?, ?)",
-        account, address, now, succeeded
+        account,
+        address,
+        now,
+        succeeded
     )
     .execute(conn)
     .await?;
@@ -202,7 +238,11 @@ pub async fn note_attempt(conn: &mut Conn, account: &str, address: &str, succeed
 
 /// Failed tries since the given instant and since the last success, by
 /// account, with the time of the last one.
-pub async fn failures(conn: &mut Conn, account: &str, since: Moment) -> Result<(i64, Option<Moment>)> {
+pub async fn failures(
+    conn: &mut Conn,
+    account: &str,
+    since: Moment,
+) -> Result<(i64, Option<Moment>)> {
     let row = sqlx::query!(
         r#"SELECT COUNT(*) AS "n: i64", MAX(at) AS "last: Moment" FROM sign_in_attempts
            WHERE account = ? AND at > ? AND succeeded = 0

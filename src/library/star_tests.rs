@@ -93,7 +93,10 @@ impl StarTest {
 }
 
 /// Every standing star test of one instrument, or of all, oldest first.
-pub async fn standing(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Vec<LoggedStarTest>> {
+pub async fn standing(
+    conn: &mut Conn,
+    instrument: Option<InstrumentId>,
+) -> Result<Vec<LoggedStarTest>> {
     let rows = sqlx::query!(
         r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.happened_at AS "happened_at: Moment", t.method AS "method: Method",

@@ -61,3 +61,37 @@ macro_rules! words {
         }
     };
 }
+
+/// Declares a newtype id around a [`uuid::Uuid`], stored as 16 bytes.
+macro_rules! id {
+    ($(#[$doc:meta])* $name:ident) => {
+        $(#[$doc])*
+        #[derive(
+            Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord,
+            serde::Serialize, serde::Deserialize, sqlx::Type,
+        )]
+        #[sqlx(transparent)]
+        #[serde(transparent)]
+        pub struct $name(pub uuid::Uuid);
+
+        impl $name {
+            /// A new id, sorted by time of making.
+            pub fn fresh() -> Self {
+                Self(uuid::Uuid::now_v7())
+            }
+        }
+
+        impl std::fmt::Display for $name {
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                self.0.fmt(f)
+            }
+        }
+
+        impl std::str::FromStr for $name {
+            type Err = uuid::Error;
+            fn from_str(text: &str) -> Result<Self, Self::Err> {
+                text.parse().map(Self)
+            }
+        }
+    };
+}

@@ -66,7 +66,8 @@ impl Work {
         for finding in &self.settles {
             sqlx::query!(
                 "INSERT INTO work_settles (work_entry_id, finding_entry_id) VALUES (?, ?)",
-                entry, finding
+                entry,
+                finding
             )
             .execute(&mut *conn)
             .await?;
@@ -84,7 +85,10 @@ impl Work {
 }
 
 /// Every standing piece of work of one instrument, or of all, oldest first.
-pub async fn standing(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Vec<LoggedWork>> {
+pub async fn standing(
+    conn: &mut Conn,
+    instrument: Option<InstrumentId>,
+) -> Result<Vec<LoggedWork>> {
     Ok(sqlx::query_as!(
         LoggedWork,
         r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",

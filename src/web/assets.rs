@@ -7,9 +7,9 @@ use axum::response::{IntoResponse, Response};
 use rust_embed::RustEmbed;
 use sha2::{Digest, Sha256};
 
+use super::Error;
 use super::access::{Access, Route};
 use super::extract::{Path, Query};
-use super::Error;
 
 #[derive(RustEmbed)]
 #[folder = "static/"]
@@ -26,7 +26,12 @@ static MARK: LazyLock<String> = LazyLock::new(|| {
             hasher.update(&file.data);
         }
     }
-    hasher.finalize().iter().take(6).map(|b| format!("{b:02x}")).collect()
+    hasher
+        .finalize()
+        .iter()
+        .take(6)
+        .map(|b| format!("{b:02x}"))
+        .collect()
 });
 
 /// The address of a file.

@@ -169,7 +169,12 @@ pub fn draw(app: &App, visit: &Visit, page: ErrorPage) -> Response {
         next: visit.path.clone(),
     };
     match template.render() {
-        Ok(html) => (page.status, [(header::CACHE_CONTROL, "no-store")], Html(html)).into_response(),
+        Ok(html) => (
+            page.status,
+            [(header::CACHE_CONTROL, "no-store")],
+            Html(html),
+        )
+            .into_response(),
         Err(error) => bare(error.into()),
     }
 }

@@ -47,7 +47,9 @@ where
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Error> {
         serde_html_form::from_str(parts.uri.query().unwrap_or_default())
             .map(Self)
-            .map_err(|e| Error::BadRequest(format!("The address has a part that makes no sense ({e}).")))
+            .map_err(|e| {
+                Error::BadRequest(format!("The address has a part that makes no sense ({e})."))
+            })
     }
 }
 
@@ -75,8 +77,9 @@ where
         let bytes = axum::body::to_bytes(request.into_body(), FORM_BYTES)
             .await
             .map_err(|_| Error::TooLarge("This form holds more text than it can take. Shorten the longest field and send it again.".to_owned()))?;
-        let pairs: Vec<(String, String)> = serde_html_form::from_bytes(&bytes)
-            .map_err(|_| Error::BadRequest("This form arrived damaged. Go back and send it again.".to_owned()))?;
+        let pairs: Vec<(String, String)> = serde_html_form::from_bytes(&bytes).map_err(|_| {
+            Error::BadRequest("This form arrived damaged. Go back and send it again.".to_owned())
+        })?;
         let find = |name: &str| {
             pairs
                 .iter()
@@ -91,8 +94,9 @@ where
             });
         }
         let once = find("once");
-        let fields = serde_html_form::from_bytes(&bytes)
-            .map_err(|e| Error::BadRequest(format!("This form is missing something it needs ({e}).")))?;
+        let fields = serde_html_form::from_bytes(&bytes).map_err(|e| {
+            Error::BadRequest(format!("This form is missing something it needs ({e})."))
+        })?;
         Ok(Self { fields, once })
     }
 }
@@ -158,8 +162,9 @@ impl Upload {
             .collect();
         let encoded = serde_html_form::to_string(&pairs)
             .map_err(|e| Error::BadRequest(format!("This form arrived damaged ({e}).")))?;
-        serde_html_form::from_str(&encoded)
-            .map_err(|e| Error::BadRequest(format!("This form is missing something it needs ({e}).")))
+        serde_html_form::from_str(&encoded).map_err(|e| {
+            Error::BadRequest(format!("This form is missing something it needs ({e})."))
+        })
     }
 }
 
@@ -181,6 +186,7 @@ fn too_much() -> Error {
 impl FromRequest<App> for Upload {
     type Rejection = Error;
 
+    #[allow(clippy::disallowed_types)] // this is the wrapper
     async fn from_request(request: Request, app: &App) -> Result<Self, Error> {
         let visit = visit_of(&request)?;
         let is_multipart = request
@@ -189,11 +195,15 @@ impl FromRequest<App> for Upload {
             .and_then(|v| v.to_str().ok())
             .is_some_and(|v| v.starts_with("multipart/form-data"));
         if !is_multipart {
-            return Err(Error::BadRequest("This form must be sent with its files.".to_owned()));
+            return Err(Error::BadRequest(
+                "This form must be sent with its files.".to_owned(),
+            ));
         }
         let mut parts = axum::extract::Multipart::from_request(request, app)
             .await
-            .map_err(|_| Error::BadRequest("The upload could not be read. Send it again.".to_owned()))?;
+            .map_err(|_| {
+                Error::BadRequest("The upload could not be read. Send it again.".to_owned())
+            })?;
         let mut text: HashMap<String, Vec<String>> = HashMap::new();
         let mut files = Vec::new();
         let mut total: u64 = 0;
@@ -220,7 +230,12 @@ impl FromRequest<App> for Upload {
                     if files.len() >= UPLOAD_FILES {
                         return Err(too_much());
                     }
-                    files.push(UploadedFile { field, name, file, bytes });
+                    files.push(UploadedFile {
+                        field,
+                        name,
+                        file,
+                        bytes,
+                    });
                 }
             } else {
                 let value = part.text().await.map_err(|e| damaged(&e))?;
@@ -240,7 +255,11 @@ impl FromRequest<App> for Upload {
         if !checked && visit.person.is_some() {
             return Err(Error::CrossSite);
         }
-        let once = text.get("once").and_then(|v| v.first()).cloned().unwrap_or_default();
+        let once = text
+            .get("once")
+            .and_then(|v| v.first())
+            .cloned()
+            .unwrap_or_default();
         Ok(Self { text, files, once })
     }
 }

@@ -46,7 +46,13 @@ impl Mends {
     }
 
     /// Text that may be left out, trimmed, of at most `longest` characters.
-    pub fn optional_text(&mut self, field: &str, label: &str, typed: &str, longest: usize) -> String {
+    pub fn optional_text(
+        &mut self,
+        field: &str,
+        label: &str,
+        typed: &str,
+        longest: usize,
+    ) -> String {
         let text = typed.trim().replace("\r\n", "\n");
         let long = text.chars().count();
         if long > longest {
@@ -55,7 +61,10 @@ impl Mends {
                 format!("{label}: this is {long} characters long; shorten it to {longest}."),
             );
         }
-        if text.chars().any(|c| c.is_control() && c != '\n' && c != '\t') {
+        if text
+            .chars()
+            .any(|c| c.is_control() && c != '\n' && c != '\t')
+        {
             self.add(field, format!("{label}: take out the control characters."));
         }
         text
@@ -83,12 +92,22 @@ impl Mends {
             Ok(_) => {
                 self.add(
                     field,
-                    format!("{label}: give a number from {} to {}.", bounds.start(), bounds.end()),
+                    format!(
+                        "{label}: give a number from {} to {}.",
+                        bounds.start(),
+                        bounds.end()
+                    ),
                 );
                 None
             }
             Err(_) => {
-                self.add(field, format!("{label}: \"{}\" is not a number. Give one like 12.5.", typed.trim()));
+                self.add(
+                    field,
+                    format!(
+                        "{label}: \"{}\" is not a number. Give one like 12.5.",
+                        typed.trim()
+                    ),
+                );
                 None
             }
         }
@@ -96,12 +115,19 @@ impl Mends {
 
     /// A number that must be there; NaN stands in when it is wrong, and the
     /// mend is noted.
-    pub fn number(&mut self, field: &str, label: &str, typed: &str, bounds: std::ops::RangeInclusive<f64>) -> f64 {
+    pub fn number(
+        &mut self,
+        field: &str,
+        label: &str,
+        typed: &str,
+        bounds: std::ops::RangeInclusive<f64>,
+    ) -> f64 {
         if typed.trim().is_empty() {
             self.add(field, format!("{label}: please give a number."));
             return f64::NAN;
         }
-        self.optional_number(field, label, typed, bounds).unwrap_or(f64::NAN)
+        self.optional_number(field, label, typed, bounds)
+            .unwrap_or(f64::NAN)
     }
 
     /// A whole number that may be left out.
@@ -121,7 +147,11 @@ impl Mends {
             _ => {
                 self.add(
                     field,
-                    format!("{label}: give a whole number from {} to {}.", bounds.start(), bounds.end()),
+                    format!(
+                        "{label}: give a whole number from {} to {}.",
+                        bounds.start(),
+                        bounds.end()
+                    ),
                 );
                 None
             }
@@ -138,7 +168,12 @@ impl Mends {
     }
 
     /// A word of a closed vocabulary that must be chosen.
-    pub fn word<W: std::str::FromStr>(&mut self, field: &str, label: &str, typed: &str) -> Option<W> {
+    pub fn word<W: std::str::FromStr>(
+        &mut self,
+        field: &str,
+        label: &str,
+        typed: &str,
+    ) -> Option<W> {
         let word = typed.parse().ok();
         if word.is_none() {
             self.add(field, format!("{label}: choose one."));
@@ -155,9 +190,15 @@ mod tests {
     #[test]
     fn a_decimal_comma_is_a_point_and_bounds_are_named() {
         let mut mends = Mends::new();
-        assert_eq!(mends.optional_number("a", "Aperture", " 203,2 ", 10.0..=2000.0), Some(203.2));
+        assert_eq!(
+            mends.optional_number("a", "Aperture", " 203,2 ", 10.0..=2000.0),
+            Some(203.2)
+        );
         assert!(mends.is_empty());
-        assert_eq!(mends.optional_number("a", "Aperture", "3", 10.0..=2000.0), None);
+        assert_eq!(
+            mends.optional_number("a", "Aperture", "3", 10.0..=2000.0),
+            None
+        );
         assert_eq!(mends.of("a"), "Aperture: give a number from 10 to 2000.");
     }
 
@@ -165,7 +206,11 @@ mod tests {
     fn nothing_odd_passes_for_a_number() {
         for typed in ["NaN", "inf", "1e999", "0x10", "12abc", "--3"] {
             let mut mends = Mends::new();
-            assert_eq!(mends.optional_number("a", "A", typed, 0.0..=100.0), None, "{typed}");
+            assert_eq!(
+                mends.optional_number("a", "A", typed, 0.0..=100.0),
+                None,
+                "{typed}"
+            );
             assert!(!mends.is_empty(), "{typed}");
         }
     }

@@ -160,7 +160,9 @@ pub fn unpack_notice(packed: &str) -> Option<String> {
     let bytes = base64::engine::general_purpose::URL_SAFE_NO_PAD
         .decode(packed)
         .ok()?;
-    String::from_utf8(bytes).ok().filter(|n| !n.is_empty() && n.len() <= 600)
+    String::from_utf8(bytes)
+        .ok()
+        .filter(|n| !n.is_empty() && n.len() <= 600)
 }
 
 /// A page: 200, never cached where it may show what only this visitor may see.

@@ -49,7 +49,10 @@ pub fn fault(password: &str, email: &str) -> Option<String> {
     let lower = password.to_lowercase();
     let own = email.split('@').next().unwrap_or_default().to_lowercase();
     let plain = lower.chars().all(|c| lower.starts_with(c));
-    if plain || lower == email.to_lowercase() || (own.len() > 3 && lower.replace(&own, "").chars().count() < 8) {
+    if plain
+        || lower == email.to_lowercase()
+        || (own.len() > 3 && lower.replace(&own, "").chars().count() < 8)
+    {
         return Some("Password: this is too easy to guess. Choose words that have nothing to do with your name.".to_owned());
     }
     None
@@ -113,16 +116,38 @@ mod tests {
     #[tokio::test]
     async fn a_password_is_known_again_and_another_is_not() {
         let passwords = Passwords::default();
-        let stored = passwords.hash("a frost on the dew shield".to_owned()).await.unwrap();
+        let stored = passwords
+            .hash("a frost on the dew shield".to_owned())
+            .await
+            .unwrap();
         assert!(stored.starts_with("$argon2id$v=19$m=19456,t=2,p=1$"));
-        assert!(passwords.check("a frost on the dew shield".to_owned(), Some(stored.clone())).await.unwrap());
-        assert!(!passwords.check("a frost on the dew shielD".to_owned(), Some(stored)).await.unwrap());
-        assert!(!passwords.check("anything at all here".to_owned(), None).await.unwrap());
+        assert!(
+            passwords
+                .check("a frost on the dew shield".to_owned(), Some(stored.clone()))
+                .await
+                .unwrap()
+        );
+        assert!(
+            !passwords
+                .check("a frost on the dew shielD".to_owned(), Some(stored))
+                .await
+                .unwrap()
+        );
+        assert!(
+            !passwords
+                .check("anything at all here".to_owned(), None)
+                .await
+                .unwrap()
+        );
     }
 
     #[test]
     fn short_and_guessable_passwords_are_named() {
-        assert!(fault("fourteen chars", "a@example.org").unwrap().contains("14"));
+        assert!(
+            fault("fourteen chars", "a@example.org")
+                .unwrap()
+                .contains("14")
+        );
         assert!(fault("aaaaaaaaaaaaaaaa", "a@example.org").is_some());
         assert!(fault("margarethe12345", "margarethe@example.org").is_some());
         assert!(fault("seven kettles at dusk", "a@example.org").is_none());

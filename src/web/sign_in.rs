@@ -81,7 +81,12 @@ const ACCOUNT_TRIES: i64 = 5;
 const ADDRESS_TRIES: i64 = 100;
 
 /// Seconds to wait before this account may try again from this address.
-async fn wait_seconds(conn: &mut Conn, account: &str, address: &str, now: Moment) -> library::Result<i64> {
+async fn wait_seconds(
+    conn: &mut Conn,
+    account: &str,
+    address: &str,
+    now: Moment,
+) -> library::Result<i64> {
     let since = now - MEMORY;
     if sessions::failures_from(conn, address, since).await? >= ADDRESS_TRIES {
         return Ok(60);
@@ -95,7 +100,10 @@ async fn wait_seconds(conn: &mut Conn, account: &str, address: &str, now: Moment
     Ok((last + pause - now).num_seconds().max(0))
 }
 
-async fn sign_in(desk: Desk, Form { fields: form, .. }: Form<SignInFields>) -> Result<Response, Error> {
+async fn sign_in(
+    desk: Desk,
+    Form { fields: form, .. }: Form<SignInFields>,
+) -> Result<Response, Error> {
     let account = form.email.trim().to_lowercase();
     let (person, stored) = {
         let mut conn = desk.read().await?;
@@ -111,7 +119,11 @@ async fn sign_in(desk: Desk, Form { fields: form, .. }: Form<SignInFields>) -> R
             _ => (None, None),
         }
     };
-    let right = desk.app.passwords.check(form.password.clone(), stored).await?;
+    let right = desk
+        .app
+        .passwords
+        .check(form.password.clone(), stored)
+        .await?;
     let mut write = desk.app.library.write().await?;
     sessions::note_attempt(&mut write, &account, &desk.visit.address, right, desk.now()).await?;
     let Some(person) = person.filter(|_| right) else {
@@ -164,9 +176,15 @@ struct ResumePage {
 }
 
 /// The form that was under way, with the new session's mark, to be sent on.
-fn resume(desk: &Desk, token: &Token, person: Person, form: &SignInFields) -> Result<Response, Error> {
-    let fields = serde_html_form::from_str(&form.unsent_fields)
-        .map_err(|_| Error::BadRequest("What you typed could not be read back. Open the page again.".to_owned()))?;
+fn resume(
+    desk: &Desk,
+    token: &Token,
+    person: Person,
+    form: &SignInFields,
+) -> Result<Response, Error> {
+    let fields = serde_html_form::from_str(&form.unsent_fields).map_err(|_| {
+        Error::BadRequest("What you typed could not be read back. Open the page again.".to_owned())
+    })?;
     let mut chrome = desk.chrome("Send what you typed");
     chrome.csrf = token.form_mark();
     chrome.person = Some(super::page::PersonChip {
@@ -200,7 +218,12 @@ async fn sign_out_everywhere(desk: Desk, _: Form<Nothing>) -> Result<Response, E
 
 fn signed_out(desk: &Desk, notice: &str) -> Response {
     let mut response = with_notice(&desk.app, see_other("/"), notice);
-    let gone = cookie(&desk.app, session_cookie_name(&desk.app), String::new(), Duration::zero());
+    let gone = cookie(
+        &desk.app,
+        session_cookie_name(&desk.app),
+        String::new(),
+        Duration::zero(),
+    );
     if let Ok(value) = HeaderValue::from_str(&gone.to_string()) {
         response.headers_mut().append(header::SET_COOKIE, value);
     }
@@ -233,7 +256,11 @@ struct WelcomePage {
     action: String,
 }
 
-async fn invited(conn: &mut Conn, token: &Token, now: Moment) -> library::Result<(Purpose, Option<Person>)> {
+async fn invited(
+    conn: &mut Conn,
+    token: &Token,
+    now: Moment,
+) -> library::Result<(Purpose, Option<Person>)> {
     let (purpose, id) = sessions::address(conn, token, now).await?;
     let person = match id {
         Some(id) => Some(Person::get(conn, id).await?),
@@ -281,7 +308,10 @@ async fn welcome(
     if person.is_none() {
         mends.text("club", "Club", &form.club, 120);
         if form.zone.trim().parse::<chrono_tz::Tz>().is_err() {
-            mends.add("zone", "Time zone: give a name like Europe/Lisbon or America/Denver.");
+            mends.add(
+                "zone",
+                "Time zone: give a name like Europe/Lisbon or America/Denver.",
+            );
         }
         let new = NewPerson {
             name: form.name.clone(),
@@ -293,11 +323,16 @@ async fn welcome(
             Err((field, words)) => mends.add(field, words),
         }
     }
-    let email = person.as_ref().map_or(form.email.as_str(), |p| p.email.as_str());
+    let email = person
+        .as_ref()
+        .map_or(form.email.as_str(), |p| p.email.as_str());
     if let Some(fault) = passwords::fault(&form.password, email) {
         mends.add("password", fault);
     } else if form.password != form.again {
-        mends.add("again", "Password again: the two are not the same. Type both once more.");
+        mends.add(
+            "again",
+            "Password again: the two are not the same. Type both once more.",
+        );
     }
     if !mends.is_empty() {
         return mend(&WelcomePage {
@@ -333,7 +368,11 @@ async fn welcome(
     sessions::end_all(&mut write, id).await?;
     let session = sessions::start(&mut write, id, desk.now()).await?;
     write.commit().await.map_err(library::Error::from)?;
-    let response = with_notice(&desk.app, see_other("/"), "Your password is set and you are signed in.");
+    let response = with_notice(
+        &desk.app,
+        see_other("/"),
+        "Your password is set and you are signed in.",
+    );
     Ok(with_session(&desk.app, response, &session))
 }
 
@@ -344,7 +383,10 @@ struct DisplayFields {
     back: String,
 }
 
-async fn set_display(desk: Desk, Form { fields: form, .. }: Form<DisplayFields>) -> Result<Response, Error> {
+async fn set_display(
+    desk: Desk,
+    Form { fields: form, .. }: Form<DisplayFields>,
+) -> Result<Response, Error> {
     let value = match form.value.as_str() {
         "night" => "night",
         "red" => "red",
@@ -365,7 +407,14 @@ mod tests {
     #[test]
     fn only_our_own_paths_are_followed() {
         assert_eq!(own_path("/shelf?x=1"), "/shelf?x=1");
-        for bad in ["//evil.example", "https://evil.example", "/\\evil.example", "", "javascript:1", "/a\r\nb"] {
+        for bad in [
+            "//evil.example",
+            "https://evil.example",
+            "/\\evil.example",
+            "",
+            "javascript:1",
+            "/a\r\nb",
+        ] {
             assert_eq!(own_path(bad), "/", "{bad}");
         }
     }

@@ -118,7 +118,9 @@ pub fn cookie(app: &App, name: &'static str, value: String, lasts: Duration) -> 
 /// The door itself, around every route.
 pub async fn door(State(app): State<App>, mut request: Request, next: Next) -> Response {
     let jar = CookieJar::from_headers(request.headers());
-    let visit = match look(&app, &jar, &request).await {
+    let path = request.uri().path().to_owned();
+    let address = client_address(&request);
+    let visit = match look(&app, &jar, path, address).await {
         Ok(visit) => Arc::new(visit),
         Err(error) => return error::bare(error),
     };
@@ -132,7 +134,11 @@ pub async fn door(State(app): State<App>, mut request: Request, next: Next) -> R
     if let Some(page) = response.extensions_mut().remove::<ErrorPage>() {
         response = error::draw(&app, &visit, page);
     }
-    if visit.notice.is_some() && is_head_or_get && response.status().is_success() && is_html(&response) {
+    if visit.notice.is_some()
+        && is_head_or_get
+        && response.status().is_success()
+        && is_html(&response)
+    {
         let gone = cookie(&app, "notice", String::new(), Duration::zero());
         if let Ok(value) = HeaderValue::from_str(&gone.to_string()) {
             response.headers_mut().append(header::SET_COOKIE, value);
@@ -149,7 +155,7 @@ fn is_html(response: &Response) -> bool {
         .is_some_and(|v| v.starts_with("text/html"))
 }
 
-async fn look(app: &App, jar: &CookieJar, request: &Request) -> Result<Visit, Error> {
+async fn look(app: &App, jar: &CookieJar, path: String, address: String) -> Result<Visit, Error> {
     let now = Utc::now();
     let mut conn = app.library.read().await?;
     let token = jar
@@ -181,8 +187,8 @@ async fn look(app: &App, jar: &CookieJar, request: &Request) -> Result<Visit, Er
             .and_then(|c| super::page::unpack_notice(c.value())),
         club: Club::load(&mut conn).await?,
         now,
-        path: request.uri().path().to_owned(),
-        address: client_address(request),
+        path,
+        address,
     })
 }
 
@@ -223,4 +229,22 @@ fn is_from_our_pages(headers: &HeaderMap) -> bool {
     origin
         .split_once("://")
         .is_some_and(|(_, of_origin)| !host.is_empty() && of_origin == host)
+}
+
+impl UnsentForm {
+    /// The fields as one encoded text, to travel through the sign-in form.
+    pub fn encoded(&self) -> String {
+        serde_html_form::to_string(&self.fields).unwrap_or_default()
+    }
+
+    /// The fields worth showing: what a person typed or chose, not our marks.
+    pub fn shown(&self) -> Vec<(String, &str)> {
+        self.fields
+            .iter()
+            .filter(|(name, value)| {
+                !value.is_empty() && name != "once" && !name.ends_with("version")
+            })
+            .map(|(name, value)| (name.replace('_', " "), value.as_str()))
+            .collect()
+    }
 }
