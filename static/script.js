@@ -46,10 +46,16 @@
   const keeps = (form) => form.method === "post" && !form.hasAttribute("data-forget")
     && fieldsOf(form).length > 0 && !form.querySelector("input[type=password]");
 
-  // A form posted from the last page: unless that post bounced (sign-in, errors), it was taken.
+  // What became of the form posted from the last page. A page that asks to sign in, shows errors or
+  // refuses (data-refused) means it was not taken; so does coming back to the form after one of those.
   const sent = store.get("sent");
-  const bounced = document.getElementById("errors") || document.querySelector("input[type=password]");
-  if (sent && !bounced) { if (sent.from !== location.pathname || document.querySelector(".notice[role=status]")) store.drop(sent.key); store.drop("sent"); }
+  if (sent && document.querySelector("#errors, [data-refused], input[type=password]")) {
+    store.set("sent", { ...sent, bounced: true });
+  } else if (sent) {
+    const taken = sent.from !== location.pathname || document.querySelector(".notice[role=status]");
+    if (taken && !sent.bounced) store.drop(sent.key);
+    store.drop("sent");
+  }
 
   for (const form of all("form")) {
     if (keeps(form)) {
@@ -62,6 +68,8 @@
     }
     form.addEventListener("submit", (event) => {
       if (form.method !== "post") return;
+      // Whoever signs out on a shared phone leaves nothing behind.
+      if (new URL(form.action, location.href).pathname === "/sign-out") try { sessionStorage.clear(); } catch { /* forbidden */ }
       if (form.dataset.sent) { event.preventDefault(); return; }
       form.dataset.sent = "yes";
       if (keeps(form)) { store.set(keyOf(form), snapshot(form)); store.set("sent", { key: keyOf(form), from: location.pathname }); }
