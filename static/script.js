@@ -73,17 +73,19 @@
       if (form.dataset.sent) { event.preventDefault(); return; }
       form.dataset.sent = "yes";
       if (keeps(form)) { store.set(keyOf(form), snapshot(form)); store.set("sent", { key: keyOf(form), from: location.pathname }); }
-      // After the browser has gathered the values, else the pressed key's own value is lost.
-      setTimeout(() => { for (const key of all("button[type=submit]", form)) key.disabled = true; }, 0);
+      // After the browser has gathered the values, else the pressed key's own value is lost. Freed
+      // again in case no answer ever came; the server takes a form's "once" only once.
+      setTimeout(() => lock(form, true), 0);
+      setTimeout(() => lock(form, false), 20000);
     });
+  }
+  function lock(form, on) {
+    for (const key of Array.from(form.elements)) if (key.type === "submit") key.disabled = on;
+    if (!on) delete form.dataset.sent;
   }
   // Back to a page from the browser's memory: let it post again.
   window.addEventListener("pageshow", (event) => {
-    if (!event.persisted) return;
-    for (const form of all("form[data-sent]")) {
-      delete form.dataset.sent;
-      for (const key of all("button[type=submit]", form)) key.disabled = false;
-    }
+    if (event.persisted) for (const form of all("form[data-sent]")) lock(form, false);
   });
 
   const errors = document.getElementById("errors");
