@@ -46,10 +46,16 @@
   const keeps = (form) => form.method === "post" && !form.hasAttribute("data-forget")
     && fieldsOf(form).length > 0 && !form.querySelector("input[type=password]");
 
-  // A form posted from the last page: unless that post bounced (sign-in, errors), it was taken.
+  // What became of the form posted from the last page. A page that asks to sign in, shows errors or
+  // refuses (data-refused) means it was not taken; so does coming back to the form after one of those.
   const sent = store.get("sent");
-  const bounced = document.getElementById("errors") || document.querySelector("input[type=password]");
-  if (sent && !bounced) { if (sent.from !== location.pathname || document.querySelector(".notice[role=status]")) store.drop(sent.key); store.drop("sent"); }
+  if (sent && document.querySelector("#errors, [data-refused], input[type=password]")) {
+    store.set("sent", { ...sent, bounced: true });
+  } else if (sent) {
+    const taken = sent.from !== location.pathname || document.querySelector(".notice[role=status]");
+    if (taken && !sent.bounced) store.drop(sent.key);
+    store.drop("sent");
+  }
 
   for (const form of all("form")) {
     if (keeps(form)) {
@@ -62,20 +68,24 @@
     }
     form.addEventListener("submit", (event) => {
       if (form.method !== "post") return;
+      // Whoever signs out on a shared phone leaves nothing behind.
+      if (new URL(form.action, location.href).pathname === "/sign-out") try { sessionStorage.clear(); } catch { /* forbidden */ }
       if (form.dataset.sent) { event.preventDefault(); return; }
       form.dataset.sent = "yes";
       if (keeps(form)) { store.set(keyOf(form), snapshot(form)); store.set("sent", { key: keyOf(form), from: location.pathname }); }
-      // After the browser has gathered the values, else the pressed key's own value is lost.
-      setTimeout(() => { for (const key of all("button[type=submit]", form)) key.disabled = true; }, 0);
+      // After the browser has gathered the values, else the pressed key's own value is lost. Freed
+      // again in case no answer ever came; the server takes a form's "once" only once.
+      setTimeout(() => lock(form, true), 0);
+      setTimeout(() => lock(form, false), 20000);
     });
+  }
+  function lock(form, on) {
+    for (const key of Array.from(form.elements)) if (key.type === "submit") key.disabled = on;
+    if (!on) delete form.dataset.sent;
   }
   // Back to a page from the browser's memory: let it post again.
   window.addEventListener("pageshow", (event) => {
-    if (!event.persisted) return;
-    for (const form of all("form[data-sent]")) {
-      delete form.dataset.sent;
-      for (const key of all("button[type=submit]", form)) key.disabled = false;
-    }
+    if (event.persisted) for (const form of all("form[data-sent]")) lock(form, false);
   });
 
   const errors = document.getElementById("errors");
