@@ -10,4 +10,5 @@
 //! from up. Pixel positions: x to the right and y **down** from the centre of
 //! the top left pixel as displayed.
 
+pub mod fit;
 pub mod frame;
