@@ -11,4 +11,5 @@
 //! the top left pixel as displayed.
 
 pub mod decode;
+pub mod fit;
 pub mod frame;
