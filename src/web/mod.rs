@@ -15,6 +15,7 @@ pub mod page;
 pub mod passwords;
 pub mod show;
 pub mod sign_in;
+pub mod tables;
 pub mod visit;
 
 use std::future::Future;
