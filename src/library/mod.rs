@@ -10,6 +10,7 @@ mod words;
 
 pub mod adjusters;
 pub mod club;
+pub mod designs;
 pub mod entries;
 pub mod findings;
 pub mod forms;
@@ -19,6 +20,7 @@ pub mod kit;
 pub mod limits;
 pub mod loans;
 pub mod people;
+pub mod photos;
 pub mod sessions;
 pub mod star_tests;
 pub mod waits;

@@ -11,8 +11,10 @@ pub mod error;
 pub mod extract;
 pub mod fields;
 pub mod home;
+pub mod measures;
 pub mod page;
 pub mod passwords;
+pub mod shelf;
 pub mod show;
 pub mod sign_in;
 pub mod tables;
@@ -61,10 +63,15 @@ impl App {
 
 /// Every route there is, with who may use it.
 pub fn routes() -> Vec<access::Route> {
-    [assets::routes(), home::routes(), sign_in::routes()]
-        .into_iter()
-        .flatten()
-        .collect()
+    [
+        assets::routes(),
+        home::routes(),
+        shelf::routes(),
+        sign_in::routes(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 /// The whole service.
