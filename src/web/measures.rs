@@ -113,6 +113,48 @@ impl Mends {
             f64::NAN
         })
     }
+
+    /// A thread's pitch in millimetres a turn that must be there: "0.8", "M5"
+    /// (coarse) or "#8-32". NaN stands in when it is wrong, and the mend is
+    /// noted.
+    pub fn thread_pitch_mm(&mut self, field: &str, label: &str, typed: &str) -> f64 {
+        thread_pitch(typed)
+            .or_else(|| measure(typed, LENGTHS))
+            .filter(|mm| (0.05..=5.0).contains(mm))
+            .unwrap_or_else(|| {
+                self.add(
+                    field,
+                    format!(
+                        "{label}: give millimetres a turn, as 0.8, or the thread, as M5 or #8-32."
+                    ),
+                );
+                f64::NAN
+            })
+    }
+}
+
+/// The pitch of a thread by its name, mm: coarse metric threads (ISO 261), or
+/// unified ones by their threads an inch (ASME B1.1).
+fn thread_pitch(typed: &str) -> Option<f64> {
+    let plain = typed.trim().to_uppercase();
+    if let Some(rest) = plain.strip_prefix('M') {
+        let (_, pitch) = [
+            ("2.5", 0.45),
+            ("3", 0.5),
+            ("4", 0.7),
+            ("5", 0.8),
+            ("6", 1.0),
+            ("8", 1.25),
+            ("10", 1.5),
+        ]
+        .into_iter()
+        .find(|(size, _)| *size == rest.trim())?;
+        return Some(pitch);
+    }
+    let (size, threads) = plain.split_once('-')?;
+    let known = size.starts_with('#') || size.contains('/');
+    let per_inch: f64 = threads.trim().parse().ok()?;
+    (known && per_inch > 0.0).then_some(25.4 / per_inch)
 }
 
 /// Units of length, mm. The first is meant by a bare number.
@@ -309,6 +351,34 @@ mod tests {
             let mut mends = Mends::new();
             let read = mends.clock_deg("c", "Clock", &typed_clock(deg));
             assert!((read - deg).abs() < 1e-9, "{deg}: {read}");
+        }
+    }
+
+    // ISO 261: M4 0.7, M5 0.8, M6 1.0 mm. ASME B1.1: #6-32 and #8-32 have 32
+    // threads an inch, 0.794 mm; #10-24 1.058 mm.
+    #[test]
+    fn a_pitch_is_read_from_the_thread() {
+        for (typed, mm) in [
+            ("0.75", 0.75),
+            ("0,8 mm", 0.8),
+            ("M4", 0.7),
+            ("m5", 0.8),
+            ("M 6", 1.0),
+            ("#8-32", 0.794),
+            ("#10-24", 1.058),
+            ("1/4-20", 1.27),
+        ] {
+            let mut mends = Mends::new();
+            let read = mends.thread_pitch_mm("p", "Pitch", typed);
+            assert!((read - mm).abs() < 5e-4, "{typed}: {read}");
+        }
+        for typed in ["", "M7", "8-32", "fine", "20", "0", "#8-0", "#8--3"] {
+            let mut mends = Mends::new();
+            assert!(
+                mends.thread_pitch_mm("p", "Pitch", typed).is_nan(),
+                "{typed}"
+            );
+            assert!(mends.of("p").contains("M5"));
         }
     }
 

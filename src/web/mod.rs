@@ -7,13 +7,20 @@
 
 pub mod access;
 pub mod assets;
+pub mod cautions;
+pub mod condition;
 pub mod error;
 pub mod extract;
 pub mod fields;
 pub mod home;
+pub mod instrument;
+pub mod label;
 pub mod measures;
 pub mod page;
 pub mod passwords;
+pub mod photos;
+pub mod register;
+pub mod register_form;
 pub mod shelf;
 pub mod show;
 pub mod sign_in;
@@ -65,7 +72,12 @@ impl App {
 pub fn routes() -> Vec<access::Route> {
     [
         assets::routes(),
+        condition::routes(),
         home::routes(),
+        instrument::routes(),
+        label::routes(),
+        photos::routes(),
+        register::routes(),
         shelf::routes(),
         sign_in::routes(),
     ]
