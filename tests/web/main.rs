@@ -2,4 +2,11 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod common;
+mod condition;
+mod instrument;
+mod label;
+mod photos;
+mod register;
+mod roles;
+mod shelf;
 mod sign_in;
