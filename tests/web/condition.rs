@@ -207,7 +207,7 @@ async fn no_public_page_names_the_borrower_or_who_waits() {
     let page = house.visitor().get("/instruments/SC203").await;
     let due = (Utc::now().date_naive() + Duration::days(14)).format("%-d %B %Y");
     let words = page.words();
-    assert!(words.contains(&format!("On loan: until {due}.")), "{words}");
+    assert!(words.contains(&format!("On loan until {due}.")), "{words}");
     assert!(words.contains("One person is waiting for it."), "{words}");
 }
 

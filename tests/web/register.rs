@@ -126,7 +126,7 @@ async fn a_size_given_with_the_design_scales_what_is_usual() {
         .await;
     assert_eq!(page.attributes("#f-aperture", "value"), ["304.8 mm"]);
     assert_eq!(page.attributes("#f-focal", "value"), ["1500 mm"]);
-    assert_eq!(page.attributes("#f-name", "value"), ["304.8 mm Newtonian"]);
+    assert_eq!(page.attributes("#f-name", "value"), ["305 mm Newtonian"]);
     assert_eq!(page.attributes("#f-weight", "value"), ["20.3 kg"]);
     for bad in [
         "aperture=eight",
