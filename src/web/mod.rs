@@ -7,12 +7,14 @@
 
 pub mod access;
 pub mod assets;
+pub mod club;
 pub mod error;
 pub mod extract;
 pub mod fields;
 pub mod home;
 pub mod page;
 pub mod passwords;
+pub mod people;
 pub mod show;
 pub mod sign_in;
 pub mod visit;
@@ -60,10 +62,16 @@ impl App {
 
 /// Every route there is, with who may use it.
 pub fn routes() -> Vec<access::Route> {
-    [assets::routes(), home::routes(), sign_in::routes()]
-        .into_iter()
-        .flatten()
-        .collect()
+    [
+        assets::routes(),
+        club::routes(),
+        home::routes(),
+        people::routes(),
+        sign_in::routes(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 /// The whole service.
