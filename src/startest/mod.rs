@@ -11,6 +11,7 @@
 //! the top left pixel as displayed.
 
 pub mod coma;
+pub mod decode;
 pub mod edge;
 pub mod find;
 pub mod frame;
