@@ -118,15 +118,20 @@ pub fn measure_rings(
     let mut stamp = data.to_vec();
     let sky = take_sky(&mut stamp, size, start);
     // A little blur of our own evens out fringes and noise; the cuts know of it.
-    let fresnel_unit = (setup.lambda_n_px() * start.radius).sqrt();
-    smooth(&mut stamp, size, SMOOTHING * fresnel_unit);
+    let own_blur = SMOOTHING * (setup.lambda_n_px() * start.radius).sqrt();
+    smooth(&mut stamp, size, own_blur);
     let grid = Grid { size, data: &stamp };
-    let mut look = Look::new(grid, start, setup, effort);
+    let mut look = Look::new(grid, start, setup, effort, own_blur);
     let rounds = if effort == Effort::Full { 9 } else { 5 };
     for _ in 0..rounds {
         look.outer_round()?;
-        if look.eps > 0.0 {
-            look.shadow_round()?;
+        if look.eps > 0.0
+            && let Err(e) = look.shadow_round()
+        {
+            if !look.may_hide_its_shadow() {
+                return Err(e);
+            }
+            look.forget_shadow(start);
         }
     }
     Ok(look.finish(sky))
@@ -214,22 +219,26 @@ fn smooth(data: &mut [f64], size: usize, sigma: f64) {
 struct Look<'a> {
     grid: Grid<'a>,
     effort: Effort,
-    /// Obstruction, 0 when too small to leave a shadow.
+    /// Obstruction whose shadow is followed; 0 when there is none to follow.
     eps: f64,
+    /// Obstruction as told.
+    told: f64,
     /// lambda N of the band, px.
     grain: f64,
     outer: Circle,
     outer_fit: Option<CircleFit>,
     shadow: Circle,
     shadow_fit: Option<CircleFit>,
+    /// Blur beyond diffraction, our own smoothing included.
     blur: f64,
+    own_blur: f64,
     /// Share of the full light on a straight blurred edge.
     share: f64,
     level: f64,
 }
 
 impl<'a> Look<'a> {
-    fn new(grid: Grid<'a>, start: Start, setup: &Setup, effort: Effort) -> Self {
+    fn new(grid: Grid<'a>, start: Start, setup: &Setup, effort: Effort, own_blur: f64) -> Self {
         let eps = if setup.obstruction < coma::LEAST_SHADOW {
             0.0
         } else {
@@ -247,12 +256,14 @@ impl<'a> Look<'a> {
             grid,
             effort,
             eps,
+            told: setup.obstruction,
             grain: setup.lambda_n_px(),
             outer: circle(start.centre, start.radius),
             outer_fit: None,
             shadow: circle(shadow, eps * start.radius),
             shadow_fit: None,
-            blur: 0.0,
+            blur: own_blur,
+            own_blur,
             share: 0.3,
             level: 0.0,
         }
@@ -272,13 +283,29 @@ impl<'a> Look<'a> {
         Polar::new(self.grid, centre, reach, step, self.angles(), 5.0)
     }
 
+    /// Whether diffraction alone may fill so small a shadow. A shadow that the
+    /// air has filled is another matter: then the outer edge is soft too.
+    fn may_hide_its_shadow(&self) -> bool {
+        let r = self.outer.radius;
+        let unit = (self.grain * r).sqrt();
+        self.eps * r < 1.6 * unit && self.blur < 0.16 * r
+    }
+
+    /// Goes on as with an unobstructed star, from the start.
+    fn forget_shadow(&mut self, start: Start) {
+        self.eps = 0.0;
+        self.shadow_fit = None;
+        self.outer = Circle { x: start.centre[0], y: start.centre[1], radius: start.radius, c2: 0.0, s2: 0.0 };
+    }
+
     /// W131 / W020 as it stands, and the direction (image angle) of the thick side.
     fn skew(&self) -> (f64, f64) {
         let r = self.outer.radius;
         let (thin, per_skew) = if self.eps > 0.0 {
             ([self.shadow.x, self.shadow.y], 1.5 * r * (1.0 - self.eps * self.eps))
         } else {
-            (centroid(self.grid, [self.outer.x, self.outer.y], 1.2 * r + 1.5 * self.blur), r)
+            let light = centroid(self.grid, [self.outer.x, self.outer.y], 1.2 * r + 1.5 * self.blur);
+            (light, r * (1.0 - 0.5 * self.told * self.told))
         };
         let (dx, dy) = (self.outer.x - thin[0], self.outer.y - thin[1]);
         ((dx.hypot(dy) / per_skew).min(0.28), dy.atan2(dx))
@@ -406,7 +433,7 @@ impl<'a> Look<'a> {
             light_centre: light,
             offset: [other[0] - centre[0], other[1] - centre[1]],
             offset_sigma: outer_sigma.hypot(other_sigma),
-            blur_sigma: self.blur,
+            blur_sigma: (self.blur.powi(2) - self.own_blur.powi(2)).max(0.0).sqrt(),
             level: self.level,
             sky,
             dip: dip / self.level,
@@ -660,17 +687,27 @@ impl Geometry {
     /// Coma and defocus this geometry implies.
     #[must_use]
     pub fn coma(&self, setup: &Setup) -> GeometricComa {
-        let n = setup.focal_ratio();
-        let eps = setup.obstruction;
-        let unit = setup.waves_per_px();
+        let (n, eps) = (setup.focal_ratio(), setup.obstruction);
         let per_w131 = match self.shadow {
             Some(_) => coma::shadow_offset(1.0, n, eps),
-            None => coma::light_offset(1.0, n, 0.0),
+            None => coma::light_offset(1.0, n, eps),
         };
+        self.coma_from(self.offset, per_w131, setup)
+    }
+
+    /// Coma from the light's centroid against the outer edge, whatever the
+    /// shadow does: 2 N (2 - eps^2) W131.
+    #[must_use]
+    pub fn coma_from_light(&self, setup: &Setup) -> GeometricComa {
+        let offset = [self.light_centre[0] - self.centre[0], self.light_centre[1] - self.centre[1]];
+        self.coma_from(offset, coma::light_offset(1.0, setup.focal_ratio(), setup.obstruction), setup)
+    }
+
+    fn coma_from(&self, offset: [f64; 2], per_w131: f64, setup: &Setup) -> GeometricComa {
         // The coma vector points away from the thin side; y turns to up.
-        let scale = -unit / per_w131 / 72f64.sqrt();
+        let scale = -setup.waves_per_px() / per_w131 / 72f64.sqrt();
         let w020 = setup.w020_waves(self.outer_radius);
-        let (x, y) = (self.offset[0] * scale, -self.offset[1] * scale);
+        let (x, y) = (offset[0] * scale, -offset[1] * scale);
         let w131 = x.hypot(y) * 72f64.sqrt();
         let skew = w131 / w020;
         GeometricComa {
