@@ -97,6 +97,9 @@ def make_set(tube, wave, shot, rng):
     specks = sn.dust(shot.shape, rng, shot.dust) if shot.dust else 1.0
     sky = sn.slope(shot.shape, shot.sky_e, shot.tilt, shot.tilt_clock)
     rays = tr.ray_truth(tube, wave, shot.pixel_um)
+    # The same pixels are hot in every frame of a set.
+    cells = math.prod(shot.shape)
+    hot = (rng.integers(0, cells, shot.hot), rng.uniform(0.6, 1.0, shot.hot)) if shot.hot else None
     walk = np.zeros(2)
     pictures, frames, kept, proof = [], [], None, None
     cap = shot.cap * (shot.sensor.top - shot.sensor.offset) * shot.sensor.gain_e
@@ -126,7 +129,7 @@ def make_set(tube, wave, shot, rng):
                 light = sn.smear(light, 1.2 * radius, 70.0)
             laid = sn.paste(light, shot.shape, (whole[1] - half, whole[0] - half))
             e = (laid * flux * gain * band.share + sky) * specks
-            planes.append(sn.expose(e, shot.sensor, rng, shot.hot, shot.response))
+            planes.append(sn.expose(e, shot.sensor, rng, hot, shot.response))
         pictures.append(planes[0] if len(planes) == 1 else np.stack(planes, axis=-1))
         frames.append(_frame_truth(tube, shot, at, rays, moved, spoilt))
     info = {
