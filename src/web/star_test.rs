@@ -65,7 +65,6 @@ struct FormPage {
     tag: String,
     name: String,
     takes_star_test: bool,
-    is_obstructed: bool,
     form: FrameFields,
     mends: Mends,
     cameras: Vec<(&'static str, &'static str)>,
@@ -90,7 +89,6 @@ async fn form_page(
         tag: instrument.tag.clone(),
         name: instrument.name.clone(),
         takes_star_test: instrument.design.takes_star_test(),
-        is_obstructed: instrument.design.is_obstructed(),
         form,
         mends,
         cameras: CAMERAS.iter().map(|c| (c.0, c.1)).collect(),
@@ -256,7 +254,7 @@ struct Figure {
     unit: &'static str,
 }
 
-struct Result_ {
+struct Outcome {
     reading: &'static str,
     sentence: String,
     reasons: Vec<String>,
@@ -289,7 +287,7 @@ struct AttemptPage {
     refused: Vec<Reason>,
     dropped: Vec<crate::startest::report::Dropped>,
     has_picture: bool,
-    result: Option<Result_>,
+    result: Option<Outcome>,
 }
 
 fn progress_words(attempt: &Attempt, seen: usize) -> String {
@@ -363,7 +361,7 @@ async fn result_of(
     attempt: &Attempt,
     report: &Report,
     now: Moment,
-) -> Result<Result_, Error> {
+) -> Result<Outcome, Error> {
     let instrument = Instrument::get(conn, attempt.instrument_id).await?;
     let row = upkeep::shelf_row(conn, instrument, now).await?;
     let limits = &row.assessment.limits;
@@ -469,7 +467,7 @@ async fn result_of(
             format!(" {left_out} left out.")
         }
     );
-    Ok(Result_ {
+    Ok(Outcome {
         reading: reading.slug(),
         sentence,
         reasons: row.assessment.reasons.clone(),
@@ -487,8 +485,6 @@ struct ProgressPart {
     id: AttemptId,
     ended: bool,
     words: String,
-    seen: String,
-    given: String,
 }
 
 async fn progress(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Error> {
@@ -502,8 +498,6 @@ async fn progress(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Err
             AttemptState::Waiting | AttemptState::Measuring
         ),
         words: progress_words(&attempt, seen),
-        seen: seen.to_string(),
-        given: attempt.frames_given.max(1).to_string(),
     })
 }
 
