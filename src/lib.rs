@@ -1,7 +1,21 @@
 //! Tubewright keeps an astronomy club's loaner telescopes fit to lend.
+//!
+//! The house has a few wings, each standing only on those named before it:
+//!
+//! - [`optics`]: pure physics, no files and no clocks: wavefronts, pupils,
+//!   diffraction, seeing, what the eye sees.
+//! - [`startest`]: frames in, wavefront error with its error out.
+//! - [`bench`]: from a measurement to advice at the tube.
+//! - [`library`]: the club's nouns and their tables.
+//! - [`upkeep`]: from logbooks to readings and to what is due.
+//! - [`web`]: pages, forms, sign-in.
+//!
+//! `optics` and `startest` know nothing of tables or pages.
 #![forbid(unsafe_code)]
 
 pub mod bench;
+// Its macros declare the vocabularies of the wings after it.
+#[macro_use]
 pub mod library;
 pub mod optics;
 pub mod startest;

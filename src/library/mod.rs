@@ -1,1 +1,174 @@
-//! (see lib.rs)
+//! The nouns and their tables.
+//!
+//! Each noun keeps its type, its rules and its queries in one file. SQL stands
+//! in this wing only and is checked when the crate is compiled (see
+//! DEVELOPERS.md). Reads take any connection; a write takes the connection of
+//! a [`Write`] transaction, and several writes of one request share it.
+
+#[macro_use]
+mod words;
+
+pub mod adjusters;
+pub mod club;
+pub mod entries;
+pub mod findings;
+pub mod forms;
+pub mod instruments;
+pub mod journeys;
+pub mod kit;
+pub mod limits;
+pub mod loans;
+pub mod people;
+pub mod sessions;
+pub mod star_tests;
+pub mod waits;
+pub mod works;
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use chrono::{DateTime, Utc};
+use sqlx::SqlitePool;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
+
+pub use words::UnknownWord;
+
+/// An instant, UTC.
+pub type Moment = DateTime<Utc>;
+/// The connection a query runs on.
+pub type Conn = sqlx::SqliteConnection;
+/// A write transaction: it holds the only writer until committed or dropped.
+pub type Write = sqlx::Transaction<'static, sqlx::Sqlite>;
+
+/// Why the library did not do as asked.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// Nothing of that name or id.
+    #[error("there is no such {0}")]
+    NotFound(&'static str),
+    /// The rules of the house forbid it; the text says which and what to do.
+    #[error("{0}")]
+    Refused(String),
+    /// The data folder could not be used.
+    #[error("the data folder {path}: {source}")]
+    Folder {
+        /// The folder.
+        path: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// The database said no.
+    #[error(transparent)]
+    Database(#[from] sqlx::Error),
+    /// The database's layout could not be brought up to date.
+    #[error("the database's layout: {0}")]
+    Migration(#[from] sqlx::migrate::MigrateError),
+}
+
+/// Shorthand.
+pub type Result<T, E = Error> = std::result::Result<T, E>;
+
+/// The club's data: one folder with one SQLite database in it.
+///
+/// One writer and several readers: with write-ahead logging readers never wait
+/// for the writer, and `synchronous = FULL` puts every acknowledged write on
+/// the disk before it is acknowledged.
+#[derive(Debug, Clone)]
+pub struct Library {
+    folder: PathBuf,
+    readers: SqlitePool,
+    writer: SqlitePool,
+}
+
+/// The migrations carried inside the binary.
+pub static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("./migrations");
+
+impl Library {
+    /// Opens the data folder, making it and its database when missing, and
+    /// brings the database's layout up to date.
+    pub async fn open(folder: &Path) -> Result<Self> {
+        std::fs::create_dir_all(folder).map_err(|source| Error::Folder {
+            path: folder.to_owned(),
+            source,
+        })?;
+        let options = SqliteConnectOptions::new()
+            .filename(folder.join("tubewright.db"))
+            .create_if_missing(true)
+            .journal_mode(SqliteJournalMode::Wal)
+            .synchronous(SqliteSynchronous::Full)
+            .foreign_keys(true)
+            .busy_timeout(Duration::from_secs(10));
+        let writer = SqlitePoolOptions::new()
+            .max_connections(1)
+            .connect_with(options.clone())
+            .await?;
+        MIGRATIONS.run(&writer).await?;
+        let readers = SqlitePoolOptions::new()
+            .max_connections(8)
+            .connect_with(options.read_only(true).create_if_missing(false))
+            .await?;
+        Ok(Self {
+            folder: folder.to_owned(),
+            readers,
+            writer,
+        })
+    }
+
+    /// The data folder.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// A connection for reading.
+    pub async fn read(&self) -> Result<sqlx::pool::PoolConnection<sqlx::Sqlite>> {
+        Ok(self.readers.acquire().await?)
+    }
+
+    /// Begins the one write transaction there can be at a time.
+    pub async fn write(&self) -> Result<Write> {
+        Ok(self.writer.begin_with("BEGIN IMMEDIATE").await?)
+    }
+
+    /// Closes all connections, folding the write-ahead log into the database.
+    pub async fn close(&self) {
+        self.readers.close().await;
+        self.writer.close().await;
+    }
+}
+
+id!(
+    /// A person.
+    PersonId
+);
+id!(
+    /// An instrument.
+    InstrumentId
+);
+id!(
+    /// A logbook entry.
+    EntryId
+);
+id!(
+    /// A loan.
+    LoanId
+);
+id!(
+    /// A kit part.
+    KitPartId
+);
+id!(
+    /// A try at measuring frames.
+    AttemptId
+);
+id!(
+    /// A place on the waiting list.
+    WaitId
+);
+id!(
+    /// A photo.
+    PhotoId
+);
+id!(
+    /// A work night.
+    WorkNightId
+);

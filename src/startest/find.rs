@@ -337,7 +337,11 @@ pub fn find(frame: &Frame) -> Found {
     }
     candidates.sort_by(|a, b| b.flux.total_cmp(&a.flux));
     candidates.truncate(24);
-    Found { sky, noise, candidates }
+    Found {
+        sky,
+        noise,
+        candidates,
+    }
 }
 
 /// Candidates of a sky-free block picture, and whether the best stands clear
@@ -345,9 +349,18 @@ pub fn find(frame: &Frame) -> Found {
 fn stand_outs(over: &[f32], cell_scatter: f64, blocks: &Blocks) -> (Vec<Candidate>, bool) {
     // Noise of the picture itself, whatever its correlations.
     let stride = (over.len() / 20_000).max(1);
-    let mut low: Vec<f32> = over.iter().step_by(stride).map(|v| -v).filter(|v| *v > 0.0).collect();
+    let mut low: Vec<f32> = over
+        .iter()
+        .step_by(stride)
+        .map(|v| -v)
+        .filter(|v| *v > 0.0)
+        .collect();
     let noise = (f64::from(quantile(&mut low, 0.5)) * 1.4826).max(0.2 * cell_scatter);
-    let mut tops: Vec<f32> = over.iter().copied().filter(|v| f64::from(*v) > 5.0 * noise).collect();
+    let mut tops: Vec<f32> = over
+        .iter()
+        .copied()
+        .filter(|v| f64::from(*v) > 5.0 * noise)
+        .collect();
     if tops.is_empty() {
         return (Vec::new(), false);
     }

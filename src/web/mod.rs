@@ -1,1 +1,127 @@
-//! (see lib.rs)
+//! Routes, forms, sign-in, pages: one file per screen family, its templates
+//! under the same name in `templates/`.
+//!
+//! A request passes the [`visit::door`] (who is asking, may it come in), then
+//! its route's guard ([`access`]), then one handler, which turns a form into
+//! nouns and nouns into one page.
+
+pub mod access;
+pub mod assets;
+pub mod error;
+pub mod extract;
+pub mod fields;
+pub mod home;
+pub mod page;
+pub mod passwords;
+pub mod show;
+pub mod sign_in;
+pub mod visit;
+
+use std::future::Future;
+use std::net::SocketAddr;
+use std::time::Duration;
+
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::http::{HeaderName, HeaderValue, StatusCode, header};
+use axum::middleware;
+use tower::ServiceBuilder;
+use tower_http::compression::CompressionLayer;
+use tower_http::set_header::SetResponseHeaderLayer;
+use tower_http::timeout::TimeoutLayer;
+use tower_http::trace::TraceLayer;
+
+pub use error::Error;
+
+use crate::library::Library;
+
+/// What every handler can reach.
+#[derive(Debug, Clone)]
+pub struct App {
+    /// The club's data.
+    pub library: Library,
+    /// Hashes and checks passwords.
+    pub passwords: passwords::Passwords,
+    /// Whether the tool is reached over https, so that cookies are marked secure.
+    pub secure: bool,
+}
+
+impl App {
+    /// An app over an open library. `public_address` is where the club reaches
+    /// it; https there makes cookies secure.
+    pub fn new(library: Library, public_address: Option<&str>) -> Self {
+        Self {
+            library,
+            passwords: passwords::Passwords::default(),
+            secure: public_address.is_some_and(|a| a.starts_with("https://")),
+        }
+    }
+}
+
+/// Every route there is, with who may use it.
+pub fn routes() -> Vec<access::Route> {
+    [assets::routes(), home::routes(), sign_in::routes()]
+        .into_iter()
+        .flatten()
+        .collect()
+}
+
+/// The whole service.
+pub fn router(app: &App) -> Router {
+    let headers: [(HeaderName, &str); 6] = [
+        (
+            header::CONTENT_SECURITY_POLICY,
+            "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; \
+             connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+        ),
+        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+        (header::REFERRER_POLICY, "same-origin"),
+        (header::X_FRAME_OPTIONS, "DENY"),
+        (
+            HeaderName::from_static("cross-origin-opener-policy"),
+            "same-origin",
+        ),
+        (
+            HeaderName::from_static("permissions-policy"),
+            "geolocation=(), microphone=(), camera=(), payment=(), usb=()",
+        ),
+    ];
+    let router = headers.into_iter().fold(
+        access::guarded(app, routes())
+            .fallback(|| async { Error::NotFound("page") })
+            .method_not_allowed_fallback(|| async { Error::NotFound("page") })
+            .layer(middleware::from_fn_with_state(app.clone(), visit::door)),
+        |router, (name, value)| {
+            router.layer(SetResponseHeaderLayer::if_not_present(
+                name,
+                HeaderValue::from_static(value),
+            ))
+        },
+    );
+    router
+        .layer(
+            ServiceBuilder::new()
+                .layer(TraceLayer::new_for_http())
+                .layer(TimeoutLayer::with_status_code(
+                    StatusCode::REQUEST_TIMEOUT,
+                    Duration::from_secs(300),
+                ))
+                .layer(DefaultBodyLimit::max(
+                    usize::try_from(extract::UPLOAD_BYTES).unwrap_or(usize::MAX) + 1024 * 1024,
+                ))
+                .layer(CompressionLayer::new()),
+        )
+        .with_state(app.clone())
+}
+
+/// Serves until `stop` resolves, then lets requests under way finish.
+pub async fn serve(
+    app: App,
+    listener: tokio::net::TcpListener,
+    stop: impl Future<Output = ()> + Send + 'static,
+) -> std::io::Result<()> {
+    let service = router(&app).into_make_service_with_connect_info::<SocketAddr>();
+    axum::serve(listener, service)
+        .with_graceful_shutdown(stop)
+        .await
+}

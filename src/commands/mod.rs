@@ -1,0 +1,43 @@
+//! The commands. Each has its arguments and a `run` that answers an exit code.
+
+pub mod measure;
+pub mod serve;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Something broke that is not the caller's doing.
+pub const BROKEN: u8 = 1;
+/// Wrong usage.
+pub const USAGE: u8 = 2;
+/// The input was refused.
+pub const REFUSED: u8 = 3;
+
+/// Where the club's data lives.
+#[derive(Debug, clap::Args)]
+pub struct DataArgs {
+    /// The folder that holds the club's data; made when missing
+    #[arg(
+        long,
+        value_name = "DIR",
+        env = "TUBEWRIGHT_DATA",
+        default_value = "tubewright-data"
+    )]
+    pub data: PathBuf,
+}
+
+/// Runs a future to its end on a fresh runtime.
+pub fn block_on<F: Future<Output = anyhow::Result<ExitCode>>>(work: F) -> ExitCode {
+    let outcome = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .map_err(anyhow::Error::from)
+        .and_then(|runtime| runtime.block_on(work));
+    match outcome {
+        Ok(code) => code,
+        Err(error) => {
+            eprintln!("tubewright: {error:#}");
+            ExitCode::from(BROKEN)
+        }
+    }
+}

@@ -1,0 +1,107 @@
+//! The club: its name, its zone, its units. One row.
+
+use chrono::NaiveDate;
+use chrono_tz::Tz;
+
+use super::{Conn, Moment, Result};
+
+words! {
+    /// Which units pages show; both are accepted.
+    pub enum Units {
+        /// Millimetres, kilograms, kilometres.
+        Metric = "metric", "metric";
+        /// Inches, pounds, miles.
+        Imperial = "imperial", "imperial";
+    }
+}
+
+words! {
+    /// The paper the club prints on.
+    pub enum Paper {
+        /// 210 x 297 mm.
+        A4 = "a4", "A4";
+        /// 8.5 x 11 in.
+        Letter = "letter", "Letter";
+    }
+}
+
+/// The club's settings.
+#[derive(Debug, Clone)]
+pub struct Club {
+    /// Its name.
+    pub name: String,
+    /// The zone its times are shown in, an IANA name.
+    pub zone: String,
+    /// The units its pages show.
+    pub units: Units,
+    /// The paper it prints on.
+    pub paper: Paper,
+    /// ISO 4217 code for replacement values.
+    pub currency: String,
+    /// Where the tool is reached from outside, for printed labels.
+    pub public_address: Option<String>,
+    /// How to reach the lending desk, in words.
+    pub contact: String,
+    /// Days a loan runs unless told otherwise.
+    pub loan_days: i64,
+    /// Whether this is the invented demo club.
+    pub demo: bool,
+}
+
+impl Default for Club {
+    fn default() -> Self {
+        Self {
+            name: "Our club".to_owned(),
+            zone: "UTC".to_owned(),
+            units: Units::Metric,
+            paper: Paper::A4,
+            currency: "EUR".to_owned(),
+            public_address: None,
+            contact: String::new(),
+            loan_days: 28,
+            demo: false,
+        }
+    }
+}
+
+impl Club {
+    /// The club, or the defaults before it is set up.
+    pub async fn load(conn: &mut Conn) -> Result<Self> {
+        let row = sqlx::query_as!(
+            Self,
+            r#"SELECT name, zone, units AS "units: Units", paper AS "paper: Paper", currency,
+                      public_address, contact, loan_days, demo AS "demo: bool"
+               FROM club"#
+        )
+        .fetch_optional(conn)
+        .await?;
+        Ok(row.unwrap_or_default())
+    }
+
+    /// Writes the settings.
+    pub async fn save(&self, conn: &mut Conn) -> Result<()> {
+        sqlx::query!(
+            "INSERT INTO club (only_row, name, zone, units, paper, currency, public_address, contact, loan_days, demo)
+             VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+             ON CONFLICT (only_row) DO UPDATE SET name = excluded.name, zone = excluded.zone,
+               units = excluded.units, paper = excluded.paper, currency = excluded.currency,
+               public_address = excluded.public_address, contact = excluded.contact,
+               loan_days = excluded.loan_days, demo = excluded.demo",
+            self.name, self.zone, self.units, self.paper, self.currency,
+            self.public_address, self.contact, self.loan_days, self.demo
+        )
+        .execute(conn)
+        .await?;
+        Ok(())
+    }
+
+    /// The zone; UTC when the name is not known.
+    pub fn tz(&self) -> Tz {
+        self.zone.parse().unwrap_or(Tz::UTC)
+    }
+
+    /// The date of an instant in the club's zone.
+    pub fn date(&self, at: Moment) -> NaiveDate {
+        at.with_timezone(&self.tz()).date_naive()
+    }
+}

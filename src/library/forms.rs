@@ -1,0 +1,42 @@
+//! A form sent twice acts once.
+//!
+//! Each form carries a mark of its own. The mark is written in the same
+//! transaction as what the form does, with the address it led to; a second
+//! arrival finds it and is led to the same place.
+
+use super::{Conn, Moment, PersonId, Result};
+
+/// Where an earlier arrival of this form led, if there was one.
+pub async fn earlier(
+    conn: &mut Conn,
+    once: &str,
+    person: Option<PersonId>,
+) -> Result<Option<String>> {
+    Ok(sqlx::query_scalar!(
+        "SELECT location FROM handled_forms WHERE once = ? AND person_id IS ?",
+        once,
+        person
+    )
+    .fetch_optional(conn)
+    .await?)
+}
+
+/// Marks a form as handled.
+pub async fn mark(
+    conn: &mut Conn,
+    once: &str,
+    person: Option<PersonId>,
+    location: &str,
+    now: Moment,
+) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO handled_forms (once, person_id, at, location) VALUES (?, ?, ?, ?)",
+        once,
+        person,
+        now,
+        location
+    )
+    .execute(conn)
+    .await?;
+    Ok(())
+}

@@ -1,0 +1,337 @@
+//! The register: what the club owns and how it is made.
+
+use super::{Conn, Error, InstrumentId, LoanId, Moment, PersonId, Result};
+
+words! {
+    /// Optical design. It decides which tests apply, what can be adjusted and
+    /// which limits hold by default.
+    pub enum Design {
+        /// Paraboloid and flat.
+        Newtonian = "newtonian", "Newtonian";
+        /// Spherical mirrors behind a corrector plate.
+        SchmidtCassegrain = "schmidt-cassegrain", "Schmidt-Cassegrain";
+        /// The same with coma corrected over the field.
+        AplanaticSchmidtCassegrain = "aplanatic-schmidt-cassegrain", "aplanatic Schmidt-Cassegrain";
+        /// Behind a meniscus.
+        MaksutovCassegrain = "maksutov-cassegrain", "Maksutov-Cassegrain";
+        /// Paraboloid and hyperboloid.
+        ClassicalCassegrain = "classical-cassegrain", "classical Cassegrain";
+        /// Two hyperboloids.
+        RitcheyChretien = "ritchey-chretien", "Ritchey-Chretien";
+        /// Two-lens refractor.
+        Achromat = "achromat", "achromat";
+        /// Refractor with little residual colour.
+        Apochromat = "apochromat", "apochromat";
+        /// Two small refractors side by side.
+        Binocular = "binocular", "binocular";
+        /// Made for the Sun only.
+        Solar = "solar", "solar (dedicated)";
+    }
+}
+
+impl Design {
+    /// Whether light passes a shadow-casting holder in front.
+    pub fn is_obstructed(self) -> bool {
+        !matches!(
+            self,
+            Self::Achromat | Self::Apochromat | Self::Binocular | Self::Solar
+        )
+    }
+
+    /// Whether a star test means anything: not for an instrument that must
+    /// only ever look at the Sun.
+    pub fn takes_star_test(self) -> bool {
+        self != Self::Solar
+    }
+}
+
+words! {
+    /// Where an instrument stands when it is not out on loan.
+    pub enum Standing {
+        /// May be lent.
+        Shelf = "shelf", "on the shelf";
+        /// Waits for the bench; not to be lent.
+        Held = "held", "held for the bench";
+        /// Is being worked on; not to be lent.
+        Bench = "bench", "at the bench";
+        /// No longer lent.
+        Retired = "retired", "retired";
+    }
+}
+
+words! {
+    /// Where an instrument is, as pages say it.
+    pub enum State {
+        /// May be lent.
+        OnTheShelf = "on-shelf", "on the shelf";
+        /// With a member.
+        OnLoan = "on-loan", "on loan";
+        /// Waits for the bench.
+        HeldForTheBench = "held", "held for the bench";
+        /// Being worked on.
+        AtTheBench = "at-bench", "at the bench";
+        /// No longer lent.
+        Retired = "retired", "retired";
+    }
+}
+
+/// What the register says of an instrument, apart from its id and standing.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Particulars {
+    /// The club's short code.
+    pub tag: String,
+    /// A name by design and size.
+    pub name: String,
+    /// Optical design.
+    pub design: Design,
+    /// Clear aperture, mm.
+    pub aperture_mm: f64,
+    /// Focal length, mm.
+    pub focal_mm: f64,
+    /// Central obstruction by diameter.
+    pub obstruction: f64,
+    /// Spider vanes; 0 where a window or corrector holds the secondary.
+    pub vane_count: i64,
+    /// Weight of the tube, kg.
+    pub weight_kg: Option<f64>,
+    /// Time to reach the temperature of the air, minutes.
+    pub cool_down_min: Option<i64>,
+    /// Whether it is used with a diagonal.
+    pub uses_diagonal: bool,
+    /// What a new one would cost, in hundredths of the club's currency.
+    pub replacement_value_cents: Option<i64>,
+    /// Where it lives.
+    pub place: String,
+    /// Anything else.
+    pub notes: String,
+}
+
+/// One loanable instrument.
+#[derive(Debug, Clone)]
+pub struct Instrument {
+    /// Id.
+    pub id: InstrumentId,
+    /// What the register says.
+    pub particulars: Particulars,
+    /// Where it stands when not on loan.
+    pub standing: Standing,
+    /// Why, when held, at the bench or retired.
+    pub standing_reason: String,
+    /// Counts edits; a form that edits an older version is refused.
+    pub version: i64,
+    /// The open loan, when it is out.
+    pub open_loan: Option<LoanId>,
+}
+
+impl std::ops::Deref for Instrument {
+    type Target = Particulars;
+    fn deref(&self) -> &Particulars {
+        &self.particulars
+    }
+}
+
+struct Row {
+    id: InstrumentId,
+    tag: String,
+    name: String,
+    design: Design,
+    aperture_mm: f64,
+    focal_mm: f64,
+    obstruction: f64,
+    vane_count: i64,
+    weight_kg: Option<f64>,
+    cool_down_min: Option<i64>,
+    uses_diagonal: bool,
+    replacement_value_cents: Option<i64>,
+    place: String,
+    notes: String,
+    standing: Standing,
+    standing_reason: String,
+    version: i64,
+    open_loan: Option<LoanId>,
+}
+
+impl From<Row> for Instrument {
+    fn from(r: Row) -> Self {
+        Self {
+            id: r.id,
+            particulars: Particulars {
+                tag: r.tag,
+                name: r.name,
+                design: r.design,
+                aperture_mm: r.aperture_mm,
+                focal_mm: r.focal_mm,
+                obstruction: r.obstruction,
+                vane_count: r.vane_count,
+                weight_kg: r.weight_kg,
+                cool_down_min: r.cool_down_min,
+                uses_diagonal: r.uses_diagonal,
+                replacement_value_cents: r.replacement_value_cents,
+                place: r.place,
+                notes: r.notes,
+            },
+            standing: r.standing,
+            standing_reason: r.standing_reason,
+            version: r.version,
+            open_loan: r.open_loan,
+        }
+    }
+}
+
+impl Instrument {
+    /// Where it is.
+    pub fn state(&self) -> State {
+        match (self.open_loan, self.standing) {
+            (Some(_), _) => State::OnLoan,
+            (None, Standing::Shelf) => State::OnTheShelf,
+            (None, Standing::Held) => State::HeldForTheBench,
+            (None, Standing::Bench) => State::AtTheBench,
+            (None, Standing::Retired) => State::Retired,
+        }
+    }
+
+    /// Focal ratio.
+    pub fn focal_ratio(&self) -> f64 {
+        self.particulars.focal_mm / self.particulars.aperture_mm
+    }
+
+    /// Adds an instrument to the register.
+    ///
+    /// # Errors
+    /// Refused when the tag is taken.
+    pub async fn add(
+        conn: &mut Conn,
+        p: &Particulars,
+        at: Moment,
+        by: PersonId,
+    ) -> Result<InstrumentId> {
+        refuse_taken_tag(conn, &p.tag, None).await?;
+        let id = InstrumentId::fresh();
+        sqlx::query!(
+            "INSERT INTO instruments (id, tag, name, design, aperture_mm, focal_mm, obstruction, vane_count,
+                weight_kg, cool_down_min, uses_diagonal, replacement_value_cents, place, notes, standing, added_at, added_by)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'shelf', ?, ?)",
+            id, p.tag, p.name, p.design, p.aperture_mm, p.focal_mm, p.obstruction, p.vane_count,
+            p.weight_kg, p.cool_down_min, p.uses_diagonal, p.replacement_value_cents, p.place, p.notes, at, by
+        )
+        .execute(conn)
+        .await?;
+        Ok(id)
+    }
+
+    /// Rewrites what the register says, if nobody has since `version` was read.
+    ///
+    /// # Errors
+    /// Refused when someone else has changed it meanwhile, or the tag is taken.
+    pub async fn change(
+        conn: &mut Conn,
+        id: InstrumentId,
+        version: i64,
+        p: &Particulars,
+    ) -> Result<()> {
+        refuse_taken_tag(conn, &p.tag, Some(id)).await?;
+        let done = sqlx::query!(
+            "UPDATE instruments SET tag = ?, name = ?, design = ?, aperture_mm = ?, focal_mm = ?, obstruction = ?,
+                vane_count = ?, weight_kg = ?, cool_down_min = ?, uses_diagonal = ?, replacement_value_cents = ?,
+                place = ?, notes = ?, version = version + 1
+             WHERE id = ? AND version = ?",
+            p.tag, p.name, p.design, p.aperture_mm, p.focal_mm, p.obstruction, p.vane_count, p.weight_kg,
+            p.cool_down_min, p.uses_diagonal, p.replacement_value_cents, p.place, p.notes, id, version
+        )
+        .execute(conn)
+        .await?;
+        if done.rows_affected() == 1 {
+            Ok(())
+        } else {
+            Err(Error::Refused(
+                "Someone else has changed this instrument since you opened it. Look at what they wrote, then send yours again.".to_owned(),
+            ))
+        }
+    }
+
+    /// Puts an instrument on the shelf, holds it, takes it to the bench or
+    /// retires it. The caller writes the logbook entry.
+    pub async fn set_standing(
+        conn: &mut Conn,
+        id: InstrumentId,
+        standing: Standing,
+        reason: &str,
+    ) -> Result<()> {
+        sqlx::query!(
+            "UPDATE instruments SET standing = ?, standing_reason = ?, version = version + 1 WHERE id = ?",
+            standing, reason, id
+        )
+        .execute(conn)
+        .await?;
+        Ok(())
+    }
+
+    /// One instrument by id.
+    pub async fn get(conn: &mut Conn, id: InstrumentId) -> Result<Self> {
+        sqlx::query_as!(
+            Row,
+            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.name, i.design AS "design: Design", i.aperture_mm, i.focal_mm,
+                      i.obstruction, i.vane_count, i.weight_kg, i.cool_down_min, i.uses_diagonal AS "uses_diagonal: bool",
+                      i.replacement_value_cents, i.place, i.notes, i.standing AS "standing: Standing",
+                      i.standing_reason, i.version, l.id AS "open_loan?: LoanId"
+               FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
+               WHERE i.id = ?"#,
+            id
+        )
+        .fetch_optional(conn)
+        .await?
+        .map(Into::into)
+        .ok_or(Error::NotFound("instrument"))
+    }
+
+    /// One instrument by its tag, whatever the case.
+    pub async fn by_tag(conn: &mut Conn, tag: &str) -> Result<Self> {
+        sqlx::query_as!(
+            Row,
+            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.name, i.design AS "design: Design", i.aperture_mm, i.focal_mm,
+                      i.obstruction, i.vane_count, i.weight_kg, i.cool_down_min, i.uses_diagonal AS "uses_diagonal: bool",
+                      i.replacement_value_cents, i.place, i.notes, i.standing AS "standing: Standing",
+                      i.standing_reason, i.version, l.id AS "open_loan?: LoanId"
+               FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
+               WHERE i.tag = ?"#,
+            tag
+        )
+        .fetch_optional(conn)
+        .await?
+        .map(Into::into)
+        .ok_or(Error::NotFound("instrument"))
+    }
+
+    /// Every instrument, by tag; retired ones last.
+    pub async fn all(conn: &mut Conn) -> Result<Vec<Self>> {
+        Ok(sqlx::query_as!(
+            Row,
+            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.name, i.design AS "design: Design", i.aperture_mm, i.focal_mm,
+                      i.obstruction, i.vane_count, i.weight_kg, i.cool_down_min, i.uses_diagonal AS "uses_diagonal: bool",
+                      i.replacement_value_cents, i.place, i.notes, i.standing AS "standing: Standing",
+                      i.standing_reason, i.version, l.id AS "open_loan?: LoanId"
+               FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
+               ORDER BY i.standing = 'retired', i.tag"#
+        )
+        .fetch_all(conn)
+        .await?
+        .into_iter()
+        .map(Into::into)
+        .collect())
+    }
+}
+
+async fn refuse_taken_tag(conn: &mut Conn, tag: &str, except: Option<InstrumentId>) -> Result<()> {
+    let holder = sqlx::query_scalar!(
+        r#"SELECT id AS "id: InstrumentId" FROM instruments WHERE tag = ?"#,
+        tag
+    )
+    .fetch_optional(conn)
+    .await?;
+    match holder {
+        Some(id) if Some(id) != except => Err(Error::Refused(format!(
+            "The tag {tag} is already on another instrument. Choose another."
+        ))),
+        _ => Ok(()),
+    }
+}

@@ -1,0 +1,337 @@
+//! Loans: who has an instrument, since when, with which parts, until when.
+
+use chrono::NaiveDate;
+
+use super::entries::{EntryKind, NewEntry};
+use super::instruments::{Instrument, Standing};
+use super::people::Person;
+use super::{Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, waits};
+
+/// A loan to be made.
+#[derive(Debug, Clone)]
+pub struct HandOut {
+    /// What.
+    pub instrument: InstrumentId,
+    /// To whom.
+    pub borrower: PersonId,
+    /// When it leaves.
+    pub at: Moment,
+    /// Who hands it out.
+    pub by: PersonId,
+    /// Until when.
+    pub due_on: NaiveDate,
+    /// What the borrower was told it will not do.
+    pub limit_stated: String,
+    /// The parts that go along; the others of its kit stay.
+    pub kit: Vec<KitPartId>,
+    /// Why it goes out though held or at the bench; only a coordinator may.
+    pub override_reason: Option<String>,
+}
+
+/// One loan with the names a page needs.
+#[derive(Debug, Clone)]
+pub struct Loan {
+    /// Id.
+    pub id: LoanId,
+    /// What.
+    pub instrument_id: InstrumentId,
+    /// Its tag.
+    pub tag: String,
+    /// Its name.
+    pub instrument_name: String,
+    /// To whom.
+    pub borrower_id: PersonId,
+    /// The borrower's name.
+    pub borrower: String,
+    /// The borrower's address.
+    pub borrower_email: String,
+    /// When it left.
+    pub handed_out_at: Moment,
+    /// Who handed it out.
+    pub handed_out_by: String,
+    /// Until when.
+    pub due_on: NaiveDate,
+    /// What the borrower was told.
+    pub limit_stated: String,
+    /// Why it went out though held.
+    pub override_reason: Option<String>,
+    /// When it came back.
+    pub returned_at: Option<Moment>,
+    /// Who took it back.
+    pub taken_back_by: Option<String>,
+}
+
+/// One part of a loan's kit.
+#[derive(Debug, Clone)]
+pub struct LoanPart {
+    /// The part.
+    pub id: KitPartId,
+    /// What it is.
+    pub name: String,
+    /// Whether it went along.
+    pub went_out: bool,
+    /// Whether it came back; `None` while out.
+    pub came_back: Option<bool>,
+}
+
+impl HandOut {
+    /// Hands an instrument out: loan, kit, logbook entry; the borrower's own
+    /// place on the waiting list is closed.
+    ///
+    /// # Errors
+    /// Refused when it is out already, retired, or held or at the bench
+    /// without a reason to override; when the borrower has left; when it would
+    /// be due before it leaves.
+    pub async fn write(&self, conn: &mut Conn) -> Result<LoanId> {
+        let instrument = Instrument::get(conn, self.instrument).await?;
+        let borrower = Person::get(conn, self.borrower).await?;
+        if borrower.left_at.is_some() {
+            return Err(Error::Refused(format!(
+                "{} has left the club and cannot borrow.",
+                borrower.name
+            )));
+        }
+        if instrument.open_loan.is_some() {
+            return Err(Error::Refused(format!(
+                "{} is out on loan already. Take it back first.",
+                instrument.tag
+            )));
+        }
+        let reason = self.override_reason.as_deref().unwrap_or("").trim();
+        match instrument.standing {
+            Standing::Shelf => {}
+            Standing::Retired => {
+                return Err(Error::Refused(format!(
+                    "{} is retired and no longer lent.",
+                    instrument.tag
+                )));
+            }
+            Standing::Held | Standing::Bench if reason.is_empty() => {
+                return Err(Error::Refused(format!(
+                    "{} is {} and is not lent until it is back on the shelf. A coordinator can override this with a reason.",
+                    instrument.tag, instrument.standing
+                )));
+            }
+            Standing::Held | Standing::Bench => {}
+        }
+        if self.due_on < self.at.date_naive() {
+            return Err(Error::Refused(
+                "It would be due before it goes out. Choose a later day.".to_owned(),
+            ));
+        }
+        let id = LoanId::fresh();
+        let reason = (instrument.standing != Standing::Shelf).then_some(reason);
+        sqlx::query!(
+            "INSERT INTO loans (id, instrument_id, borrower_id, handed_out_at, handed_out_by, due_on, limit_stated, override_reason)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            id, self.instrument, self.borrower, self.at, self.by, self.due_on, self.limit_stated, reason
+        )
+        .execute(&mut *conn)
+        .await?;
+        for part in super::kit::of(conn, self.instrument).await? {
+            let went = self.kit.contains(&part.id);
+            sqlx::query!(
+                "INSERT INTO loan_kit (loan_id, kit_part_id, went_out) VALUES (?, ?, ?)",
+                id,
+                part.id,
+                went
+            )
+            .execute(&mut *conn)
+            .await?;
+        }
+        let mut note = format!("Until {}.", self.due_on.format("%-d %B %Y"));
+        if let Some(reason) = reason {
+            note.push_str(&format!(" Lent although {}: {reason}", instrument.standing));
+        }
+        NewEntry {
+            instrument: self.instrument,
+            kind: EntryKind::HandOut,
+            happened_at: self.at,
+            recorded_at: self.at,
+            by: self.by,
+            loan: Some(id),
+            note,
+        }
+        .write(conn)
+        .await?;
+        waits::close_lent(conn, self.instrument, self.borrower, self.at).await?;
+        Ok(id)
+    }
+}
+
+/// Takes an instrument back: loan closed, kit ticked off, logbook entry.
+/// Returns the names of the parts that went out and did not come back.
+///
+/// # Errors
+/// Refused when the loan was closed already.
+pub async fn take_back(
+    conn: &mut Conn,
+    loan: LoanId,
+    came_back: &[KitPartId],
+    at: Moment,
+    by: PersonId,
+) -> Result<Vec<String>> {
+    let found = Loan::get(conn, loan).await?;
+    let done = sqlx::query!(
+        "UPDATE loans SET returned_at = ?, taken_back_by = ? WHERE id = ? AND returned_at IS NULL",
+        at,
+        by,
+        loan
+    )
+    .execute(&mut *conn)
+    .await?;
+    if done.rows_affected() == 0 {
+        return Err(Error::Refused(format!(
+            "{} has been taken back already.",
+            found.tag
+        )));
+    }
+    let mut missing = Vec::new();
+    for part in parts(conn, loan).await? {
+        let back = came_back.contains(&part.id);
+        sqlx::query!(
+            "UPDATE loan_kit SET came_back = ? WHERE loan_id = ? AND kit_part_id = ?",
+            back,
+            loan,
+            part.id
+        )
+        .execute(&mut *conn)
+        .await?;
+        if part.went_out && !back {
+            missing.push(part.name);
+        }
+    }
+    let note = if missing.is_empty() {
+        "Kit complete.".to_owned()
+    } else {
+        format!("Did not come back: {}.", missing.join(", "))
+    };
+    NewEntry {
+        instrument: found.instrument_id,
+        kind: EntryKind::TakeBack,
+        happened_at: at,
+        recorded_at: at,
+        by,
+        loan: Some(loan),
+        note,
+    }
+    .write(conn)
+    .await?;
+    Ok(missing)
+}
+
+/// Moves the day a loan is due.
+pub async fn extend(conn: &mut Conn, loan: LoanId, due_on: NaiveDate) -> Result<()> {
+    let done = sqlx::query!(
+        "UPDATE loans SET due_on = ? WHERE id = ? AND returned_at IS NULL",
+        due_on,
+        loan
+    )
+    .execute(conn)
+    .await?;
+    if done.rows_affected() == 1 {
+        Ok(())
+    } else {
+        Err(Error::Refused(
+            "That loan is over, so it cannot be made longer.".to_owned(),
+        ))
+    }
+}
+
+/// A loan's kit, in the kit's order.
+pub async fn parts(conn: &mut Conn, loan: LoanId) -> Result<Vec<LoanPart>> {
+    Ok(sqlx::query_as!(
+        LoanPart,
+        r#"SELECT k.id AS "id: KitPartId", k.name, l.went_out AS "went_out: bool", l.came_back AS "came_back: bool"
+           FROM loan_kit l JOIN kit_parts k ON k.id = l.kit_part_id
+           WHERE l.loan_id = ? ORDER BY k.ordinal"#,
+        loan
+    )
+    .fetch_all(conn)
+    .await?)
+}
+
+/// Which loans to list.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Which {
+    /// Of this instrument only.
+    pub instrument: Option<InstrumentId>,
+    /// Of this borrower only.
+    pub borrower: Option<PersonId>,
+    /// Only those still out.
+    pub open: bool,
+}
+
+impl Loan {
+    /// One loan.
+    pub async fn get(conn: &mut Conn, id: LoanId) -> Result<Self> {
+        sqlx::query_as!(
+            Self,
+            r#"SELECT l.id AS "id: LoanId", l.instrument_id AS "instrument_id: InstrumentId", i.tag,
+                      i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
+                      b.email AS borrower_email, l.handed_out_at AS "handed_out_at: Moment", h.name AS handed_out_by,
+                      l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
+                      l.returned_at AS "returned_at: Moment", t.name AS "taken_back_by?: String"
+               FROM loans l JOIN instruments i ON i.id = l.instrument_id
+                    JOIN people b ON b.id = l.borrower_id JOIN people h ON h.id = l.handed_out_by
+                    LEFT JOIN people t ON t.id = l.taken_back_by
+               WHERE l.id = ?"#,
+            id
+        )
+        .fetch_optional(conn)
+        .await?
+        .ok_or(Error::NotFound("loan"))
+    }
+
+    /// Loans, those still out first by the day they are due, then the latest.
+    pub async fn list(conn: &mut Conn, which: Which) -> Result<Vec<Self>> {
+        Ok(sqlx::query_as!(
+            Self,
+            r#"SELECT l.id AS "id: LoanId", l.instrument_id AS "instrument_id: InstrumentId", i.tag,
+                      i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
+                      b.email AS borrower_email, l.handed_out_at AS "handed_out_at: Moment", h.name AS handed_out_by,
+                      l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
+                      l.returned_at AS "returned_at: Moment", t.name AS "taken_back_by?: String"
+               FROM loans l JOIN instruments i ON i.id = l.instrument_id
+                    JOIN people b ON b.id = l.borrower_id JOIN people h ON h.id = l.handed_out_by
+                    LEFT JOIN people t ON t.id = l.taken_back_by
+               WHERE (?1 IS NULL OR l.instrument_id = ?1) AND (?2 IS NULL OR l.borrower_id = ?2)
+                 AND (NOT ?3 OR l.returned_at IS NULL)
+               ORDER BY l.returned_at IS NOT NULL, CASE WHEN l.returned_at IS NULL THEN l.due_on END,
+                        l.handed_out_at DESC"#,
+            which.instrument, which.borrower, which.open
+        )
+        .fetch_all(conn)
+        .await?)
+    }
+
+    /// Days past due on `today`; none when back or not yet due.
+    pub fn days_overdue(&self, today: NaiveDate) -> Option<i64> {
+        let late = (today - self.due_on).num_days();
+        (self.returned_at.is_none() && late > 0).then_some(late)
+    }
+}
+
+/// One loan's span, for counting loans since an instrument was last in line.
+#[derive(Debug, Clone, Copy)]
+pub struct LoanSpan {
+    /// What.
+    pub instrument_id: InstrumentId,
+    /// When it left.
+    pub handed_out_at: Moment,
+    /// When it came back.
+    pub returned_at: Option<Moment>,
+}
+
+/// Every loan's span, of one instrument or of all, oldest first.
+pub async fn spans(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Vec<LoanSpan>> {
+    Ok(sqlx::query_as!(
+        LoanSpan,
+        r#"SELECT instrument_id AS "instrument_id: InstrumentId", handed_out_at AS "handed_out_at: Moment",
+                  returned_at AS "returned_at: Moment"
+           FROM loans WHERE ?1 IS NULL OR instrument_id = ?1 ORDER BY handed_out_at, id"#,
+        instrument
+    )
+    .fetch_all(conn)
+    .await?)
+}

@@ -1,0 +1,182 @@
+//! People: members, volunteers, coordinators. Nothing is kept of them beyond
+//! what lending needs.
+
+use super::{Conn, Error, Moment, PersonId, Result};
+
+words! {
+    /// What a person may do; each role may do all that the ones before it may.
+    pub enum Role {
+        /// Borrows instruments.
+        Member = "member", "member";
+        /// Works the lending desk and the bench.
+        Volunteer = "volunteer", "volunteer";
+        /// Answers for the shelf: limits, people, overrides.
+        Coordinator = "coordinator", "coordinator";
+    }
+}
+
+/// One person.
+#[derive(Debug, Clone)]
+pub struct Person {
+    /// Id.
+    pub id: PersonId,
+    /// Name as others see it.
+    pub name: String,
+    /// Address for signing in and for the lending desk.
+    pub email: String,
+    /// Role.
+    pub role: Role,
+    /// Whether a password has been chosen.
+    pub can_sign_in: bool,
+    /// Since when.
+    pub joined_at: Moment,
+    /// Until when, once they have left.
+    pub left_at: Option<Moment>,
+}
+
+/// A person to be added; checked by [`NewPerson::check`].
+#[derive(Debug, Clone)]
+pub struct NewPerson {
+    /// Name.
+    pub name: String,
+    /// Email address.
+    pub email: String,
+    /// Role.
+    pub role: Role,
+}
+
+impl NewPerson {
+    /// Trims and checks, naming the field and the mend.
+    ///
+    /// The address needs one `@`, a local part of at most 64 and a whole of at
+    /// most 254 octets (RFC 5321, 4.5.3.1), and no spaces.
+    pub fn check(mut self) -> std::result::Result<Self, (&'static str, String)> {
+        self.name = self.name.trim().to_owned();
+        self.email = self.email.trim().to_lowercase();
+        if self.name.is_empty() || self.name.chars().count() > 120 {
+            return Err(("name", "Give a name of 1 to 120 characters.".to_owned()));
+        }
+        let well_formed = match self.email.split_once('@') {
+            Some((local, domain)) => {
+                (1..=64).contains(&local.len())
+                    && domain.contains('.')
+                    && !domain.starts_with('.')
+                    && !domain.ends_with('.')
+                    && !domain.contains('@')
+                    && self.email.len() <= 254
+                    && !self
+                        .email
+                        .chars()
+                        .any(|c| c.is_whitespace() || c.is_control())
+            }
+            None => false,
+        };
+        if !well_formed {
+            return Err((
+                "email",
+                "Give an email address like name@example.org.".to_owned(),
+            ));
+        }
+        Ok(self)
+    }
+}
+
+impl Person {
+    /// Adds a person without a password; they choose one at a one-time address.
+    pub async fn add(conn: &mut Conn, new: &NewPerson, at: Moment) -> Result<PersonId> {
+        let id = PersonId::fresh();
+        let taken = sqlx::query_scalar!(
+            r#"SELECT COUNT(*) AS "n: i64" FROM people WHERE email = ?"#,
+            new.email
+        )
+        .fetch_one(&mut *conn)
+        .await?;
+        if taken > 0 {
+            return Err(Error::Refused(format!(
+                "Someone with the address {} is already on the list.",
+                new.email
+            )));
+        }
+        sqlx::query!(
+            "INSERT INTO people (id, name, email, role, joined_at) VALUES (?, ?, ?, ?, ?)",
+            id,
+            new.name,
+            new.email,
+            new.role,
+            at
+        )
+        .execute(conn)
+        .await?;
+        Ok(id)
+    }
+
+    /// One person by id.
+    pub async fn get(conn: &mut Conn, id: PersonId) -> Result<Self> {
+        sqlx::query_as!(
+            Self,
+            r#"SELECT id AS "id: PersonId", name, email, role AS "role: Role",
+                      password_hash IS NOT NULL AS "can_sign_in!: bool",
+                      joined_at AS "joined_at: Moment", left_at AS "left_at: Moment"
+               FROM people WHERE id = ?"#,
+            id
+        )
+        .fetch_optional(conn)
+        .await?
+        .ok_or(Error::NotFound("person"))
+    }
+
+    /// One person by email address.
+    pub async fn by_email(conn: &mut Conn, email: &str) -> Result<Option<Self>> {
+        Ok(sqlx::query_as!(
+            Self,
+            r#"SELECT id AS "id: PersonId", name, email, role AS "role: Role",
+                      password_hash IS NOT NULL AS "can_sign_in!: bool",
+                      joined_at AS "joined_at: Moment", left_at AS "left_at: Moment"
+               FROM people WHERE email = ?"#,
+            email
+        )
+        .fetch_optional(conn)
+        .await?)
+    }
+
+    /// Everyone who has not left, by name.
+    pub async fn list(conn: &mut Conn) -> Result<Vec<Self>> {
+        Ok(sqlx::query_as!(
+            Self,
+            r#"SELECT id AS "id: PersonId", name, email, role AS "role: Role",
+                      password_hash IS NOT NULL AS "can_sign_in!: bool",
+                      joined_at AS "joined_at: Moment", left_at AS "left_at: Moment"
+               FROM people WHERE left_at IS NULL ORDER BY name COLLATE NOCASE, id"#
+        )
+        .fetch_all(conn)
+        .await?)
+    }
+
+    /// How many people there are at all, and how many active coordinators who can sign in.
+    pub async fn coordinators_who_can_sign_in(conn: &mut Conn) -> Result<i64> {
+        Ok(sqlx::query_scalar!(
+            r#"SELECT COUNT(*) AS "n: i64" FROM people
+               WHERE role = 'coordinator' AND left_at IS NULL AND password_hash IS NOT NULL"#
+        )
+        .fetch_one(conn)
+        .await?)
+    }
+}
+
+/// The stored password hash of a person, for the sign-in wing only.
+pub async fn password_hash(conn: &mut Conn, id: PersonId) -> Result<Option<String>> {
+    Ok(
+        sqlx::query_scalar!("SELECT password_hash FROM people WHERE id = ?", id)
+            .fetch_optional(conn)
+            .await?
+            .flatten(),
+    )
+}
+
+/// Sets a person's password hash (an argon2id PHC string).
+pub async fn set_password_hash(conn: &mut Conn, id: PersonId, hash: &str) -> Result<()> {
+    sqlx::query!("UPDATE people SET password_hash = ? WHERE id = ?", hash, id)
+        .execute(conn)
+        .await?;
+    Ok(())
+}

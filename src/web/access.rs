@@ -1,0 +1,120 @@
+//! Who may do what: each route states who may use it, beside its handler, and
+//! nothing is reached without passing the guard. The same list is the table
+//! that the tests try cell by cell.
+
+use axum::Router;
+use axum::extract::{Request, State};
+use axum::handler::Handler;
+use axum::http::Method;
+use axum::middleware::{self, Next};
+use axum::response::Response;
+use axum::routing::{MethodRouter, get, post};
+
+use super::visit::{self, Visit};
+use super::{App, Error};
+use crate::library::people::Role;
+
+/// Who may use a route.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Access {
+    /// Anyone, signed in or not.
+    Anyone,
+    /// Whoever is signed in.
+    Member,
+    /// Volunteers and coordinators.
+    Volunteer,
+    /// Coordinators.
+    Coordinator,
+}
+
+impl Access {
+    /// Whether a visitor with this role (`None`: not signed in) may pass.
+    pub fn allows(self, role: Option<Role>) -> bool {
+        match self {
+            Self::Anyone => true,
+            Self::Member => role.is_some(),
+            Self::Volunteer => role >= Some(Role::Volunteer),
+            Self::Coordinator => role >= Some(Role::Coordinator),
+        }
+    }
+
+    /// In words, for the page that says no.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Anyone => "anyone",
+            Self::Member => "signed-in members",
+            Self::Volunteer => "volunteers and coordinators",
+            Self::Coordinator => "coordinators",
+        }
+    }
+}
+
+/// One route: method, path, who may use it, and what answers.
+pub struct Route {
+    /// Method.
+    pub method: Method,
+    /// Path pattern as axum writes it.
+    pub path: &'static str,
+    /// Who may use it.
+    pub access: Access,
+    answer: MethodRouter<App>,
+}
+
+impl Route {
+    /// A page or a file.
+    pub fn get<H, T>(access: Access, path: &'static str, handler: H) -> Self
+    where
+        H: Handler<T, App>,
+        T: 'static,
+    {
+        Self {
+            method: Method::GET,
+            path,
+            access,
+            answer: get(handler),
+        }
+    }
+
+    /// A form.
+    pub fn post<H, T>(access: Access, path: &'static str, handler: H) -> Self
+    where
+        H: Handler<T, App>,
+        T: 'static,
+    {
+        Self {
+            method: Method::POST,
+            path,
+            access,
+            answer: post(handler),
+        }
+    }
+}
+
+/// Builds the router: every route behind its guard.
+pub fn guarded(app: &App, routes: Vec<Route>) -> Router<App> {
+    routes.into_iter().fold(Router::new(), |router, route| {
+        let access = route.access;
+        let guard = middleware::from_fn_with_state((app.clone(), access), guard);
+        router.route(route.path, route.answer.route_layer(guard))
+    })
+}
+
+async fn guard(
+    State((_, access)): State<(App, Access)>,
+    mut request: Request,
+    next: Next,
+) -> Result<Response, Error> {
+    let visit = request
+        .extensions()
+        .get::<std::sync::Arc<Visit>>()
+        .cloned()
+        .ok_or(Error::Broken("a request came past the door".to_owned()))?;
+    if access.allows(visit.role()) {
+        return Ok(next.run(request).await);
+    }
+    if visit.person.is_some() {
+        return Err(Error::NotAllowed(access));
+    }
+    let unsent = visit::unsent_form(&mut request).await;
+    Err(Error::SignInFirst(unsent))
+}

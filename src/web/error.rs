@@ -1,0 +1,187 @@
+//! What a visitor is told when a request cannot be done.
+//!
+//! A handler returns [`Error`]; it travels to the door as an [`ErrorPage`] and
+//! is drawn there with the visitor's own chrome. Causes inside the house are
+//! logged once, here, and never shown.
+
+use askama::Template;
+use axum::Json;
+use axum::http::{StatusCode, header};
+use axum::response::{Html, IntoResponse, Response};
+use serde_json::json;
+
+use super::App;
+use super::access::Access;
+use super::page::Chrome;
+use super::visit::{UnsentForm, Visit};
+use crate::library;
+
+/// Why a request was not done.
+#[derive(Debug)]
+pub enum Error {
+    /// 404: nothing of that name.
+    NotFound(&'static str),
+    /// 401: sign in first; what was typed is kept.
+    SignInFirst(Option<UnsentForm>),
+    /// 403: the visitor's role may not.
+    NotAllowed(Access),
+    /// 403: the request came from another site's page.
+    CrossSite,
+    /// 409: a form of an earlier session; what was typed is kept.
+    StaleForm(UnsentForm),
+    /// 409: the rules of the house forbid it, in words.
+    Refused(String),
+    /// 400: the request makes no sense, in words.
+    BadRequest(String),
+    /// 413: too large, in words.
+    TooLarge(String),
+    /// 429: too many tries; wait this many seconds.
+    SlowDown(i64),
+    /// 500: something broke; the text is for the log only.
+    Broken(String),
+}
+
+impl From<library::Error> for Error {
+    fn from(error: library::Error) -> Self {
+        match error {
+            library::Error::NotFound(what) => Self::NotFound(what),
+            library::Error::Refused(why) => Self::Refused(why),
+            other => Self::Broken(other.to_string()),
+        }
+    }
+}
+
+impl From<askama::Error> for Error {
+    fn from(error: askama::Error) -> Self {
+        Self::Broken(format!("a template: {error}"))
+    }
+}
+
+/// An error on its way to the door.
+#[derive(Debug, Clone)]
+pub struct ErrorPage {
+    status: StatusCode,
+    title: &'static str,
+    words: String,
+    sign_in: bool,
+    unsent: Option<UnsentForm>,
+}
+
+impl IntoResponse for Error {
+    fn into_response(self) -> Response {
+        let mut unsent = None;
+        let mut sign_in = false;
+        let (status, title, words) = match self {
+            Self::NotFound(what) => (
+                StatusCode::NOT_FOUND,
+                "Not found",
+                format!("There is no such {what} here. It may have been mistyped, or the label is an old one."),
+            ),
+            Self::SignInFirst(form) => {
+                sign_in = true;
+                let words = if form.is_some() {
+                    "Your session has run out. Sign in and what you typed will be sent on."
+                } else {
+                    "Sign in to go on."
+                };
+                unsent = form;
+                (StatusCode::UNAUTHORIZED, "Sign in first", words.to_owned())
+            }
+            Self::NotAllowed(access) => (
+                StatusCode::FORBIDDEN,
+                "Not for your role",
+                format!("This is for {}. If you need it, ask a coordinator.", access.words()),
+            ),
+            Self::CrossSite => (
+                StatusCode::FORBIDDEN,
+                "Sent from elsewhere",
+                "This form was sent from a page that is not ours, so nothing was done. Open the page here and send it again.".to_owned(),
+            ),
+            Self::StaleForm(form) => {
+                unsent = Some(form);
+                (
+                    StatusCode::CONFLICT,
+                    "Your session has changed",
+                    "You have signed in anew since this page was opened, so nothing was done yet. Look over what you typed and send it again.".to_owned(),
+                )
+            }
+            Self::Refused(why) => (StatusCode::CONFLICT, "That cannot be done", why),
+            Self::BadRequest(why) => (StatusCode::BAD_REQUEST, "That was not understood", why),
+            Self::TooLarge(why) => (StatusCode::PAYLOAD_TOO_LARGE, "That is too large", why),
+            Self::SlowDown(seconds) => (
+                StatusCode::TOO_MANY_REQUESTS,
+                "Too many tries",
+                format!("Signing in has failed several times. Wait {} and try again, or ask a coordinator for a one-time address.", wait_words(seconds)),
+            ),
+            Self::Broken(why) => {
+                tracing::error!(%why, "a request failed inside the house");
+                (
+                    StatusCode::INTERNAL_SERVER_ERROR,
+                    "Something broke here",
+                    "Nothing was saved. It is not your doing; try once more, and tell a coordinator if it happens again.".to_owned(),
+                )
+            }
+        };
+        let mut response = (status, format!("{title}. {words}\n")).into_response();
+        response.extensions_mut().insert(ErrorPage {
+            status,
+            title,
+            words,
+            sign_in,
+            unsent,
+        });
+        response
+    }
+}
+
+fn wait_words(seconds: i64) -> String {
+    if seconds < 90 {
+        format!("{} seconds", seconds.max(1))
+    } else {
+        format!("{} minutes", (seconds + 59) / 60)
+    }
+}
+
+#[derive(Template)]
+#[template(path = "error.html")]
+struct ErrorTemplate {
+    chrome: Chrome,
+    words: String,
+    sign_in: bool,
+    unsent: Option<UnsentForm>,
+    next: String,
+}
+
+/// Draws the page at the door.
+pub fn draw(app: &App, visit: &Visit, page: ErrorPage) -> Response {
+    if visit.path.ends_with(".json") {
+        let body = Json(json!({ "error": page.title, "words": page.words }));
+        return (page.status, body).into_response();
+    }
+    if visit.path.ends_with(".csv") && !page.sign_in {
+        return (page.status, format!("{}. {}\n", page.title, page.words)).into_response();
+    }
+    let template = ErrorTemplate {
+        chrome: Chrome::for_visit(app, visit, page.title),
+        words: page.words,
+        sign_in: page.sign_in,
+        unsent: page.unsent,
+        next: visit.path.clone(),
+    };
+    match template.render() {
+        Ok(html) => (
+            page.status,
+            [(header::CACHE_CONTROL, "no-store")],
+            Html(html),
+        )
+            .into_response(),
+        Err(error) => bare(error.into()),
+    }
+}
+
+/// The plain text of an error, where no page can be drawn.
+pub fn bare(error: Error) -> Response {
+    let mut response = error.into_response();
+    response.extensions_mut().remove::<ErrorPage>();
+    response
+}

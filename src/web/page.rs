@@ -1,0 +1,279 @@
+//! What every page is made of: the desk at which a handler works, and the
+//! chrome around its content.
+
+use std::sync::Arc;
+
+use askama::Template;
+use axum::extract::FromRequestParts;
+use axum::http::request::Parts;
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{Html, IntoResponse, Redirect, Response};
+use base64::Engine;
+use chrono::Duration;
+
+use super::access::Access;
+use super::assets;
+use super::visit::{self, Visit};
+use super::{App, Error};
+use crate::library::club::Club;
+use crate::library::people::Person;
+use crate::library::{self, Conn, Moment, Write, forms};
+
+/// The desk at which a handler works: the app and the visit.
+#[derive(Clone)]
+pub struct Desk {
+    /// The app.
+    pub app: App,
+    /// The visit.
+    pub visit: Arc<Visit>,
+}
+
+impl FromRequestParts<App> for Desk {
+    type Rejection = Error;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Error> {
+        let visit = parts
+            .extensions
+            .get::<Arc<Visit>>()
+            .cloned()
+            .ok_or(Error::Broken("a request came past the door".to_owned()))?;
+        Ok(Self {
+            app: app.clone(),
+            visit,
+        })
+    }
+}
+
+impl Desk {
+    /// A connection for reading.
+    pub async fn read(&self) -> Result<sqlx::pool::PoolConnection<sqlx::Sqlite>, Error> {
+        Ok(self.app.library.read().await?)
+    }
+
+    /// Who is signed in.
+    ///
+    /// # Errors
+    /// [`Error::SignInFirst`] when nobody is; behind a route for members or
+    /// above that cannot happen.
+    pub fn person(&self) -> Result<&Person, Error> {
+        self.visit.person.as_ref().ok_or(Error::SignInFirst(None))
+    }
+
+    /// Whether the visitor may do what this access asks.
+    pub fn may(&self, access: Access) -> bool {
+        access.allows(self.visit.role())
+    }
+
+    /// When the request came.
+    pub fn now(&self) -> Moment {
+        self.visit.now
+    }
+
+    /// The club.
+    pub fn club(&self) -> &Club {
+        &self.visit.club
+    }
+
+    /// The chrome for a page of this title.
+    pub fn chrome(&self, title: &str) -> Chrome {
+        Chrome::for_visit(&self.app, &self.visit, title)
+    }
+
+    /// Begins the write that a form asks for, unless this very form has been
+    /// handled already; then it leads where it led before.
+    pub async fn begin(&self, once: &str) -> Result<Arrival, Error> {
+        let mut tx = self.app.library.write().await?;
+        let person = self.visit.person.as_ref().map(|p| p.id);
+        if !once.is_empty()
+            && let Some(location) = forms::earlier(&mut tx, once, person).await?
+        {
+            return Ok(Arrival::Again(see_other(&location)));
+        }
+        Ok(Arrival::First(OnceWrite {
+            tx,
+            once: once.to_owned(),
+            desk: self.clone(),
+        }))
+    }
+}
+
+/// How a form arrives.
+pub enum Arrival {
+    /// For the first time: do it.
+    First(OnceWrite),
+    /// Again: answer this.
+    Again(Response),
+}
+
+/// The write transaction of one form. Dropped without
+/// [`finish`](OnceWrite::finish), it changes nothing.
+pub struct OnceWrite {
+    tx: Write,
+    once: String,
+    desk: Desk,
+}
+
+impl std::ops::Deref for OnceWrite {
+    type Target = Conn;
+    fn deref(&self) -> &Conn {
+        &self.tx
+    }
+}
+
+impl std::ops::DerefMut for OnceWrite {
+    fn deref_mut(&mut self) -> &mut Conn {
+        &mut self.tx
+    }
+}
+
+impl OnceWrite {
+    /// Commits, and leads to `location`, where `notice` (may be empty) is said once.
+    pub async fn finish(mut self, location: &str, notice: &str) -> Result<Response, Error> {
+        if !self.once.is_empty() {
+            let person = self.desk.visit.person.as_ref().map(|p| p.id);
+            forms::mark(&mut self.tx, &self.once, person, location, self.desk.now()).await?;
+        }
+        self.tx.commit().await.map_err(library::Error::from)?;
+        Ok(with_notice(&self.desk.app, see_other(location), notice))
+    }
+}
+
+/// A redirect after a form: 303.
+pub fn see_other(location: &str) -> Response {
+    Redirect::to(location).into_response()
+}
+
+/// Says something once on the next page.
+pub fn with_notice(app: &App, mut response: Response, notice: &str) -> Response {
+    if !notice.is_empty() {
+        let packed = base64::engine::general_purpose::URL_SAFE_NO_PAD.encode(notice);
+        let cookie = visit::cookie(app, "notice", packed, Duration::minutes(2));
+        if let Ok(value) = HeaderValue::from_str(&cookie.to_string()) {
+            response.headers_mut().append(header::SET_COOKIE, value);
+        }
+    }
+    response
+}
+
+/// Reads a notice back.
+pub fn unpack_notice(packed: &str) -> Option<String> {
+    let bytes = base64::engine::general_purpose::URL_SAFE_NO_PAD
+        .decode(packed)
+        .ok()?;
+    String::from_utf8(bytes)
+        .ok()
+        .filter(|n| !n.is_empty() && n.len() <= 600)
+}
+
+/// A page: 200, never cached where it may show what only this visitor may see.
+pub fn page(template: &impl Template) -> Result<Response, Error> {
+    page_with(StatusCode::OK, template)
+}
+
+/// A form that must be mended: the page again, 422.
+pub fn mend(template: &impl Template) -> Result<Response, Error> {
+    page_with(StatusCode::UNPROCESSABLE_ENTITY, template)
+}
+
+fn page_with(status: StatusCode, template: &impl Template) -> Result<Response, Error> {
+    let html = template.render()?;
+    Ok((status, [(header::CACHE_CONTROL, "no-store")], Html(html)).into_response())
+}
+
+/// One entry of the navigation.
+#[derive(Debug, Clone)]
+pub struct NavItem {
+    /// Words.
+    pub label: &'static str,
+    /// Where to.
+    pub href: &'static str,
+    /// Whether the page shown is under it.
+    pub current: bool,
+}
+
+/// Who is signed in, as the head of a page shows it.
+#[derive(Debug, Clone)]
+pub struct PersonChip {
+    /// Name.
+    pub name: String,
+    /// Role in words.
+    pub role: &'static str,
+}
+
+/// What surrounds a page's content.
+#[derive(Debug, Clone)]
+pub struct Chrome {
+    /// Title.
+    pub title: String,
+    /// The club's name.
+    pub club: String,
+    /// Who is signed in.
+    pub person: Option<PersonChip>,
+    /// Navigation.
+    pub nav: Vec<NavItem>,
+    /// "day", "night" or "red".
+    pub display: &'static str,
+    /// The mark that forms carry.
+    pub csrf: String,
+    /// This page's forms' own mark, so that one sent twice acts once.
+    pub once: String,
+    /// Said once.
+    pub notice: Option<String>,
+    /// Whether this is the demo club.
+    pub demo: bool,
+}
+
+impl Chrome {
+    /// For a visit.
+    pub fn for_visit(app: &App, visit: &Visit, title: &str) -> Self {
+        let _ = app;
+        Self {
+            title: title.to_owned(),
+            club: visit.club.name.clone(),
+            person: visit.person.as_ref().map(|p| PersonChip {
+                name: p.name.clone(),
+                role: p.role.label(),
+            }),
+            nav: navigation(visit),
+            display: visit.display,
+            csrf: visit.form_mark.clone(),
+            once: uuid::Uuid::new_v4().to_string(),
+            notice: visit.notice.clone(),
+            demo: visit.club.demo,
+        }
+    }
+
+    /// The address of a file of ours, which changes when the file does.
+    pub fn asset(&self, name: &str) -> String {
+        assets::address(name)
+    }
+}
+
+/// Every place in the navigation, with who sees it.
+const PLACES: &[(Access, &str, &str)] = &[
+    (Access::Anyone, "Shelf", "/shelf"),
+    (Access::Volunteer, "Check-in", "/check-in"),
+    (Access::Member, "My loans", "/my-loans"),
+    (Access::Volunteer, "Loans", "/loans"),
+    (Access::Volunteer, "Due", "/due"),
+    (Access::Volunteer, "Bench", "/bench"),
+    (Access::Coordinator, "Limits", "/limits"),
+    (Access::Coordinator, "People", "/people"),
+    (Access::Coordinator, "Club", "/club"),
+];
+
+fn navigation(visit: &Visit) -> Vec<NavItem> {
+    PLACES
+        .iter()
+        .filter(|(access, _, _)| access.allows(visit.role()))
+        .map(|&(_, label, href)| NavItem {
+            label,
+            href,
+            current: visit.path == href
+                || visit
+                    .path
+                    .strip_prefix(href)
+                    .is_some_and(|rest| rest.starts_with('/')),
+        })
+        .collect()
+}

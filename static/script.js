@@ -1,0 +1,176 @@
+// Adds to pages that work without it: keeps typed values, guards double posts, finds tags, follows jobs.
+(() => {
+  "use strict";
+  const all = (sel, root = document) => Array.from(root.querySelectorAll(sel));
+
+  // Typed values, one store per page and form, kept until the server has taken them. A form whose
+  // answer shows another page has been taken; one that comes back with errors holds its own values.
+  const SECRET = new Set(["password", "file", "hidden", "submit", "button"]);
+  const store = {
+    get(key) { try { return JSON.parse(sessionStorage.getItem(key) || "null"); } catch { return null; } },
+    set(key, value) { try { sessionStorage.setItem(key, JSON.stringify(value)); } catch { /* full or forbidden */ } },
+    drop(key) { try { sessionStorage.removeItem(key); } catch { /* forbidden */ } },
+  };
+  const keyOf = (form) => "kept:" + location.pathname + ":" + new URL(form.action, location.href).pathname;
+  const fieldsOf = (form) => Array.from(form.elements).filter((f) => f.name && !SECRET.has(f.type));
+  const isTick = (field) => field.type === "checkbox" || field.type === "radio";
+
+  function snapshot(form) {
+    return fieldsOf(form).map((f) => [f.name, f.type, f.value, isTick(f) ? f.checked : null]);
+  }
+  function putBack(form, kept) {
+    const fields = fieldsOf(form);
+    const before = JSON.stringify(snapshot(form));
+    const taken = new Set();
+    for (const [name, type, value, checked] of kept) {
+      const field = fields.find((f) => !taken.has(f) && f.name === name && f.type === type && (!isTick(f) || f.value === value));
+      if (!field) continue;
+      taken.add(field);
+      if (isTick(field)) field.checked = checked; else field.value = value;
+    }
+    return JSON.stringify(snapshot(form)) !== before;
+  }
+  function tellKept(form) {
+    const words = document.createElement("p");
+    words.className = "notice";
+    words.setAttribute("role", "status");
+    words.textContent = "What you typed here before is back. It is not saved yet. ";
+    const away = document.createElement("button");
+    away.type = "button";
+    away.className = "key key-quiet";
+    away.textContent = "Start afresh";
+    away.addEventListener("click", () => { store.drop(keyOf(form)); location.reload(); });
+    words.append(away);
+    form.prepend(words);
+  }
+  const keeps = (form) => form.method === "post" && !form.hasAttribute("data-forget")
+    && fieldsOf(form).length > 0 && !form.querySelector("input[type=password]");
+
+  // What became of the form posted from the last page. A page that asks to sign in, shows errors or
+  // refuses (data-refused) means it was not taken; so does coming back to the form after one of those.
+  const sent = store.get("sent");
+  if (sent && document.querySelector("#errors, [data-refused], input[type=password]")) {
+    store.set("sent", { ...sent, bounced: true });
+  } else if (sent) {
+    const taken = sent.from !== location.pathname || document.querySelector(".notice[role=status]");
+    if (taken && !sent.bounced) store.drop(sent.key);
+    store.drop("sent");
+  }
+
+  for (const form of all("form")) {
+    if (keeps(form)) {
+      const key = keyOf(form);
+      const kept = store.get(key);
+      if (kept && !document.getElementById("errors") && putBack(form, kept)) tellKept(form);
+      const save = () => store.set(key, snapshot(form));
+      form.addEventListener("input", save);
+      form.addEventListener("change", save);
+    }
+    form.addEventListener("submit", (event) => {
+      if (form.method !== "post") return;
+      // Whoever signs out on a shared phone leaves nothing behind.
+      if (new URL(form.action, location.href).pathname === "/sign-out") try { sessionStorage.clear(); } catch { /* forbidden */ }
+      if (form.dataset.sent) { event.preventDefault(); return; }
+      form.dataset.sent = "yes";
+      if (keeps(form)) { store.set(keyOf(form), snapshot(form)); store.set("sent", { key: keyOf(form), from: location.pathname }); }
+      // After the browser has gathered the values, else the pressed key's own value is lost. Freed
+      // again in case no answer ever came; the server takes a form's "once" only once.
+      setTimeout(() => lock(form, true), 0);
+      setTimeout(() => lock(form, false), 20000);
+    });
+  }
+  function lock(form, on) {
+    for (const key of Array.from(form.elements)) if (key.type === "submit") key.disabled = on;
+    if (!on) delete form.dataset.sent;
+  }
+  // Back to a page from the browser's memory: let it post again.
+  window.addEventListener("pageshow", (event) => {
+    if (event.persisted) for (const form of all("form[data-sent]")) lock(form, false);
+  });
+
+  const errors = document.getElementById("errors");
+  if (errors) errors.focus();
+
+  // Type part of a tag, see the instruments that match.
+  for (const box of all("input[data-finder]")) {
+    const form = box.form;
+    const list = form && form.querySelector(".finder-list");
+    if (!list) continue;
+    let asked = 0;
+    let timer = 0;
+    const show = (found) => {
+      list.replaceChildren();
+      for (const one of found.slice(0, 8)) {
+        const link = document.createElement("a");
+        // The form's own page takes the whole tag; without one, the instrument's page.
+        const to = new URL(form.action, location.href);
+        to.searchParams.set(box.name, one.tag);
+        link.href = one.href || to.pathname + to.search;
+        const tag = document.createElement("span");
+        tag.className = "tag";
+        tag.textContent = one.tag;
+        link.append(tag, " " + (one.words || ""));
+        const item = document.createElement("li");
+        item.append(link);
+        list.append(item);
+      }
+      if (!found.length) {
+        const none = document.createElement("li");
+        none.className = "finder-none";
+        none.textContent = "No instrument has that in its tag.";
+        list.append(none);
+      }
+      list.hidden = false;
+    };
+    box.addEventListener("input", () => {
+      clearTimeout(timer);
+      const q = box.value.trim();
+      const mine = ++asked;
+      if (!q) { list.hidden = true; return; }
+      timer = setTimeout(async () => {
+        try {
+          const answer = await fetch(box.dataset.finder + "?q=" + encodeURIComponent(q), { headers: { Accept: "application/json" } });
+          if (!answer.ok) return;
+          const found = await answer.json();
+          if (mine === asked) show(Array.isArray(found) ? found : []);
+        } catch { /* the key still works */ }
+      }, 150);
+    });
+    box.addEventListener("keydown", (event) => { if (event.key === "Escape") list.hidden = true; });
+  }
+
+  // A job at work: fetch its piece of page until it says it is done.
+  function follow(job, wait) {
+    setTimeout(async () => {
+      let next = Math.min(wait * 1.3, 5000);
+      try {
+        const answer = await fetch(job.dataset.poll, { headers: { "X-Fragment": "job" } });
+        if (answer.ok && !answer.redirected) {
+          const piece = document.createElement("template");
+          piece.innerHTML = await answer.text();
+          const done = piece.content.querySelector("[data-done]");
+          job.replaceChildren(piece.content);
+          if (done) {
+            if (done.dataset.done) location.assign(done.dataset.done);
+            return;
+          }
+          next = 1000;
+        } else if (answer.status === 404 || answer.status === 403 || answer.redirected) { location.reload(); return; }
+      } catch { /* out of reach for now: ask again, more slowly */ }
+      follow(job, next);
+    }, wait);
+  }
+  for (const job of all("[data-poll]")) follow(job, 700);
+
+  for (const key of all("button[data-copy]")) {
+    if (!navigator.clipboard) continue;
+    key.hidden = false;
+    key.addEventListener("click", async () => {
+      try { await navigator.clipboard.writeText(key.dataset.copy); key.textContent = "Copied"; } catch { key.textContent = "Select and copy it by hand"; }
+    });
+  }
+  for (const key of all("button[data-print]")) {
+    key.hidden = false;
+    key.addEventListener("click", () => window.print());
+  }
+})();

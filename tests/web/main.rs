@@ -1,0 +1,5 @@
+//! The server's routes against a real SQLite file, in process.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod common;
+mod sign_in;
