@@ -134,11 +134,11 @@ pub(super) fn bayer_luminance(
     full_scale: Option<f32>,
 ) -> Vec<f32> {
     let mut cool = data.to_vec();
-    for index in 0..data.len() {
+    for (index, pixel) in cool.iter_mut().enumerate() {
         if is_lone(data, width, height, index, full_scale) {
             let mut near = neighbours(data, width, index, 2);
             if !near.is_empty() {
-                cool[index] = median(&mut near);
+                *pixel = median(&mut near);
             }
         }
     }
