@@ -10,6 +10,7 @@ mod words;
 
 pub mod adjusters;
 pub mod club;
+pub mod demo;
 pub mod entries;
 pub mod findings;
 pub mod forms;
@@ -80,6 +81,9 @@ pub struct Library {
     writer: SqlitePool,
 }
 
+/// The database's name in the data folder.
+pub(crate) const DATABASE_FILE: &str = "tubewright.db";
+
 /// The migrations carried inside the binary.
 pub static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("./migrations");
 
@@ -92,7 +96,7 @@ impl Library {
             source,
         })?;
         let options = SqliteConnectOptions::new()
-            .filename(folder.join("tubewright.db"))
+            .filename(folder.join(DATABASE_FILE))
             .create_if_missing(true)
             .journal_mode(SqliteJournalMode::Wal)
             .synchronous(SqliteSynchronous::Full)
