@@ -111,7 +111,7 @@ pub async fn load<E: std::fmt::Display>(
         .map(|p| p.phrase.as_deref().map(&hash).transpose())
         .collect::<std::result::Result<Vec<_>, E>>()
         .map_err(|e| Error::Hash(e.to_string()))?;
-    let measured = frames::measure_all(&seed, &story);
+    let measured = frames::measure_all(&seed, &story)?;
     let mut tx = library.write().await?;
     write::club(&mut tx, &seed, &story, &hashes, &measured).await?;
     tx.commit().await.map_err(library::Error::from)?;

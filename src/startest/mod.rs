@@ -10,4 +10,15 @@
 //! from up. Pixel positions: x to the right and y **down** from the centre of
 //! the top left pixel as displayed.
 
+pub mod coma;
+pub mod decode;
+pub mod edge;
+pub mod find;
+pub mod fit;
 pub mod frame;
+pub mod judge;
+pub mod measure;
+mod polar;
+pub mod report;
+pub mod rings;
+pub mod stack;

@@ -1,0 +1,553 @@
+//! The forward model: coefficients in, pixels out, with every derivative.
+//!
+//! For each of a few wavelengths the field is U = FT[P exp(2 pi i W)] and the
+//! picture |U|^2; with V_j = FT[Z_j P exp(2 pi i W)] the derivative by the
+//! coefficient of Z_j is -4 pi Im[conj(U) V_j] (times 550/lambda). The pictures
+//! of all wavelengths are summed and pass one filter: the Kolmogorov blur
+//! exp(-k(f) c) with c = fwhm^(5/3), the pixel's own sinc, and the phase ramp
+//! that puts the star where it is. The filter is linear, so derivatives take the
+//! same road, two at a time as the real and imaginary part of one array.
+//!
+//! Two grids share one field of view of `detector.size` pixels: a focal grid
+//! of `focal.size` cells on which |U|^2 is formed, and the detector's pixels.
+//! The spectrum is carried over from one to the other, zero-padded or folded:
+//! folding is what a pixel that is coarser than the picture's detail does.
+//!
+//! Pixels are kept column by column here (index x * size + y), because that is
+//! how an odd number of transpositions leaves them.
+
+use crate::{
+    optics::{
+        REFERENCE_NM,
+        fourier::{Scratch, Square, fast_size, signed},
+        pupil::Pupil,
+        seeing, zernike,
+    },
+    startest::frame::Setup,
+};
+use rayon::prelude::*;
+use rustfft::num_complex::Complex32;
+use std::f64::consts::TAU;
+
+/// What the fit may turn, for one picture.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct State {
+    /// Coefficients, waves at 550 nm, one for each of [`Model::modes`].
+    pub waves: Vec<f64>,
+    /// Shadow decentre (u, v) and obstruction.
+    pub shadow: [f64; 3],
+    /// Where untilted light falls: pixels from the centre of the top left one.
+    pub at: [f64; 2],
+    /// fwhm^(5/3) of the blur, fwhm in pixels.
+    pub blur: f64,
+}
+
+/// Derivatives of the picture of a star of flux 1.
+pub(super) struct Slopes {
+    pub image: Vec<f32>,
+    /// One for each of [`Model::modes`].
+    pub waves: Vec<Vec<f32>>,
+    /// By the shadow's u, v and radius; empty unless asked for.
+    pub shadow: Vec<Vec<f32>>,
+    pub at: [Vec<f32>; 2],
+    pub blur: Vec<f32>,
+}
+
+/// How finely to compute.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Fineness {
+    /// Focal cells per lambda N at the shortest wavelength; 2 is without
+    /// aliasing, less is enough where the blur removes fine detail.
+    pub cells_per_lambda_n: f64,
+    /// Wavelengths across the band.
+    pub lines: usize,
+    /// Extra smoothing for a first approach: sigma in pixels of a Gaussian.
+    pub smoothing_px: f64,
+}
+
+/// The pupil on the grid that belongs to one wavelength.
+struct Line {
+    weight: f32,
+    /// 550 nm / wavelength.
+    scale: f64,
+    cell: f64,
+    rows: usize,
+    /// Position in the focal array, place in the pupil.
+    index: Vec<u32>,
+    place: Vec<[f64; 2]>,
+    /// Mode after mode, one value per cell.
+    basis: Vec<Vec<f32>>,
+    amplitude: Vec<f32>,
+    by_shadow: Vec<(u32, [f32; 3])>,
+    power: f64,
+}
+
+pub(super) struct Model {
+    pub modes: Vec<usize>,
+    pub size: usize,
+    focal: Square,
+    detector: Square,
+    lines: Vec<Line>,
+    pupil: Pupil,
+    smoothing_px: f64,
+    /// Two-dimensional transforms made so far.
+    pub transforms: std::sync::atomic::AtomicUsize,
+}
+
+impl Model {
+    /// Plans a model for stamps of `size` pixels with the given `pupil` and free
+    /// `modes`. `reach_px` is the radius the light may reach from the star.
+    pub fn new(
+        setup: &Setup,
+        pupil: Pupil,
+        modes: &[usize],
+        size: usize,
+        reach_px: f64,
+        fineness: Fineness,
+    ) -> Self {
+        let ratio = setup.focal_mm / setup.aperture_mm;
+        let lines = spectrum(setup, fineness.lines);
+        let shortest = lines.iter().map(|l| l.0).fold(f64::INFINITY, f64::min);
+        let view = fast_size(size.max((2.0 * reach_px).ceil() as usize));
+        // The shortest wavelength's lambda N in pixels.
+        let unit = shortest * 1e-3 * ratio / setup.pixel_um;
+        let focal = fast_size((fineness.cells_per_lambda_n * view as f64 / unit).ceil() as usize);
+        let lines = lines
+            .into_iter()
+            .map(|(nm, weight)| {
+                let unit = nm * 1e-3 * ratio / setup.pixel_um;
+                Line::new(
+                    weight,
+                    REFERENCE_NM / nm,
+                    2.0 * unit / view as f64,
+                    focal,
+                    modes,
+                )
+            })
+            .collect();
+        let mut model = Self {
+            modes: modes.to_vec(),
+            size,
+            focal: Square::new(focal),
+            detector: Square::new(view),
+            lines,
+            pupil,
+            smoothing_px: fineness.smoothing_px,
+            transforms: std::sync::atomic::AtomicUsize::new(0),
+        };
+        model.draw();
+        model
+    }
+
+    /// Sides of the focal and the detector grid, and the number of wavelengths.
+    pub fn shape(&self) -> (usize, usize, usize) {
+        (self.focal.size, self.detector.size, self.lines.len())
+    }
+
+    fn draw(&mut self) {
+        let pupil = &self.pupil;
+        self.lines.par_iter_mut().for_each(|l| l.draw(pupil));
+    }
+
+    /// Takes over the shadow's place and size, if they changed.
+    fn follow(&mut self, shadow: [f64; 3]) {
+        let (p, [u, v, eps]) = (&mut self.pupil, shadow);
+        if p.shadow != [u, v] || p.obstruction != eps {
+            p.shadow = [u, v];
+            p.obstruction = eps;
+            self.draw();
+        }
+    }
+
+    fn count(&self, n: usize) {
+        self.transforms
+            .fetch_add(n, std::sync::atomic::Ordering::Relaxed);
+    }
+
+    /// The picture of a star of flux 1.
+    pub fn image(&mut self, state: &State) -> Vec<f32> {
+        self.follow(state.shadow);
+        let fields = self.fields(state);
+        let mut array = self.intensity(&fields);
+        let mut scratch = Scratch::default();
+        self.focal
+            .forward(&mut array, self.focal.size, &mut scratch);
+        let filter = self.filter(state);
+        let one = |_: &Bin| Complex32::new(1.0, 0.0);
+        let (image, _) = self.to_detector(&array, &filter, one, &mut scratch);
+        self.count(2);
+        image
+    }
+
+    /// The picture and all its derivatives; by the shadow only if `with_shadow`.
+    pub fn slopes(&mut self, state: &State, with_shadow: bool) -> Slopes {
+        self.follow(state.shadow);
+        let fields = self.fields(state);
+        let filter = self.filter(state);
+        let mut array = self.intensity(&fields);
+        let mut scratch = Scratch::default();
+        self.focal
+            .forward(&mut array, self.focal.size, &mut scratch);
+        let n = self.detector.size as f32;
+        let turn = std::f32::consts::TAU;
+        let (image, blur) = self.to_detector(
+            &array,
+            &filter,
+            |b| Complex32::new(1.0, -b.blur),
+            &mut scratch,
+        );
+        // By x: -2 pi i kx / n; by y the same, a quarter turn on in the array.
+        let (dx, dy) = self.to_detector(
+            &array,
+            &filter,
+            |b| Complex32::new(turn * b.ky / n, -turn * b.kx / n),
+            &mut scratch,
+        );
+        self.count(3);
+
+        let modes = self.modes.len();
+        let all = modes + if with_shadow { 3 } else { 0 };
+        let pairs: Vec<[usize; 2]> = (0..all).step_by(2).map(|k| [k, k + 1]).collect();
+        let mut columns: Vec<Vec<f32>> = pairs
+            .par_iter()
+            .map_init(
+                || {
+                    (
+                        Scratch::default(),
+                        vec![Complex32::default(); self.focal.size.pow(2)],
+                    )
+                },
+                |(scratch, field), pair| {
+                    let mut sum = vec![Complex32::default(); self.focal.size.pow(2)];
+                    for (part, &k) in pair.iter().enumerate() {
+                        if k >= all {
+                            continue;
+                        }
+                        for (line, (a, u)) in self.lines.iter().zip(&fields) {
+                            line.slope_field(a, k, modes, field);
+                            self.focal.forward(field, line.rows, scratch);
+                            line.add_slope(u, field, k >= modes, part, &mut sum);
+                        }
+                    }
+                    self.focal.forward(&mut sum, self.focal.size, scratch);
+                    let one = |_: &Bin| Complex32::new(1.0, 0.0);
+                    let (a, b) = self.to_detector(&sum, &filter, one, scratch);
+                    self.count(2 * self.lines.len() + 2);
+                    [a, b]
+                },
+            )
+            .collect::<Vec<_>>()
+            .into_iter()
+            .flatten()
+            .take(all)
+            .collect();
+        let shadow = columns.split_off(modes);
+        Slopes {
+            image,
+            waves: columns,
+            shadow,
+            at: [dx, dy],
+            blur,
+        }
+    }
+
+    /// For each wavelength: pupil function (per cell) and field.
+    fn fields(&self, state: &State) -> Vec<(Vec<Complex32>, Vec<Complex32>)> {
+        self.count(self.lines.len());
+        self.lines
+            .par_iter()
+            .map_init(Scratch::default, |scratch, line| {
+                let a = line.pupil_function(&state.waves);
+                let mut u = vec![Complex32::default(); self.focal.size.pow(2)];
+                for (&i, &z) in line.index.iter().zip(&a) {
+                    u[i as usize] = z;
+                }
+                self.focal.forward(&mut u, line.rows, scratch);
+                (a, u)
+            })
+            .collect()
+    }
+
+    fn intensity(&self, fields: &[(Vec<Complex32>, Vec<Complex32>)]) -> Vec<Complex32> {
+        let mut sum = vec![Complex32::default(); self.focal.size.pow(2)];
+        for (line, (_, u)) in self.lines.iter().zip(fields) {
+            let w = line.gain(self.focal.size);
+            for (s, z) in sum.iter_mut().zip(u) {
+                s.re += w * z.norm_sqr();
+            }
+        }
+        sum
+    }
+
+    /// The filter at every frequency it lets through.
+    fn filter(&self, state: &State) -> Vec<Bin> {
+        let (m, n) = (self.focal.size, self.detector.size);
+        let pixels = n as f64;
+        let half = m.div_ceil(2) as i64;
+        // Beyond the optics' cut-off |U|^2 has nothing but the grid's noise.
+        let cut = self.lines.iter().map(|l| 2.0 / l.cell).fold(0.0, f64::max) + 2.0;
+        let axis = |k: i64, shift: f64| {
+            let f = k as f64 / pixels;
+            let x = std::f64::consts::PI * f;
+            let sinc = if k == 0 { 1.0 } else { x.sin() / x };
+            (
+                sinc * (-0.5 * (TAU * f * self.smoothing_px).powi(2)).exp(),
+                (-TAU * f * shift).sin_cos(),
+            )
+        };
+        let lists: Vec<Vec<_>> = (0..2)
+            .map(|a| (0..m).map(|k| axis(signed(k, m), state.at[a])).collect())
+            .collect();
+        let mut bins = Vec::with_capacity(m * m);
+        for (row, &(ay, (sy, cy))) in lists[1].iter().enumerate() {
+            let ky = signed(row, m);
+            for (column, &(ax, (sx, cx))) in lists[0].iter().enumerate() {
+                let kx = signed(column, m);
+                if kx == -half || ky == -half {
+                    continue;
+                }
+                let k = (kx as f64).hypot(ky as f64);
+                if k > cut {
+                    continue;
+                }
+                let exponent = seeing::transfer_exponent(k / pixels);
+                let h = ax * ay * (-exponent * state.blur).exp();
+                if h.abs() < 1e-6 {
+                    continue;
+                }
+                bins.push(Bin {
+                    from: (row * m + column) as u32,
+                    to: (ky.rem_euclid(n as i64) * n as i64 + kx.rem_euclid(n as i64)) as u32,
+                    h: Complex32::new(
+                        (h * (cx * cy - sx * sy)) as f32,
+                        (h * (sx * cy + cx * sy)) as f32,
+                    ),
+                    kx: kx as f32,
+                    ky: ky as f32,
+                    blur: exponent as f32,
+                });
+            }
+        }
+        bins
+    }
+
+    /// Takes a spectrum through the filter, times `factor`, to pixels; the real
+    /// and the imaginary part are two pictures.
+    fn to_detector(
+        &self,
+        spectrum: &[Complex32],
+        filter: &[Bin],
+        factor: impl Fn(&Bin) -> Complex32,
+        scratch: &mut Scratch,
+    ) -> (Vec<f32>, Vec<f32>) {
+        let n = self.detector.size;
+        let mut array = vec![Complex32::default(); n * n];
+        for b in filter {
+            array[b.to as usize] += spectrum[b.from as usize] * b.h * factor(b);
+        }
+        self.detector.inverse(&mut array, self.size, scratch);
+        let norm = 1.0 / (n * n) as f32;
+        let mut out = (
+            Vec::with_capacity(self.size.pow(2)),
+            Vec::with_capacity(self.size.pow(2)),
+        );
+        for x in 0..self.size {
+            for z in &array[x * n..x * n + self.size] {
+                out.0.push(z.re * norm);
+                out.1.push(z.im * norm);
+            }
+        }
+        out
+    }
+}
+
+/// One frequency of the filter.
+struct Bin {
+    from: u32,
+    to: u32,
+    h: Complex32,
+    kx: f32,
+    ky: f32,
+    /// k(f) of the blur.
+    blur: f32,
+}
+
+impl Line {
+    fn new(weight: f64, scale: f64, cell: f64, focal: usize, modes: &[usize]) -> Self {
+        let half = (1.0 / cell + 0.5).floor();
+        let rows = 2 * half as usize + 1;
+        let mut index = Vec::new();
+        let mut place = Vec::new();
+        for row in 0..rows {
+            for column in 0..rows {
+                // Rows run downwards.
+                let (u, v) = ((column as f64 - half) * cell, (half - row as f64) * cell);
+                if u.hypot(v) < 1.0 + 0.75 * cell && row < focal && column < focal {
+                    index.push((row * focal + column) as u32);
+                    place.push([u, v]);
+                }
+            }
+        }
+        let basis = modes
+            .iter()
+            .map(|&j| {
+                place
+                    .iter()
+                    .map(|&[u, v]| zernike::noll(j, u, v) as f32)
+                    .collect()
+            })
+            .collect();
+        Self {
+            weight: weight as f32,
+            scale,
+            cell,
+            rows: rows.min(focal),
+            index,
+            place,
+            basis,
+            amplitude: Vec::new(),
+            by_shadow: Vec::new(),
+            power: 1.0,
+        }
+    }
+
+    fn draw(&mut self, pupil: &Pupil) {
+        self.amplitude.clear();
+        self.by_shadow.clear();
+        self.power = 0.0;
+        for (k, &[u, v]) in self.place.iter().enumerate() {
+            let c = pupil.cell(u, v, self.cell);
+            self.power += c.amplitude * c.amplitude;
+            self.amplitude.push(c.amplitude as f32);
+            if c.by_shadow != [0.0; 3] {
+                self.by_shadow
+                    .push((k as u32, c.by_shadow.map(|d| d as f32)));
+            }
+        }
+    }
+
+    /// Weight that makes all pixels of all wavelengths sum to 1.
+    fn gain(&self, focal: usize) -> f32 {
+        (f64::from(self.weight) / (self.power.max(1e-9) * (focal * focal) as f64)) as f32
+    }
+
+    fn pupil_function(&self, waves: &[f64]) -> Vec<Complex32> {
+        let mut turns = vec![0f32; self.index.len()];
+        for (basis, &a) in self.basis.iter().zip(waves) {
+            let a = (a * self.scale) as f32;
+            if a != 0.0 {
+                for (t, b) in turns.iter_mut().zip(basis) {
+                    *t += a * b;
+                }
+            }
+        }
+        turns
+            .iter()
+            .zip(&self.amplitude)
+            .map(|(&t, &p)| {
+                let (s, c) = sin_cos_turns(t);
+                Complex32::new(p * c, p * s)
+            })
+            .collect()
+    }
+
+    /// Writes the pupil function's derivative by parameter `k` (without the
+    /// factor 2 pi i of a phase) into `field`.
+    fn slope_field(&self, a: &[Complex32], k: usize, modes: usize, field: &mut [Complex32]) {
+        field.fill(Complex32::default());
+        if k < modes {
+            for ((&i, &z), &b) in self.index.iter().zip(a).zip(&self.basis[k]) {
+                field[i as usize] = z * b;
+            }
+        } else {
+            for (cell, d) in &self.by_shadow {
+                let c = *cell as usize;
+                let p = self.amplitude[c];
+                // A cell wholly in shadow has lost its phase: only cells the
+                // edge crosses are listed, and those keep some light.
+                if p > 1e-4 {
+                    field[self.index[c] as usize] = a[c] * (d[k - modes] / p);
+                }
+            }
+        }
+    }
+
+    /// Adds the derivative of |U|^2 to the real (part 0) or imaginary part.
+    fn add_slope(
+        &self,
+        u: &[Complex32],
+        v: &[Complex32],
+        is_amplitude: bool,
+        part: usize,
+        sum: &mut [Complex32],
+    ) {
+        let side = (u.len() as f64).sqrt() as usize;
+        let gain = self.gain(side);
+        let factor = if is_amplitude {
+            2.0 * gain
+        } else {
+            -2.0 * gain * (TAU * self.scale) as f32
+        };
+        for ((s, u), v) in sum.iter_mut().zip(u).zip(v) {
+            let product = u.conj() * v;
+            let d = factor * if is_amplitude { product.re } else { product.im };
+            if part == 0 {
+                s.re += d;
+            } else {
+                s.im += d;
+            }
+        }
+    }
+}
+
+/// Wavelengths (nm) and weights that sum to 1: Gauss-Legendre over the band.
+fn spectrum(setup: &Setup, lines: usize) -> Vec<(f64, f64)> {
+    if setup.bandwidth_nm <= 0.0 || lines <= 1 {
+        return vec![(setup.wavelength_nm, 1.0)];
+    }
+    gauss_legendre(lines)
+        .into_iter()
+        .map(|(x, w)| (setup.wavelength_nm + x * setup.bandwidth_nm / 2.0, w / 2.0))
+        .collect()
+}
+
+/// Nodes and weights on (-1, 1), by Newton's method on the Legendre recurrence.
+fn gauss_legendre(n: usize) -> Vec<(f64, f64)> {
+    let order = n as f64;
+    (0..n)
+        .map(|i| {
+            let mut x = (std::f64::consts::PI * (i as f64 + 0.75) / (order + 0.5)).cos();
+            let mut slope = 1.0;
+            for _ in 0..20 {
+                let (mut p0, mut p1) = (1.0, x);
+                for k in 2..=n {
+                    let k = k as f64;
+                    (p0, p1) = (p1, ((2.0 * k - 1.0) * x * p1 - (k - 1.0) * p0) / k);
+                }
+                slope = order * (x * p1 - p0) / (x * x - 1.0);
+                x -= p1 / slope;
+            }
+            (x, 2.0 / ((1.0 - x * x) * slope * slope))
+        })
+        .collect()
+}
+
+/// Sine and cosine of 2 pi t, to 1e-6; written so that it vectorises.
+#[inline]
+fn sin_cos_turns(t: f32) -> (f32, f32) {
+    // Reduce to a quarter turn either way of 0 or 1/2.
+    let t = t - t.round();
+    let half = (2.0 * t).round();
+    let x = std::f32::consts::TAU * (t - 0.5 * half);
+    let sign = 1.0 - 2.0 * half.abs();
+    let y = x * x;
+    let s = x
+        * (1.0
+            + y * (-1.0 / 6.0
+                + y * (1.0 / 120.0
+                    + y * (-1.0 / 5040.0 + y * (1.0 / 362_880.0 - y / 39_916_800.0)))));
+    let c = 1.0
+        + y * (-0.5
+            + y * (1.0 / 24.0 + y * (-1.0 / 720.0 + y * (1.0 / 40_320.0 - y / 3_628_800.0))));
+    (sign * s, sign * c)
+}
