@@ -20,7 +20,6 @@ use crate::library::works::WorkWhat;
 
 #[derive(RustEmbed)]
 #[folder = "seed-data/"]
-#[include = "*.toml"]
 struct Files;
 
 /// The whole of `seed-data/`.
@@ -373,6 +372,14 @@ pub fn people() -> Result<Vec<Person>> {
     Ok(read::<PeopleFile>("people.toml")?.person)
 }
 
+/// `club.toml`.
+///
+/// # Errors
+/// When the file does not read.
+pub fn club() -> Result<Club> {
+    read("club.toml")
+}
+
 impl Seed {
     /// Reads all files.
     ///
@@ -388,7 +395,7 @@ impl Seed {
             })
             .collect::<Result<_>>()?;
         Ok(Self {
-            club: read("club.toml")?,
+            club: club()?,
             people: people()?,
             instruments,
         })

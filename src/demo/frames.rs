@@ -189,10 +189,7 @@ impl Sky {
         let mut data = vec![0.0_f32; self.pixels * self.pixels];
         for (k, value) in data.iter_mut().enumerate() {
             let corner = |p: usize| (p * FINE) as i64 - middle;
-            let (x0, y0) = (
-                corner(k % self.pixels) + dx,
-                corner(k / self.pixels) + dy,
-            );
+            let (x0, y0) = (corner(k % self.pixels) + dx, corner(k / self.pixels) + dy);
             let mut share = 0.0_f64;
             for y in y0..y0 + FINE as i64 {
                 for x in x0..x0 + FINE as i64 {
@@ -241,11 +238,7 @@ fn wavefront(star: &Frames) -> Wavefront {
 fn pupil(setup: &Setup) -> Pupil {
     let pupil = Pupil::annular(setup.obstruction);
     match setup.vanes {
-        Some(v) => pupil.with_vanes(
-            v.count,
-            2.0 * v.width_mm / setup.aperture_mm,
-            v.clock_deg,
-        ),
+        Some(v) => pupil.with_vanes(v.count, 2.0 * v.width_mm / setup.aperture_mm, v.clock_deg),
         None => pupil,
     }
 }

@@ -92,13 +92,18 @@ pub fn accounts() -> &'static [Account] {
     &ACCOUNTS
 }
 
+/// The zone in which the demo club lives, an IANA name.
+pub fn zone() -> String {
+    files::club().map(|c| c.zone).unwrap_or_default()
+}
+
 /// Loads the demo club into an empty library, in one transaction. `hash`
 /// turns a pass phrase into what is stored of it.
 ///
 /// # Errors
 /// When a file of `seed-data/` does not fit, when the library is not empty, or
 /// when the database says no; then nothing has been written.
-pub async fn load<E: std::fmt::Display>(
+pub async fn load<E: std::fmt::Debug + Send>(
     library: &Library,
     today: NaiveDate,
     hash: impl Fn(&str) -> std::result::Result<String, E> + Sync,
@@ -110,7 +115,7 @@ pub async fn load<E: std::fmt::Display>(
         .par_iter()
         .map(|p| p.phrase.as_deref().map(&hash).transpose())
         .collect::<std::result::Result<Vec<_>, E>>()
-        .map_err(|e| Error::Hash(e.to_string()))?;
+        .map_err(|e| Error::Hash(format!("{e:?}")))?;
     let measured = frames::measure_all(&seed, &story)?;
     let mut tx = library.write().await?;
     write::club(&mut tx, &seed, &story, &hashes, &measured).await?;

@@ -358,7 +358,9 @@ impl<'a> Writer<'a> {
             EntryKind::TakeBack => return self.take_back(conn, told, by).await,
             EntryKind::Standing => return self.standing(conn, told, entry).await,
             EntryKind::Register | EntryKind::Limit => {
-                return Err(wrong("a logbook here does not tell of the register or of limits"));
+                return Err(wrong(
+                    "a logbook here does not tell of the register or of limits",
+                ));
             }
             _ => {}
         }
