@@ -9,6 +9,7 @@
 mod words;
 
 pub mod adjusters;
+pub mod attempts;
 pub mod club;
 pub mod demo;
 pub mod entries;

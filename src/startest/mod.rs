@@ -18,6 +18,7 @@ pub mod fit;
 pub mod frame;
 pub mod judge;
 pub mod measure;
+pub mod pictures;
 mod polar;
 pub mod report;
 pub mod rings;

@@ -7,14 +7,18 @@
 
 pub mod access;
 pub mod assets;
+pub mod club;
 pub mod error;
 pub mod extract;
 pub mod fields;
 pub mod home;
+pub mod measuring;
 pub mod page;
 pub mod passwords;
+pub mod people;
 pub mod show;
 pub mod sign_in;
+pub mod star_test;
 pub mod visit;
 
 use std::future::Future;
@@ -42,16 +46,20 @@ pub struct App {
     pub library: Library,
     /// Hashes and checks passwords.
     pub passwords: passwords::Passwords,
+    /// Measures frames on a thread of its own.
+    pub measuring: measuring::Measuring,
     /// Whether the tool is reached over https, so that cookies are marked secure.
     pub secure: bool,
 }
 
 impl App {
     /// An app over an open library. `public_address` is where the club reaches
-    /// it; https there makes cookies secure.
+    /// it; https there makes cookies secure. Must be called on a tokio runtime.
     pub fn new(library: Library, public_address: Option<&str>) -> Self {
+        let measuring = measuring::Measuring::start(&library);
         Self {
             library,
+            measuring,
             passwords: passwords::Passwords::default(),
             secure: public_address.is_some_and(|a| a.starts_with("https://")),
         }
@@ -60,10 +68,17 @@ impl App {
 
 /// Every route there is, with who may use it.
 pub fn routes() -> Vec<access::Route> {
-    [assets::routes(), home::routes(), sign_in::routes()]
-        .into_iter()
-        .flatten()
-        .collect()
+    [
+        assets::routes(),
+        club::routes(),
+        home::routes(),
+        people::routes(),
+        sign_in::routes(),
+        star_test::routes(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 /// The whole service.

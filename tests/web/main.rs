@@ -3,3 +3,4 @@
 
 mod common;
 mod sign_in;
+mod star_test;
