@@ -7,18 +7,28 @@
 
 pub mod access;
 pub mod assets;
+pub mod cautions;
 pub mod club;
+pub mod condition;
 pub mod error;
 pub mod extract;
 pub mod fields;
 pub mod home;
+pub mod instrument;
+pub mod label;
+pub mod measures;
 pub mod measuring;
 pub mod page;
 pub mod passwords;
 pub mod people;
+pub mod photos;
+pub mod register;
+pub mod register_form;
+pub mod shelf;
 pub mod show;
 pub mod sign_in;
 pub mod star_test;
+pub mod tables;
 pub mod visit;
 
 use std::future::Future;
@@ -71,8 +81,14 @@ pub fn routes() -> Vec<access::Route> {
     [
         assets::routes(),
         club::routes(),
+        condition::routes(),
         home::routes(),
+        instrument::routes(),
+        label::routes(),
         people::routes(),
+        photos::routes(),
+        register::routes(),
+        shelf::routes(),
         sign_in::routes(),
         star_test::routes(),
     ]
