@@ -61,8 +61,6 @@ pub(super) struct Fineness {
     pub cells_per_lambda_n: f64,
     /// Wavelengths across the band.
     pub lines: usize,
-    /// Extra smoothing for a first approach: sigma in pixels of a Gaussian.
-    pub smoothing_px: f64,
 }
 
 /// The pupil on the grid that belongs to one wavelength.
@@ -89,9 +87,11 @@ pub(super) struct Model {
     detector: Square,
     lines: Vec<Line>,
     pupil: Pupil,
-    smoothing_px: f64,
+    bins: Vec<Bin>,
+    /// k(f) of the blur for each distinct radius of a bin.
+    exponents: Vec<f64>,
     /// Two-dimensional transforms made so far.
-    pub transforms: std::sync::atomic::AtomicUsize,
+    transforms: std::sync::atomic::AtomicUsize,
 }
 
 impl Model {
@@ -132,16 +132,23 @@ impl Model {
             detector: Square::new(view),
             lines,
             pupil,
-            smoothing_px: fineness.smoothing_px,
+            bins: Vec::new(),
+            exponents: Vec::new(),
             transforms: std::sync::atomic::AtomicUsize::new(0),
         };
+        model.plan_filter();
         model.draw();
         model
     }
 
-    /// Sides of the focal and the detector grid, and the number of wavelengths.
-    pub fn shape(&self) -> (usize, usize, usize) {
-        (self.focal.size, self.detector.size, self.lines.len())
+    /// Side of the focal grid.
+    pub fn focal_size(&self) -> usize {
+        self.focal.size
+    }
+
+    /// Two-dimensional transforms made so far.
+    pub fn transforms(&self) -> usize {
+        self.transforms.load(std::sync::atomic::Ordering::Relaxed)
     }
 
     fn draw(&mut self) {
@@ -188,59 +195,27 @@ impl Model {
         let mut scratch = Scratch::default();
         self.focal
             .forward(&mut array, self.focal.size, &mut scratch);
-        let n = self.detector.size as f32;
-        let turn = std::f32::consts::TAU;
+        let turn = std::f32::consts::TAU / self.detector.size as f32;
+        let m = self.focal.size;
+        let at = |k: u16| turn * signed(k as usize, m) as f32;
         let (image, blur) = self.to_detector(
             &array,
             &filter,
-            |b| Complex32::new(1.0, -b.blur),
+            |b| Complex32::new(1.0, -self.exponents[b.radius as usize] as f32),
             &mut scratch,
         );
         // By x: -2 pi i kx / n; by y the same, a quarter turn on in the array.
         let (dx, dy) = self.to_detector(
             &array,
             &filter,
-            |b| Complex32::new(turn * b.ky / n, -turn * b.kx / n),
+            |b| Complex32::new(at(b.row), -at(b.column)),
             &mut scratch,
         );
         self.count(3);
 
         let modes = self.modes.len();
-        let all = modes + if with_shadow { 3 } else { 0 };
-        let pairs: Vec<[usize; 2]> = (0..all).step_by(2).map(|k| [k, k + 1]).collect();
-        let mut columns: Vec<Vec<f32>> = pairs
-            .par_iter()
-            .map_init(
-                || {
-                    (
-                        Scratch::default(),
-                        vec![Complex32::default(); self.focal.size.pow(2)],
-                    )
-                },
-                |(scratch, field), pair| {
-                    let mut sum = vec![Complex32::default(); self.focal.size.pow(2)];
-                    for (part, &k) in pair.iter().enumerate() {
-                        if k >= all {
-                            continue;
-                        }
-                        for (line, (a, u)) in self.lines.iter().zip(&fields) {
-                            line.slope_field(a, k, modes, field);
-                            self.focal.forward(field, line.rows, scratch);
-                            line.add_slope(u, field, k >= modes, part, &mut sum);
-                        }
-                    }
-                    self.focal.forward(&mut sum, self.focal.size, scratch);
-                    let one = |_: &Bin| Complex32::new(1.0, 0.0);
-                    let (a, b) = self.to_detector(&sum, &filter, one, scratch);
-                    self.count(2 * self.lines.len() + 2);
-                    [a, b]
-                },
-            )
-            .collect::<Vec<_>>()
-            .into_iter()
-            .flatten()
-            .take(all)
-            .collect();
+        let last = modes + if with_shadow { 3 } else { 0 };
+        let mut columns = self.columns(&fields, &filter, 0..last);
         let shadow = columns.split_off(modes);
         Slopes {
             image,
@@ -249,6 +224,49 @@ impl Model {
             at: [dx, dy],
             blur,
         }
+    }
+
+    /// The derivatives by the shadow's place alone.
+    pub fn slopes_by_shadow(&mut self, state: &State) -> Vec<Vec<f32>> {
+        self.follow(state.shadow);
+        let (fields, filter) = (self.fields(state), self.filter(state));
+        let modes = self.modes.len();
+        self.columns(&fields, &filter, modes..modes + 2)
+    }
+
+    /// Derivatives by the coefficients (0 to the number of modes) and by the
+    /// shadow (the three after them).
+    fn columns(
+        &self,
+        fields: &[(Vec<Complex32>, Vec<Complex32>)],
+        filter: &[Complex32],
+        which: std::ops::Range<usize>,
+    ) -> Vec<Vec<f32>> {
+        let (modes, cells) = (self.modes.len(), self.focal.size.pow(2));
+        let firsts: Vec<usize> = which.clone().step_by(2).collect();
+        firsts
+            .par_iter()
+            .map_init(
+                || (Scratch::default(), vec![Complex32::default(); cells]),
+                |(scratch, field), &first| {
+                    let mut sum = vec![Complex32::default(); cells];
+                    let pair = first..(first + 2).min(which.end);
+                    for k in pair.clone() {
+                        for (line, (a, u)) in self.lines.iter().zip(fields) {
+                            line.slope_field(a, k, modes, field);
+                            self.focal.forward(field, line.rows, scratch);
+                            line.add_slope(u, field, k >= modes, k - first, &mut sum);
+                        }
+                    }
+                    self.focal.forward(&mut sum, self.focal.size, scratch);
+                    let one = |_: &Bin| Complex32::new(1.0, 0.0);
+                    let (a, b) = self.to_detector(&sum, filter, one, scratch);
+                    self.count(pair.len() * self.lines.len() + 2);
+                    if pair.len() == 2 { vec![a, b] } else { vec![a] }
+                },
+            )
+            .flatten_iter()
+            .collect()
     }
 
     /// For each wavelength: pupil function (per cell) and field.
@@ -279,56 +297,64 @@ impl Model {
         sum
     }
 
-    /// The filter at every frequency it lets through.
-    fn filter(&self, state: &State) -> Vec<Bin> {
+    /// Lists the frequencies the optics and the pixel let through.
+    fn plan_filter(&mut self) {
         let (m, n) = (self.focal.size, self.detector.size);
-        let pixels = n as f64;
         let half = m.div_ceil(2) as i64;
         // Beyond the optics' cut-off |U|^2 has nothing but the grid's noise.
         let cut = self.lines.iter().map(|l| 2.0 / l.cell).fold(0.0, f64::max) + 2.0;
-        let axis = |k: i64, shift: f64| {
-            let f = k as f64 / pixels;
-            let x = std::f64::consts::PI * f;
-            let sinc = if k == 0 { 1.0 } else { x.sin() / x };
-            (
-                sinc * (-0.5 * (TAU * f * self.smoothing_px).powi(2)).exp(),
-                (-TAU * f * shift).sin_cos(),
-            )
+        let sinc = |k: i64| {
+            let x = std::f64::consts::PI * k as f64 / n as f64;
+            if k == 0 { 1.0 } else { x.sin() / x }
         };
-        let lists: Vec<Vec<_>> = (0..2)
-            .map(|a| (0..m).map(|k| axis(signed(k, m), state.at[a])).collect())
-            .collect();
-        let mut bins = Vec::with_capacity(m * m);
-        for (row, &(ay, (sy, cy))) in lists[1].iter().enumerate() {
-            let ky = signed(row, m);
-            for (column, &(ax, (sx, cx))) in lists[0].iter().enumerate() {
-                let kx = signed(column, m);
-                if kx == -half || ky == -half {
+        let mut known = std::collections::HashMap::new();
+        for row in 0..m {
+            for column in 0..m {
+                let (kx, ky) = (signed(column, m), signed(row, m));
+                let k2 = kx * kx + ky * ky;
+                let base = sinc(kx) * sinc(ky) / (n * n) as f64;
+                if kx == -half || ky == -half || k2 as f64 > cut * cut || base == 0.0 {
                     continue;
                 }
-                let k = (kx as f64).hypot(ky as f64);
-                if k > cut {
-                    continue;
-                }
-                let exponent = seeing::transfer_exponent(k / pixels);
-                let h = ax * ay * (-exponent * state.blur).exp();
-                if h.abs() < 1e-6 {
-                    continue;
-                }
-                bins.push(Bin {
+                let radius = *known.entry(k2).or_insert_with(|| {
+                    self.exponents
+                        .push(seeing::transfer_exponent((k2 as f64).sqrt() / n as f64));
+                    self.exponents.len() - 1
+                });
+                let side = n as i64;
+                self.bins.push(Bin {
                     from: (row * m + column) as u32,
-                    to: (ky.rem_euclid(n as i64) * n as i64 + kx.rem_euclid(n as i64)) as u32,
-                    h: Complex32::new(
-                        (h * (cx * cy - sx * sy)) as f32,
-                        (h * (sx * cy + cx * sy)) as f32,
-                    ),
-                    kx: kx as f32,
-                    ky: ky as f32,
-                    blur: exponent as f32,
+                    to: (ky.rem_euclid(side) * side + kx.rem_euclid(side)) as u32,
+                    column: column as u16,
+                    row: row as u16,
+                    radius: radius as u32,
+                    base: base as f32,
                 });
             }
         }
-        bins
+    }
+
+    /// The filter at each of [`Model::bins`].
+    fn filter(&self, state: &State) -> Vec<Complex32> {
+        let (m, n) = (self.focal.size, self.detector.size as f64);
+        let ramp = |shift: f64| -> Vec<Complex32> {
+            (0..m)
+                .map(|k| {
+                    let (s, c) = (-TAU * signed(k, m) as f64 / n * shift).sin_cos();
+                    Complex32::new(c as f32, s as f32)
+                })
+                .collect()
+        };
+        let (x, y) = (ramp(state.at[0]), ramp(state.at[1]));
+        let blur: Vec<f32> = self
+            .exponents
+            .iter()
+            .map(|e| (-e * state.blur).exp() as f32)
+            .collect();
+        self.bins
+            .iter()
+            .map(|b| x[b.column as usize] * y[b.row as usize] * (b.base * blur[b.radius as usize]))
+            .collect()
     }
 
     /// Takes a spectrum through the filter, times `factor`, to pixels; the real
@@ -336,25 +362,24 @@ impl Model {
     fn to_detector(
         &self,
         spectrum: &[Complex32],
-        filter: &[Bin],
+        filter: &[Complex32],
         factor: impl Fn(&Bin) -> Complex32,
         scratch: &mut Scratch,
     ) -> (Vec<f32>, Vec<f32>) {
         let n = self.detector.size;
         let mut array = vec![Complex32::default(); n * n];
-        for b in filter {
-            array[b.to as usize] += spectrum[b.from as usize] * b.h * factor(b);
+        for (b, h) in self.bins.iter().zip(filter) {
+            array[b.to as usize] += spectrum[b.from as usize] * h * factor(b);
         }
         self.detector.inverse(&mut array, self.size, scratch);
-        let norm = 1.0 / (n * n) as f32;
         let mut out = (
             Vec::with_capacity(self.size.pow(2)),
             Vec::with_capacity(self.size.pow(2)),
         );
         for x in 0..self.size {
             for z in &array[x * n..x * n + self.size] {
-                out.0.push(z.re * norm);
-                out.1.push(z.im * norm);
+                out.0.push(z.re);
+                out.1.push(z.im);
             }
         }
         out
@@ -363,13 +388,16 @@ impl Model {
 
 /// One frequency of the filter.
 struct Bin {
+    /// Place in the focal spectrum and in the detector's.
     from: u32,
     to: u32,
-    h: Complex32,
-    kx: f32,
-    ky: f32,
-    /// k(f) of the blur.
-    blur: f32,
+    /// Column and row in the focal spectrum.
+    column: u16,
+    row: u16,
+    /// Index into [`Model::exponents`].
+    radius: u32,
+    /// The pixel's transfer, over the number of pixels.
+    base: f32,
 }
 
 impl Line {

@@ -11,6 +11,8 @@ use nalgebra::{DMatrix, DVector};
 /// One picture to fit.
 pub(super) struct Picture {
     pub model: Model,
+    /// A coarser model for the derivatives, if not the same.
+    pub sloper: Option<Model>,
     /// Column by column, as the model has it.
     pub data: Vec<f32>,
     /// Square root of each pixel's weight; 0 leaves the pixel out.
@@ -54,6 +56,8 @@ pub(super) struct Solution {
     pub pictures_computed: usize,
     pub slopes_computed: usize,
     pub converged: bool,
+    /// Pixels less parameters.
+    pub freedom: f64,
     /// Weighted columns of the last derivatives, one list per picture: (index
     /// of the parameter, sqrt(w) * derivative).
     pub columns: Vec<Vec<(usize, Vec<f32>)>>,
@@ -98,6 +102,28 @@ impl Problem {
             shadow,
             at: [own[X], own[Y]],
             blur: own[BLUR].max(0.0),
+        }
+    }
+
+    /// Sets flux and sky of picture `k` by linear least squares.
+    pub fn linear_start(&mut self, p: &mut [f64], k: usize) {
+        let state = self.state(p, k);
+        let own = self.own(k);
+        let picture = &mut self.pictures[k];
+        let image = picture.model.image(&state);
+        let [mut ss, mut si, mut ii, mut sd, mut id] = [0.0; 5];
+        for ((m, d), w) in image.iter().zip(&picture.data).zip(&picture.root_weight) {
+            let (m, d, w) = (f64::from(*m), f64::from(*d), f64::from(w * w));
+            ss += w;
+            si += w * m;
+            ii += w * m * m;
+            sd += w * d;
+            id += w * m * d;
+        }
+        let det = ss * ii - si * si;
+        if det > 0.0 {
+            p[own + FLUX] = (ss * id - si * sd) / det;
+            p[own + SKY] = (ii * sd - si * id) / det;
         }
     }
 
@@ -244,7 +270,8 @@ impl Problem {
                 }
                 continue;
             };
-            if promise < limits.tolerance * chi2 / freedom {
+            // Single precision leaves a few parts in 10^7 of chi2 undecided.
+            if promise < (limits.tolerance / freedom).max(5e-7) * chi2 {
                 if fresh {
                     // So small a step is taken on trust: it is worth less than
                     // the picture that would confirm it.
@@ -285,6 +312,7 @@ impl Problem {
             pictures_computed: computed,
             slopes_computed: renewed,
             converged,
+            freedom,
             columns,
             residuals,
             models,
@@ -337,7 +365,7 @@ impl Problem {
 }
 
 /// -1/2 to 1/2 across a stamp.
-fn plane(i: usize, size: usize) -> f64 {
+pub(super) fn plane(i: usize, size: usize) -> f64 {
     (i as f64 + 0.5) / size as f64 - 0.5
 }
 
