@@ -55,7 +55,6 @@ pub(super) struct Solution {
     /// Pictures computed, and sets of derivatives.
     pub pictures_computed: usize,
     pub slopes_computed: usize,
-    pub converged: bool,
     /// Pixels less parameters.
     pub freedom: f64,
     /// Weighted columns of the last derivatives, one list per picture: (index
@@ -238,14 +237,13 @@ impl Problem {
             .sum();
         let freedom = pixels.saturating_sub(self.len()).max(1) as f64;
         let mut damping = 1e-4;
-        let mut converged = false;
         let mut columns = Vec::new();
         let mut normal = Normal {
             matrix: DMatrix::zeros(0, 0),
             gradient: DVector::zeros(0),
         };
-        // How far the present derivatives can be trusted.
-        let mut fresh = false;
+        // Where the present derivatives were taken.
+        let mut renewed_at = p.clone();
         loop {
             if columns.is_empty() {
                 if renewed == limits.max_slopes {
@@ -260,7 +258,7 @@ impl Problem {
                     .collect::<Vec<_>>();
                 renewed += 1;
                 normal.matrix = self.matrix(&columns);
-                fresh = true;
+                renewed_at.clone_from(&p);
             }
             normal.gradient = self.gradient(&columns, &residuals);
             let Some((step, promise)) = self.step(&normal, &p, damping) else {
@@ -272,10 +270,9 @@ impl Problem {
             };
             // Single precision leaves a few parts in 10^7 of chi2 undecided.
             if promise < (limits.tolerance / freedom).max(5e-7) * chi2 {
-                if fresh {
+                if self.is_near(&p, &renewed_at) {
                     // So small a step is taken on trust: it is worth less than
                     // the picture that would confirm it.
-                    converged = true;
                     break;
                 }
                 columns.clear();
@@ -293,11 +290,10 @@ impl Problem {
                 p = trial;
                 (models, residuals, chi2) = (m, r, c);
                 damping = if kept > 0.7 { damping * 0.1 } else { damping }.max(1e-9);
-                fresh = false;
-                if kept < 0.85 {
+                if kept < 0.7 {
                     columns.clear();
                 }
-            } else if fresh {
+            } else if p == renewed_at {
                 damping = (damping * 10.0).max(1e-3);
                 if damping > 1e6 {
                     break;
@@ -311,13 +307,24 @@ impl Problem {
             chi2,
             pictures_computed: computed,
             slopes_computed: renewed,
-            converged,
             freedom,
             columns,
             residuals,
             models,
             matrix: normal.matrix,
         }
+    }
+
+    /// True when derivatives taken at `b` still serve at `a`: coefficients within
+    /// a fiftieth of a wave (an eighth of a radian), blur within a third.
+    fn is_near(&self, a: &[f64], b: &[f64]) -> bool {
+        let shared = self.shared_modes.len();
+        let waves = |p: &[f64], q: &[f64]| p.iter().zip(q).all(|(x, y)| (x - y).abs() < 0.02);
+        waves(&a[..shared], &b[..shared])
+            && (0..self.pictures.len()).map(|k| self.own(k)).all(|i| {
+                waves(&a[i..=i], &b[i..=i])
+                    && (a[i + BLUR] - b[i + BLUR]).abs() <= 0.33 * b[i + BLUR].max(1.0)
+            })
     }
 
     fn bounded(&self, mut p: Vec<f64>) -> Vec<f64> {
@@ -328,38 +335,41 @@ impl Problem {
         p
     }
 
-    /// Parameters held at a bound by the gradient.
-    fn held(&self, gradient: &DVector<f64>, p: &[f64]) -> Vec<usize> {
-        (0..self.pictures.len())
-            .map(|k| self.own(k) + BLUR)
-            .filter(|&i| p[i] <= 0.0 && gradient[i] <= 0.0)
-            .collect()
-    }
-
-    /// The damped step and the fall of chi2 it promises.
+    /// The damped step and the fall of chi2 it promises. A blur that would turn
+    /// negative goes to zero and no further, and the rest takes account of it.
     fn step(&self, normal: &Normal, p: &[f64], damping: f64) -> Option<(DVector<f64>, f64)> {
-        let mut m = normal.matrix.clone();
-        let mut g = normal.gradient.clone();
-        for i in 0..self.len() {
-            m[(i, i)] *= 1.0 + damping;
-        }
-        for i in self.held(&g, p) {
-            m.row_mut(i).fill(0.0);
-            m.column_mut(i).fill(0.0);
-            m[(i, i)] = 1.0;
-            g[i] = 0.0;
-        }
-        // Scale to a unit diagonal: parameters come in very different units.
-        let scale: Vec<f64> = (0..self.len())
-            .map(|i| m[(i, i)].max(1e-300).sqrt())
-            .collect();
-        let scaled = DMatrix::from_fn(self.len(), self.len(), |i, j| {
-            m[(i, j)] / (scale[i] * scale[j])
-        });
-        let rhs = DVector::from_fn(self.len(), |i, _| g[i] / scale[i]);
-        let s = scaled.cholesky()?.solve(&rhs);
-        let step = DVector::from_fn(self.len(), |i, _| s[i] / scale[i]);
-        let promise = 2.0 * step.dot(&g) - step.dot(&(&normal.matrix * &step));
+        let n = self.len();
+        let mut fixed: Vec<(usize, f64)> = Vec::new();
+        let step = loop {
+            let mut m = normal.matrix.clone();
+            let mut g = normal.gradient.clone();
+            for i in 0..n {
+                m[(i, i)] *= 1.0 + damping;
+            }
+            for &(i, to) in &fixed {
+                g -= m.column(i) * to;
+            }
+            for &(i, to) in &fixed {
+                m.row_mut(i).fill(0.0);
+                m.column_mut(i).fill(0.0);
+                m[(i, i)] = 1.0;
+                g[i] = to;
+            }
+            // Scale to a unit diagonal: parameters come in very different units.
+            let scale: Vec<f64> = (0..n).map(|i| m[(i, i)].max(1e-300).sqrt()).collect();
+            let scaled = DMatrix::from_fn(n, n, |i, j| m[(i, j)] / (scale[i] * scale[j]));
+            let rhs = DVector::from_fn(n, |i, _| g[i] / scale[i]);
+            let s = scaled.cholesky()?.solve(&rhs);
+            let step = DVector::from_fn(n, |i, _| s[i] / scale[i]);
+            let beyond = (0..self.pictures.len())
+                .map(|k| self.own(k) + BLUR)
+                .find(|&i| p[i] + step[i] < 0.0 && fixed.iter().all(|f| f.0 != i));
+            match beyond {
+                Some(i) => fixed.push((i, -p[i])),
+                None => break step,
+            }
+        };
+        let promise = 2.0 * step.dot(&normal.gradient) - step.dot(&(&normal.matrix * &step));
         (promise.is_finite() && step.iter().all(|v| v.is_finite())).then_some((step, promise))
     }
 }
