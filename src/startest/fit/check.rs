@@ -1,6 +1,6 @@
 //! What cannot be fitted is refused before any work.
 
-use super::{FitError, Start};
+use super::{FitError, Start, stage};
 use crate::startest::frame::{Setup, Stamp};
 
 pub(super) fn setup(s: &Setup) -> Result<(), FitError> {
@@ -46,7 +46,7 @@ pub(super) fn stamp(stamp: &Stamp) -> Result<(), FitError> {
     Ok(())
 }
 
-pub(super) fn start(start: &Start) -> Result<(), FitError> {
+pub(super) fn start(setup: &Setup, start: &Start) -> Result<(), FitError> {
     let finite = start
         .centre_px
         .iter()
@@ -57,6 +57,14 @@ pub(super) fn start(start: &Start) -> Result<(), FitError> {
             "the first estimate needs a finite centre and an outer radius of 3 pixels or more"
                 .to_owned(),
         ));
+    }
+    let w020 = stage::start_w020(setup, start);
+    if !(0.7..1000.0).contains(&w020) {
+        return Err(FitError::Input(format!(
+            "a donut of {:.0} pixels radius would be {w020:.2} waves out of focus with the focal \
+             length, aperture and pixel size given; check those three",
+            start.outer_radius_px
+        )));
     }
     Ok(())
 }

@@ -31,7 +31,7 @@ mod stage;
 pub use result::{Decentre, FitResult, PictureFit, SideFound};
 
 use crate::{
-    optics::wavefront,
+    optics::wavefront::{self, Wavefront},
     startest::frame::{Setup, Side, Stamp},
 };
 use solve::{Limits, OWN, Problem, Solution};
@@ -64,6 +64,9 @@ pub struct FitOptions {
     /// How far off centre the shadow may plausibly sit, in units of the
     /// aperture's radius (1-sigma), for [`FitResult::decentre_doubt`].
     pub plausible_decentre: f64,
+    /// How well the obstruction is known, 1-sigma, as a share of the aperture:
+    /// the fit lets it give within that. 0 holds it as told.
+    pub obstruction_sigma: f64,
     /// Wavelengths across the band; `None` lets the fit choose.
     pub wavelengths: Option<usize>,
 }
@@ -74,6 +77,7 @@ impl Default for FitOptions {
             higher_modes: false,
             model_floor: 0.01,
             plausible_decentre: 0.02,
+            obstruction_sigma: 0.02,
             wavelengths: None,
         }
     }
@@ -169,6 +173,24 @@ pub fn fit_pair(
     Ok(fitted.finish(setup, options, side))
 }
 
+/// The model's own picture: share of a star's light in each pixel of a stamp of
+/// `size`, first row on top, untilted light falling `at` (x right, y down, from
+/// the centre of the top left pixel), blurred by `fwhm_px`. For drawings, for
+/// demonstration frames and for benchmarks.
+///
+/// # Errors
+/// [`FitError::Input`] when the setup is impossible.
+pub fn picture_of(
+    setup: &Setup,
+    wavefront: &Wavefront,
+    at: [f64; 2],
+    fwhm_px: f64,
+    size: usize,
+) -> Result<Vec<f64>, FitError> {
+    check::setup(setup)?;
+    stage::picture_of(setup, wavefront, at, fwhm_px, size)
+}
+
 struct Fitted<'a> {
     stamps: Vec<&'a Stamp>,
     problem: Problem,
@@ -202,7 +224,7 @@ fn fit_sides<'a>(
     check::setup(setup)?;
     for (stamp, start, _) in tasks {
         check::stamp(stamp)?;
-        check::start(start)?;
+        check::start(setup, start)?;
     }
     let last = if options.higher_modes {
         wavefront::LAST
@@ -212,18 +234,23 @@ fn fit_sides<'a>(
     let modes: Vec<usize> = (4..=last).collect();
     let pair = tasks.len() > 1;
     let pupil = stage::pupil(setup, if pair { setup.side } else { tasks[0].2 });
-    let free_shadow = if pair && setup.obstruction > 0.0 {
-        2
-    } else {
-        0
+    let known = options.obstruction_sigma <= 0.0;
+    let free_shadow = match (setup.obstruction > 0.0, pair, known) {
+        (false, ..) | (true, false, true) => 0..0,
+        (true, true, true) => 0..2,
+        (true, true, false) => 0..3,
+        (true, false, false) => 2..3,
     };
-    let shared = modes.len() - 1 + free_shadow;
+    let shared = modes.len() - 1 + free_shadow.len();
 
     // Parameters of the whole stamps, between stages.
     let mut parameters = vec![0.0; shared];
     for (j, axis) in [(8, 0), (7, 1)] {
         let sum: f64 = tasks.iter().map(|t| t.1.coma_waves[axis]).sum();
         parameters[j - 5] = sum / tasks.len() as f64;
+    }
+    if free_shadow.end == 3 {
+        parameters[shared - 1] = setup.obstruction;
     }
     let coma = [parameters[3], parameters[2]];
     for &(_, start, side) in tasks {
@@ -236,8 +263,9 @@ fn fit_sides<'a>(
         let mut problem = Problem {
             pictures: Vec::new(),
             shared_modes: modes[1..].to_vec(),
-            free_shadow,
+            free_shadow: free_shadow.clone(),
             shadow: [0.0, 0.0, setup.obstruction],
+            radius_sigma: options.obstruction_sigma,
         };
         let mut windows = Vec::new();
         let mut here = parameters[..shared].to_vec();

@@ -27,7 +27,7 @@ use crate::{
 };
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
-use std::f64::consts::TAU;
+use std::{f64::consts::TAU, sync::Mutex};
 
 /// What the fit may turn, for one picture.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,6 +53,18 @@ pub(super) struct Slopes {
     pub blur: Vec<f32>,
 }
 
+/// Arrays for one thread's work, kept between pictures.
+#[derive(Default)]
+struct Workspace {
+    scratch: Scratch,
+    pixel_scratch: Scratch,
+    /// Focal side squared.
+    field: Vec<Complex32>,
+    sum: Vec<Complex32>,
+    /// Detector side squared.
+    pixels: Vec<Complex32>,
+}
+
 /// How finely to compute.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Fineness {
@@ -73,6 +85,8 @@ struct Line {
     /// Position in the focal array, place in the pupil.
     index: Vec<u32>,
     place: Vec<[f64; 2]>,
+    /// What rim and vanes leave open.
+    open: Vec<f64>,
     /// Mode after mode, one value per cell.
     basis: Vec<Vec<f32>>,
     amplitude: Vec<f32>,
@@ -90,6 +104,7 @@ pub(super) struct Model {
     bins: Vec<Bin>,
     /// k(f) of the blur for each distinct radius of a bin.
     exponents: Vec<f64>,
+    spare: Mutex<Vec<Workspace>>,
     /// Two-dimensional transforms made so far.
     transforms: std::sync::atomic::AtomicUsize,
 }
@@ -117,6 +132,7 @@ impl Model {
             .map(|(nm, weight)| {
                 let unit = nm * 1e-3 * ratio / setup.pixel_um;
                 Line::new(
+                    &pupil,
                     weight,
                     REFERENCE_NM / nm,
                     2.0 * unit / view as f64,
@@ -134,6 +150,7 @@ impl Model {
             pupil,
             bins: Vec::new(),
             exponents: Vec::new(),
+            spare: Mutex::new(Vec::new()),
             transforms: std::sync::atomic::AtomicUsize::new(0),
         };
         model.plan_filter();
@@ -171,51 +188,70 @@ impl Model {
             .fetch_add(n, std::sync::atomic::Ordering::Relaxed);
     }
 
+    fn workspace(&self) -> Workspace {
+        let kept = self.spare.lock().ok().and_then(|mut s| s.pop());
+        kept.unwrap_or_default()
+    }
+
+    fn give_back(&self, workspace: Workspace) {
+        if let Ok(mut spare) = self.spare.lock() {
+            spare.push(workspace);
+        }
+    }
+
     /// The picture of a star of flux 1.
     pub fn image(&mut self, state: &State) -> Vec<f32> {
         self.follow(state.shadow);
-        let fields = self.fields(state);
-        let mut array = self.intensity(&fields);
-        let mut scratch = Scratch::default();
-        self.focal
-            .forward(&mut array, self.focal.size, &mut scratch);
         let filter = self.filter(state);
+        let mut work = self.workspace();
+        self.spectrum_of_image(&self.pupil_functions(state), &mut work);
+        let Workspace {
+            pixel_scratch,
+            sum,
+            pixels,
+            ..
+        } = &mut work;
         let one = |_: &Bin| Complex32::new(1.0, 0.0);
-        let (image, _) = self.to_detector(&array, &filter, one, &mut scratch);
-        self.count(2);
+        let (image, _) = self.to_detector(sum, &filter, one, pixels, pixel_scratch);
+        self.count(1);
+        self.give_back(work);
         image
     }
 
-    /// The picture and all its derivatives; by the shadow only if `with_shadow`.
-    pub fn slopes(&mut self, state: &State, with_shadow: bool) -> Slopes {
+    /// The picture and its derivatives; `by_shadow` says by which of the
+    /// shadow's u, v and radius.
+    pub fn slopes(&mut self, state: &State, by_shadow: std::ops::Range<usize>) -> Slopes {
         self.follow(state.shadow);
-        let fields = self.fields(state);
         let filter = self.filter(state);
-        let mut array = self.intensity(&fields);
-        let mut scratch = Scratch::default();
-        self.focal
-            .forward(&mut array, self.focal.size, &mut scratch);
+        let functions = self.pupil_functions(state);
+        let mut work = self.workspace();
+        let fields = self.spectrum_of_image(&functions, &mut work);
+        let Workspace {
+            pixel_scratch,
+            sum,
+            pixels,
+            ..
+        } = &mut work;
         let turn = std::f32::consts::TAU / self.detector.size as f32;
         let m = self.focal.size;
         let at = |k: u16| turn * signed(k as usize, m) as f32;
+        let exponent = |b: &Bin| self.exponents[b.radius as usize] as f32;
         let (image, blur) = self.to_detector(
-            &array,
+            sum,
             &filter,
-            |b| Complex32::new(1.0, -self.exponents[b.radius as usize] as f32),
-            &mut scratch,
+            |b| Complex32::new(1.0, -exponent(b)),
+            pixels,
+            pixel_scratch,
         );
         // By x: -2 pi i kx / n; by y the same, a quarter turn on in the array.
-        let (dx, dy) = self.to_detector(
-            &array,
-            &filter,
-            |b| Complex32::new(at(b.row), -at(b.column)),
-            &mut scratch,
-        );
-        self.count(3);
+        let by_place = |b: &Bin| Complex32::new(at(b.row), -at(b.column));
+        let (dx, dy) = self.to_detector(sum, &filter, by_place, pixels, pixel_scratch);
+        self.count(2);
+        self.give_back(work);
 
         let modes = self.modes.len();
-        let last = modes + if with_shadow { 3 } else { 0 };
-        let mut columns = self.columns(&fields, &filter, 0..last);
+        let which: Vec<usize> = (0..modes).chain(by_shadow.map(|k| modes + k)).collect();
+        let mut columns = self.columns(&functions, &fields, &filter, &which);
         let shadow = columns.split_off(modes);
         Slopes {
             image,
@@ -229,72 +265,97 @@ impl Model {
     /// The derivatives by the shadow's place alone.
     pub fn slopes_by_shadow(&mut self, state: &State) -> Vec<Vec<f32>> {
         self.follow(state.shadow);
-        let (fields, filter) = (self.fields(state), self.filter(state));
+        let filter = self.filter(state);
+        let functions = self.pupil_functions(state);
+        let mut work = self.workspace();
+        let fields = self.spectrum_of_image(&functions, &mut work);
+        self.give_back(work);
         let modes = self.modes.len();
-        self.columns(&fields, &filter, modes..modes + 2)
+        self.columns(&functions, &fields, &filter, &[modes, modes + 1])
     }
 
     /// Derivatives by the coefficients (0 to the number of modes) and by the
     /// shadow (the three after them).
     fn columns(
         &self,
-        fields: &[(Vec<Complex32>, Vec<Complex32>)],
+        functions: &[Vec<Complex32>],
+        fields: &[Vec<Complex32>],
         filter: &[Complex32],
-        which: std::ops::Range<usize>,
+        which: &[usize],
     ) -> Vec<Vec<f32>> {
         let (modes, cells) = (self.modes.len(), self.focal.size.pow(2));
-        let firsts: Vec<usize> = which.clone().step_by(2).collect();
-        firsts
-            .par_iter()
-            .map_init(
-                || (Scratch::default(), vec![Complex32::default(); cells]),
-                |(scratch, field), &first| {
-                    let mut sum = vec![Complex32::default(); cells];
-                    let pair = first..(first + 2).min(which.end);
-                    for k in pair.clone() {
-                        for (line, (a, u)) in self.lines.iter().zip(fields) {
-                            line.slope_field(a, k, modes, field);
-                            self.focal.forward(field, line.rows, scratch);
-                            line.add_slope(u, field, k >= modes, k - first, &mut sum);
-                        }
+        which
+            .par_chunks(2)
+            .flat_map_iter(|pair| {
+                let mut work = self.workspace();
+                let Workspace {
+                    scratch,
+                    pixel_scratch,
+                    field,
+                    sum,
+                    pixels,
+                } = &mut work;
+                field.resize(cells, Complex32::default());
+                sum.clear();
+                sum.resize(cells, Complex32::default());
+                for (part, &k) in pair.iter().enumerate() {
+                    for ((line, a), u) in self.lines.iter().zip(functions).zip(fields) {
+                        line.slope_field(a, k, modes, self.focal.size, field);
+                        self.focal.forward(field, line.rows, scratch);
+                        line.add_slope(u, field, k >= modes, part, sum);
                     }
-                    self.focal.forward(&mut sum, self.focal.size, scratch);
-                    let one = |_: &Bin| Complex32::new(1.0, 0.0);
-                    let (a, b) = self.to_detector(&sum, filter, one, scratch);
-                    self.count(pair.len() * self.lines.len() + 2);
-                    if pair.len() == 2 { vec![a, b] } else { vec![a] }
-                },
-            )
-            .flatten_iter()
-            .collect()
-    }
-
-    /// For each wavelength: pupil function (per cell) and field.
-    fn fields(&self, state: &State) -> Vec<(Vec<Complex32>, Vec<Complex32>)> {
-        self.count(self.lines.len());
-        self.lines
-            .par_iter()
-            .map_init(Scratch::default, |scratch, line| {
-                let a = line.pupil_function(&state.waves);
-                let mut u = vec![Complex32::default(); self.focal.size.pow(2)];
-                for (&i, &z) in line.index.iter().zip(&a) {
-                    u[i as usize] = z;
                 }
-                self.focal.forward(&mut u, line.rows, scratch);
-                (a, u)
+                self.focal.forward(sum, self.focal.size, scratch);
+                let one = |_: &Bin| Complex32::new(1.0, 0.0);
+                let (a, b) = self.to_detector(sum, filter, one, pixels, pixel_scratch);
+                self.count(pair.len() * self.lines.len() + 2);
+                self.give_back(work);
+                if pair.len() == 2 { vec![a, b] } else { vec![a] }
             })
             .collect()
     }
 
-    fn intensity(&self, fields: &[(Vec<Complex32>, Vec<Complex32>)]) -> Vec<Complex32> {
-        let mut sum = vec![Complex32::default(); self.focal.size.pow(2)];
-        for (line, (_, u)) in self.lines.iter().zip(fields) {
-            let w = line.gain(self.focal.size);
-            for (s, z) in sum.iter_mut().zip(u) {
+    fn pupil_functions(&self, state: &State) -> Vec<Vec<Complex32>> {
+        self.lines
+            .iter()
+            .map(|line| line.pupil_function(&state.waves))
+            .collect()
+    }
+
+    /// Leaves the spectrum of |U|^2, summed over wavelengths, in `work.sum`, and
+    /// hands back the fields U.
+    fn spectrum_of_image(
+        &self,
+        functions: &[Vec<Complex32>],
+        work: &mut Workspace,
+    ) -> Vec<Vec<Complex32>> {
+        let m = self.focal.size;
+        let fields: Vec<Vec<Complex32>> = self
+            .lines
+            .par_iter()
+            .zip(functions)
+            .map(|(line, a)| {
+                let mut mine = self.workspace();
+                let mut u = vec![Complex32::default(); m * m];
+                for (&i, &z) in line.index.iter().zip(a) {
+                    u[i as usize] = z;
+                }
+                self.focal.forward(&mut u, line.rows, &mut mine.scratch);
+                self.give_back(mine);
+                u
+            })
+            .collect();
+        work.sum.clear();
+        work.sum.resize(m * m, Complex32::default());
+        for (line, u) in self.lines.iter().zip(&fields) {
+            let w = line.gain(m);
+            for (s, z) in work.sum.iter_mut().zip(u) {
                 s.re += w * z.norm_sqr();
             }
         }
-        sum
+        self.focal.forward(&mut work.sum, m, &mut work.scratch);
+        self.count(self.lines.len() + 1);
+        fields
     }
 
     /// Lists the frequencies the optics and the pixel let through.
@@ -307,27 +368,29 @@ impl Model {
             let x = std::f64::consts::PI * k as f64 / n as f64;
             if k == 0 { 1.0 } else { x.sin() / x }
         };
-        let mut known = std::collections::HashMap::new();
+        let mut known = vec![u32::MAX; 2 * (m / 2 + 1).pow(2)];
+        let shape: Vec<f64> = (0..m).map(|k| sinc(signed(k, m))).collect();
         for row in 0..m {
             for column in 0..m {
                 let (kx, ky) = (signed(column, m), signed(row, m));
                 let k2 = kx * kx + ky * ky;
-                let base = sinc(kx) * sinc(ky) / (n * n) as f64;
+                let base = shape[column] * shape[row] / (n * n) as f64;
                 if kx == -half || ky == -half || k2 as f64 > cut * cut || base == 0.0 {
                     continue;
                 }
-                let radius = *known.entry(k2).or_insert_with(|| {
+                let radius = &mut known[k2 as usize];
+                if *radius == u32::MAX {
+                    *radius = self.exponents.len() as u32;
                     self.exponents
                         .push(seeing::transfer_exponent((k2 as f64).sqrt() / n as f64));
-                    self.exponents.len() - 1
-                });
+                }
                 let side = n as i64;
                 self.bins.push(Bin {
                     from: (row * m + column) as u32,
                     to: (ky.rem_euclid(side) * side + kx.rem_euclid(side)) as u32,
                     column: column as u16,
                     row: row as u16,
-                    radius: radius as u32,
+                    radius: *radius,
                     base: base as f32,
                 });
             }
@@ -364,14 +427,16 @@ impl Model {
         spectrum: &[Complex32],
         filter: &[Complex32],
         factor: impl Fn(&Bin) -> Complex32,
+        array: &mut Vec<Complex32>,
         scratch: &mut Scratch,
     ) -> (Vec<f32>, Vec<f32>) {
         let n = self.detector.size;
-        let mut array = vec![Complex32::default(); n * n];
+        array.clear();
+        array.resize(n * n, Complex32::default());
         for (b, h) in self.bins.iter().zip(filter) {
             array[b.to as usize] += spectrum[b.from as usize] * h * factor(b);
         }
-        self.detector.inverse(&mut array, self.size, scratch);
+        self.detector.inverse(array, self.size, scratch);
         let mut out = (
             Vec::with_capacity(self.size.pow(2)),
             Vec::with_capacity(self.size.pow(2)),
@@ -401,7 +466,14 @@ struct Bin {
 }
 
 impl Line {
-    fn new(weight: f64, scale: f64, cell: f64, focal: usize, modes: &[usize]) -> Self {
+    fn new(
+        pupil: &Pupil,
+        weight: f64,
+        scale: f64,
+        cell: f64,
+        focal: usize,
+        modes: &[usize],
+    ) -> Self {
         let half = (1.0 / cell + 0.5).floor();
         let rows = 2 * half as usize + 1;
         let mut index = Vec::new();
@@ -410,12 +482,13 @@ impl Line {
             for column in 0..rows {
                 // Rows run downwards.
                 let (u, v) = ((column as f64 - half) * cell, (half - row as f64) * cell);
-                if u.hypot(v) < 1.0 + 0.75 * cell && row < focal && column < focal {
+                if u * u + v * v < (1.0 + 0.75 * cell).powi(2) && row < focal && column < focal {
                     index.push((row * focal + column) as u32);
                     place.push([u, v]);
                 }
             }
         }
+        let open = place.iter().map(|&[u, v]| pupil.open(u, v, cell)).collect();
         let basis = modes
             .iter()
             .map(|&j| {
@@ -432,6 +505,7 @@ impl Line {
             rows: rows.min(focal),
             index,
             place,
+            open,
             basis,
             amplitude: Vec::new(),
             by_shadow: Vec::new(),
@@ -443,8 +517,8 @@ impl Line {
         self.amplitude.clear();
         self.by_shadow.clear();
         self.power = 0.0;
-        for (k, &[u, v]) in self.place.iter().enumerate() {
-            let c = pupil.cell(u, v, self.cell);
+        for (k, (&[u, v], &open)) in self.place.iter().zip(&self.open).enumerate() {
+            let c = pupil.shade(open, u, v, self.cell);
             self.power += c.amplitude * c.amplitude;
             self.amplitude.push(c.amplitude as f32);
             if c.by_shadow != [0.0; 3] {
@@ -481,8 +555,15 @@ impl Line {
 
     /// Writes the pupil function's derivative by parameter `k` (without the
     /// factor 2 pi i of a phase) into `field`.
-    fn slope_field(&self, a: &[Complex32], k: usize, modes: usize, field: &mut [Complex32]) {
-        field.fill(Complex32::default());
+    fn slope_field(
+        &self,
+        a: &[Complex32],
+        k: usize,
+        modes: usize,
+        focal: usize,
+        field: &mut [Complex32],
+    ) {
+        field[..self.rows * focal].fill(Complex32::default());
         if k < modes {
             for ((&i, &z), &b) in self.index.iter().zip(a).zip(&self.basis[k]) {
                 field[i as usize] = z * b;

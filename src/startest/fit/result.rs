@@ -13,6 +13,10 @@ use crate::{
 };
 use nalgebra::DMatrix;
 
+/// How closely our model and an independent library's agree, RMS waves per
+/// coefficient (tests/frames, calm air, noise-free): no sigma is below it.
+const MODEL_AGREEMENT: f64 = 2e-4;
+
 /// Which side of focus the data speak for.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SideFound {
@@ -79,6 +83,8 @@ pub struct FitResult {
     pub pictures: Vec<PictureFit>,
     /// Which side of focus.
     pub side: SideFound,
+    /// The obstruction as fitted (as told, where it was held).
+    pub obstruction: f64,
     /// Where the shadow sits, from a pair.
     pub decentre: Option<Decentre>,
     /// From one side only: by how much (1-sigma, RMS waves, each component) a
@@ -184,18 +190,22 @@ impl Fitted<'_> {
         let cov = modes
             .iter()
             .flat_map(|&a| modes.iter().map(move |&b| (a, b)))
-            .map(|(a, b)| covariance[(row(a), row(b))])
+            .map(|(a, b)| {
+                let own = if a == b { MODEL_AGREEMENT.powi(2) } else { 0.0 };
+                covariance[(row(a), row(b))] + own
+            })
             .collect();
-        let decentre = (problem.free_shadow >= 2).then(|| {
-            let i = problem.shared_modes.len();
-            Decentre {
-                by_radius: [p[i], p[i + 1]],
-                sigma: [
-                    covariance[(i, i)].max(0.0).sqrt(),
-                    covariance[(i + 1, i + 1)].max(0.0).sqrt(),
-                ],
-            }
-        });
+        let decentre =
+            (problem.free_shadow.start == 0 && !problem.free_shadow.is_empty()).then(|| {
+                let i = problem.shared_modes.len();
+                Decentre {
+                    by_radius: [p[i], p[i + 1]],
+                    sigma: [
+                        covariance[(i, i)].max(0.0).sqrt(),
+                        covariance[(i + 1, i + 1)].max(0.0).sqrt(),
+                    ],
+                }
+            });
         let mut responses = Vec::new();
         let mut pictures = Vec::new();
         for k in 0..=last {
@@ -204,6 +214,7 @@ impl Fitted<'_> {
             }
             pictures.push(self.picture(setup, k));
         }
+        let obstruction = problem.state(p, 0).shadow[2];
         let freedom = solution.freedom as usize;
         let chi2 = solution.chi2;
         let doubt = if last == 0 && setup.obstruction > 0.0 {
@@ -219,6 +230,7 @@ impl Fitted<'_> {
             degrees_of_freedom: freedom,
             pictures,
             side,
+            obstruction,
             decentre,
             decentre_doubt: doubt,
             work: self.work,

@@ -7,6 +7,7 @@
 
 use super::model::{Model, Slopes, State};
 use nalgebra::{DMatrix, DVector};
+use std::ops::Range;
 
 /// One picture to fit.
 pub(super) struct Picture {
@@ -35,10 +36,12 @@ pub(super) struct Problem {
     pub pictures: Vec<Picture>,
     /// Free modes other than Z4; the models carry Z4 first, then these.
     pub shared_modes: Vec<usize>,
-    /// How many of (u, v, radius) of the shadow are free, and the values of
-    /// those that are not.
-    pub free_shadow: usize,
+    /// Which of the shadow's u, v and radius are free, and where all three stand
+    /// to begin with.
+    pub free_shadow: Range<usize>,
     pub shadow: [f64; 3],
+    /// How well the radius was known beforehand, 1-sigma.
+    pub radius_sigma: f64,
 }
 
 /// Normal equations at a point.
@@ -85,7 +88,7 @@ impl Problem {
 
     /// Index of the first parameter of picture `k`'s own.
     pub fn own(&self, k: usize) -> usize {
-        self.shared_modes.len() + self.free_shadow + OWN * k
+        self.shared_modes.len() + self.free_shadow.len() + OWN * k
     }
 
     /// The model state of picture `k`.
@@ -95,7 +98,9 @@ impl Problem {
         let mut waves = vec![own[A4]];
         waves.extend_from_slice(&p[..modes]);
         let mut shadow = self.shadow;
-        shadow[..self.free_shadow].copy_from_slice(&p[modes..modes + self.free_shadow]);
+        let free = self.free_shadow.clone();
+        shadow[free.clone()].copy_from_slice(&p[modes..modes + free.len()]);
+        shadow[2] = shadow[2].clamp(0.0, 0.95);
         State {
             waves,
             shadow,
@@ -165,7 +170,7 @@ impl Problem {
         for (j, c) in s.waves.into_iter().enumerate() {
             out.push((if j == 0 { own + A4 } else { j - 1 }, weigh(c, flux)));
         }
-        for (j, c) in s.shadow.into_iter().take(self.free_shadow).enumerate() {
+        for (j, c) in s.shadow.into_iter().enumerate() {
             out.push((self.shared_modes.len() + j, weigh(c, flux)));
         }
         let [dx, dy] = s.at;
@@ -200,6 +205,14 @@ impl Problem {
         m
     }
 
+    /// Place and pull of the radius' prior: index, distance from what was told,
+    /// weight.
+    fn prior(&self, p: &[f64]) -> Option<(usize, f64, f64)> {
+        let last = self.free_shadow.clone().next_back().filter(|&k| k == 2)?;
+        let i = self.shared_modes.len() + last - self.free_shadow.start;
+        Some((i, self.shadow[2] - p[i], self.radius_sigma.powi(-2)))
+    }
+
     fn gradient(&self, columns: &[Vec<(usize, Vec<f32>)>], residuals: &[Vec<f32>]) -> DVector<f64> {
         let mut g = DVector::zeros(self.len());
         for (list, r) in columns.iter().zip(residuals) {
@@ -221,7 +234,10 @@ impl Problem {
             residuals.push(self.residuals(k, &model));
             models.push(model);
         }
-        let chi2 = residuals.iter().map(|r| dot(r, r)).sum();
+        let told = self
+            .prior(p)
+            .map_or(0.0, |(_, gap, weight)| weight * gap * gap);
+        let chi2 = told + residuals.iter().map(|r| dot(r, r)).sum::<f64>();
         (models, residuals, chi2)
     }
 
@@ -252,15 +268,23 @@ impl Problem {
                 columns = (0..self.pictures.len())
                     .map(|k| {
                         let state = self.state(&p, k);
-                        let slopes = self.pictures[k].model.slopes(&state, self.free_shadow > 0);
+                        let slopes = self.pictures[k]
+                            .model
+                            .slopes(&state, self.free_shadow.clone());
                         self.columns(&p, k, slopes)
                     })
                     .collect::<Vec<_>>();
                 renewed += 1;
                 normal.matrix = self.matrix(&columns);
+                if let Some((i, _, weight)) = self.prior(&p) {
+                    normal.matrix[(i, i)] += weight;
+                }
                 renewed_at.clone_from(&p);
             }
             normal.gradient = self.gradient(&columns, &residuals);
+            if let Some((i, gap, weight)) = self.prior(&p) {
+                normal.gradient[i] += weight * gap;
+            }
             let Some((step, promise)) = self.step(&normal, &p, damping) else {
                 damping *= 10.0;
                 if damping > 1e6 {

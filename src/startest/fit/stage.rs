@@ -8,7 +8,7 @@
 //! than its pictures, because a derivative only points the way.
 
 use super::{
-    FitOptions, Start,
+    FitError, FitOptions, Start,
     model::{Fineness, Model, State},
     solve::{A4, BLUR, FLUX, OWN, Picture, SKY, X, Y},
 };
@@ -16,6 +16,9 @@ use crate::{
     optics::{REFERENCE_NM, pupil::Pupil, wavefront},
     startest::frame::{Setup, Side, Stamp},
 };
+
+/// See [`tractable`].
+const MOST_WAVES: f64 = 30.0;
 
 /// Radius, in joined pixels, that the donut keeps in the first stage.
 const COARSE_RADIUS: f64 = 16.0;
@@ -207,6 +210,7 @@ pub(super) fn picture(
     kind: Kind,
 ) -> (Window, Picture) {
     let (centre, rays) = ray_box(setup, modes, state);
+    let setup = &tractable(setup, state);
     let ratio = setup.focal_mm / setup.aperture_mm;
     let unit = setup.wavelength_nm * 1e-3 * ratio / setup.pixel_um;
     let fwhm = state.blur.powf(0.6);
@@ -224,12 +228,13 @@ pub(super) fn picture(
             cells_per_lambda_n,
             lines,
         };
-        let reach = half / join as f64;
+        // No light is sought further off than the stamp is wide.
+        let reach = half.min(stamp.size as f64) / join as f64;
         Model::new(&here, pupil.clone(), modes, window.size, reach, fineness)
     };
     let (model, sloper) = match kind {
-        Kind::Coarse => (model(1.15, 1), None),
-        Kind::Fine { lines } => (model(1.6, lines), Some(model(1.25, lines.div_ceil(2)))),
+        Kind::Coarse => (model(1.05, 1), None),
+        Kind::Fine { lines } => (model(1.4, lines), Some(model(1.1, lines.div_ceil(2)))),
     };
     (
         window,
@@ -240,6 +245,70 @@ pub(super) fn picture(
             root_weight,
         },
     )
+}
+
+/// See [`super::picture_of`].
+pub(super) fn picture_of(
+    setup: &Setup,
+    wavefront: &wavefront::Wavefront,
+    at: [f64; 2],
+    fwhm_px: f64,
+    size: usize,
+) -> Result<Vec<f64>, FitError> {
+    let modes: Vec<usize> = (wavefront::FIRST..=wavefront::LAST).collect();
+    let state = State {
+        waves: modes.iter().map(|&j| wavefront.get(j)).collect(),
+        shadow: [0.0, 0.0, setup.obstruction],
+        at,
+        blur: fwhm_px.max(0.0).powf(5.0 / 3.0),
+    };
+    if !(4..=2048).contains(&size) || !at.iter().chain(&state.waves).all(|v| v.is_finite()) {
+        return Err(FitError::Input(
+            "a picture needs 4 to 2048 pixels and finite numbers".into(),
+        ));
+    }
+    let setup = &tractable(setup, &state);
+    let (centre, rays) = ray_box(setup, &modes, &state);
+    // Far enough that light does not come back in from the other side.
+    let off = (centre[0] - state.at[0])
+        .abs()
+        .max((centre[1] - state.at[1]).abs());
+    let reach = (1.2 * (rays + off) + 2.0 * fwhm_px).min(2.0 * size as f64);
+    let lines = lines(
+        setup,
+        wavefront::w020_from_a4(state.waves[0]),
+        &FitOptions::default(),
+    );
+    let fineness = Fineness {
+        cells_per_lambda_n: 2.0,
+        lines,
+    };
+    let mut model = Model::new(
+        setup,
+        pupil(setup, setup.side),
+        &modes,
+        size,
+        reach,
+        fineness,
+    );
+    let image: Vec<f64> = model.image(&state).into_iter().map(f64::from).collect();
+    Ok((0..size * size)
+        .map(|i| image[(i % size) * size + i / size])
+        .collect())
+}
+
+/// Beyond [`MOST_WAVES`] of defocus the light is computed at a longer wavelength
+/// that brings it down to that. The wavefront is a length, so the rays and with
+/// them all the donut's geometry stay; only the rings of diffraction come out
+/// coarser than they are, and in pictures so far out of focus the air has
+/// washed those out.
+fn tractable(setup: &Setup, state: &State) -> Setup {
+    let stretch = (wavefront::w020_from_a4(state.waves[0]).abs() / MOST_WAVES).max(1.0);
+    Setup {
+        wavelength_nm: setup.wavelength_nm * stretch,
+        bandwidth_nm: setup.bandwidth_nm * stretch,
+        ..setup.clone()
+    }
 }
 
 /// Which stage.
@@ -262,12 +331,17 @@ pub(super) fn lines(setup: &Setup, w020: f64, options: &FitOptions) -> usize {
     })
 }
 
+/// Size of the defocus a start stands for, waves at 550 nm.
+pub(super) fn start_w020(setup: &Setup, start: &Start) -> f64 {
+    let radius_nm = start.outer_radius_px * setup.pixel_um * 1e3;
+    wavefront::w020_from_radius(radius_nm, setup.focal_mm / setup.aperture_mm) / REFERENCE_NM
+}
+
 /// The picture's own parameters from the geometric estimate.
 pub(super) fn own_start(setup: &Setup, start: &Start, side: Side, coma: [f64; 2]) -> [f64; OWN] {
     let sign = if side == Side::Inside { -1.0 } else { 1.0 };
     let ratio = setup.focal_mm / setup.aperture_mm;
-    let radius_nm = start.outer_radius_px * setup.pixel_um * 1e3;
-    let w020 = wavefront::w020_from_radius(radius_nm, ratio) / REFERENCE_NM;
+    let w020 = start_w020(setup, start);
     // The outer edge lies dW/dr at r = 1 away from the chief ray.
     let shift = 2.0 * ratio * REFERENCE_NM * 1e-3 / setup.pixel_um * 7.0 * 8f64.sqrt();
     let mut own = [0.0; OWN];
