@@ -6,17 +6,29 @@
 //! nouns and nouns into one page.
 
 pub mod access;
+pub mod address;
 pub mod assets;
+pub mod by_eye_form;
+pub mod cautions;
+pub mod check_in;
+pub mod check_in_answer;
 pub mod error;
 pub mod extract;
 pub mod fields;
+pub mod findings;
+pub mod hand_out;
 pub mod home;
+pub mod journeys;
+pub mod kit_ticks;
+pub mod lending;
+pub mod logbook_words;
 pub mod page;
 pub mod passwords;
 pub mod show;
 pub mod sign_in;
 pub mod tables;
 pub mod visit;
+pub mod when;
 
 use std::future::Future;
 use std::net::SocketAddr;
@@ -61,10 +73,18 @@ impl App {
 
 /// Every route there is, with who may use it.
 pub fn routes() -> Vec<access::Route> {
-    [assets::routes(), home::routes(), sign_in::routes()]
-        .into_iter()
-        .flatten()
-        .collect()
+    [
+        assets::routes(),
+        check_in::routes(),
+        check_in_answer::routes(),
+        hand_out::routes(),
+        home::routes(),
+        lending::routes(),
+        sign_in::routes(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 /// The whole service.
