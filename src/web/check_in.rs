@@ -464,6 +464,7 @@ async fn check_in(
     if !checked.note.is_empty() {
         NewEntry {
             kind: EntryKind::Note,
+            loan: None, // a person's own words, theirs to correct
             note: checked.note.clone(),
             ..log
         }

@@ -21,13 +21,17 @@ pub mod home;
 pub mod journeys;
 pub mod kit_ticks;
 pub mod lending;
+pub mod logbook;
 pub mod logbook_words;
+pub mod logbook_write;
+pub mod my_loans;
 pub mod page;
 pub mod passwords;
 pub mod show;
 pub mod sign_in;
 pub mod tables;
 pub mod visit;
+pub mod waiting;
 pub mod when;
 
 use std::future::Future;
@@ -80,7 +84,11 @@ pub fn routes() -> Vec<access::Route> {
         hand_out::routes(),
         home::routes(),
         lending::routes(),
+        logbook::routes(),
+        logbook_write::routes(),
+        my_loans::routes(),
         sign_in::routes(),
+        waiting::routes(),
     ]
     .into_iter()
     .flatten()
