@@ -55,6 +55,14 @@ pub fn money(club: &Club, cents: i64) -> String {
     }
 }
 
+/// Words with a capital first letter.
+pub fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
 /// A number with at most so many decimals, without trailing zeros.
 pub fn trimmed(value: f64, decimals: usize) -> String {
     let text = format!("{value:.decimals$}");

@@ -1,6 +1,7 @@
 //! The server's routes against a real SQLite file, in process.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod check_in;
 mod common;
 mod condition;
 mod instrument;
@@ -9,4 +10,8 @@ mod photos;
 mod register;
 mod roles;
 mod shelf;
+mod desk;
+mod lending;
+mod logbook;
 mod sign_in;
+mod star_test;
