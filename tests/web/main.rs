@@ -4,14 +4,14 @@
 mod check_in;
 mod common;
 mod condition;
+mod desk;
 mod instrument;
 mod label;
+mod lending;
+mod logbook;
 mod photos;
 mod register;
 mod roles;
 mod shelf;
-mod desk;
-mod lending;
-mod logbook;
 mod sign_in;
 mod star_test;
