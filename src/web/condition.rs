@@ -129,7 +129,7 @@ async fn condition_page(
         lede: size_words(club, &instrument),
         state: state.slug(),
         where_words: match due_on {
-            Some(due) => format!("On loan: {}.", back_by(club.date(desk.now()), due)),
+            Some(due) => format!("On loan {}.", back_by(club.date(desk.now()), due)),
             None if instrument.place.is_empty() => String::new(),
             None => format!("Its place: {}.", instrument.place),
         },
@@ -313,11 +313,11 @@ fn figures(
     }
     let rayleigh = eye::rayleigh_arcsec(i.aperture_mm);
     figures.push(Figure {
-        label: "Finest detail a perfect one resolves",
+        label: "Resolving limit",
         value: show::trimmed(eye::dawes_arcsec(i.aperture_mm), 2),
         unit: "arc seconds",
         beside: format!(
-            "Dawes's limit for two equal stars. Rayleigh's, at 550 nm: {} arc seconds.",
+            "Two equal stars, perfect optics, after Dawes. Rayleigh's limit at 550 nm: {} arc seconds.",
             show::trimmed(rayleigh, 2)
         ),
     });

@@ -3,8 +3,15 @@
 
 mod check_in;
 mod common;
+mod condition;
 mod desk;
+mod instrument;
+mod label;
 mod lending;
 mod logbook;
+mod photos;
+mod register;
+mod roles;
+mod shelf;
 mod sign_in;
 mod star_test;
