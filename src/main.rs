@@ -19,12 +19,15 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Measure coma from frames of a defocused star
+    Measure(commands::measure::MeasureArgs),
     /// Run the web tool for a club
     Serve(commands::serve::ServeArgs),
 }
 
 fn main() -> ExitCode {
     match Cli::parse().command {
+        Command::Measure(args) => commands::measure::run(args),
         Command::Serve(args) => commands::serve::run(args),
     }
 }

@@ -9,7 +9,9 @@
 mod words;
 
 pub mod adjusters;
+pub mod attempts;
 pub mod club;
+pub mod demo;
 pub mod entries;
 pub mod findings;
 pub mod forms;
@@ -82,6 +84,9 @@ pub struct Library {
     writer: SqlitePool,
 }
 
+/// The database's name in the data folder.
+pub(crate) const DATABASE_FILE: &str = "tubewright.db";
+
 /// The migrations carried inside the binary.
 pub static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("./migrations");
 
@@ -94,7 +99,7 @@ impl Library {
             source,
         })?;
         let options = SqliteConnectOptions::new()
-            .filename(folder.join("tubewright.db"))
+            .filename(folder.join(DATABASE_FILE))
             .create_if_missing(true)
             .journal_mode(SqliteJournalMode::Wal)
             .synchronous(SqliteSynchronous::Full)

@@ -325,34 +325,15 @@ pub fn find(frame: &Frame) -> Found {
             over[i] = (f64::from(blocks.data[i]) - sky.at(blocks.centre(bx as f64), y)) as f32;
         }
     }
-    // Noise of the block image itself, whatever its correlations.
-    let stride = (over.len() / 20_000).max(1);
-    let mut low: Vec<f32> = over
-        .iter()
-        .step_by(stride)
-        .map(|v| -v)
-        .filter(|v| *v > 0.0)
-        .collect();
-    let block_noise = f64::from(quantile(&mut low, 0.5)) * 1.4826;
-    let block_noise = block_noise.max(0.2 * cell_scatter);
-    let mut tops: Vec<f32> = over
-        .iter()
-        .copied()
-        .filter(|v| f64::from(*v) > 5.0 * block_noise)
-        .collect();
-    if tops.is_empty() {
-        return Found {
-            sky,
-            noise,
-            candidates: Vec::new(),
-        };
-    }
-    let top = f64::from(quantile(&mut tops, 0.98));
-    let threshold = (5.0 * block_noise).max(0.02 * top) as f32;
-    let mask: Vec<bool> = over.iter().map(|v| *v > threshold).collect();
+    // Faint stars show better in a smoother picture; bright ones need none.
     let mut candidates = Vec::new();
-    for patch in patches(&mask, bw, bh) {
-        candidates.extend(candidates_of(&patch, &over, &blocks));
+    for _ in 0..4 {
+        let (found, clear) = stand_outs(&over, cell_scatter, &blocks);
+        candidates = found;
+        if clear {
+            break;
+        }
+        over = smoothed(&over, bw, bh);
     }
     candidates.sort_by(|a, b| b.flux.total_cmp(&a.flux));
     candidates.truncate(24);
@@ -361,6 +342,57 @@ pub fn find(frame: &Frame) -> Found {
         noise,
         candidates,
     }
+}
+
+/// Candidates of a sky-free block picture, and whether the best stands clear
+/// of the noise: then its outline can be trusted.
+fn stand_outs(over: &[f32], cell_scatter: f64, blocks: &Blocks) -> (Vec<Candidate>, bool) {
+    // Noise of the picture itself, whatever its correlations.
+    let stride = (over.len() / 20_000).max(1);
+    let mut low: Vec<f32> = over
+        .iter()
+        .step_by(stride)
+        .map(|v| -v)
+        .filter(|v| *v > 0.0)
+        .collect();
+    let noise = (f64::from(quantile(&mut low, 0.5)) * 1.4826).max(0.2 * cell_scatter);
+    let mut tops: Vec<f32> = over
+        .iter()
+        .copied()
+        .filter(|v| f64::from(*v) > 5.0 * noise)
+        .collect();
+    if tops.is_empty() {
+        return (Vec::new(), false);
+    }
+    let top = f64::from(quantile(&mut tops, 0.98));
+    let threshold = (5.0 * noise).max(0.02 * top) as f32;
+    let mask: Vec<bool> = over.iter().map(|v| *v > threshold).collect();
+    let mut candidates = Vec::new();
+    for patch in patches(&mask, blocks.width, blocks.height) {
+        candidates.extend(candidates_of(&patch, over, blocks));
+    }
+    let best = candidates.iter().max_by(|a, b| a.flux.total_cmp(&b.flux));
+    let clear = best.is_some_and(|b| b.level > 20.0 * noise);
+    (candidates, clear)
+}
+
+/// A 3 by 3 binomial blur, edges repeated.
+fn smoothed(data: &[f32], width: usize, height: usize) -> Vec<f32> {
+    let mut rows = vec![0f32; data.len()];
+    for (row, out) in data.chunks_exact(width).zip(rows.chunks_exact_mut(width)) {
+        for x in 0..width {
+            let (a, b) = (row[x.saturating_sub(1)], row[(x + 1).min(width - 1)]);
+            out[x] = 0.25 * (a + b) + 0.5 * row[x];
+        }
+    }
+    let mut out = vec![0f32; data.len()];
+    for y in 0..height {
+        let (up, down) = (y.saturating_sub(1) * width, (y + 1).min(height - 1) * width);
+        for x in 0..width {
+            out[y * width + x] = 0.25 * (rows[up + x] + rows[down + x]) + 0.5 * rows[y * width + x];
+        }
+    }
+    out
 }
 
 /// Cuts one patch at a share of its own brightness and measures the parts.

@@ -306,7 +306,7 @@ pub fn check_shape(g: &Geometry, setup: &Setup) -> Result<(), Reason> {
                 ),
             ));
         }
-    } else if g.dip < 0.35 {
+    } else if setup.obstruction < super::coma::LEAST_SHADOW && g.dip < 0.35 {
         return Err(reason(
             "obstruction-contradicts",
             "the star has a dark middle, but no obstruction was told",

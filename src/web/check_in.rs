@@ -449,8 +449,8 @@ async fn check_in(
     let test = match &checked.look {
         Some(look) => match look.star_test(&case.instrument) {
             Ok(test) => Some(test),
-            Err(why) => {
-                mends.add("star_ratio", why);
+            Err((field, why)) => {
+                mends.add(field, why);
                 return mend(&case.page(&desk, form, mends));
             }
         },

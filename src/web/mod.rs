@@ -12,6 +12,7 @@ pub mod by_eye_form;
 pub mod cautions;
 pub mod check_in;
 pub mod check_in_answer;
+pub mod club;
 pub mod error;
 pub mod extract;
 pub mod fields;
@@ -24,11 +25,14 @@ pub mod lending;
 pub mod logbook;
 pub mod logbook_words;
 pub mod logbook_write;
+pub mod measuring;
 pub mod my_loans;
 pub mod page;
 pub mod passwords;
+pub mod people;
 pub mod show;
 pub mod sign_in;
+pub mod star_test;
 pub mod tables;
 pub mod visit;
 pub mod waiting;
@@ -59,16 +63,20 @@ pub struct App {
     pub library: Library,
     /// Hashes and checks passwords.
     pub passwords: passwords::Passwords,
+    /// Measures frames on a thread of its own.
+    pub measuring: measuring::Measuring,
     /// Whether the tool is reached over https, so that cookies are marked secure.
     pub secure: bool,
 }
 
 impl App {
     /// An app over an open library. `public_address` is where the club reaches
-    /// it; https there makes cookies secure.
+    /// it; https there makes cookies secure. Must be called on a tokio runtime.
     pub fn new(library: Library, public_address: Option<&str>) -> Self {
+        let measuring = measuring::Measuring::start(&library);
         Self {
             library,
+            measuring,
             passwords: passwords::Passwords::default(),
             secure: public_address.is_some_and(|a| a.starts_with("https://")),
         }
@@ -81,13 +89,16 @@ pub fn routes() -> Vec<access::Route> {
         assets::routes(),
         check_in::routes(),
         check_in_answer::routes(),
+        club::routes(),
         hand_out::routes(),
         home::routes(),
         lending::routes(),
         logbook::routes(),
         logbook_write::routes(),
         my_loans::routes(),
+        people::routes(),
         sign_in::routes(),
+        star_test::routes(),
         waiting::routes(),
     ]
     .into_iter()

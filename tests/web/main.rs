@@ -7,3 +7,4 @@ mod desk;
 mod lending;
 mod logbook;
 mod sign_in;
+mod star_test;
