@@ -7,9 +7,9 @@ use std::process::ExitCode;
 use anyhow::Context;
 use chrono::Utc;
 use tubewright::demo;
-use tubewright::library::demo::{Holds, holds};
 use tubewright::library::Library;
 use tubewright::library::club::Club;
+use tubewright::library::demo::{Holds, holds};
 use tubewright::library::people::Person;
 use tubewright::library::sessions::{self, Purpose};
 use tubewright::web::{self, App, passwords};
@@ -59,7 +59,11 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
     let address = listener.local_addr()?;
     // Removes itself when dropped, after the library is closed.
     let temporary = match (args.demo, &args.data) {
-        (true, None) => Some(tempfile::Builder::new().prefix("tubewright-demo-").tempdir()?),
+        (true, None) => Some(
+            tempfile::Builder::new()
+                .prefix("tubewright-demo-")
+                .tempdir()?,
+        ),
         _ => None,
     };
     let folder = match (&temporary, args.data) {

@@ -13,23 +13,31 @@ pub mod cautions;
 pub mod check_in;
 pub mod check_in_answer;
 pub mod club;
+pub mod condition;
 pub mod error;
 pub mod extract;
 pub mod fields;
 pub mod findings;
 pub mod hand_out;
 pub mod home;
+pub mod instrument;
 pub mod journeys;
 pub mod kit_ticks;
+pub mod label;
 pub mod lending;
 pub mod logbook;
 pub mod logbook_words;
 pub mod logbook_write;
+pub mod measures;
 pub mod measuring;
 pub mod my_loans;
 pub mod page;
 pub mod passwords;
 pub mod people;
+pub mod photos;
+pub mod register;
+pub mod register_form;
+pub mod shelf;
 pub mod show;
 pub mod sign_in;
 pub mod star_test;
@@ -90,13 +98,19 @@ pub fn routes() -> Vec<access::Route> {
         check_in::routes(),
         check_in_answer::routes(),
         club::routes(),
+        condition::routes(),
         hand_out::routes(),
         home::routes(),
+        instrument::routes(),
+        label::routes(),
         lending::routes(),
         logbook::routes(),
         logbook_write::routes(),
         my_loans::routes(),
         people::routes(),
+        photos::routes(),
+        register::routes(),
+        shelf::routes(),
         sign_in::routes(),
         star_test::routes(),
         waiting::routes(),
