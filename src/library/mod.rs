@@ -18,10 +18,13 @@ pub mod journeys;
 pub mod kit;
 pub mod limits;
 pub mod loans;
+mod look;
 pub mod people;
 pub mod sessions;
 pub mod star_tests;
+pub mod telling;
 pub mod waits;
+pub mod work_nights;
 pub mod works;
 
 use std::path::{Path, PathBuf};

@@ -7,6 +7,7 @@
 
 pub mod access;
 pub mod assets;
+pub mod due;
 pub mod error;
 pub mod extract;
 pub mod fields;
@@ -15,6 +16,7 @@ pub mod page;
 pub mod passwords;
 pub mod show;
 pub mod sign_in;
+pub mod tables;
 pub mod visit;
 
 use std::future::Future;
@@ -60,10 +62,15 @@ impl App {
 
 /// Every route there is, with who may use it.
 pub fn routes() -> Vec<access::Route> {
-    [assets::routes(), home::routes(), sign_in::routes()]
-        .into_iter()
-        .flatten()
-        .collect()
+    [
+        assets::routes(),
+        due::routes(),
+        home::routes(),
+        sign_in::routes(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 /// The whole service.
