@@ -12,6 +12,7 @@ pub mod error;
 pub mod extract;
 pub mod fields;
 pub mod home;
+pub mod limits;
 pub mod page;
 pub mod passwords;
 pub mod show;
@@ -66,6 +67,7 @@ pub fn routes() -> Vec<access::Route> {
         assets::routes(),
         due::routes(),
         home::routes(),
+        limits::routes(),
         sign_in::routes(),
     ]
     .into_iter()

@@ -3,4 +3,5 @@
 
 mod common;
 mod due;
+mod limits;
 mod sign_in;
