@@ -7,6 +7,7 @@
 
 pub mod access;
 pub mod assets;
+pub mod bench;
 pub mod due;
 pub mod error;
 pub mod extract;
@@ -19,6 +20,7 @@ pub mod show;
 pub mod sign_in;
 pub mod tables;
 pub mod visit;
+pub mod work_nights;
 
 use std::future::Future;
 use std::net::SocketAddr;
@@ -65,10 +67,12 @@ impl App {
 pub fn routes() -> Vec<access::Route> {
     [
         assets::routes(),
+        bench::routes(),
         due::routes(),
         home::routes(),
         limits::routes(),
         sign_in::routes(),
+        work_nights::routes(),
     ]
     .into_iter()
     .flatten()
