@@ -493,7 +493,7 @@ fn assumed_drives_are_said_to_be_assumed() {
     assert!((a.exposure - 12.0).abs() < 1e-9);
     assert_eq!(codes(&a), [DueCode::Loans, DueCode::Journeys]);
     assert!(
-        words(&a).contains("12 of that is assumed for 5 loans whose journeys nobody reported"),
+        words(&a).contains("Of that, 12 is assumed for 5 loans whose journeys nobody reported"),
         "{}",
         words(&a)
     );

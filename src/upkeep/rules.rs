@@ -234,11 +234,11 @@ impl<'a> Facts<'a> {
         let assumed = match exposure.unreported_loans {
             0 => String::new(),
             1 => format!(
-                " {} of that is assumed for a loan whose journeys nobody reported.",
+                " Of that, {} is assumed for a loan whose journeys nobody reported.",
                 trimmed(exposure.assumed, 1)
             ),
             n => format!(
-                " {} of that is assumed for {n} loans whose journeys nobody reported.",
+                " Of that, {} is assumed for {n} loans whose journeys nobody reported.",
                 trimmed(exposure.assumed, 1)
             ),
         };

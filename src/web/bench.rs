@@ -8,6 +8,7 @@ use serde::Deserialize;
 
 use super::Error;
 use super::access::{Access, Route};
+use super::due::until_words;
 use super::extract::{Form, Path, Query};
 use super::fields::Mends;
 use super::page::{Arrival, Chrome, Desk, mend, page};
@@ -21,7 +22,6 @@ use crate::library::works::{self, Work, WorkWhat};
 use crate::library::{Conn, Moment};
 use crate::upkeep::due_list::{DueRow, Filter, due_list};
 use crate::upkeep::{ShelfRow, shelf, shelf_row};
-use crate::web::due::where_words;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {

@@ -15,7 +15,7 @@ use super::fields::Mends;
 use super::page::{Arrival, Chrome, Desk, mend, page};
 use super::show::{self, instrument_path};
 use super::tables::{self, Cell};
-use crate::library::findings;
+use crate::library::findings::{self, AsksFor};
 use crate::library::instruments::{Design, Instrument, State};
 use crate::library::work_nights::{self, NewWorkNight, WorkNight};
 use crate::library::{Conn, InstrumentId, WorkNightId, adjusters};
@@ -371,7 +371,8 @@ async fn sheet_page(desk: Desk, Path(id): Path<String>) -> Result<Response, Erro
             screws,
             findings: open
                 .into_iter()
-                .filter(|f| !f.settled)
+                // Those that ask for the bench stand among the reasons already.
+                .filter(|f| !f.settled && f.finding.asks_for != AsksFor::TheBench)
                 .map(|f| f.finding.words)
                 .collect(),
             is_solar: i.design == Design::Solar,

@@ -387,7 +387,8 @@ async fn a_work_night_suggests_the_most_urgent_within_its_hours_and_hands() {
     );
     let page = client.get(&format!("{at}/sheet")).await;
     assert_eq!(page.select(".job-sheet .tag"), ["S1", "A2"]);
-    assert!(page.words().contains("Open finding: focuser slips"));
+    assert!(page.words().contains("Reported: focuser slips."));
+    assert!(!page.words().contains("Open finding:"));
     assert!(page.words().contains("Never force a screw"));
     let text = client.get(&format!("{at}/list.csv")).await.text();
     assert_eq!(
