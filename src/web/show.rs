@@ -4,6 +4,7 @@ use chrono::NaiveDate;
 
 use crate::library::Moment;
 use crate::library::club::{Club, Units};
+pub use crate::upkeep::figures::trimmed;
 
 /// "14 March 2026", in the club's zone.
 pub fn date(club: &Club, at: Moment) -> String {
@@ -55,7 +56,17 @@ pub fn money(club: &Club, cents: i64) -> String {
     }
 }
 
-/// Words with a capital first letter.
+/// Text as one part of an address.
+pub fn in_address(text: &str) -> String {
+    askama::filters::urlencode_strict(text).map_or_else(|never| match never {}, |t| t.to_string())
+}
+
+/// The address of an instrument's page; others of it stand below.
+pub fn instrument_path(tag: &str) -> String {
+    format!("/instruments/{}", in_address(tag))
+}
+
+/// With a capital first.
 pub fn capital(words: &str) -> String {
     let mut letters = words.chars();
     letters.next().map_or_else(String::new, |first| {
