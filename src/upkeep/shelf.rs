@@ -40,19 +40,6 @@ pub async fn retired(conn: &mut Conn, now: Moment) -> Result<Vec<ShelfRow>> {
     Ok(Fleet::of(conn, instruments, None, now).await?.into_rows())
 }
 
-/// Every retired instrument, by tag.
-pub async fn retired(conn: &mut Conn, now: Moment) -> Result<Vec<ShelfRow>> {
-    let instruments = Instrument::all(conn).await?;
-    let instruments: Vec<Instrument> = instruments
-        .into_iter()
-        .filter(|i| i.standing == Standing::Retired)
-        .collect();
-    if instruments.is_empty() {
-        return Ok(Vec::new());
-    }
-    rows(conn, instruments, None, now).await
-}
-
 /// One instrument.
 pub async fn shelf_row(conn: &mut Conn, instrument: Instrument, now: Moment) -> Result<ShelfRow> {
     let id = instrument.id;

@@ -74,16 +74,6 @@ pub fn capital(words: &str) -> String {
     })
 }
 
-/// A number with at most so many decimals, without trailing zeros.
-pub fn trimmed(value: f64, decimals: usize) -> String {
-    let text = format!("{value:.decimals$}");
-    if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    } else {
-        text
-    }
-}
-
 /// A clock direction as people say it: "2 o'clock" for 55 to 65 degrees or so,
 /// "half past 2" between.
 pub fn clock(deg: f64) -> String {
