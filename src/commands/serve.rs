@@ -6,10 +6,10 @@ use std::process::ExitCode;
 
 use anyhow::Context;
 use chrono::Utc;
-use tubewright::demo;
-use tubewright::library::demo::{Holds, holds};
+use tubewright::demo::{self, Demo};
 use tubewright::library::Library;
 use tubewright::library::club::Club;
+use tubewright::library::demo::{Holds, holds};
 use tubewright::library::people::Person;
 use tubewright::library::sessions::{self, Purpose};
 use tubewright::web::{self, App, passwords};
@@ -59,7 +59,11 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
     let address = listener.local_addr()?;
     // Removes itself when dropped, after the library is closed.
     let temporary = match (args.demo, &args.data) {
-        (true, None) => Some(tempfile::Builder::new().prefix("tubewright-demo-").tempdir()?),
+        (true, None) => Some(
+            tempfile::Builder::new()
+                .prefix("tubewright-demo-")
+                .tempdir()?,
+        ),
         _ => None,
     };
     let folder = match (&temporary, args.data) {
@@ -108,7 +112,9 @@ async fn demo_library(folder: &Path) -> anyhow::Result<Result<Library, String>> 
         Holds::Demo => Ok(Library::open(folder).await?),
         Holds::Nothing => {
             let library = Library::open(folder).await?;
-            demo::load(&library, demo_today(), passwords::hash_now).await?;
+            let demo = tokio::task::spawn_blocking(Demo::prepare).await??;
+            demo.load(&library, demo_today(), passwords::hash_now)
+                .await?;
             Ok(library)
         }
     })
