@@ -9,7 +9,10 @@
 mod words;
 
 pub mod adjusters;
+pub mod attempts;
 pub mod club;
+pub mod demo;
+pub mod designs;
 pub mod entries;
 pub mod findings;
 pub mod forms;
@@ -20,6 +23,7 @@ pub mod limits;
 pub mod loans;
 mod look;
 pub mod people;
+pub mod photos;
 pub mod sessions;
 pub mod star_tests;
 pub mod telling;
@@ -83,6 +87,9 @@ pub struct Library {
     writer: SqlitePool,
 }
 
+/// The database's name in the data folder.
+pub(crate) const DATABASE_FILE: &str = "tubewright.db";
+
 /// The migrations carried inside the binary.
 pub static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("./migrations");
 
@@ -95,7 +102,7 @@ impl Library {
             source,
         })?;
         let options = SqliteConnectOptions::new()
-            .filename(folder.join("tubewright.db"))
+            .filename(folder.join(DATABASE_FILE))
             .create_if_missing(true)
             .journal_mode(SqliteJournalMode::Wal)
             .synchronous(SqliteSynchronous::Full)

@@ -8,16 +8,29 @@
 pub mod access;
 pub mod assets;
 pub mod bench;
+pub mod cautions;
+pub mod club;
+pub mod condition;
 pub mod due;
 pub mod error;
 pub mod extract;
 pub mod fields;
 pub mod home;
+pub mod instrument;
+pub mod label;
 pub mod limits;
+pub mod measures;
+pub mod measuring;
 pub mod page;
 pub mod passwords;
+pub mod people;
+pub mod photos;
+pub mod register;
+pub mod register_form;
+pub mod shelf;
 pub mod show;
 pub mod sign_in;
+pub mod star_test;
 pub mod tables;
 pub mod visit;
 pub mod work_nights;
@@ -47,16 +60,20 @@ pub struct App {
     pub library: Library,
     /// Hashes and checks passwords.
     pub passwords: passwords::Passwords,
+    /// Measures frames on a thread of its own.
+    pub measuring: measuring::Measuring,
     /// Whether the tool is reached over https, so that cookies are marked secure.
     pub secure: bool,
 }
 
 impl App {
     /// An app over an open library. `public_address` is where the club reaches
-    /// it; https there makes cookies secure.
+    /// it; https there makes cookies secure. Must be called on a tokio runtime.
     pub fn new(library: Library, public_address: Option<&str>) -> Self {
+        let measuring = measuring::Measuring::start(&library);
         Self {
             library,
+            measuring,
             passwords: passwords::Passwords::default(),
             secure: public_address.is_some_and(|a| a.starts_with("https://")),
         }
@@ -68,10 +85,19 @@ pub fn routes() -> Vec<access::Route> {
     [
         assets::routes(),
         bench::routes(),
+        club::routes(),
+        condition::routes(),
         due::routes(),
         home::routes(),
+        instrument::routes(),
+        label::routes(),
         limits::routes(),
+        people::routes(),
+        photos::routes(),
+        register::routes(),
+        shelf::routes(),
         sign_in::routes(),
+        star_test::routes(),
         work_nights::routes(),
     ]
     .into_iter()

@@ -6,3 +6,4 @@ mod common;
 mod due;
 mod limits;
 mod sign_in;
+mod star_test;

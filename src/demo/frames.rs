@@ -1,0 +1,354 @@
+//! Frames of defocused stars, made from the project's own optics, with noise,
+//! and measured the way an upload is.
+
+use std::collections::HashMap;
+use std::ops::ControlFlow;
+
+use rand::Rng;
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+use rayon::prelude::*;
+use rustfft::num_complex::Complex32;
+use sha2::{Digest, Sha256};
+
+use super::files::{Frames, Instrument, Seed};
+use super::story::Story;
+use super::{Error, Result};
+use crate::library::star_tests::FocusSide;
+use crate::optics::fourier::{Scratch, Square, fast_size, signed};
+use crate::optics::pupil::Pupil;
+use crate::optics::wavefront::{Wavefront, a4_from_w020};
+use crate::optics::{ARCSEC_PER_RAD, REFERENCE_NM, seeing};
+use crate::startest::frame::{Frame, Setup, Side, Vanes};
+use crate::startest::measure::{Outcome, Unreadable, measure};
+
+/// What came out of the frames of one star test.
+#[derive(Debug, Clone)]
+pub struct Measured {
+    /// What was told with them (JSON).
+    pub circumstances: String,
+    /// The report (JSON).
+    pub report: String,
+    /// The stacked donut.
+    pub picture_png: Vec<u8>,
+    /// The edges and the thin side, to be laid over it.
+    pub overlay_svg: String,
+    /// Peak defocus.
+    pub defocus_waves: Option<f64>,
+    /// Thin side over thick side.
+    pub thin_to_thick: Option<f64>,
+    /// Direction of the thin side, clock degrees.
+    pub thin_clock_deg: Option<f64>,
+    /// RMS coma, waves at 550 nm.
+    pub coma_rms_waves: f64,
+    /// Its 1-sigma.
+    pub coma_rms_waves_sigma: f64,
+}
+
+/// Makes and measures the frames of every star test that has some.
+///
+/// # Errors
+/// When a set is refused: then `seed-data/` describes a star that the house
+/// itself would not measure.
+pub fn measure_all(seed: &Seed, story: &Story) -> Result<HashMap<(usize, usize), Measured>> {
+    story
+        .told
+        .par_iter()
+        .filter_map(|told| told.line.frames.map(|star| (told, star)))
+        .map(|(told, star)| {
+            let instrument = &seed.instruments[told.instrument].0;
+            let measured = one(instrument, &star, told.index).map_err(|why| Error::File {
+                file: format!("logbooks/{}.toml", instrument.tag),
+                why: format!("line {}: its frames: {why}", told.index + 1),
+            })?;
+            Ok(((told.instrument, told.index), measured))
+        })
+        .collect()
+}
+
+fn one(instrument: &Instrument, star: &Frames, index: usize) -> Result<Measured, String> {
+    let setup = setup(instrument, star);
+    let mut rng = random(&instrument.tag, index);
+    let sharp = Sky::of(&setup, star);
+    let frames: Vec<_> = (0..star.shots)
+        .map(|n| Ok::<_, Unreadable>(sharp.expose(n, &mut rng)))
+        .collect();
+    let outcome = measure(frames, &setup, &mut |_| ControlFlow::Continue(()));
+    stored(&setup, star, outcome)
+}
+
+/// Random numbers that depend on nothing but the logbook and the line.
+fn random(tag: &str, index: usize) -> ChaCha8Rng {
+    let mut hasher = Sha256::new();
+    hasher.update(tag.as_bytes());
+    hasher.update(index.to_le_bytes());
+    ChaCha8Rng::from_seed(hasher.finalize().into())
+}
+
+/// The club's two cameras, with the pixel that suits the focal ratio.
+fn setup(instrument: &Instrument, star: &Frames) -> Setup {
+    let ratio = instrument.focal_mm / instrument.aperture_mm;
+    let pixel_um = match ratio {
+        r if r < 6.5 => 2.4,
+        r if r < 9.0 => 3.76,
+        _ => 4.8,
+    };
+    Setup {
+        aperture_mm: instrument.aperture_mm,
+        focal_mm: instrument.focal_mm,
+        obstruction: instrument.obstruction,
+        pixel_um,
+        wavelength_nm: 540.0,
+        bandwidth_nm: 90.0,
+        side: match star.side {
+            FocusSide::Inside => Side::Inside,
+            FocusSide::Outside => Side::Outside,
+            FocusSide::Unknown => Side::Unknown,
+        },
+        vanes: u32::try_from(instrument.vanes)
+            .ok()
+            .filter(|&count| count > 0)
+            .map(|count| Vanes {
+                count,
+                width_mm: 0.8,
+                clock_deg: 45.0,
+            }),
+    }
+}
+
+/// Fine cells across one pixel.
+const FINE: usize = 3;
+/// Light of one star in all, electrons.
+const ELECTRONS: f64 = 900_000.0;
+/// Sky in each pixel, electrons.
+const SKY: f64 = 40.0;
+/// Read noise, electrons.
+const READ_NOISE: f64 = 3.0;
+/// What the camera adds so that nothing falls below zero.
+const PEDESTAL: f64 = 100.0;
+
+/// The star's picture before it falls on pixels.
+struct Sky {
+    size: usize,
+    pixels: usize,
+    /// Share of the light in each fine cell; x along the inner index, y down.
+    light: Vec<f32>,
+}
+
+impl Sky {
+    /// The mean picture through the air: |FT[P exp(2 pi i W)]|^2 over the band,
+    /// blurred by the long-exposure transfer of the air.
+    fn of(setup: &Setup, star: &Frames) -> Self {
+        let ratio = setup.focal_mm / setup.aperture_mm;
+        let fine_um = setup.pixel_um / FINE as f64;
+        let radius_um = 4.0 * ratio * star.waves * REFERENCE_NM * 1e-3;
+        let blur_um = star.seeing_arcsec / ARCSEC_PER_RAD * setup.focal_mm * 1e3;
+        let pixels = (2.0 * (1.7 * radius_um + 2.5 * blur_um) / setup.pixel_um + 12.0).ceil();
+        let size = fast_size(pixels as usize * FINE);
+        let square = Square::new(size);
+        let mut scratch = Scratch::default();
+        let mut light = vec![Complex32::default(); size * size];
+        let wavefront = wavefront(star);
+        let pupil = pupil(setup);
+        for nm in [-1.0, 0.0, 1.0].map(|s| setup.wavelength_nm + s * setup.bandwidth_nm / 3.0) {
+            // Cells across the pupil so that one cell of its transform is one fine cell.
+            let across = size as f64 * fine_um / (nm * 1e-3 * ratio);
+            let (mut field, rows) = field(&pupil, &wavefront, nm, across, size);
+            square.forward(&mut field, rows, &mut scratch);
+            for (sum, u) in light.iter_mut().zip(&field) {
+                sum.re += u.norm_sqr();
+            }
+        }
+        let whole: f32 = light.iter().map(|l| l.re).sum();
+        square.forward(&mut light, size, &mut scratch);
+        let fwhm = blur_um / fine_um;
+        for (k, value) in light.iter_mut().enumerate() {
+            let f = |k: usize| signed(k, size) as f64 / size as f64;
+            let frequency = f(k / size).hypot(f(k % size));
+            *value *= seeing::long_exposure_transfer(frequency, fwhm) as f32;
+        }
+        square.inverse(&mut light, size, &mut scratch);
+        let norm = (size * size) as f32 * whole;
+        Self {
+            size,
+            pixels: size / FINE,
+            // The first transform left x along the columns; the pair after it
+            // changed nothing.
+            light: (0..size * size)
+                .map(|k| light[(k % size) * size + k / size].re / norm)
+                .collect(),
+        }
+    }
+
+    /// One frame: the star a little elsewhere each time, photon and read noise.
+    fn expose(&self, number: usize, rng: &mut ChaCha8Rng) -> Frame {
+        let mut wander = || rng.random_range(-6_i64..=6);
+        let (dx, dy) = (wander(), wander());
+        let side = self.size as i64;
+        let middle = side / 2;
+        let mut data = vec![0.0_f32; self.pixels * self.pixels];
+        for (k, value) in data.iter_mut().enumerate() {
+            let corner = |p: usize| (p * FINE) as i64 - middle;
+            let (x0, y0) = (corner(k % self.pixels) + dx, corner(k / self.pixels) + dy);
+            let mut share = 0.0_f64;
+            for y in y0..y0 + FINE as i64 {
+                for x in x0..x0 + FINE as i64 {
+                    let at = y.rem_euclid(side) * side + x.rem_euclid(side);
+                    share += f64::from(self.light[usize::try_from(at).unwrap_or(0)]);
+                }
+            }
+            let mean = ELECTRONS * share.max(0.0) + SKY;
+            let noise = (mean + READ_NOISE * READ_NOISE).sqrt() * gauss(rng);
+            *value = (PEDESTAL + mean + noise).clamp(0.0, 65_535.0).round() as f32;
+        }
+        Frame {
+            width: self.pixels,
+            height: self.pixels,
+            data,
+            full_scale: Some(65_535.0),
+            name: format!("star-{:02}.fits", number + 1),
+        }
+    }
+}
+
+/// A standard normal number (Box and Muller 1958).
+fn gauss(rng: &mut ChaCha8Rng) -> f64 {
+    let u: f64 = rng.random_range(f64::MIN_POSITIVE..1.0);
+    let v: f64 = rng.random_range(0.0..std::f64::consts::TAU);
+    (-2.0 * u.ln()).sqrt() * v.cos()
+}
+
+/// Defocus and coma as told, with a little of what every instrument has.
+fn wavefront(star: &Frames) -> Wavefront {
+    let sign = if star.side == FocusSide::Inside {
+        -1.0
+    } else {
+        1.0
+    };
+    // The coma vector points away from the thin side, on both sides of focus.
+    let (sin, cos) = star.thin_deg.to_radians().sin_cos();
+    Wavefront::flat()
+        .with(4, sign * a4_from_w020(star.waves))
+        .with(6, 0.008)
+        .with(7, -star.coma * cos)
+        .with(8, -star.coma * sin)
+        .with(11, 0.012)
+}
+
+fn pupil(setup: &Setup) -> Pupil {
+    let pupil = Pupil::annular(setup.obstruction);
+    match setup.vanes {
+        Some(v) => pupil.with_vanes(v.count, 2.0 * v.width_mm / setup.aperture_mm, v.clock_deg),
+        None => pupil,
+    }
+}
+
+/// P exp(2 pi i W) on a grid of `size` cells with `across` of them over the
+/// pupil, in its first rows; and how many rows that are. Rows run downwards.
+fn field(
+    pupil: &Pupil,
+    wavefront: &Wavefront,
+    nm: f64,
+    across: f64,
+    size: usize,
+) -> (Vec<Complex32>, usize) {
+    let rows = (across.ceil() as usize + 1).min(size);
+    let cell = 2.0 / across;
+    let middle = (rows as f64 - 1.0) / 2.0;
+    let scale = std::f64::consts::TAU * REFERENCE_NM / nm;
+    let mut field = vec![Complex32::default(); size * size];
+    for row in 0..rows {
+        let v = (middle - row as f64) * cell;
+        for column in 0..rows {
+            let u = (column as f64 - middle) * cell;
+            let amplitude = pupil.cell(u, v, cell).amplitude;
+            if amplitude > 0.0 {
+                let (sin, cos) = (scale * wavefront.at(u, v)).sin_cos();
+                field[row * size + column] =
+                    Complex32::new((amplitude * cos) as f32, (amplitude * sin) as f32);
+            }
+        }
+    }
+    (field, rows)
+}
+
+fn stored(setup: &Setup, star: &Frames, outcome: Outcome) -> Result<Measured, String> {
+    let (Some(wavefront), Some(rings)) = (&outcome.report.wavefront, &outcome.report.rings) else {
+        let why: Vec<&str> = outcome
+            .report
+            .reasons
+            .iter()
+            .map(|r| r.text.as_str())
+            .collect();
+        return Err(format!("refused: {}", why.join("; ")));
+    };
+    let text = |e: serde_json::Error| e.to_string();
+    let circumstances = serde_json::json!({
+        "aperture_mm": setup.aperture_mm,
+        "focal_mm": setup.focal_mm,
+        "obstruction": setup.obstruction,
+        "pixel_um": setup.pixel_um,
+        "wavelength_nm": setup.wavelength_nm,
+        "bandwidth_nm": setup.bandwidth_nm,
+        "side": star.side,
+        "diagonal": false,
+    });
+    Ok(Measured {
+        circumstances: circumstances.to_string(),
+        report: serde_json::to_string(&outcome.report).map_err(text)?,
+        picture_png: picture(&outcome)?,
+        overlay_svg: overlay(&outcome, rings.thin_clock_deg),
+        defocus_waves: Some(wavefront.defocus_waves),
+        thin_to_thick: rings.thin_to_thick,
+        thin_clock_deg: Some(rings.thin_clock_deg.rem_euclid(360.0)),
+        coma_rms_waves: wavefront.coma_rms_waves,
+        coma_rms_waves_sigma: wavefront.coma_rms_waves_sigma,
+    })
+}
+
+/// The stacked donut in grey, black at the sky and white at the brightest.
+fn picture(outcome: &Outcome) -> Result<Vec<u8>, String> {
+    let Some(stack) = &outcome.stack else {
+        return Ok(Vec::new());
+    };
+    let stamp = &stack.stamp;
+    let mut sorted = stamp.data.clone();
+    sorted.sort_by(f64::total_cmp);
+    let at = |q: f64| sorted[((sorted.len() - 1) as f64 * q) as usize];
+    let (low, high) = (at(0.02), at(0.998));
+    let grey: Vec<u8> = stamp
+        .data
+        .iter()
+        .map(|v| (255.0 * ((v - low) / (high - low).max(1e-9)).clamp(0.0, 1.0).sqrt()) as u8)
+        .collect();
+    super::pictures::png(&grey, stamp.size, stamp.size, image::ExtendedColorType::L8)
+}
+
+/// The fitted edges and the thin side, in the stamp's pixels.
+fn overlay(outcome: &Outcome, thin_clock_deg: f64) -> String {
+    let (Some(stack), Some(g)) = (&outcome.stack, &outcome.geometry) else {
+        return String::new();
+    };
+    let size = stack.stamp.size;
+    // A pixel's middle stands at half a unit.
+    let at = |p: f64| p + 0.5;
+    let [x, y] = g.centre.map(at);
+    let r = g.outer_radius;
+    let shadow = g.shadow.map_or(String::new(), |s| {
+        let [x, y] = s.centre.map(at);
+        format!(
+            r#"<circle class="edge-shadow" cx="{x:.2}" cy="{y:.2}" r="{:.2}"/>"#,
+            s.radius
+        )
+    });
+    let (sin, cos) = thin_clock_deg.to_radians().sin_cos();
+    let (x1, y1, x2, y2) = (
+        x + 1.05 * r * sin,
+        y - 1.05 * r * cos,
+        x + 1.3 * r * sin,
+        y - 1.3 * r * cos,
+    );
+    format!(
+        r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size} {size}" fill="none" stroke="currentColor" stroke-width="0.6"><circle class="edge-outer" cx="{x:.2}" cy="{y:.2}" r="{r:.2}"/>{shadow}<line class="thin-side" x1="{x1:.2}" y1="{y1:.2}" x2="{x2:.2}" y2="{y2:.2}"/></svg>"#
+    )
+}

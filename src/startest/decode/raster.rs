@@ -1,0 +1,181 @@
+//! PNG and JPEG, decoded by the `image` crate within our limits.
+
+use std::io::{Cursor, ErrorKind, Read};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use image::codecs::jpeg::JpegDecoder;
+use image::codecs::png::PngDecoder;
+use image::{ColorType, ImageDecoder, ImageError};
+
+use super::bytes::Input;
+use super::{DecodeError, Format, Limits, colour};
+use crate::startest::frame::Frame;
+
+/// What a decoder may allocate beside the picture itself.
+const WORKING_BYTES: u64 = 16 << 20;
+
+/// A picture, and whether it was in colour.
+pub(super) type Picture = (Frame, bool);
+
+/// Reads a PNG file (ISO/IEC 15948).
+pub(super) fn read_png(
+    input: Input,
+    name: String,
+    limits: &Limits,
+) -> Result<Picture, DecodeError> {
+    guarded(Format::Png, || {
+        let mut bounds = image::Limits::no_limits();
+        bounds.max_alloc = Some(WORKING_BYTES);
+        let decoder =
+            PngDecoder::with_limits(input, bounds).map_err(|error| explain(Format::Png, error))?;
+        read(decoder, Format::Png, name, limits)
+    })
+}
+
+/// Reads a JPEG file (ISO/IEC 10918-1).
+pub(super) fn read_jpeg(
+    input: Input,
+    length: u64,
+    name: String,
+    limits: &Limits,
+) -> Result<Picture, DecodeError> {
+    if length > limits.max_whole_bytes {
+        return Err(DecodeError::FileTooLarge {
+            limit_bytes: limits.max_whole_bytes,
+            unpacked: false,
+        });
+    }
+    let mut bytes = Vec::new();
+    input
+        .take(length)
+        .read_to_end(&mut bytes)
+        .map_err(|error| DecodeError::Io(error.to_string()))?;
+    // The decoder fills up what is missing with grey; we would measure that.
+    if !reaches_end_mark(&bytes) {
+        return Err(DecodeError::Truncated {
+            what: "the JPEG data stop before their end mark".into(),
+        });
+    }
+    guarded(Format::Jpeg, || {
+        let decoder =
+            JpegDecoder::new(Cursor::new(bytes)).map_err(|error| explain(Format::Jpeg, error))?;
+        read(decoder, Format::Jpeg, name, limits)
+    })
+}
+
+/// Runs a decoder from outside. They are well kept and still may stop the
+/// program on bytes nobody thought of; an upload must not be able to do that.
+pub(super) fn guarded<T>(
+    format: Format,
+    decode: impl FnOnce() -> Result<T, DecodeError>,
+) -> Result<T, DecodeError> {
+    catch_unwind(AssertUnwindSafe(decode)).unwrap_or_else(|_| {
+        Err(DecodeError::Damaged {
+            format,
+            why: "they make no sense to the decoder".into(),
+        })
+    })
+}
+
+fn read(
+    mut decoder: impl ImageDecoder,
+    format: Format,
+    name: String,
+    limits: &Limits,
+) -> Result<Picture, DecodeError> {
+    let (width, height) = decoder.dimensions();
+    limits.check_frame(width.into(), height.into())?;
+    // A broken orientation tag is no reason to refuse a sound picture.
+    let orientation = decoder.orientation().map_or(1, |turn| turn.to_exif());
+    let kind = decoder.color_type();
+    let (sample_bytes, full_scale) = match kind {
+        ColorType::L8 | ColorType::La8 | ColorType::Rgb8 | ColorType::Rgba8 => (1, 255.0),
+        ColorType::L16 | ColorType::La16 | ColorType::Rgb16 | ColorType::Rgba16 => (2, 65535.0),
+        other => {
+            return Err(DecodeError::UnsupportedKind {
+                format,
+                what: format!("pixels of the kind {other:?}"),
+            });
+        }
+    };
+    let mut bytes = vec![0; decoder.total_bytes() as usize];
+    decoder
+        .read_image(&mut bytes)
+        .map_err(|error| explain(format, error))?;
+
+    let sample = |pixel: &[u8], channel: usize| -> f32 {
+        match *pixel {
+            [..] if sample_bytes == 1 => pixel[channel].into(),
+            _ => u16::from_ne_bytes([pixel[2 * channel], pixel[2 * channel + 1]]).into(),
+        }
+    };
+    let colour = kind.has_color();
+    let mut data: Vec<f32> = bytes
+        .chunks_exact(kind.bytes_per_pixel().into())
+        .map(|pixel| match colour {
+            false => sample(pixel, 0),
+            true => (0..3)
+                .map(|channel| colour::part(sample(pixel, channel), channel, Some(full_scale)))
+                .sum::<f32>()
+                .min(full_scale),
+        })
+        .collect();
+    let (width, height) = colour::orient(
+        &mut data,
+        width as usize,
+        height as usize,
+        orientation.into(),
+    );
+    let frame = Frame {
+        width,
+        height,
+        data,
+        full_scale: Some(full_scale),
+        name,
+    };
+    Ok((frame, colour))
+}
+
+fn explain(format: Format, error: ImageError) -> DecodeError {
+    match error {
+        ImageError::IoError(error) if error.kind() == ErrorKind::UnexpectedEof => {
+            DecodeError::Truncated {
+                what: format!("the {format} data stop before their end mark"),
+            }
+        }
+        ImageError::IoError(error) => DecodeError::Io(error.to_string()),
+        ImageError::Unsupported(error) => DecodeError::UnsupportedKind {
+            format,
+            what: error.to_string(),
+        },
+        error => DecodeError::Damaged {
+            format,
+            why: error.to_string(),
+        },
+    }
+}
+
+/// Follows a JPEG's segments (ISO/IEC 10918-1 annex B) to its end mark. Marks
+/// inside segments, such as a preview's, do not count.
+fn reaches_end_mark(bytes: &[u8]) -> bool {
+    let mut rest = bytes.get(2..).unwrap_or_default();
+    loop {
+        // Coded data before a mark: ff 00 is a data byte, ff d0 to ff d7 a restart.
+        let Some(at) = rest.windows(2).position(|pair| {
+            pair[0] == 0xff && !matches!(pair[1], 0x00 | 0xff | 0x01 | 0xd0..=0xd8)
+        }) else {
+            return false;
+        };
+        if rest[at + 1] == 0xd9 {
+            return true;
+        }
+        let Some(&[high, low]) = rest.get(at + 2..at + 4) else {
+            return false;
+        };
+        let segment = usize::from(u16::from_be_bytes([high, low])).max(2);
+        let Some(next) = rest.get(at + 2 + segment..) else {
+            return false;
+        };
+        rest = next;
+    }
+}

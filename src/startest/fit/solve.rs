@@ -1,0 +1,427 @@
+//! Least squares: one or two pictures, parameters shared and parameters of
+//! each picture's own, Levenberg and Marquardt's damping.
+//!
+//! A full set of derivatives costs some ten times a picture, so a set is kept
+//! for several steps as long as steps do what they promised (chord steps), and
+//! renewed when they do not, and always before the end.
+
+use super::model::{Model, Slopes, State};
+use nalgebra::{DMatrix, DVector};
+use std::ops::Range;
+
+/// One picture to fit.
+pub(super) struct Picture {
+    pub model: Model,
+    /// A coarser model for the derivatives, if not the same.
+    pub sloper: Option<Model>,
+    /// Column by column, as the model has it.
+    pub data: Vec<f32>,
+    /// Square root of each pixel's weight; 0 leaves the pixel out.
+    pub root_weight: Vec<f32>,
+}
+
+/// Parameters of a picture's own, in order.
+pub(super) const OWN: usize = 8;
+pub(super) const A4: usize = 0;
+pub(super) const X: usize = 1;
+pub(super) const Y: usize = 2;
+pub(super) const BLUR: usize = 3;
+pub(super) const FLUX: usize = 4;
+pub(super) const SKY: usize = 5;
+
+/// Pictures and the layout of their parameters: the shared modes' coefficients,
+/// the shadow's place (2) and size (1) as far as free, then [`OWN`] for each
+/// picture: Z4, x, y, blur, flux, sky, sky slope in x and in y (per stamp).
+pub(super) struct Problem {
+    pub pictures: Vec<Picture>,
+    /// Free modes other than Z4; the models carry Z4 first, then these.
+    pub shared_modes: Vec<usize>,
+    /// Which of the shadow's u, v and radius are free, and where all three stand
+    /// to begin with.
+    pub free_shadow: Range<usize>,
+    pub shadow: [f64; 3],
+    /// How well the radius was known beforehand, 1-sigma.
+    pub radius_sigma: f64,
+}
+
+/// Normal equations at a point.
+struct Normal {
+    matrix: DMatrix<f64>,
+    gradient: DVector<f64>,
+}
+
+/// Where a solution ended.
+#[derive(Debug, Clone)]
+pub(super) struct Solution {
+    pub parameters: Vec<f64>,
+    pub chi2: f64,
+    /// Pictures computed, and sets of derivatives.
+    pub pictures_computed: usize,
+    pub slopes_computed: usize,
+    /// Pixels less parameters.
+    pub freedom: f64,
+    /// Weighted columns of the last derivatives, one list per picture: (index
+    /// of the parameter, sqrt(w) * derivative).
+    pub columns: Vec<Vec<(usize, Vec<f32>)>>,
+    /// Weighted residuals sqrt(w) (data - model).
+    pub residuals: Vec<Vec<f32>>,
+    /// Model pictures, without weights.
+    pub models: Vec<Vec<f32>>,
+    /// Normal matrix at the end.
+    pub matrix: DMatrix<f64>,
+}
+
+/// When to stop and how often to renew.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Limits {
+    pub max_slopes: usize,
+    pub max_pictures: usize,
+    /// Stop when a step promises less than this share of chi2 per degree of
+    /// freedom.
+    pub tolerance: f64,
+}
+
+impl Problem {
+    pub fn len(&self) -> usize {
+        self.own(self.pictures.len())
+    }
+
+    /// Index of the first parameter of picture `k`'s own.
+    pub fn own(&self, k: usize) -> usize {
+        self.shared_modes.len() + self.free_shadow.len() + OWN * k
+    }
+
+    /// The model state of picture `k`.
+    pub fn state(&self, p: &[f64], k: usize) -> State {
+        let own = &p[self.own(k)..];
+        let modes = self.shared_modes.len();
+        let mut waves = vec![own[A4]];
+        waves.extend_from_slice(&p[..modes]);
+        let mut shadow = self.shadow;
+        let free = self.free_shadow.clone();
+        shadow[free.clone()].copy_from_slice(&p[modes..modes + free.len()]);
+        shadow[2] = shadow[2].clamp(0.0, 0.95);
+        State {
+            waves,
+            shadow,
+            at: [own[X], own[Y]],
+            blur: own[BLUR].max(0.0),
+        }
+    }
+
+    /// Sets flux and sky of picture `k` by linear least squares.
+    pub fn linear_start(&mut self, p: &mut [f64], k: usize) {
+        let state = self.state(p, k);
+        let own = self.own(k);
+        let picture = &mut self.pictures[k];
+        let image = picture.model.image(&state);
+        let [mut ss, mut si, mut ii, mut sd, mut id] = [0.0; 5];
+        for ((m, d), w) in image.iter().zip(&picture.data).zip(&picture.root_weight) {
+            let (m, d, w) = (f64::from(*m), f64::from(*d), f64::from(w * w));
+            ss += w;
+            si += w * m;
+            ii += w * m * m;
+            sd += w * d;
+            id += w * m * d;
+        }
+        let det = ss * ii - si * si;
+        if det > 0.0 {
+            p[own + FLUX] = (ss * id - si * sd) / det;
+            p[own + SKY] = (ii * sd - si * id) / det;
+        }
+    }
+
+    fn compose(&self, p: &[f64], k: usize, image: &[f32]) -> Vec<f32> {
+        let own = &p[self.own(k)..];
+        let size = self.pictures[k].model.size;
+        let [flux, sky, gx, gy] = [own[FLUX], own[SKY], own[SKY + 1], own[SKY + 2]];
+        let mut out = Vec::with_capacity(image.len());
+        for (x, column) in image.chunks_exact(size).enumerate() {
+            let base = sky + gx * plane(x, size);
+            for (y, &v) in column.iter().enumerate() {
+                out.push((base + gy * plane(y, size) + flux * f64::from(v)) as f32);
+            }
+        }
+        out
+    }
+
+    fn residuals(&self, k: usize, model: &[f32]) -> Vec<f32> {
+        let p = &self.pictures[k];
+        p.data
+            .iter()
+            .zip(model)
+            .zip(&p.root_weight)
+            .map(|((d, m), w)| w * (d - m))
+            .collect()
+    }
+
+    fn columns(&self, p: &[f64], k: usize, s: Slopes) -> Vec<(usize, Vec<f32>)> {
+        let own = self.own(k);
+        let flux = p[own + FLUX] as f32;
+        let picture = &self.pictures[k];
+        let size = picture.model.size;
+        let weigh = |mut c: Vec<f32>, factor: f32| {
+            for (v, w) in c.iter_mut().zip(&picture.root_weight) {
+                *v *= factor * w;
+            }
+            c
+        };
+        let mut out = Vec::new();
+        for (j, c) in s.waves.into_iter().enumerate() {
+            out.push((if j == 0 { own + A4 } else { j - 1 }, weigh(c, flux)));
+        }
+        for (j, c) in s.shadow.into_iter().enumerate() {
+            out.push((self.shared_modes.len() + j, weigh(c, flux)));
+        }
+        let [dx, dy] = s.at;
+        out.push((own + X, weigh(dx, flux)));
+        out.push((own + Y, weigh(dy, flux)));
+        out.push((own + BLUR, weigh(s.blur, flux)));
+        out.push((own + FLUX, weigh(s.image, 1.0)));
+        let of = |f: &dyn Fn(usize, usize) -> f64| {
+            (0..size * size)
+                .map(|i| f(i / size, i % size) as f32)
+                .collect::<Vec<f32>>()
+        };
+        out.push((own + SKY, weigh(of(&|_, _| 1.0), 1.0)));
+        out.push((own + SKY + 1, weigh(of(&|x, _| plane(x, size)), 1.0)));
+        out.push((own + SKY + 2, weigh(of(&|_, y| plane(y, size)), 1.0)));
+        out
+    }
+
+    fn matrix(&self, columns: &[Vec<(usize, Vec<f32>)>]) -> DMatrix<f64> {
+        let mut m = DMatrix::zeros(self.len(), self.len());
+        for list in columns {
+            for (a, (i, ca)) in list.iter().enumerate() {
+                for (j, cb) in &list[a..] {
+                    let d = dot(ca, cb);
+                    m[(*i, *j)] += d;
+                    if i != j {
+                        m[(*j, *i)] += d;
+                    }
+                }
+            }
+        }
+        m
+    }
+
+    /// Place and pull of the radius' prior: index, distance from what was told,
+    /// weight.
+    fn prior(&self, p: &[f64]) -> Option<(usize, f64, f64)> {
+        let last = self.free_shadow.clone().next_back().filter(|&k| k == 2)?;
+        let i = self.shared_modes.len() + last - self.free_shadow.start;
+        Some((i, self.shadow[2] - p[i], self.radius_sigma.powi(-2)))
+    }
+
+    fn gradient(&self, columns: &[Vec<(usize, Vec<f32>)>], residuals: &[Vec<f32>]) -> DVector<f64> {
+        let mut g = DVector::zeros(self.len());
+        for (list, r) in columns.iter().zip(residuals) {
+            for (i, c) in list {
+                g[*i] += dot(c, r);
+            }
+        }
+        g
+    }
+
+    /// Model pictures, weighted residuals and chi2 at `p`.
+    fn look(&mut self, p: &[f64]) -> (Vec<Vec<f32>>, Vec<Vec<f32>>, f64) {
+        let mut models = Vec::new();
+        let mut residuals = Vec::new();
+        for k in 0..self.pictures.len() {
+            let state = self.state(p, k);
+            let image = self.pictures[k].model.image(&state);
+            let model = self.compose(p, k, &image);
+            residuals.push(self.residuals(k, &model));
+            models.push(model);
+        }
+        let told = self
+            .prior(p)
+            .map_or(0.0, |(_, gap, weight)| weight * gap * gap);
+        let chi2 = told + residuals.iter().map(|r| dot(r, r)).sum::<f64>();
+        (models, residuals, chi2)
+    }
+
+    /// Iterates from `start`.
+    pub fn solve(&mut self, start: &[f64], limits: Limits) -> Solution {
+        let mut p = start.to_vec();
+        let (mut models, mut residuals, mut chi2) = self.look(&p);
+        let (mut computed, mut renewed) = (1, 0);
+        let pixels: usize = self
+            .pictures
+            .iter()
+            .map(|p| p.root_weight.iter().filter(|w| **w > 0.0).count())
+            .sum();
+        let freedom = pixels.saturating_sub(self.len()).max(1) as f64;
+        let mut damping = 1e-4;
+        let mut columns = Vec::new();
+        let mut normal = Normal {
+            matrix: DMatrix::zeros(0, 0),
+            gradient: DVector::zeros(0),
+        };
+        // Where the present derivatives were taken.
+        let mut renewed_at = p.clone();
+        loop {
+            if columns.is_empty() {
+                if renewed == limits.max_slopes {
+                    break;
+                }
+                columns = (0..self.pictures.len())
+                    .map(|k| {
+                        let state = self.state(&p, k);
+                        let slopes = self.pictures[k]
+                            .model
+                            .slopes(&state, self.free_shadow.clone());
+                        self.columns(&p, k, slopes)
+                    })
+                    .collect::<Vec<_>>();
+                renewed += 1;
+                normal.matrix = self.matrix(&columns);
+                if let Some((i, _, weight)) = self.prior(&p) {
+                    normal.matrix[(i, i)] += weight;
+                }
+                renewed_at.clone_from(&p);
+            }
+            normal.gradient = self.gradient(&columns, &residuals);
+            if let Some((i, gap, weight)) = self.prior(&p) {
+                normal.gradient[i] += weight * gap;
+            }
+            let Some((step, promise)) = self.step(&normal, &p, damping) else {
+                damping *= 10.0;
+                if damping > 1e6 {
+                    break;
+                }
+                continue;
+            };
+            // Single precision leaves a few parts in 10^7 of chi2 undecided.
+            if promise < (limits.tolerance / freedom).max(5e-7) * chi2 {
+                if self.is_near(&p, &renewed_at) {
+                    // So small a step is taken on trust: it is worth less than
+                    // the picture that would confirm it.
+                    break;
+                }
+                columns.clear();
+                continue;
+            }
+            if computed >= limits.max_pictures {
+                break;
+            }
+            let trial: Vec<f64> =
+                self.bounded(p.iter().zip(step.iter()).map(|(a, b)| a + b).collect());
+            let (m, r, c) = self.look(&trial);
+            computed += 1;
+            if c.is_finite() && c < chi2 {
+                let kept = (chi2 - c) / promise;
+                p = trial;
+                (models, residuals, chi2) = (m, r, c);
+                damping = if kept > 0.7 { damping * 0.1 } else { damping }.max(1e-9);
+                if kept < 0.7 {
+                    columns.clear();
+                }
+            } else if p == renewed_at {
+                damping = (damping * 10.0).max(1e-3);
+                if damping > 1e6 {
+                    break;
+                }
+            } else {
+                columns.clear();
+            }
+        }
+        Solution {
+            parameters: p,
+            chi2,
+            pictures_computed: computed,
+            slopes_computed: renewed,
+            freedom,
+            columns,
+            residuals,
+            models,
+            matrix: normal.matrix,
+        }
+    }
+
+    /// True when derivatives taken at `b` still serve at `a`: coefficients within
+    /// a fiftieth of a wave (an eighth of a radian), blur within a third.
+    fn is_near(&self, a: &[f64], b: &[f64]) -> bool {
+        let shared = self.shared_modes.len();
+        let waves = |p: &[f64], q: &[f64]| p.iter().zip(q).all(|(x, y)| (x - y).abs() < 0.02);
+        waves(&a[..shared], &b[..shared])
+            && (0..self.pictures.len()).map(|k| self.own(k)).all(|i| {
+                waves(&a[i..=i], &b[i..=i])
+                    && (a[i + BLUR] - b[i + BLUR]).abs() <= 0.33 * b[i + BLUR].max(1.0)
+            })
+    }
+
+    fn bounded(&self, mut p: Vec<f64>) -> Vec<f64> {
+        for k in 0..self.pictures.len() {
+            let i = self.own(k) + BLUR;
+            p[i] = p[i].max(0.0);
+        }
+        p
+    }
+
+    /// The damped step and the fall of chi2 it promises. A blur that would turn
+    /// negative goes to zero and no further, and the rest takes account of it.
+    fn step(&self, normal: &Normal, p: &[f64], damping: f64) -> Option<(DVector<f64>, f64)> {
+        let n = self.len();
+        let mut fixed: Vec<(usize, f64)> = Vec::new();
+        let step = loop {
+            let mut m = normal.matrix.clone();
+            let mut g = normal.gradient.clone();
+            for i in 0..n {
+                m[(i, i)] *= 1.0 + damping;
+            }
+            for &(i, to) in &fixed {
+                g -= m.column(i) * to;
+            }
+            for &(i, to) in &fixed {
+                m.row_mut(i).fill(0.0);
+                m.column_mut(i).fill(0.0);
+                m[(i, i)] = 1.0;
+                g[i] = to;
+            }
+            // Scale to a unit diagonal: parameters come in very different units.
+            let scale: Vec<f64> = (0..n).map(|i| m[(i, i)].max(1e-300).sqrt()).collect();
+            let scaled = DMatrix::from_fn(n, n, |i, j| m[(i, j)] / (scale[i] * scale[j]));
+            let rhs = DVector::from_fn(n, |i, _| g[i] / scale[i]);
+            let s = scaled.cholesky()?.solve(&rhs);
+            let step = DVector::from_fn(n, |i, _| s[i] / scale[i]);
+            let beyond = (0..self.pictures.len())
+                .map(|k| self.own(k) + BLUR)
+                .find(|&i| p[i] + step[i] < 0.0 && fixed.iter().all(|f| f.0 != i));
+            match beyond {
+                Some(i) => fixed.push((i, -p[i])),
+                None => break step,
+            }
+        };
+        let promise = 2.0 * step.dot(&normal.gradient) - step.dot(&(&normal.matrix * &step));
+        (promise.is_finite() && step.iter().all(|v| v.is_finite())).then_some((step, promise))
+    }
+}
+
+/// -1/2 to 1/2 across a stamp.
+pub(super) fn plane(i: usize, size: usize) -> f64 {
+    (i as f64 + 0.5) / size as f64 - 0.5
+}
+
+/// Dot product in blocks: single precision inside, double between.
+pub(super) fn dot(a: &[f32], b: &[f32]) -> f64 {
+    a.chunks(512)
+        .zip(b.chunks(512))
+        .map(|(a, b)| {
+            let mut lanes = [0f32; 16];
+            let (ca, cb) = (a.chunks_exact(16), b.chunks_exact(16));
+            let rest: f32 = ca
+                .remainder()
+                .iter()
+                .zip(cb.remainder())
+                .map(|(x, y)| x * y)
+                .sum();
+            for (x, y) in ca.zip(cb) {
+                for k in 0..16 {
+                    lanes[k] += x[k] * y[k];
+                }
+            }
+            f64::from(rest + lanes.iter().sum::<f32>())
+        })
+        .sum()
+}
