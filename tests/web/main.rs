@@ -2,8 +2,19 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod bench;
+mod check_in;
 mod common;
+mod condition;
+mod desk;
 mod due;
+mod instrument;
+mod label;
+mod lending;
 mod limits;
+mod logbook;
+mod photos;
+mod register;
+mod roles;
+mod shelf;
 mod sign_in;
 mod star_test;
