@@ -53,7 +53,13 @@ impl Measured {
     pub fn overlay_svg(&self, attempt: AttemptId) -> Option<String> {
         let href = format!("/attempts/{attempt}/picture.png");
         let (stamp, geometry, report) = self.drawn.as_ref()?;
-        Some(pictures::overlay_svg(stamp, geometry, report, Some(&href), "shot"))
+        Some(pictures::overlay_svg(
+            stamp,
+            geometry,
+            report,
+            Some(&href),
+            "shot",
+        ))
     }
 }
 
