@@ -22,12 +22,15 @@ pub mod kit;
 pub mod limits;
 pub mod loans;
 pub mod logbook;
+mod look;
 pub mod people;
 pub mod photos;
 pub mod sessions;
 pub mod standings;
 pub mod star_tests;
+pub mod telling;
 pub mod waits;
+pub mod work_nights;
 pub mod works;
 
 use std::path::{Path, PathBuf};

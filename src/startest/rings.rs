@@ -316,24 +316,19 @@ impl<'a> Look<'a> {
         };
     }
 
-    /// W131 / W020 as it stands, and the direction (image angle) of the thick side.
+    /// W131 / W020 as the light tells it, and the direction (image angle) of
+    /// the thick side. The shadow's own place is not asked: it may be off
+    /// centre without the light being crowded.
     fn skew(&self) -> (f64, f64) {
         let r = self.outer.radius;
-        let (thin, per_skew) = if self.eps > 0.0 {
-            (
-                [self.shadow.x, self.shadow.y],
-                1.5 * r * (1.0 - self.eps * self.eps),
-            )
-        } else {
-            let light = centroid(
-                self.grid,
-                [self.outer.x, self.outer.y],
-                1.2 * r + 1.5 * self.blur,
-            );
-            (light, r * (1.0 - 0.5 * self.told * self.told))
-        };
-        let (dx, dy) = (self.outer.x - thin[0], self.outer.y - thin[1]);
-        ((dx.hypot(dy) / per_skew).min(0.28), dy.atan2(dx))
+        let light = centroid(
+            self.grid,
+            [self.outer.x, self.outer.y],
+            1.2 * r + 1.5 * self.blur,
+        );
+        let (dx, dy) = (self.outer.x - light[0], self.outer.y - light[1]);
+        let skew = dx.hypot(dy) / (r * (1.0 - 0.5 * self.told * self.told));
+        (skew.min(0.28), dy.atan2(dx))
     }
 
     fn cuts(&self) -> (Cuts, f64) {

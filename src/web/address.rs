@@ -21,7 +21,7 @@ pub fn instrument(tag: &str) -> String {
 
 /// Where a new star test of it begins.
 pub fn new_star_test(tag: &str) -> String {
-    format!("{}/star-tests/new", instrument(tag))
+    format!("{}/star-test", instrument(tag))
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@ use serde_json::json;
 use super::fields::Mends;
 use crate::library::instruments::Instrument;
 use crate::library::star_tests::{FocusSide, Method, StarTest};
-use crate::optics::{self, wavefront};
+use crate::startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
 
 /// The fields, as typed.
 #[derive(Debug, Clone, Default, PartialEq, Eq, serde::Deserialize, serde::Serialize)]
@@ -108,48 +108,66 @@ pub struct ByEyeLook {
 }
 
 impl ByEyeLook {
-    /// The star test it makes.
-    ///
-    /// W131 = W020 (1 - q) / ((1 + q) 1.5 (1 + eps)), from the shift of the
-    /// shadow against the outer edge (design of the star test, by eye);
-    /// W020 = theta D / 4 with theta the donut's angular radius. A ratio is
-    /// judged to about a tenth, a width to a fifth, rings to two fifths
-    /// (common practice, no source).
+    /// The star test it makes of this instrument, as
+    /// [`judge_by_eye`] reads it.
     ///
     /// # Errors
-    /// What to mend, in words, where the rays of such a star would fold.
-    pub fn star_test(&self, instrument: &Instrument) -> Result<StarTest, String> {
-        let (w020, width_share) = match self.width {
-            Width::Rings { rings } => (rings, 0.4),
-            other => {
-                let arcsec = other.diameter_arcsec().unwrap_or_default();
-                let theta = arcsec / 2.0 / optics::ARCSEC_PER_RAD;
-                let w020_mm = theta * instrument.aperture_mm / 4.0;
-                (w020_mm / (optics::REFERENCE_NM * 1e-6), 0.2)
-            }
+    /// The field to mend, and how.
+    pub fn star_test(&self, instrument: &Instrument) -> Result<StarTest, (&'static str, String)> {
+        let (width, width_field) = match self.width {
+            Width::ShareOfField {
+                share,
+                true_field_arcmin,
+            } => (
+                DonutWidth::OfTrueField {
+                    share,
+                    true_field_deg: true_field_arcmin / 60.0,
+                },
+                "star_share_of_field",
+            ),
+            Width::LooksWide {
+                apparent_deg,
+                magnification,
+            } => (
+                DonutWidth::OfTrueField {
+                    share: 1.0,
+                    true_field_deg: apparent_deg / magnification,
+                },
+                "star_looks_wide",
+            ),
+            Width::Rings { rings } => (DonutWidth::Rings { count: rings }, "star_rings"),
         };
-        let q = self.thin_to_thick;
-        let to_coma = |ratio: f64| {
-            let w131 =
-                w020 * (1.0 - ratio) / ((1.0 + ratio) * 1.5 * (1.0 + instrument.obstruction));
-            wavefront::coma_from_w131(w131)
-        };
-        let coma = to_coma(q);
-        let per_ratio = wavefront::coma_from_w131(
-            w020 * 2.0 / ((1.0 + q).powi(2) * 1.5 * (1.0 + instrument.obstruction)),
-        );
-        let sigma = (0.1 * per_ratio).hypot(width_share * coma);
+        let wave = judge_by_eye(&ByEye {
+            aperture_mm: instrument.aperture_mm,
+            obstruction: instrument.obstruction,
+            width,
+            unevenness: Unevenness::Ratio(self.thin_to_thick),
+            thin_clock_deg: self.thin_clock_deg,
+            side_sign: if self.side == FocusSide::Inside {
+                -1.0
+            } else {
+                1.0
+            },
+        })
+        .map_err(|wrong| {
+            let field = match wrong.field {
+                "width" => width_field,
+                "thin side" => "star_clock",
+                _ => "star_ratio",
+            };
+            (field, format!("Star test: {wrong}."))
+        })?;
         Ok(StarTest {
             method: Method::ByEye,
             side: self.side,
             diagonal: self.diagonal,
             seeing: self.seeing,
             magnification: self.magnification,
-            defocus_waves: Some(w020),
-            thin_to_thick: Some(q),
+            defocus_waves: Some(wave.defocus_waves.abs()),
+            thin_to_thick: Some(self.thin_to_thick),
             thin_clock_deg: self.thin_clock_deg,
-            coma_rms_waves: coma,
-            coma_rms_waves_sigma: sigma,
+            coma_rms_waves: wave.coma_rms_waves,
+            coma_rms_waves_sigma: wave.coma_rms_waves_sigma,
             attempt_id: None,
             judged: self.judged.clone(),
         })

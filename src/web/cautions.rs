@@ -30,10 +30,22 @@ pub fn takes_two(instrument: &Instrument) -> bool {
     instrument.weight_kg.is_some_and(|kg| kg > TWO_PEOPLE_KG)
 }
 
+/// What to mind when lifting it, where it takes two.
+pub fn heavy(club: &Club, instrument: &Instrument) -> Option<Caution> {
+    let kg = instrument.weight_kg.filter(|_| takes_two(instrument))?;
+    Some(caution(
+        format!("{}, two people carry it", show::weight(club, kg)),
+        &[
+            "Lift it with one person at each end, backs straight, and agree first who says when. Take the mount and the tube one at a time.",
+            "Keep fingers clear of the dovetail and the clamps, and tighten the clamps before letting go.",
+        ],
+    ))
+}
+
 /// Every caution for an instrument and its kit, the gravest first.
 pub fn of(club: &Club, instrument: &Instrument, kit: &[String]) -> Vec<Caution> {
     let mut cautions = vec![sun(instrument.design)];
-    cautions.extend(weight(club, instrument));
+    cautions.extend(heavy(club, instrument));
     cautions.extend(glass(instrument.design));
     let has = |words: &[&str]| {
         kit.iter().any(|part| {
@@ -69,30 +81,6 @@ pub fn of(club: &Club, instrument: &Instrument, kit: &[String]) -> Vec<Caution> 
         ));
     }
     cautions
-}
-
-fn weight(club: &Club, instrument: &Instrument) -> Option<Caution> {
-    let kg = instrument.weight_kg.filter(|_| takes_two(instrument))?;
-    Some(caution(
-        format!("{}, two people carry it", show::weight(club, kg)),
-        &[
-            "Lift it with one person at each end, backs straight, and agree first who says when. Take the mount and the tube one at a time.",
-            "Keep fingers clear of the dovetail and the clamps, and tighten the clamps before letting go.",
-        ],
-    ))
-}
-
-/// What to mind when lifting it, in one paragraph; "" when one person can.
-pub fn heavy(club: &Club, instrument: &Instrument) -> String {
-    weight(club, instrument).map_or_else(String::new, |c| {
-        format!("{}. {}", c.title, c.words.join(" "))
-    })
-}
-
-/// What to mind about the Sun: title, and words in one paragraph.
-pub fn sun_in_short(design: Design) -> (String, String) {
-    let caution = sun(design);
-    (caution.title, caution.words.join(" "))
 }
 
 fn sun(design: Design) -> Caution {

@@ -3,11 +3,13 @@
 //! is in [`super::check_in_answer`].
 
 use askama::Template;
-use axum::response::Response;
+use axum::Json;
+use axum::response::{IntoResponse, Response};
 use serde::de::DeserializeOwned;
 
 use super::access::{Access, Route};
 use super::by_eye_form::{self, ByEyeFields, ByEyeLook};
+use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
 use super::fields::Mends;
 use super::findings::FindingFields;
@@ -26,6 +28,7 @@ use crate::library::{Conn, KitPartId, LoanId, Moment, PersonId, kit, star_tests}
 pub fn routes() -> Vec<Route> {
     vec![
         Route::get(Access::Volunteer, "/check-in", find),
+        Route::get(Access::Volunteer, "/check-in.json", hints),
         Route::get(Access::Volunteer, "/check-in/{tag}", show_form),
         Route::post(Access::Volunteer, "/check-in/{tag}", check_in),
     ]
@@ -67,14 +70,8 @@ async fn find(desk: Desk, Query(form): Query<FindFields>) -> Result<Response, Er
     let today = desk.club().date(desk.now());
     let mut found = Vec::new();
     if !q.is_empty() {
+        let matching = matching(&mut conn, &q).await?;
         let wanted = q.to_lowercase();
-        let mut matching: Vec<Instrument> = Instrument::all(&mut conn)
-            .await?
-            .into_iter()
-            .filter(|i| {
-                i.tag.to_lowercase().contains(&wanted) || i.name.to_lowercase().contains(&wanted)
-            })
-            .collect();
         if let Some(exact) = matching
             .iter()
             .find(|i| i.tag.to_lowercase() == wanted)
@@ -82,8 +79,6 @@ async fn find(desk: Desk, Query(form): Query<FindFields>) -> Result<Response, Er
         {
             return Ok(see_other(&address(&exact.tag)));
         }
-        // A tag that begins so is likelier meant than one that holds it somewhere.
-        matching.sort_by_key(|i| !i.tag.to_lowercase().starts_with(&wanted));
         found = matching
             .into_iter()
             .map(|i| FoundRow {
@@ -129,6 +124,48 @@ async fn find(desk: Desk, Query(form): Query<FindFields>) -> Result<Response, Er
         out,
         came_back,
     })
+}
+
+/// The instruments with this in their tag or name. A tag that begins so is
+/// likelier meant than one that holds it somewhere.
+async fn matching(conn: &mut Conn, q: &str) -> Result<Vec<Instrument>, Error> {
+    let wanted = q.to_lowercase();
+    let mut matching: Vec<Instrument> = Instrument::all(conn)
+        .await?
+        .into_iter()
+        .filter(|i| {
+            i.tag.to_lowercase().contains(&wanted) || i.name.to_lowercase().contains(&wanted)
+        })
+        .collect();
+    matching.sort_by_key(|i| !i.tag.to_lowercase().starts_with(&wanted));
+    Ok(matching)
+}
+
+/// What the type-ahead shows while a tag is typed.
+#[derive(serde::Serialize)]
+struct Hint {
+    tag: String,
+    words: String,
+    href: String,
+}
+
+async fn hints(desk: Desk, Query(form): Query<FindFields>) -> Result<Response, Error> {
+    let q = form.q.trim();
+    if q.is_empty() {
+        return Ok(Json(Vec::<Hint>::new()).into_response());
+    }
+    let mut conn = desk.read().await?;
+    let hints: Vec<Hint> = matching(&mut conn, q)
+        .await?
+        .into_iter()
+        .take(8)
+        .map(|i| Hint {
+            href: address(&i.tag),
+            words: format!("{}, {}", i.name, i.state()),
+            tag: i.particulars.tag,
+        })
+        .collect();
+    Ok(Json(hints).into_response())
 }
 
 /// When a loan is due, in words.
@@ -199,7 +236,7 @@ struct FormPage {
     loan: Option<Loan>,
     due: String,
     standing_note: String,
-    heavy: String,
+    heavy: Option<Caution>,
     own: OwnFields,
     kit: KitFields,
     kit_rows: Vec<KitRow>,
@@ -273,7 +310,7 @@ impl Case {
                 .map(|l| due_words(l, today))
                 .unwrap_or_default(),
             standing_note,
-            heavy: super::cautions::heavy(desk.club(), i),
+            heavy: cautions::heavy(desk.club(), i),
             distance_unit: journeys::distance_unit(desk.club()),
             eye_card: by_eye_form::cards_for(i.obstruction),
             open_eye: form.eye.is_given()
@@ -449,8 +486,8 @@ async fn check_in(
     let test = match &checked.look {
         Some(look) => match look.star_test(&case.instrument) {
             Ok(test) => Some(test),
-            Err(why) => {
-                mends.add("star_ratio", why);
+            Err((field, why)) => {
+                mends.add(field, why);
                 return mend(&case.page(&desk, form, mends));
             }
         },

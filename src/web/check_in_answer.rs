@@ -5,6 +5,7 @@ use askama::Template;
 use axum::response::Response;
 
 use super::access::{Access, Route};
+use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
 use super::page::{Arrival, Chrome, Desk, page};
 use super::{Error, address, check_in, logbook_words, show};
@@ -80,7 +81,7 @@ struct AnswerPage {
     hand_out: String,
     star_test: String,
     logbook: String,
-    heavy: String,
+    heavy: Option<Caution>,
 }
 
 async fn answer(
@@ -137,7 +138,7 @@ async fn answer(
         },
         star_test: address::new_star_test(&i.tag),
         logbook: format!("{}/logbook", address::instrument(&i.tag)),
-        heavy: super::cautions::heavy(club, i),
+        heavy: cautions::heavy(club, i),
         waiting,
         instrument: row.instrument,
     })

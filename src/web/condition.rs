@@ -192,9 +192,9 @@ async fn condition_page(
 
 /// Magnifications up to which it looks sharp.
 #[derive(Clone, Copy)]
-struct Sharp {
+pub(super) struct Sharp {
     /// With the coma of the last test.
-    today: f64,
+    pub(super) today: f64,
     /// With that coma more by its error.
     at_least: f64,
     /// With that coma less by its error.
@@ -205,7 +205,7 @@ struct Sharp {
 
 /// None for instruments whose magnification is fixed or that take no star
 /// test, and for those that never had one.
-fn sharpness(i: &Instrument, a: &Assessment) -> Option<Sharp> {
+pub(super) fn sharpness(i: &Instrument, a: &Assessment) -> Option<Sharp> {
     if !chooses_magnification(i.design) {
         return None;
     }
@@ -225,7 +225,7 @@ fn chooses_magnification(design: Design) -> bool {
 }
 
 /// "140": magnifications are told to the next ten, small ones to five.
-fn about(magnification: f64) -> String {
+pub(super) fn about(magnification: f64) -> String {
     let step = if magnification < 60.0 { 5.0 } else { 10.0 };
     show::trimmed((magnification / step).round() * step, 0)
 }

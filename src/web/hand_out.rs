@@ -7,17 +7,17 @@ use chrono::NaiveDate;
 use serde::de::DeserializeOwned;
 
 use super::access::{Access, Route};
+use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
 use super::fields::Mends;
 use super::kit_ticks::{self, KitFields, KitRow};
 use super::page::{Arrival, Chrome, Desk, mend, page};
-use super::{Error, address, cautions, check_in, show};
+use super::{Error, address, check_in, condition, show};
 use crate::library::instruments::{Instrument, Standing};
 use crate::library::loans::{self, HandOut};
 use crate::library::people::Person;
 use crate::library::waits::{self, Wait};
 use crate::library::{Conn, KitPartId, PersonId, kit};
-use crate::optics::eye;
 use crate::upkeep::{self, Reading, ShelfRow};
 
 /// Routes.
@@ -92,8 +92,7 @@ struct HandOutPage {
     form: OwnFields,
     kit: KitFields,
     kit_rows: Vec<KitRow>,
-    heavy: String,
-    sun: (String, String),
+    cautions: Vec<Caution>,
     mends: Mends,
 }
 
@@ -110,10 +109,14 @@ pub fn limit_words(row: &ShelfRow) -> String {
     let Some((coma, sigma)) = known else {
         return "Not looked at lately: how sharp it is cannot be said.".to_owned();
     };
-    let sharp = eye::sharp_up_to(coma, i.aperture_mm, eye::DEFAULT_ACUITY_ARCMIN);
-    // Fives, since nobody sets a magnification finer than that.
-    let magnification = (sharp.magnification / 5.0).round() * 5.0;
-    format!("Sharp up to about {magnification:.0}x; coma {coma:.3} \u{b1} {sigma:.3} waves RMS.")
+    let measured = format!("coma {coma:.3} \u{b1} {sigma:.3} waves RMS");
+    match condition::sharpness(i, &row.assessment) {
+        Some(sharp) => format!(
+            "Sharp up to about {}x; {measured}.",
+            condition::about(sharp.today)
+        ),
+        None => show::capital(&measured) + ".",
+    }
 }
 
 /// The case as it is now.
@@ -211,9 +214,16 @@ impl Case {
             waiting: self.waiting,
             form: form.own,
             kit: form.kit,
+            cautions: cautions::of(
+                desk.club(),
+                i,
+                &self
+                    .kit_rows
+                    .iter()
+                    .map(|r| r.key.clone())
+                    .collect::<Vec<_>>(),
+            ),
             kit_rows: self.kit_rows,
-            heavy: cautions::heavy(desk.club(), i),
-            sun: cautions::sun_in_short(i.design),
             instrument: self.row.instrument,
             mends,
         }

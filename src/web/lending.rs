@@ -8,11 +8,12 @@ use axum::response::Response;
 use chrono::NaiveDate;
 
 use super::access::{Access, Route};
+use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
 use super::fields::Mends;
 use super::page::{Arrival, Chrome, Desk, mend, page};
 use super::tables::{Cell, Paging, csv_response};
-use super::{Error, address, cautions, check_in, hand_out, logbook_words, show};
+use super::{Error, address, check_in, hand_out, logbook_words, show};
 use crate::library::instruments::{Design, Instrument};
 use crate::library::loans::{self, Loan, LoanPart, Which};
 use crate::library::{Conn, LoanId, logbook};
@@ -401,8 +402,7 @@ struct SlipPage {
     until: String,
     parts: Vec<String>,
     care: Vec<String>,
-    sun: (String, String),
-    heavy: String,
+    cautions: Vec<Caution>,
     contact: String,
     back_href: String,
 }
@@ -441,7 +441,7 @@ async fn slip(desk: Desk, Path(id): Path<LoanId>) -> Result<Response, Error> {
     let mut conn = desk.read().await?;
     let loan = visible(&desk, &mut conn, id).await?;
     let instrument = Instrument::get(&mut conn, loan.instrument_id).await?;
-    let parts = loans::parts(&mut conn, loan.id)
+    let parts: Vec<String> = loans::parts(&mut conn, loan.id)
         .await?
         .into_iter()
         .filter(|p| p.went_out)
@@ -451,10 +451,9 @@ async fn slip(desk: Desk, Path(id): Path<LoanId>) -> Result<Response, Error> {
         chrome: desk.chrome(&format!("Loan slip for {}", loan.tag)),
         since: show::date(club, loan.handed_out_at),
         until: show::plain_date(loan.due_on),
-        parts,
         care: care(&instrument),
-        sun: cautions::sun_in_short(instrument.design),
-        heavy: cautions::heavy(club, &instrument),
+        cautions: cautions::of(club, &instrument, &parts),
+        parts,
         contact: club.contact.clone(),
         back_href: format!("/loans/{id}"),
         loan,

@@ -8,12 +8,14 @@
 pub mod access;
 pub mod address;
 pub mod assets;
+pub mod bench;
 pub mod by_eye_form;
 pub mod cautions;
 pub mod check_in;
 pub mod check_in_answer;
 pub mod club;
 pub mod condition;
+pub mod due;
 pub mod error;
 pub mod extract;
 pub mod fields;
@@ -25,6 +27,7 @@ pub mod journeys;
 pub mod kit_ticks;
 pub mod label;
 pub mod lending;
+pub mod limits;
 pub mod logbook;
 pub mod logbook_words;
 pub mod logbook_write;
@@ -45,6 +48,7 @@ pub mod tables;
 pub mod visit;
 pub mod waiting;
 pub mod when;
+pub mod work_nights;
 
 use std::future::Future;
 use std::net::SocketAddr;
@@ -95,15 +99,18 @@ impl App {
 pub fn routes() -> Vec<access::Route> {
     [
         assets::routes(),
+        bench::routes(),
         check_in::routes(),
         check_in_answer::routes(),
         club::routes(),
         condition::routes(),
+        due::routes(),
         hand_out::routes(),
         home::routes(),
         instrument::routes(),
         label::routes(),
         lending::routes(),
+        limits::routes(),
         logbook::routes(),
         logbook_write::routes(),
         my_loans::routes(),
@@ -114,6 +121,7 @@ pub fn routes() -> Vec<access::Route> {
         sign_in::routes(),
         star_test::routes(),
         waiting::routes(),
+        work_nights::routes(),
     ]
     .into_iter()
     .flatten()

@@ -4,6 +4,7 @@ use chrono::NaiveDate;
 
 use crate::library::Moment;
 use crate::library::club::{Club, Units};
+pub use crate::upkeep::figures::trimmed;
 
 /// "14 March 2026", in the club's zone.
 pub fn date(club: &Club, at: Moment) -> String {
@@ -55,22 +56,22 @@ pub fn money(club: &Club, cents: i64) -> String {
     }
 }
 
-/// Words with a capital first letter.
+/// Text as one part of an address.
+pub fn in_address(text: &str) -> String {
+    askama::filters::urlencode_strict(text).map_or_else(|never| match never {}, |t| t.to_string())
+}
+
+/// The address of an instrument's page; others of it stand below.
+pub fn instrument_path(tag: &str) -> String {
+    format!("/instruments/{}", in_address(tag))
+}
+
+/// With a capital first.
 pub fn capital(words: &str) -> String {
     let mut letters = words.chars();
     letters.next().map_or_else(String::new, |first| {
         first.to_uppercase().chain(letters).collect()
     })
-}
-
-/// A number with at most so many decimals, without trailing zeros.
-pub fn trimmed(value: f64, decimals: usize) -> String {
-    let text = format!("{value:.decimals$}");
-    if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    } else {
-        text
-    }
 }
 
 /// A clock direction as people say it: "2 o'clock" for 55 to 65 degrees or so,

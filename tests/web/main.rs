@@ -1,6 +1,7 @@
 //! The server's routes against a real SQLite file, in process.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod bench;
 mod check_in;
 mod common;
 mod condition;
@@ -8,6 +9,11 @@ mod desk;
 mod instrument;
 mod label;
 mod lending;
+mod due;
+mod instrument;
+mod label;
+mod lending;
+mod limits;
 mod logbook;
 mod photos;
 mod register;
