@@ -1,5 +1,7 @@
 //! The commands. Each has its arguments and a `run` that answers an exit code.
 
+pub mod due;
+pub mod measure;
 pub mod serve;
 
 use std::path::PathBuf;

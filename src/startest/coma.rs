@@ -12,32 +12,6 @@ pub const WAVE_UM: f64 = 0.55;
 /// centroid is used instead.
 pub const LEAST_SHADOW: f64 = 0.1;
 
-/// RMS of W131 over the full circle with tilt removed, as Noll's a8:
-/// W131 / sqrt(72) (Noll 1976).
-#[must_use]
-pub fn rms_from_w131(w131: f64) -> f64 {
-    w131 / 72f64.sqrt()
-}
-
-/// RMS of W131 over an annulus with tilt removed (Mahajan, JOSA 71, 75, 1981).
-#[must_use]
-pub fn annular_rms_from_w131(w131: f64, eps: f64) -> f64 {
-    let e2 = eps * eps;
-    w131 * (1.0 - e2) * (1.0 + 4.0 * e2 + e2 * e2).sqrt() / (72.0 * (1.0 + e2)).sqrt()
-}
-
-/// Annular RMS of a coma given as Noll's full-circle RMS.
-#[must_use]
-pub fn annular_rms(coma_rms: f64, eps: f64) -> f64 {
-    annular_rms_from_w131(coma_rms * 72f64.sqrt(), eps)
-}
-
-/// Strehl ratio exp(-(2 pi sigma)^2) for an RMS error in waves.
-#[must_use]
-pub fn strehl(rms_waves: f64) -> f64 {
-    (-(std::f64::consts::TAU * rms_waves).powi(2)).exp()
-}
-
 /// Distance by which the shadow's edge circle sits off the outer edge's
 /// centre, in the unit of `w131` (lengths), by geometry: 6 N (1 - eps^2) W131.
 #[must_use]
@@ -172,22 +146,6 @@ mod tests {
 
     fn near(a: f64, b: f64, tol: f64) {
         assert!((a - b).abs() <= tol, "{a} is not within {tol} of {b}");
-    }
-
-    #[test]
-    fn coma_rms_over_circle_and_annulus() {
-        near(rms_from_w131(1.0), 0.11785, 5e-6);
-        near(annular_rms_from_w131(1.0, 0.34), 0.119877, 5e-7);
-        near(annular_rms_from_w131(1.0, 0.25), 0.120025, 5e-7);
-        near(annular_rms_from_w131(1.0, 0.5), 0.113537, 5e-7);
-        near(annular_rms(0.1, 0.0), 0.1, 1e-12);
-    }
-
-    #[test]
-    fn strehl_of_the_known_steps() {
-        near(strehl(1.0 / 14.0), 0.8176, 5e-5);
-        near(strehl(0.05), 0.9060, 5e-5);
-        near(strehl(0.1), 0.6738, 5e-5);
     }
 
     #[test]

@@ -327,13 +327,15 @@ pub fn find(frame: &Frame) -> Found {
     }
     // Faint stars show better in a smoother picture; bright ones need none.
     let mut candidates = Vec::new();
-    for _ in 0..4 {
+    for passes in [1, 2, 4, 8, 0] {
         let (found, clear) = stand_outs(&over, cell_scatter, &blocks);
         candidates = found;
         if clear {
             break;
         }
-        over = smoothed(&over, bw, bh);
+        for _ in 0..passes {
+            over = smoothed(&over, bw, bh);
+        }
     }
     candidates.sort_by(|a, b| b.flux.total_cmp(&a.flux));
     candidates.truncate(24);

@@ -3,13 +3,13 @@
 use std::collections::VecDeque;
 use std::ops::ControlFlow;
 
-use super::coma;
 use super::find::quantile;
 use super::frame::{Frame, Setup, Stamp};
 use super::judge::{Placed, check_shape, judge, reason};
 use super::report::{Dropped, FrameCount, Reason, Report, Rings, Wavefront};
 use super::rings::{Effort, GeometricComa, Geometry, NoRings, Start, measure_rings};
 use super::stack::{Stack, Stacker, with_gaps};
+use crate::optics::wavefront::annular_from_noll_coma;
 
 /// A frame that could not be read: takes a frame's place in the row.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -325,7 +325,7 @@ fn wavefront_of(read: &GeometricComa, scatter: f64, setup: &Setup) -> Wavefront 
         method: "geometry".to_owned(),
         coma_rms_waves: coma,
         coma_rms_waves_sigma: sigma,
-        coma_annular_rms_waves: coma::annular_rms(coma, setup.obstruction),
+        coma_annular_rms_waves: annular_from_noll_coma(coma, setup.obstruction),
         coma_x_waves: read.x_waves,
         coma_y_waves: read.y_waves,
         coma_component_sigma_waves: sigma,

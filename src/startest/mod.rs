@@ -10,6 +10,7 @@
 //! from up. Pixel positions: x to the right and y **down** from the centre of
 //! the top left pixel as displayed.
 
+pub mod by_eye;
 pub mod coma;
 pub mod decode;
 pub mod edge;
@@ -21,5 +22,6 @@ pub mod measure;
 pub mod pictures;
 mod polar;
 pub mod report;
+pub mod response;
 pub mod rings;
 pub mod stack;

@@ -1,161 +1,225 @@
-//! Pictures of a measurement: the stacked donut as PNG, and a drawing of what
-//! was measured on it as SVG.
+//! The stacked donut as a PNG, and what was measured on it as an SVG.
 
+use std::fmt::Write as _;
 use std::io::Cursor;
 
-use image::imageops::FilterType;
-use image::{GrayImage, ImageFormat, Luma};
+use image::{GrayImage, ImageFormat, imageops};
 
+use super::find::quantile;
 use super::frame::Stamp;
+use super::report::{Report, Verdict};
 use super::rings::Geometry;
 
-/// Shortest side of a picture made for looking at, px.
-const LOOK_PX: u32 = 480;
+/// Side of the PNG, px, about: stamps are scaled up to at least this.
+const SIDE_PX: u32 = 512;
 
-/// The stamp as an 8-bit PNG, first row on top, stretched from its sky to its
-/// brightest parts and enlarged so that a person can look at it.
+/// A picture could not be written.
+#[derive(Debug, thiserror::Error)]
+#[error("the picture of the donut could not be written: {0}")]
+pub struct PictureError(#[from] image::ImageError);
+
+/// The stacked donut as a grey PNG: sky black, the brightest hundredth of the
+/// donut white, square-root stretch, scaled up smoothly.
 ///
 /// # Errors
-/// When the stamp is empty or the picture cannot be encoded.
-pub fn donut_png(stamp: &Stamp) -> Result<Vec<u8>, image::ImageError> {
-    let (low, high) = stretch(&stamp.data);
-    let size = u32::try_from(stamp.size).unwrap_or(0);
-    let span = (high - low).max(f64::MIN_POSITIVE);
-    let grey = GrayImage::from_fn(size, size, |x, y| {
-        let value = stamp
-            .data
-            .get(y as usize * stamp.size + x as usize)
-            .copied()
-            .unwrap_or(low);
-        let share = ((value - low) / span).clamp(0.0, 1.0);
-        // A display's gamma; the cast is in range by the clamp.
-        Luma([(share.powf(1.0 / 2.2) * 255.0).round() as u8])
-    });
-    let looked = LOOK_PX.max(size);
-    let large = image::imageops::resize(&grey, looked, looked, FilterType::CatmullRom);
-    let mut png = Cursor::new(Vec::new());
-    large.write_to(&mut png, ImageFormat::Png)?;
-    Ok(png.into_inner())
-}
-
-/// Levels that become black and white: a little below the sky's median, and
-/// the level that one pixel in two hundred exceeds.
-fn stretch(data: &[f64]) -> (f64, f64) {
-    let mut sorted: Vec<f64> = data.iter().copied().filter(|v| v.is_finite()).collect();
-    sorted.sort_by(f64::total_cmp);
-    let at = |share: f64| {
-        let last = sorted.len().saturating_sub(1);
-        sorted
-            .get((share * last as f64).round() as usize)
-            .copied()
-            .unwrap_or(0.0)
-    };
-    (at(0.05), at(0.995))
-}
-
-/// The drawing laid over the picture at `picture_href`: outer edge solid,
-/// shadow dashed, the thin side as a line with a tip and a label, so that it
-/// reads in black and white. Classes: `shot`, `shot-edge`, `shot-shadow`,
-/// `shot-thin`, `shot-thin-tip`, `shot-label`.
-pub fn overlay_svg(size_px: usize, geometry: &Geometry, picture_href: &str) -> String {
-    let scale = f64::from(LOOK_PX) / size_px.max(1) as f64;
-    // Pixel centres lie at half a pixel from the picture's edge.
-    let at = |p: [f64; 2]| [(p[0] + 0.5) * scale, (p[1] + 0.5) * scale];
-    let centre = at(geometry.centre);
-    let radius = geometry.outer_radius * scale;
-    let thin = geometry.thin_clock_deg().to_radians();
-    let towards = [thin.sin(), -thin.cos()];
-    let point = |r: f64, side: f64| {
-        [
-            centre[0] + towards[0] * r - towards[1] * side,
-            centre[1] + towards[1] * r + towards[0] * side,
-        ]
-    };
-    let shadow = geometry.shadow.map_or_else(String::new, |s| {
-        let c = at(s.centre);
-        format!(
-            r#"<circle class="shot-shadow" cx="{:.1}" cy="{:.1}" r="{:.1}"/>"#,
-            c[0],
-            c[1],
-            s.radius * scale
-        )
-    });
-    let from = point(radius + 6.0, 0.0);
-    let to = point(radius + 30.0, 0.0);
-    let tip = [
-        point(radius + 4.0, 0.0),
-        point(radius + 16.0, 7.0),
-        point(radius + 16.0, -7.0),
-    ];
-    let label = point(radius + 42.0, 0.0);
-    let anchor = if towards[0] > 0.3 {
-        "start"
-    } else if towards[0] < -0.3 {
-        "end"
-    } else {
-        "middle"
-    };
-    let words = format!(
-        "The stacked donut with its outer edge{} and its thin side at {:.0} degrees clockwise from up.",
-        if geometry.shadow.is_some() {
-            ", its shadow"
-        } else {
-            ""
-        },
-        geometry.thin_clock_deg()
+/// [`PictureError`] when encoding fails.
+pub fn donut_png(stamp: &Stamp) -> Result<Vec<u8>, PictureError> {
+    let side = u32::try_from(stamp.size).unwrap_or(0);
+    let mut values: Vec<f64> = stamp
+        .data
+        .iter()
+        .zip(&stamp.sigma)
+        .filter(|(_, s)| s.is_finite())
+        .map(|(v, _)| *v)
+        .collect();
+    let black = quantile(&mut values, 0.1);
+    let white = quantile(&mut values, 0.995).max(black + 1e-12);
+    let mut grey = GrayImage::new(side, side);
+    for (pixel, v) in grey.pixels_mut().zip(&stamp.data) {
+        let share = ((v - black) / (white - black)).clamp(0.0, 1.0);
+        pixel.0 = [(255.0 * share.sqrt()).round() as u8];
+    }
+    let times = SIDE_PX.div_ceil(side.max(1)).max(1);
+    let large = imageops::resize(
+        &grey,
+        side * times,
+        side * times,
+        imageops::FilterType::CatmullRom,
     );
-    let side = f64::from(LOOK_PX);
+    let mut bytes = Cursor::new(Vec::new());
+    large.write_to(&mut bytes, ImageFormat::Png)?;
+    Ok(bytes.into_inner())
+}
+
+/// What was measured, drawn over the donut, as a standalone SVG.
+///
+/// The outer edge is a full line, the shadow's edge is dashed, the thin side
+/// is an arrow from outside with the word beside it; every line is white with
+/// a black rim, so that it shows on screen, on white paper and without colour.
+/// `picture` is the address of the PNG of [`donut_png`]; without it only the
+/// lines are drawn. `id` keeps ids apart when several drawings share a page.
+#[must_use]
+pub fn overlay_svg(
+    stamp: &Stamp,
+    geometry: &Geometry,
+    report: &Report,
+    picture: Option<&str>,
+    id: &str,
+) -> String {
+    let size = stamp.size as f64;
+    let id = escaped(id);
+    let mut svg = String::new();
+    let _ = write!(
+        svg,
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"-0.5 -0.5 {size} {size}\" width=\"{SIDE_PX}\" height=\"{SIDE_PX}\" \
+         role=\"img\" aria-labelledby=\"{id}-title {id}-desc\"><title id=\"{id}-title\">The stacked donut and what was measured on it</title>\
+         <desc id=\"{id}-desc\">{}</desc>",
+        escaped(&describe(report))
+    );
+    match picture {
+        Some(href) => {
+            let _ = write!(
+                svg,
+                "<image href=\"{}\" x=\"-0.5\" y=\"-0.5\" width=\"{size}\" height=\"{size}\"/>",
+                escaped(href)
+            );
+        }
+        None => {
+            let _ = write!(
+                svg,
+                "<rect x=\"-0.5\" y=\"-0.5\" width=\"{size}\" height=\"{size}\" fill=\"#000\"/>"
+            );
+        }
+    }
+    let unit = size / f64::from(SIDE_PX);
+    let mut line = |shape: &str, dashes: f64| {
+        for (colour, width) in [("#000", 5.0), ("#fff", 2.0)] {
+            let dash = if dashes > 0.0 {
+                format!(
+                    " stroke-dasharray=\"{:.3} {:.3}\"",
+                    dashes * unit,
+                    0.6 * dashes * unit
+                )
+            } else {
+                String::new()
+            };
+            let _ = write!(
+                svg,
+                "<{shape} fill=\"none\" stroke=\"{colour}\" stroke-width=\"{:.3}\" stroke-linecap=\"round\" stroke-linejoin=\"round\"{dash}/>",
+                width * unit
+            );
+        }
+    };
+    let circle =
+        |c: [f64; 2], r: f64| format!("circle cx=\"{:.3}\" cy=\"{:.3}\" r=\"{r:.3}\"", c[0], c[1]);
+    line(&circle(geometry.centre, geometry.outer_radius), 0.0);
+    let inner = match &geometry.shadow {
+        Some(s) => {
+            line(&circle(s.centre, s.radius), 12.0);
+            s.centre
+        }
+        None => geometry.light_centre,
+    };
+    for c in [geometry.centre, inner] {
+        let arm = 7.0 * unit;
+        line(
+            &format!(
+                "path d=\"M{:.3} {:.3}h{:.3}M{:.3} {:.3}v{:.3}\"",
+                c[0] - arm,
+                c[1],
+                2.0 * arm,
+                c[0],
+                c[1] - arm,
+                2.0 * arm
+            ),
+            0.0,
+        );
+    }
+    if stands_out(report) {
+        let (dx, dy) = {
+            let t = geometry.thin_clock_deg().to_radians();
+            (t.sin(), -t.cos())
+        };
+        let at = |r: f64, across: f64| {
+            let x = geometry.centre[0] + r * dx - across * dy;
+            let y = geometry.centre[1] + r * dy + across * dx;
+            format!("{x:.3} {y:.3}")
+        };
+        let tip = geometry.outer_radius + 6.0 * unit;
+        line(
+            &format!(
+                "path d=\"M{}L{}M{}L{}L{}\"",
+                at(tip + 42.0 * unit, 0.0),
+                at(tip, 0.0),
+                at(tip + 14.0 * unit, 9.0 * unit),
+                at(tip, 0.0),
+                at(tip + 14.0 * unit, -9.0 * unit)
+            ),
+            0.0,
+        );
+        let x =
+            (geometry.centre[0] + (tip + 62.0 * unit) * dx).clamp(24.0 * unit, size - 26.0 * unit);
+        let y =
+            (geometry.centre[1] + (tip + 62.0 * unit) * dy).clamp(16.0 * unit, size - 12.0 * unit);
+        let _ = write!(
+            svg,
+            "<text x=\"{x:.3}\" y=\"{:.3}\" font-family=\"sans-serif\" font-size=\"{:.3}\" font-weight=\"bold\" text-anchor=\"middle\" \
+             fill=\"#fff\" stroke=\"#000\" stroke-width=\"{:.3}\" paint-order=\"stroke\">thin</text>",
+            y + 7.0 * unit,
+            20.0 * unit,
+            4.0 * unit
+        );
+    }
+    svg.push_str("</svg>");
+    svg
+}
+
+/// Whether a thin side stands out from the error.
+fn stands_out(report: &Report) -> bool {
+    report
+        .wavefront
+        .as_ref()
+        .is_some_and(|w| w.coma_rms_waves > 2.0 * w.coma_rms_waves_sigma)
+}
+
+/// The drawing in words, for those who cannot see it.
+#[must_use]
+pub fn describe(report: &Report) -> String {
+    let (Some(rings), Some(wave), Verdict::Measured) =
+        (&report.rings, &report.wavefront, report.verdict)
+    else {
+        return "Nothing could be measured on this donut.".to_owned();
+    };
+    let shadow = match rings.shadow_radius_px {
+        Some(r) => format!("a dark middle of {:.0} pixels across", 2.0 * r),
+        None => "no dark middle to follow".to_owned(),
+    };
+    let side = if stands_out(report) {
+        format!(
+            "The ring is thinnest {:.0} degrees clockwise from up",
+            rings.thin_clock_deg
+        )
+    } else {
+        "The ring is even within the error".to_owned()
+    };
     format!(
-        concat!(
-            r#"<svg xmlns="http://www.w3.org/2000/svg" class="shot" viewBox="0 0 {side} {side}" role="img" aria-label="{words}">"#,
-            r#"<rect class="shot-sky" width="{side}" height="{side}"/>"#,
-            r#"<image class="keep-light" href="{href}" x="0" y="0" width="{side}" height="{side}"/>"#,
-            r#"<circle class="shot-edge" cx="{cx:.1}" cy="{cy:.1}" r="{r:.1}"/>{shadow}"#,
-            r#"<path class="shot-thin" d="M{fx:.1} {fy:.1}L{tx:.1} {ty:.1}"/>"#,
-            r#"<path class="shot-thin-tip" d="M{p0x:.1} {p0y:.1}L{p1x:.1} {p1y:.1}L{p2x:.1} {p2y:.1}z"/>"#,
-            r#"<text class="shot-label" x="{lx:.1}" y="{ly:.1}" text-anchor="{anchor}">thin side</text></svg>"#
-        ),
-        side = side,
-        words = words,
-        href = picture_href,
-        cx = centre[0],
-        cy = centre[1],
-        r = radius,
-        shadow = shadow,
-        fx = from[0],
-        fy = from[1],
-        tx = to[0],
-        ty = to[1],
-        p0x = tip[0][0],
-        p0y = tip[0][1],
-        p1x = tip[1][0],
-        p1y = tip[1][1],
-        p2x = tip[2][0],
-        p2y = tip[2][1],
-        lx = label[0].clamp(10.0, side - 10.0),
-        ly = label[1].clamp(20.0, side - 10.0),
-        anchor = anchor,
+        "A donut {:.0} pixels across with {shadow}. {side}; coma {:.3} plus or minus {:.3} waves RMS.",
+        2.0 * rings.outer_radius_px,
+        wave.coma_rms_waves,
+        wave.coma_rms_waves_sigma
     )
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_png_keeps_up_up_and_bright_bright() {
-        let mut data = vec![0.0; 64];
-        data[..8].fill(100.0);
-        let stamp = Stamp {
-            size: 8,
-            sigma: vec![1.0; 64],
-            data,
-            frames: 1,
-        };
-        let png = donut_png(&stamp).unwrap();
-        let picture = image::load_from_memory(&png).unwrap().to_luma8();
-        assert_eq!(picture.dimensions(), (LOOK_PX, LOOK_PX));
-        assert!(picture.get_pixel(240, 10).0[0] > 200);
-        assert!(picture.get_pixel(240, 470).0[0] < 20);
+fn escaped(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            _ => out.push(c),
+        }
     }
+    out
 }

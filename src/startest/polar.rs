@@ -169,6 +169,9 @@ impl Circle {
     }
 }
 
+/// Points further off than this many robust 1-sigmas have no say.
+const STRAY: f64 = 3.0;
+
 /// Fits a circle with an ellipse term to edge points at equal angles about
 /// `start`'s centre, by Gauss-Newton with Tukey weights. Points that stray
 /// (vane shadows, a hot pixel, a neighbour) lose their say.
@@ -195,7 +198,7 @@ pub(crate) fn fit_circle(
         let mut normal = SMatrix::<f64, 5, 5>::zeros();
         let mut right = SVector::<f64, 5>::zeros();
         for (p, r) in all.iter().zip(&residuals) {
-            let w = tukey(r / (5.0 * scale));
+            let w = tukey(r / (STRAY * scale));
             if w == 0.0 {
                 continue;
             }
@@ -227,14 +230,14 @@ pub(crate) fn fit_circle(
     let kept: Vec<f64> = residuals
         .iter()
         .copied()
-        .filter(|r| r.abs() < 5.0 * scale)
+        .filter(|r| r.abs() < STRAY * scale)
         .collect();
     let rms = (kept.iter().map(|r| r * r).sum::<f64>() / kept.len().max(1) as f64).sqrt();
     Some(CircleFit {
         circle,
         rms,
         kept: kept.len() as f64 / points.len() as f64,
-        centre_sigma: wander(&all, circle, 5.0 * scale),
+        centre_sigma: wander(&all, circle, STRAY * scale),
     })
 }
 

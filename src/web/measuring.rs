@@ -245,9 +245,11 @@ async fn measure_attempt(
     };
     let overlay_svg = match (&outcome.stack, &outcome.geometry) {
         (Some(stack), Some(geometry)) if !cancelled => Some(pictures::overlay_svg(
-            stack.stamp.size,
+            &stack.stamp,
             geometry,
-            &format!("/attempts/{id}/picture.png"),
+            &outcome.report,
+            Some(&format!("/attempts/{id}/picture.png")),
+            "shot",
         )),
         _ => None,
     };

@@ -6,20 +6,49 @@
 //! nouns and nouns into one page.
 
 pub mod access;
+pub mod address;
 pub mod assets;
+pub mod bench;
+pub mod by_eye_form;
+pub mod cautions;
+pub mod check_in;
+pub mod check_in_answer;
 pub mod club;
+pub mod condition;
+pub mod due;
 pub mod error;
 pub mod extract;
 pub mod fields;
+pub mod findings;
+pub mod hand_out;
 pub mod home;
+pub mod instrument;
+pub mod journeys;
+pub mod kit_ticks;
+pub mod label;
+pub mod lending;
+pub mod limits;
+pub mod logbook;
+pub mod logbook_words;
+pub mod logbook_write;
+pub mod measures;
 pub mod measuring;
+pub mod my_loans;
 pub mod page;
 pub mod passwords;
 pub mod people;
+pub mod photos;
+pub mod register;
+pub mod register_form;
+pub mod shelf;
 pub mod show;
 pub mod sign_in;
 pub mod star_test;
+pub mod tables;
 pub mod visit;
+pub mod waiting;
+pub mod when;
+pub mod work_nights;
 
 use std::future::Future;
 use std::net::SocketAddr;
@@ -70,11 +99,29 @@ impl App {
 pub fn routes() -> Vec<access::Route> {
     [
         assets::routes(),
+        bench::routes(),
+        check_in::routes(),
+        check_in_answer::routes(),
         club::routes(),
+        condition::routes(),
+        due::routes(),
+        hand_out::routes(),
         home::routes(),
+        instrument::routes(),
+        label::routes(),
+        lending::routes(),
+        limits::routes(),
+        logbook::routes(),
+        logbook_write::routes(),
+        my_loans::routes(),
         people::routes(),
+        photos::routes(),
+        register::routes(),
+        shelf::routes(),
         sign_in::routes(),
         star_test::routes(),
+        waiting::routes(),
+        work_nights::routes(),
     ]
     .into_iter()
     .flatten()

@@ -12,7 +12,7 @@ use super::{DecodeError, Format, Limits, colour};
 use crate::startest::frame::Frame;
 
 /// What a decoder may allocate beside the picture itself.
-const WORKING_BYTES: u64 = 64 << 20;
+const WORKING_BYTES: u64 = 16 << 20;
 
 /// A picture, and whether it was in colour.
 pub(super) type Picture = (Frame, bool);

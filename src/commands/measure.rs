@@ -1,0 +1,249 @@
+//! `tubewright measure`: frames of a defocused star in, coma with its error out.
+
+use std::io::Write;
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::ValueEnum;
+use tubewright::startest::decode::{DecodeError, FrameReader, Limits};
+use tubewright::startest::frame::{Frame, Setup, Side};
+use tubewright::startest::measure::{Unreadable, measure};
+use tubewright::startest::report::{Reason, Report, Verdict};
+
+use super::{BROKEN, REFUSED, USAGE};
+
+/// Arguments of `measure`.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+All frames must show the same star at the same focus. FITS (also cubes and gzipped), PNG, TIFF and \
+JPEG are read. Waves are of 550 nm, directions are clock degrees in the picture as displayed.\n\n\
+Exit codes: 0 measured, 2 wrong usage, 3 refused (the reason is on standard error, and in the JSON).")]
+pub struct MeasureArgs {
+    /// Pictures of one defocused star, all at the same focus
+    #[arg(required = true, value_name = "FRAME")]
+    frames: Vec<PathBuf>,
+    /// Clear aperture, mm
+    #[arg(
+        long,
+        value_name = "MM",
+        env = "TUBEWRIGHT_APERTURE_MM",
+        allow_negative_numbers = true
+    )]
+    aperture_mm: f64,
+    /// Focal length as used, with any reducer or Barlow, mm
+    #[arg(
+        long,
+        value_name = "MM",
+        env = "TUBEWRIGHT_FOCAL_MM",
+        allow_negative_numbers = true
+    )]
+    focal_mm: f64,
+    /// Central obstruction: its diameter over the aperture's; 0 for none
+    #[arg(
+        long,
+        value_name = "RATIO",
+        env = "TUBEWRIGHT_OBSTRUCTION",
+        allow_negative_numbers = true
+    )]
+    obstruction: f64,
+    /// Pixel pitch of the frames, with binning, micrometres
+    #[arg(
+        long,
+        value_name = "UM",
+        env = "TUBEWRIGHT_PIXEL_UM",
+        allow_negative_numbers = true
+    )]
+    pixel_um: f64,
+    /// Side of focus the frames were taken on
+    #[arg(long, value_enum, default_value_t = FocusSide::Unknown, env = "TUBEWRIGHT_SIDE")]
+    side: FocusSide,
+    /// Middle of the band the frames were taken in, nm
+    #[arg(
+        long,
+        value_name = "NM",
+        default_value_t = 550.0,
+        env = "TUBEWRIGHT_WAVELENGTH_NM",
+        allow_negative_numbers = true
+    )]
+    wavelength_nm: f64,
+    /// Full width of the band, nm: 0 for a line, 250 for white light
+    #[arg(
+        long,
+        value_name = "NM",
+        default_value_t = 100.0,
+        env = "TUBEWRIGHT_BANDWIDTH_NM",
+        allow_negative_numbers = true
+    )]
+    bandwidth_nm: f64,
+    /// Print one JSON object instead of words
+    #[arg(long, env = "TUBEWRIGHT_JSON")]
+    json: bool,
+}
+
+/// Which side of focus.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum FocusSide {
+    /// Between the objective and the focus: focuser racked in
+    Inside,
+    /// Beyond the focus: focuser racked out
+    Outside,
+    /// Not known
+    Unknown,
+}
+
+impl MeasureArgs {
+    fn setup(&self) -> Setup {
+        Setup {
+            aperture_mm: self.aperture_mm,
+            focal_mm: self.focal_mm,
+            obstruction: self.obstruction,
+            pixel_um: self.pixel_um,
+            wavelength_nm: self.wavelength_nm,
+            bandwidth_nm: self.bandwidth_nm,
+            side: match self.side {
+                FocusSide::Inside => Side::Inside,
+                FocusSide::Outside => Side::Outside,
+                FocusSide::Unknown => Side::Unknown,
+            },
+            vanes: None,
+        }
+    }
+}
+
+/// Measures and prints.
+pub fn run(args: MeasureArgs) -> ExitCode {
+    let setup = args.setup();
+    if let Some(fault) = setup.fault() {
+        eprintln!("tubewright: --{fault}");
+        return ExitCode::from(USAGE);
+    }
+    let frames = args.frames.iter().flat_map(|path| pictures(path));
+    let outcome = measure(frames, &setup, &mut |_| ControlFlow::Continue(()));
+    let report = &outcome.report;
+    let printed = if args.json {
+        serde_json::to_string_pretty(report).map_err(std::io::Error::from)
+    } else {
+        Ok(in_words(report, &setup))
+    };
+    // A closed pipe is the reader's choice, not our failure.
+    if let Err(error) = printed.and_then(|text| writeln!(std::io::stdout(), "{text}"))
+        && error.kind() != std::io::ErrorKind::BrokenPipe
+    {
+        eprintln!("tubewright: {error}");
+        return ExitCode::from(BROKEN);
+    }
+    match report.verdict {
+        Verdict::Measured => ExitCode::SUCCESS,
+        Verdict::Refused => {
+            for reason in &report.reasons {
+                eprintln!("tubewright: refused: {}", sentence(reason));
+            }
+            ExitCode::from(REFUSED)
+        }
+    }
+}
+
+/// The pictures of one file; a file that cannot be read counts as one.
+fn pictures(path: &Path) -> Box<dyn Iterator<Item = Result<Frame, Unreadable>>> {
+    let name = path.file_name().map_or_else(
+        || path.display().to_string(),
+        |n| n.to_string_lossy().into_owned(),
+    );
+    let refuse = move |error: &DecodeError| Unreadable {
+        name: name.clone(),
+        code: error.code().to_owned(),
+        text: error.to_string(),
+        mend: error.mend().to_owned(),
+    };
+    match FrameReader::open(path, &Limits::default()) {
+        Ok(reader) => Box::new(reader.map(move |frame| frame.map_err(|error| refuse(&error)))),
+        Err(error) => Box::new(std::iter::once(Err(refuse(&error)))),
+    }
+}
+
+fn sentence(reason: &Reason) -> String {
+    let mut text = reason.text.clone();
+    if let Some(first) = text.get(..1) {
+        text = first.to_uppercase() + &text[1..];
+    }
+    if !text.ends_with('.') {
+        text.push('.');
+    }
+    format!("{text} {} [{}]", reason.mend, reason.code)
+}
+
+/// The report in plain words.
+fn in_words(report: &Report, setup: &Setup) -> String {
+    let mut lines = Vec::new();
+    let frames = &report.frames;
+    if let (Some(rings), Some(wave)) = (&report.rings, &report.wavefront) {
+        lines.push(format!(
+            "Coma {:.3} +- {:.3} waves RMS (at 550 nm, over the full circle).",
+            wave.coma_rms_waves, wave.coma_rms_waves_sigma
+        ));
+        if setup.obstruction > 0.0 {
+            lines.push(format!(
+                "Over the aperture with its obstruction: {:.3} waves RMS.",
+                wave.coma_annular_rms_waves
+            ));
+        }
+        if wave.coma_rms_waves > 2.0 * wave.coma_rms_waves_sigma {
+            lines.push(format!(
+                "Thin side at {:.0} +- {:.0} degrees clockwise from up in the picture (about {} o'clock).",
+                rings.thin_clock_deg,
+                rings.thin_clock_deg_sigma,
+                oclock(rings.thin_clock_deg)
+            ));
+        } else {
+            lines.push("No thin side stands out from the error.".to_owned());
+        }
+        if let Some(q) = rings.thin_to_thick {
+            lines.push(format!("Thin to thick: {q:.2}."));
+        }
+        let shadow = rings
+            .shadow_radius_px
+            .map_or_else(String::new, |r| format!(", shadow radius {r:.1} px"));
+        lines.push(format!(
+            "Donut: outer radius {:.1} px{shadow}, centres {:.2} +- {:.2} px apart, {:.1} waves out of focus.",
+            rings.outer_radius_px,
+            rings.offset_px,
+            rings.offset_px_sigma,
+            wave.defocus_waves.abs()
+        ));
+        if let Some(strehl) = report.strehl_from_coma {
+            lines.push(format!(
+                "Strehl ratio if coma were the only error: {strehl:.2}, by {}.",
+                report.strehl_formula
+            ));
+        }
+    } else {
+        lines.push("Refused: no measurement.".to_owned());
+    }
+    lines.push(format!(
+        "Frames: {} given, {} used.",
+        frames.given, frames.used
+    ));
+    for d in &frames.dropped {
+        lines.push(format!(
+            "  left out {}: {} [{}]",
+            d.frame,
+            d.text.trim_end_matches('.'),
+            d.code
+        ));
+    }
+    if frames.dropped_not_listed > 0 {
+        lines.push(format!("  and {} more", frames.dropped_not_listed));
+    }
+    for note in &report.notes {
+        lines.push(format!("Note: {}", sentence(note)));
+    }
+    lines.join("\n")
+}
+
+fn oclock(clock_deg: f64) -> u32 {
+    match (clock_deg / 30.0).round() as u32 % 12 {
+        0 => 12,
+        hour => hour,
+    }
+}
