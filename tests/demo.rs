@@ -3,9 +3,10 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::LazyLock;
 
 use chrono::{DateTime, Days, NaiveDate, TimeZone, Utc};
-use tubewright::demo;
+use tubewright::demo::{self, Demo};
 use tubewright::library::entries::Entry;
 use tubewright::library::instruments::{Design, Instrument, Standing, State};
 use tubewright::library::loans::{Loan, Which};
@@ -24,18 +25,23 @@ fn noon() -> DateTime<Utc> {
     Utc.from_utc_datetime(&day().and_hms_opt(12, 0, 0).unwrap())
 }
 
-struct Demo {
+/// Measuring all frames takes its time, so most tests share it.
+static DEMO: LazyLock<Demo> = LazyLock::new(|| Demo::prepare().unwrap());
+
+struct Made {
     library: Library,
     _folder: tempfile::TempDir,
 }
 
-async fn made() -> Demo {
+async fn made() -> Made {
+    made_from(&DEMO, day()).await
+}
+
+async fn made_from(demo: &Demo, day: NaiveDate) -> Made {
     let folder = tempfile::tempdir().unwrap();
     let library = Library::open(folder.path()).await.unwrap();
-    demo::load(&library, day(), passwords::hash_now)
-        .await
-        .unwrap();
-    Demo {
+    demo.load(&library, day, passwords::hash_now).await.unwrap();
+    Made {
         library,
         _folder: folder,
     }
@@ -286,7 +292,9 @@ async fn content(library: &Library) -> Vec<String> {
 
 #[tokio::test]
 async fn two_demos_of_one_day_are_the_same() {
-    let (one, other) = (made().await, made().await);
+    let one = made().await;
+    // Frames made and measured anew.
+    let other = made_from(&Demo::prepare().unwrap(), day()).await;
     let (a, b) = (content(&one.library).await, content(&other.library).await);
     assert!(a.len() > 1000);
     assert_eq!(a, b);
@@ -295,14 +303,10 @@ async fn two_demos_of_one_day_are_the_same() {
 #[tokio::test]
 async fn a_demo_of_a_later_day_is_the_same_story_later() {
     let one = made().await;
-    let folder = tempfile::tempdir().unwrap();
-    let library = Library::open(folder.path()).await.unwrap();
     let later = day().checked_add_days(Days::new(100)).unwrap();
-    demo::load(&library, later, passwords::hash_now)
-        .await
-        .unwrap();
+    let other = made_from(&DEMO, later).await;
     let mut a = one.library.read().await.unwrap();
-    let mut b = library.read().await.unwrap();
+    let mut b = other.library.read().await.unwrap();
     let due = |loans: Vec<Loan>| -> Vec<NaiveDate> { loans.iter().map(|l| l.due_on).collect() };
     let first = due(Loan::list(&mut a, Which::default()).await.unwrap());
     let second = due(Loan::list(&mut b, Which::default()).await.unwrap());
@@ -320,7 +324,7 @@ async fn it_loads_into_an_empty_library_only() {
     let demo = made().await;
     let before = content(&demo.library).await;
     assert!(
-        demo::load(&demo.library, day(), passwords::hash_now)
+        DEMO.load(&demo.library, day(), passwords::hash_now)
             .await
             .is_err()
     );
@@ -342,7 +346,7 @@ async fn what_a_folder_holds_is_seen_without_touching_it() {
     assert_eq!(rows::holds(&at("new")).await.unwrap(), rows::Holds::Nothing);
 
     let library = Library::open(&at("demo")).await.unwrap();
-    demo::load(&library, day(), passwords::hash_now)
+    DEMO.load(&library, day(), passwords::hash_now)
         .await
         .unwrap();
     library.close().await;

@@ -6,7 +6,7 @@ use std::process::ExitCode;
 
 use anyhow::Context;
 use chrono::Utc;
-use tubewright::demo;
+use tubewright::demo::{self, Demo};
 use tubewright::library::Library;
 use tubewright::library::club::Club;
 use tubewright::library::demo::{Holds, holds};
@@ -112,7 +112,9 @@ async fn demo_library(folder: &Path) -> anyhow::Result<Result<Library, String>> 
         Holds::Demo => Ok(Library::open(folder).await?),
         Holds::Nothing => {
             let library = Library::open(folder).await?;
-            demo::load(&library, demo_today(), passwords::hash_now).await?;
+            let demo = tokio::task::spawn_blocking(Demo::prepare).await??;
+            demo.load(&library, demo_today(), passwords::hash_now)
+                .await?;
             Ok(library)
         }
     })

@@ -6,7 +6,7 @@ use serde::Deserialize;
 use serde::de::DeserializeOwned;
 
 use super::{Error, Result};
-use crate::library::adjusters::{AdjusterKind, Element, Head};
+use crate::library::adjusters::{Adjuster, AdjusterKind, Element, Head};
 use crate::library::club::{Paper, Units};
 use crate::library::entries::EntryKind;
 use crate::library::findings::{AsksFor, FindingWhat};
@@ -213,6 +213,26 @@ pub struct Instrument {
     pub screws: Vec<Screws>,
 }
 
+impl Instrument {
+    /// Its screws, one by one.
+    pub fn adjusters(&self) -> Vec<Adjuster> {
+        let of_ring = |ring: &Screws| -> Vec<Adjuster> {
+            let each = ring.labels.iter().zip(&ring.clock_deg);
+            each.map(|(label, &clock_deg)| Adjuster {
+                label: label.clone(),
+                element: ring.element,
+                clock_deg,
+                pitch_mm: ring.pitch_mm,
+                lever_mm: ring.lever_mm,
+                kind: ring.kind,
+                head: ring.head,
+            })
+            .collect()
+        };
+        self.screws.iter().flat_map(of_ring).collect()
+    }
+}
+
 /// A ring of equal screws.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -304,14 +324,14 @@ pub struct Line {
 #[derive(Debug, Clone, Copy, Deserialize, serde::Serialize)]
 #[serde(deny_unknown_fields)]
 pub struct Eye {
-    /// Width of the donut as a share of the eyepiece's field.
-    pub share: f64,
+    /// How wide the donut looks in the eyepiece, degrees.
+    pub looks_deg: f64,
     /// Magnification.
     pub power: f64,
     /// Thin side over thick side.
     pub ratio: f64,
     /// Thin side, 1 to 12 on the clock; none when it could not be told.
-    pub thin: Option<f64>,
+    pub thin: Option<u8>,
     /// Side of focus.
     pub side: FocusSide,
     /// Seeing, Antoniadi.

@@ -12,8 +12,8 @@ use rustfft::num_complex::Complex32;
 use sha2::{Digest, Sha256};
 
 use super::files::{Frames, Instrument, Seed};
-use super::story::Story;
 use super::{Error, Result};
+use crate::library::AttemptId;
 use crate::library::star_tests::FocusSide;
 use crate::optics::fourier::{Scratch, Square, fast_size, signed};
 use crate::optics::pupil::Pupil;
@@ -21,6 +21,8 @@ use crate::optics::wavefront::{Wavefront, a4_from_w020};
 use crate::optics::{ARCSEC_PER_RAD, REFERENCE_NM, seeing};
 use crate::startest::frame::{Frame, Setup, Side, Vanes};
 use crate::startest::measure::{Outcome, Unreadable, measure};
+use crate::startest::pictures;
+use crate::startest::rings::Geometry;
 
 /// What came out of the frames of one star test.
 #[derive(Debug, Clone)]
@@ -30,9 +32,9 @@ pub struct Measured {
     /// The report (JSON).
     pub report: String,
     /// The stacked donut.
-    pub picture_png: Vec<u8>,
-    /// The edges and the thin side, to be laid over it.
-    pub overlay_svg: String,
+    pub picture_png: Option<Vec<u8>>,
+    /// The outcome's edges, to be drawn over it.
+    drawn: Option<(usize, Geometry)>,
     /// Peak defocus.
     pub defocus_waves: Option<f64>,
     /// Thin side over thick side.
@@ -45,23 +47,35 @@ pub struct Measured {
     pub coma_rms_waves_sigma: f64,
 }
 
+impl Measured {
+    /// What is drawn over the picture of this try.
+    pub fn overlay_svg(&self, attempt: AttemptId) -> Option<String> {
+        let href = format!("/attempts/{attempt}/picture.png");
+        let (size, geometry) = self.drawn.as_ref()?;
+        Some(pictures::overlay_svg(*size, geometry, &href))
+    }
+}
+
 /// Makes and measures the frames of every star test that has some.
 ///
 /// # Errors
 /// When a set is refused: then `seed-data/` describes a star that the house
 /// itself would not measure.
-pub fn measure_all(seed: &Seed, story: &Story) -> Result<HashMap<(usize, usize), Measured>> {
-    story
-        .told
-        .par_iter()
-        .filter_map(|told| told.line.frames.map(|star| (told, star)))
-        .map(|(told, star)| {
-            let instrument = &seed.instruments[told.instrument].0;
-            let measured = one(instrument, &star, told.index).map_err(|why| Error::File {
+pub fn measure_all(seed: &Seed) -> Result<HashMap<(usize, usize), Measured>> {
+    let mut stars = Vec::new();
+    for (which, (instrument, lines)) in seed.instruments.iter().enumerate() {
+        for (index, line) in lines.iter().enumerate() {
+            stars.extend(line.frames.map(|star| (which, instrument, index, star)));
+        }
+    }
+    stars
+        .into_par_iter()
+        .map(|(which, instrument, index, star)| {
+            let measured = one(instrument, &star, index).map_err(|why| Error::File {
                 file: format!("logbooks/{}.toml", instrument.tag),
-                why: format!("line {}: its frames: {why}", told.index + 1),
+                why: format!("line {}: its frames: {why}", index + 1),
             })?;
-            Ok(((told.instrument, told.index), measured))
+            Ok(((which, index), measured))
         })
         .collect()
 }
@@ -69,7 +83,7 @@ pub fn measure_all(seed: &Seed, story: &Story) -> Result<HashMap<(usize, usize),
 fn one(instrument: &Instrument, star: &Frames, index: usize) -> Result<Measured, String> {
     let setup = setup(instrument, star);
     let mut rng = random(&instrument.tag, index);
-    let sharp = Sky::of(&setup, star);
+    let sharp = Sky::of(&setup, vanes(instrument), star);
     let frames: Vec<_> = (0..star.shots)
         .map(|n| Ok::<_, Unreadable>(sharp.expose(n, &mut rng)))
         .collect();
@@ -105,15 +119,19 @@ fn setup(instrument: &Instrument, star: &Frames) -> Setup {
             FocusSide::Outside => Side::Outside,
             FocusSide::Unknown => Side::Unknown,
         },
-        vanes: u32::try_from(instrument.vanes)
-            .ok()
-            .filter(|&count| count > 0)
-            .map(|count| Vanes {
-                count,
-                width_mm: 0.8,
-                clock_deg: 45.0,
-            }),
+        // The people at the desk do not tell of the spider.
+        vanes: None,
     }
+}
+
+/// The spider, which casts its shadow all the same.
+fn vanes(instrument: &Instrument) -> Option<Vanes> {
+    let count = u32::try_from(instrument.vanes).ok().filter(|&n| n > 0)?;
+    Some(Vanes {
+        count,
+        width_mm: 0.8,
+        clock_deg: 45.0,
+    })
 }
 
 /// Fine cells across one pixel.
@@ -138,7 +156,7 @@ struct Sky {
 impl Sky {
     /// The mean picture through the air: |FT[P exp(2 pi i W)]|^2 over the band,
     /// blurred by the long-exposure transfer of the air.
-    fn of(setup: &Setup, star: &Frames) -> Self {
+    fn of(setup: &Setup, vanes: Option<Vanes>, star: &Frames) -> Self {
         let ratio = setup.focal_mm / setup.aperture_mm;
         let fine_um = setup.pixel_um / FINE as f64;
         let radius_um = 4.0 * ratio * star.waves * REFERENCE_NM * 1e-3;
@@ -149,7 +167,7 @@ impl Sky {
         let mut scratch = Scratch::default();
         let mut light = vec![Complex32::default(); size * size];
         let wavefront = wavefront(star);
-        let pupil = pupil(setup);
+        let pupil = pupil(setup, vanes);
         for nm in [-1.0, 0.0, 1.0].map(|s| setup.wavelength_nm + s * setup.bandwidth_nm / 3.0) {
             // Cells across the pupil so that one cell of its transform is one fine cell.
             let across = size as f64 * fine_um / (nm * 1e-3 * ratio);
@@ -235,9 +253,9 @@ fn wavefront(star: &Frames) -> Wavefront {
         .with(11, 0.012)
 }
 
-fn pupil(setup: &Setup) -> Pupil {
+fn pupil(setup: &Setup, vanes: Option<Vanes>) -> Pupil {
     let pupil = Pupil::annular(setup.obstruction);
-    match setup.vanes {
+    match vanes {
         Some(v) => pupil.with_vanes(v.count, 2.0 * v.width_mm / setup.aperture_mm, v.clock_deg),
         None => pupil,
     }
@@ -283,6 +301,7 @@ fn stored(setup: &Setup, star: &Frames, outcome: Outcome) -> Result<Measured, St
         return Err(format!("refused: {}", why.join("; ")));
     };
     let text = |e: serde_json::Error| e.to_string();
+    // The shape in which an upload's circumstances are kept.
     let circumstances = serde_json::json!({
         "aperture_mm": setup.aperture_mm,
         "focal_mm": setup.focal_mm,
@@ -292,63 +311,23 @@ fn stored(setup: &Setup, star: &Frames, outcome: Outcome) -> Result<Measured, St
         "bandwidth_nm": setup.bandwidth_nm,
         "side": star.side,
         "diagonal": false,
+        "seeing": null,
+        "note": "",
     });
+    let picture_png = match &outcome.stack {
+        Some(stack) => Some(pictures::donut_png(&stack.stamp).map_err(|e| e.to_string())?),
+        None => None,
+    };
+    let size = outcome.stack.as_ref().map(|s| s.stamp.size);
     Ok(Measured {
         circumstances: circumstances.to_string(),
         report: serde_json::to_string(&outcome.report).map_err(text)?,
-        picture_png: picture(&outcome)?,
-        overlay_svg: overlay(&outcome, rings.thin_clock_deg),
+        picture_png,
+        drawn: size.zip(outcome.geometry),
         defocus_waves: Some(wavefront.defocus_waves),
-        thin_to_thick: rings.thin_to_thick,
-        thin_clock_deg: Some(rings.thin_clock_deg.rem_euclid(360.0)),
+        thin_to_thick: rings.thin_to_thick.map(|q| q.clamp(0.0, 1.0)),
+        thin_clock_deg: Some(rings.thin_clock_deg.rem_euclid(360.0)).filter(|d| *d < 360.0),
         coma_rms_waves: wavefront.coma_rms_waves,
-        coma_rms_waves_sigma: wavefront.coma_rms_waves_sigma,
+        coma_rms_waves_sigma: wavefront.coma_rms_waves_sigma.max(1e-6),
     })
-}
-
-/// The stacked donut in grey, black at the sky and white at the brightest.
-fn picture(outcome: &Outcome) -> Result<Vec<u8>, String> {
-    let Some(stack) = &outcome.stack else {
-        return Ok(Vec::new());
-    };
-    let stamp = &stack.stamp;
-    let mut sorted = stamp.data.clone();
-    sorted.sort_by(f64::total_cmp);
-    let at = |q: f64| sorted[((sorted.len() - 1) as f64 * q) as usize];
-    let (low, high) = (at(0.02), at(0.998));
-    let grey: Vec<u8> = stamp
-        .data
-        .iter()
-        .map(|v| (255.0 * ((v - low) / (high - low).max(1e-9)).clamp(0.0, 1.0).sqrt()) as u8)
-        .collect();
-    super::pictures::png(&grey, stamp.size, stamp.size, image::ExtendedColorType::L8)
-}
-
-/// The fitted edges and the thin side, in the stamp's pixels.
-fn overlay(outcome: &Outcome, thin_clock_deg: f64) -> String {
-    let (Some(stack), Some(g)) = (&outcome.stack, &outcome.geometry) else {
-        return String::new();
-    };
-    let size = stack.stamp.size;
-    // A pixel's middle stands at half a unit.
-    let at = |p: f64| p + 0.5;
-    let [x, y] = g.centre.map(at);
-    let r = g.outer_radius;
-    let shadow = g.shadow.map_or(String::new(), |s| {
-        let [x, y] = s.centre.map(at);
-        format!(
-            r#"<circle class="edge-shadow" cx="{x:.2}" cy="{y:.2}" r="{:.2}"/>"#,
-            s.radius
-        )
-    });
-    let (sin, cos) = thin_clock_deg.to_radians().sin_cos();
-    let (x1, y1, x2, y2) = (
-        x + 1.05 * r * sin,
-        y - 1.05 * r * cos,
-        x + 1.3 * r * sin,
-        y - 1.3 * r * cos,
-    );
-    format!(
-        r#"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size} {size}" fill="none" stroke="currentColor" stroke-width="0.6"><circle class="edge-outer" cx="{x:.2}" cy="{y:.2}" r="{r:.2}"/>{shadow}<line class="thin-side" x1="{x1:.2}" y1="{y1:.2}" x2="{x2:.2}" y2="{y2:.2}"/></svg>"#
-    )
 }

@@ -97,28 +97,65 @@ pub fn zone() -> String {
     files::club().map(|c| c.zone).unwrap_or_default()
 }
 
-/// Loads the demo club into an empty library, in one transaction. `hash`
-/// turns a pass phrase into what is stored of it.
-///
-/// # Errors
-/// When a file of `seed-data/` does not fit, when the library is not empty, or
-/// when the database says no; then nothing has been written.
-pub async fn load<E: std::fmt::Debug + Send>(
-    library: &Library,
-    today: NaiveDate,
-    hash: impl Fn(&str) -> std::result::Result<String, E> + Sync,
-) -> Result<()> {
-    let seed = files::Seed::read()?;
-    let story = story::Story::of(&seed, today)?;
-    let hashes = seed
-        .people
-        .par_iter()
-        .map(|p| p.phrase.as_deref().map(&hash).transpose())
-        .collect::<std::result::Result<Vec<_>, E>>()
-        .map_err(|e| Error::Hash(format!("{e:?}")))?;
-    let measured = frames::measure_all(&seed, &story)?;
-    let mut tx = library.write().await?;
-    write::club(&mut tx, &seed, &story, &hashes, &measured).await?;
-    tx.commit().await.map_err(library::Error::from)?;
-    Ok(())
+/// The demo club, read, its frames made and measured, its drawings drawn:
+/// all that does not depend on the day.
+pub struct Demo {
+    seed: files::Seed,
+    measured: write::AllMeasured,
+    drawings: Vec<Option<library::demo::Picture>>,
+}
+
+impl Demo {
+    /// Reads `seed-data/` and measures every frame it describes.
+    ///
+    /// # Errors
+    /// When a file does not read, or describes a star that would not be measured.
+    pub fn prepare() -> Result<Self> {
+        let seed = files::Seed::read()?;
+        let measured = frames::measure_all(&seed)?;
+        let drawings = seed
+            .instruments
+            .par_iter()
+            .map(|(instrument, _)| pictures::front(instrument))
+            .collect();
+        Ok(Self {
+            seed,
+            measured,
+            drawings,
+        })
+    }
+
+    /// Loads the demo club into an empty library, in one transaction. `hash`
+    /// turns a pass phrase into what is stored of it.
+    ///
+    /// # Errors
+    /// When the library is not empty, when a file of `seed-data/` breaks a rule
+    /// of the house, or when the database says no; then nothing has been written.
+    pub async fn load<E: std::fmt::Debug + Send>(
+        &self,
+        library: &Library,
+        today: NaiveDate,
+        hash: impl Fn(&str) -> std::result::Result<String, E> + Sync,
+    ) -> Result<()> {
+        let seed = &self.seed;
+        let story = story::Story::of(seed, today)?;
+        let hashes = seed
+            .people
+            .par_iter()
+            .map(|p| p.phrase.as_deref().map(&hash).transpose())
+            .collect::<std::result::Result<Vec<_>, E>>()
+            .map_err(|e| Error::Hash(format!("{e:?}")))?;
+        let mut tx = library.write().await?;
+        write::club(
+            &mut tx,
+            seed,
+            &story,
+            &hashes,
+            &self.measured,
+            &self.drawings,
+        )
+        .await?;
+        tx.commit().await.map_err(library::Error::from)?;
+        Ok(())
+    }
 }

@@ -3,16 +3,17 @@
 
 use std::collections::HashMap;
 
-use super::files::{Instrument as Listed, Line, Seed};
+use super::files::{Line, Seed};
 use super::frames::Measured;
 use super::story::{Story, Told};
-use super::{Error, Result, eye, limit_words, pictures};
-use crate::library::adjusters::{self, Adjuster};
+use super::{Error, Result, eye, limit_words};
+use crate::library::adjusters;
+use crate::library::attempts;
 use crate::library::club::Club;
-use crate::library::demo as rows;
+use crate::library::demo::{self as rows, Picture};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::findings::Finding;
-use crate::library::instruments::{Instrument, Particulars};
+use crate::library::instruments::{Instrument, Particulars, Standing};
 use crate::library::journeys::Journey;
 use crate::library::limits::{self, Whose};
 use crate::library::loans::{self, HandOut};
@@ -20,7 +21,7 @@ use crate::library::people::{self, NewPerson, Person};
 use crate::library::star_tests::{Method, StarTest};
 use crate::library::works::Work;
 use crate::library::{
-    Conn, EntryId, InstrumentId, KitPartId, LoanId, Moment, PersonId, kit, waits,
+    AttemptId, Conn, EntryId, InstrumentId, KitPartId, LoanId, Moment, PersonId, kit, waits,
 };
 
 /// What the frames of each line say, by instrument and line.
@@ -30,6 +31,7 @@ struct Writer<'a> {
     seed: &'a Seed,
     story: &'a Story,
     measured: &'a AllMeasured,
+    drawings: &'a [Option<Picture>],
     people: HashMap<&'a str, PersonId>,
     instruments: Vec<Known>,
 }
@@ -50,11 +52,13 @@ pub async fn club(
     story: &Story,
     hashes: &[Option<String>],
     measured: &AllMeasured,
+    drawings: &[Option<Picture>],
 ) -> Result<()> {
     let mut writer = Writer {
         seed,
         story,
         measured,
+        drawings,
         people: HashMap::new(),
         instruments: Vec::new(),
     };
@@ -103,27 +107,6 @@ fn need<T: Clone>(field: &Option<T>, name: &str) -> Result<T> {
     field
         .clone()
         .ok_or_else(|| wrong(format!("`{name}` is missing")))
-}
-
-fn adjusters_of(listed: &Listed) -> Vec<Adjuster> {
-    listed
-        .screws
-        .iter()
-        .flat_map(|ring| {
-            ring.labels
-                .iter()
-                .zip(&ring.clock_deg)
-                .map(|(label, &clock_deg)| Adjuster {
-                    label: label.clone(),
-                    element: ring.element,
-                    clock_deg,
-                    pitch_mm: ring.pitch_mm,
-                    lever_mm: ring.lever_mm,
-                    kind: ring.kind,
-                    head: ring.head,
-                })
-        })
-        .collect()
 }
 
 impl<'a> Writer<'a> {
@@ -198,7 +181,7 @@ impl<'a> Writer<'a> {
             .first()
             .ok_or_else(|| wrong("people.toml is empty"))?;
         let by = self.person(&keeper.handle)?;
-        for (listed, _) in &self.seed.instruments {
+        for ((listed, _), drawing) in self.seed.instruments.iter().zip(self.drawings) {
             let at = self.story.days.noon(listed.added);
             let particulars = Particulars {
                 tag: listed.tag.clone(),
@@ -216,8 +199,7 @@ impl<'a> Writer<'a> {
                 notes: listed.notes.clone(),
             };
             let id = Instrument::add(conn, &particulars, at, by).await?;
-            let screws = adjusters_of(listed);
-            adjusters::set(conn, id, &screws).await?;
+            adjusters::set(conn, id, &listed.adjusters()).await?;
             kit::set(conn, id, &listed.kit, at).await?;
             NewEntry {
                 instrument: id,
@@ -230,8 +212,8 @@ impl<'a> Writer<'a> {
             }
             .write(conn)
             .await?;
-            for picture in pictures::of(listed, &screws) {
-                rows::add_picture(conn, id, &picture, at, by).await?;
+            if let Some(picture) = drawing {
+                rows::add_picture(conn, id, picture, at, by).await?;
             }
             let parts = kit::of(conn, id).await?;
             self.instruments.push(Known {
@@ -458,18 +440,19 @@ impl<'a> Writer<'a> {
                     .measured
                     .get(&(told.instrument, told.index))
                     .ok_or_else(|| wrong("its frames were not measured"))?;
-                let attempt = rows::Attempt {
-                    instrument: self.instruments[told.instrument].id,
-                    by,
-                    at: told.happened_at,
-                    measured: true,
-                    frames: i64::try_from(star.shots).unwrap_or(i64::MAX),
-                    circumstances: measured.circumstances.clone(),
-                    report: measured.report.clone(),
+                let id = AttemptId::fresh();
+                let shots = i64::try_from(star.shots).unwrap_or(i64::MAX);
+                let of = self.instruments[told.instrument].id;
+                let at = told.happened_at;
+                attempts::ask(conn, id, of, by, at, shots, &measured.circumstances).await?;
+                let end = attempts::Finished {
+                    state: attempts::AttemptState::Measured,
+                    frames_done: shots,
+                    report: Some(measured.report.clone()),
                     picture_png: measured.picture_png.clone(),
-                    overlay_svg: measured.overlay_svg.clone(),
+                    overlay_svg: measured.overlay_svg(id),
                 };
-                let attempt_id = rows::add_attempt(conn, &attempt).await?;
+                attempts::finish(conn, id, &end, at).await?;
                 Ok(StarTest {
                     method: Method::FromFrames,
                     side: star.side,
@@ -481,7 +464,7 @@ impl<'a> Writer<'a> {
                     thin_clock_deg: measured.thin_clock_deg,
                     coma_rms_waves: measured.coma_rms_waves,
                     coma_rms_waves_sigma: measured.coma_rms_waves_sigma,
-                    attempt_id: Some(attempt_id),
+                    attempt_id: Some(id),
                     judged: measured.circumstances.clone(),
                 })
             }
@@ -536,13 +519,18 @@ impl<'a> Writer<'a> {
         let line: &Line = &told.line;
         let standing = need(&line.standing, "standing")?;
         let why = need(&line.words, "words")?;
-        Instrument::set_standing(conn, entry.instrument, standing, &why).await?;
+        let kept = if standing == Standing::Shelf {
+            ""
+        } else {
+            &why
+        };
+        Instrument::set_standing(conn, entry.instrument, standing, kept).await?;
         let mut said = standing.label().to_owned();
         if let Some(first) = said.get_mut(..1) {
             first.make_ascii_uppercase();
         }
         NewEntry {
-            note: format!("{said}. {why}"),
+            note: format!("{said}: {why}"),
             ..entry
         }
         .write(conn)

@@ -7,7 +7,7 @@ use chrono::NaiveDate;
 use sqlx::Connection;
 use sqlx::sqlite::SqliteConnectOptions;
 
-use super::{AttemptId, Conn, InstrumentId, Moment, PersonId, PhotoId, Result, WorkNightId};
+use super::{Conn, InstrumentId, Moment, PersonId, PhotoId, Result, WorkNightId};
 
 /// What a folder holds, seen without changing anything in it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -132,45 +132,6 @@ pub async fn assign(
     .execute(conn)
     .await?;
     Ok(())
-}
-
-/// A finished try at measuring frames.
-#[derive(Debug, Clone)]
-pub struct Attempt {
-    /// Whose star.
-    pub instrument: InstrumentId,
-    /// Who asked.
-    pub by: PersonId,
-    /// When.
-    pub at: Moment,
-    /// Whether a number came out.
-    pub measured: bool,
-    /// How many frames there were.
-    pub frames: i64,
-    /// What was told with them (JSON).
-    pub circumstances: String,
-    /// The report (JSON).
-    pub report: String,
-    /// The stacked donut.
-    pub picture_png: Vec<u8>,
-    /// What is drawn over it.
-    pub overlay_svg: String,
-}
-
-/// Adds a finished try.
-pub async fn add_attempt(conn: &mut Conn, a: &Attempt) -> Result<AttemptId> {
-    let id = AttemptId::fresh();
-    let state = if a.measured { "measured" } else { "refused" };
-    sqlx::query!(
-        "INSERT INTO attempts (id, instrument_id, asked_by, asked_at, state, frames_done, frames_given,
-             circumstances, report, picture_png, overlay_svg, finished_at)
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        id, a.instrument, a.by, a.at, state, a.frames, a.frames, a.circumstances, a.report,
-        a.picture_png, a.overlay_svg, a.at
-    )
-    .execute(conn)
-    .await?;
-    Ok(id)
 }
 
 /// A picture of an instrument.
