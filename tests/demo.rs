@@ -153,7 +153,10 @@ async fn every_reading_and_every_reason_shows() {
             .or_default()
             .push(tag.clone());
         for reason in row.assessment.due.iter().flat_map(|d| &d.reasons) {
-            reasons.entry(reason.code).or_default().push(tag.clone());
+            reasons
+                .entry(reason.code.slug())
+                .or_default()
+                .push(tag.clone());
         }
     }
     for reading in Reading::ALL {

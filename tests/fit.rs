@@ -78,7 +78,7 @@ impl Scene {
 
     /// Share of the light in each pixel, first row on top.
     fn picture(&self) -> Vec<f64> {
-        let (n, sub, cut) = (140usize, 3usize, 5usize);
+        let (n, sub, cut) = (160usize, 5usize, 5usize);
         let h = 2.0 / n as f64;
         let mut re = vec![0.0; n * n];
         let mut im = vec![0.0; n * n];

@@ -19,6 +19,7 @@ use tubewright::library::{EntryId, InstrumentId};
 use tubewright::upkeep::figures::months_between;
 use tubewright::upkeep::history::{History, Logbook};
 use tubewright::upkeep::limits::{Limits, in_force};
+use tubewright::upkeep::rules::reading_of_look;
 use tubewright::upkeep::{Assessment, DueCode, Reading, assess};
 
 type At = DateTime<Utc>;
@@ -426,6 +427,22 @@ fn never_tested_is_due_and_not_known() {
         .work(ago(10), WorkWhat::Collimation, true)
         .judged();
     assert_eq!(codes(&a), [DueCode::Moved]);
+}
+
+/// What a page says of one look is what the rules say when nothing has
+/// happened since.
+#[test]
+fn one_look_reads_as_the_rules_read_it() {
+    for coma in [0.0, 0.02, 0.036, 0.05, 0.071, 0.0711, 0.3] {
+        for sigma in [0.001, 0.02, 0.035, 0.06] {
+            let book = Book::sct().test(ago(1), coma, sigma);
+            assert_eq!(
+                reading_of_look(coma, sigma, &book.limits()),
+                book.judged().reading,
+                "{coma} ± {sigma}"
+            );
+        }
+    }
 }
 
 // ---- loans whose journeys nobody reported ----

@@ -19,9 +19,10 @@ use crate::optics::fourier::{Scratch, Square, fast_size, signed};
 use crate::optics::pupil::Pupil;
 use crate::optics::wavefront::{Wavefront, a4_from_w020};
 use crate::optics::{ARCSEC_PER_RAD, REFERENCE_NM, seeing};
-use crate::startest::frame::{Frame, Setup, Side, Vanes};
+use crate::startest::frame::{Frame, Setup, Side, Stamp, Vanes};
 use crate::startest::measure::{Outcome, Unreadable, measure};
 use crate::startest::pictures;
+use crate::startest::report::Report;
 use crate::startest::rings::Geometry;
 
 /// What came out of the frames of one star test.
@@ -34,7 +35,7 @@ pub struct Measured {
     /// The stacked donut.
     pub picture_png: Option<Vec<u8>>,
     /// The outcome's edges, to be drawn over it.
-    drawn: Option<(usize, Geometry)>,
+    drawn: Option<(Stamp, Geometry, Report)>,
     /// Peak defocus.
     pub defocus_waves: Option<f64>,
     /// Thin side over thick side.
@@ -51,8 +52,8 @@ impl Measured {
     /// What is drawn over the picture of this try.
     pub fn overlay_svg(&self, attempt: AttemptId) -> Option<String> {
         let href = format!("/attempts/{attempt}/picture.png");
-        let (size, geometry) = self.drawn.as_ref()?;
-        Some(pictures::overlay_svg(*size, geometry, &href))
+        let (stamp, geometry, report) = self.drawn.as_ref()?;
+        Some(pictures::overlay_svg(stamp, geometry, report, Some(&href), "shot"))
     }
 }
 
@@ -318,16 +319,18 @@ fn stored(setup: &Setup, star: &Frames, outcome: Outcome) -> Result<Measured, St
         Some(stack) => Some(pictures::donut_png(&stack.stamp).map_err(|e| e.to_string())?),
         None => None,
     };
-    let size = outcome.stack.as_ref().map(|s| s.stamp.size);
     Ok(Measured {
         circumstances: circumstances.to_string(),
         report: serde_json::to_string(&outcome.report).map_err(text)?,
         picture_png,
-        drawn: size.zip(outcome.geometry),
         defocus_waves: Some(wavefront.defocus_waves),
         thin_to_thick: rings.thin_to_thick.map(|q| q.clamp(0.0, 1.0)),
         thin_clock_deg: Some(rings.thin_clock_deg.rem_euclid(360.0)).filter(|d| *d < 360.0),
         coma_rms_waves: wavefront.coma_rms_waves,
         coma_rms_waves_sigma: wavefront.coma_rms_waves_sigma.max(1e-6),
+        drawn: outcome
+            .stack
+            .zip(outcome.geometry)
+            .map(|(stack, geometry)| (stack.stamp, geometry, outcome.report)),
     })
 }

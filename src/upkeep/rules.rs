@@ -136,9 +136,23 @@ pub fn is_over(value: f64, limit: f64) -> bool {
 /// mention, and sure enough of it that one sigma more would not send it to the
 /// bench.
 pub fn found_in_line(test: &StarTest, limits: &Limits) -> bool {
-    let coma = test.coma_rms_waves;
-    !is_over(coma, limits.coma_note.value)
-        && !is_over(coma + test.coma_rms_waves_sigma, limits.coma_bench.value)
+    is_in_line(test.coma_rms_waves, test.coma_rms_waves_sigma, limits)
+}
+
+/// What one look says by itself, whatever came before or after it. `sigma` is
+/// the 1-sigma of `coma`, both in waves RMS.
+pub fn reading_of_look(coma: f64, sigma: f64, limits: &Limits) -> Reading {
+    if is_over(coma, limits.coma_bench.value) {
+        Reading::BenchFirst
+    } else if is_in_line(coma, sigma, limits) {
+        Reading::InLine
+    } else {
+        Reading::Usable
+    }
+}
+
+fn is_in_line(coma: f64, sigma: f64, limits: &Limits) -> bool {
+    !is_over(coma, limits.coma_note.value) && !is_over(coma + sigma, limits.coma_bench.value)
 }
 
 /// Applies the rules.
@@ -443,7 +457,7 @@ fn read(facts: &Facts) -> Read {
         );
     }
     if let Some(test) = facts.test
-        && is_over(test.what.coma_rms_waves, facts.limits.coma_bench.value)
+        && look_reading(&test.what, facts.limits) == Reading::BenchFirst
     {
         let over = over_words(&test.what, facts.limits.coma_bench.value);
         let words = format!("{}; {over}.", coma_words(&test.what));
@@ -472,6 +486,10 @@ fn read(facts: &Facts) -> Read {
         None => "It takes no star test, and nothing is reported against it.".to_owned(),
     };
     (Reading::InLine, vec![words], dated)
+}
+
+fn look_reading(test: &StarTest, limits: &Limits) -> Reading {
+    reading_of_look(test.coma_rms_waves, test.coma_rms_waves_sigma, limits)
 }
 
 /// Why the last look no longer tells how the instrument is.

@@ -3,7 +3,6 @@
 
 use askama::Template;
 use axum::response::Response;
-use chrono::{Days, NaiveTime, TimeZone};
 use serde::Deserialize;
 
 use super::Error;
@@ -12,7 +11,7 @@ use super::due::until_words;
 use super::extract::{Form, Path, Query};
 use super::fields::Mends;
 use super::page::{Arrival, Chrome, Desk, mend, page};
-use super::show::{self, instrument_path};
+use super::{address, show, when};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::findings::{self, FindingWhat, LoggedFinding};
 use crate::library::instruments::{Design, Instrument, Standing, State};
@@ -51,7 +50,7 @@ struct BenchRow {
 impl From<ShelfRow> for BenchRow {
     fn from(row: ShelfRow) -> Self {
         Self {
-            path: instrument_path(&row.instrument.tag),
+            path: address::instrument(&row.instrument.tag),
             takes_star_test: row.instrument.design.takes_star_test(),
             tag: row.instrument.particulars.tag,
             name: row.instrument.particulars.name,
@@ -87,7 +86,7 @@ struct BenchPage {
 
 /// Where a due instrument is taken to the bench.
 fn to_bench(row: &DueRow) -> String {
-    format!("{}/bench?to=bench", instrument_path(&row.tag))
+    format!("{}/bench?to=bench", address::instrument(&row.tag))
 }
 
 /// How many due instruments the overview shows.
@@ -223,7 +222,7 @@ impl MovePage {
         let instrument = row.instrument;
         Ok(Self {
             chrome: desk.chrome(&format!("{} and the bench", instrument.tag)),
-            path: instrument_path(&instrument.tag),
+            path: address::instrument(&instrument.tag),
             state: instrument.state().slug(),
             name: instrument.particulars.name,
             standing_reason: instrument.standing_reason,
@@ -342,7 +341,7 @@ impl WorkPage {
     ) -> Self {
         Self {
             chrome: desk.chrome(&format!("Log work on {}", instrument.tag)),
-            path: instrument_path(&instrument.tag),
+            path: address::instrument(&instrument.tag),
             is_solar: instrument.design == Design::Solar,
             on_loan: instrument.open_loan.is_some(),
             electrical: open
@@ -391,7 +390,13 @@ impl WorkForm {
     ) -> Result<(Work, Moment), Mends> {
         let mut mends = Mends::new();
         let what = mends.word::<WorkWhat>("what", "What was done", &self.what);
-        let at = self.moment(desk, &mut mends);
+        let at = when::read(
+            &mut mends,
+            ("on", &self.on),
+            ("on", ""),
+            desk.club(),
+            desk.now(),
+        );
         let minutes = mends.optional_whole("minutes", "Minutes", &self.minutes, 0..=10_000);
         let moved = match self.moved_optics.as_str() {
             "yes" => Some(true),
@@ -447,33 +452,6 @@ impl WorkForm {
             _ => Err(mends),
         }
     }
-
-    /// Today is now; an earlier day is its noon in the club's zone.
-    fn moment(&self, desk: &Desk, mends: &mut Mends) -> Option<Moment> {
-        let today = desk.club().date(desk.now());
-        let on = mends.date("on", "When", &self.on)?;
-        if on > today {
-            mends.add("on", "When: that day has not come yet.");
-            return None;
-        }
-        if today
-            .checked_sub_days(Days::new(36_525))
-            .is_some_and(|d| on < d)
-        {
-            mends.add("on", "When: that is more than a hundred years ago.");
-            return None;
-        }
-        if on == today {
-            return Some(desk.now());
-        }
-        let noon = on.and_time(NaiveTime::from_hms_opt(12, 0, 0)?);
-        desk.club()
-            .tz()
-            .from_local_datetime(&noon)
-            .earliest()
-            .map(|at| at.to_utc())
-            .or(Some(noon.and_utc()))
-    }
 }
 
 async fn log_work(
@@ -517,7 +495,7 @@ async fn log_work(
         work.moved_optics && instrument.design.takes_star_test() && instrument.open_loan.is_none();
     let (location, notice) = if test_next {
         (
-            format!("{}/star-test", instrument_path(&instrument.tag)),
+            format!("{}/star-test", address::instrument(&instrument.tag)),
             format!(
                 "Work logged.{settled} Optics were moved, so only a star test can say whether it is in line."
             ),

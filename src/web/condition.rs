@@ -11,7 +11,7 @@ use super::fields::Mends;
 use super::page::{Chrome, Desk, page};
 use super::photos::{Picture, pictures};
 use super::shelf::{back_by, size_words};
-use super::{Error, show};
+use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument, State};
 use crate::library::loans::Loan;
@@ -51,6 +51,7 @@ struct Gauge {
 struct ConditionPage {
     chrome: Chrome,
     tag: String,
+    base: String,
     title: String,
     lede: String,
     state: &'static str,
@@ -125,6 +126,7 @@ async fn condition_page(
     Ok(ConditionPage {
         chrome: desk.chrome(&format!("{}, {}", instrument.tag, instrument.name)),
         tag: instrument.tag.clone(),
+        base: address::instrument(&instrument.tag),
         title: format!("{}, {}", instrument.tag, instrument.name),
         lede: size_words(club, &instrument),
         state: state.slug(),

@@ -4,13 +4,13 @@ use askama::Template;
 use axum::response::Response;
 use serde::Deserialize;
 
-use super::Error;
 use super::access::{Access, Route};
 use super::extract::{Form, Path};
 use super::fields::Mends;
 use super::page::{Arrival, Chrome, Desk, OnceWrite, mend, page, see_other};
 use super::register::FormPage;
 use super::register_form::{Checked, RegisterForm, changes, merge};
+use super::{Error, address};
 use crate::library::entries::{Entry, EntryKind, NewEntry};
 use crate::library::instruments::{Instrument, Standing};
 use crate::library::{self, Conn, InstrumentId, adjusters, kit, waits};
@@ -151,9 +151,9 @@ async fn edit(
         Err(mends) => return mend(&edit_page(&desk, &instrument, &theirs, form, mends)?),
     };
     let said = changes(desk.club(), &old, &new);
-    let address = format!("/instruments/{}", new.particulars.tag);
+    let page_of_it = address::instrument(&new.particulars.tag);
     if said.is_empty() {
-        return write.finish(&address, "Nothing was changed.").await;
+        return write.finish(&page_of_it, "Nothing was changed.").await;
     }
     let changed = Instrument::change(
         &mut write,
@@ -175,7 +175,7 @@ async fn edit(
     adjusters::set(&mut write, instrument.id, &new.adjusters).await?;
     let note = format!("Changed: {}.", said.join("; "));
     log(&desk, &mut write, instrument.id, EntryKind::Register, note).await?;
-    write.finish(&address, "The changes are kept.").await
+    write.finish(&page_of_it, "The changes are kept.").await
 }
 
 /// Who last changed the register entry.
@@ -300,7 +300,7 @@ async fn retire(
     log(&desk, &mut write, instrument.id, EntryKind::Standing, note).await?;
     let said = format!("{} is retired and no longer lent.", instrument.tag);
     write
-        .finish(&format!("/instruments/{}", instrument.tag), &said)
+        .finish(&address::instrument(&instrument.tag), &said)
         .await
 }
 
@@ -318,7 +318,7 @@ async fn reinstate(
     log(&desk, &mut write, instrument.id, EntryKind::Standing, note).await?;
     let said = format!("{} is on the shelf again.", instrument.tag);
     write
-        .finish(&format!("/instruments/{}", instrument.tag), &said)
+        .finish(&address::instrument(&instrument.tag), &said)
         .await
 }
 

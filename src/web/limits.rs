@@ -10,8 +10,9 @@ use super::access::{Access, Route};
 use super::extract::{Form, Path, Query};
 use super::fields::Mends;
 use super::page::{Arrival, Chrome, Desk, mend, page};
-use super::show::{self, capital, instrument_path};
+use super::show::capital;
 use super::tables::{self, Cell};
+use super::{address, show};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::{Design, Instrument};
 use crate::library::limits::{self as set_limits, LimitSet, LimitWhat, Whose};
@@ -131,7 +132,7 @@ async fn list_page(desk: Desk) -> Result<Response, Error> {
                 .map(|&w| format!("{w}: {}", with_unit(in_force.of(w).value, w)))
                 .collect();
             (!own.is_empty()).then(|| OwnRow {
-                path: instrument_path(&i.tag),
+                path: address::instrument(&i.tag),
                 tag: i.particulars.tag,
                 name: i.particulars.name,
                 limits: own,
@@ -170,7 +171,7 @@ async fn instrument_page(desk: Desk, Path(tag): Path<String>) -> Result<Response
     page(&InstrumentPage {
         chrome: desk.chrome(&format!("Limits of {}", instrument.tag)),
         lede: instrument.name.clone(),
-        path: instrument_path(&instrument.tag),
+        path: address::instrument(&instrument.tag),
         rows: Shown::all(&in_force, &desk),
     })
 }
@@ -219,7 +220,7 @@ impl Target {
     }
 
     fn instrument(instrument: &Instrument) -> Self {
-        let path = format!("{}/limits", instrument_path(&instrument.tag));
+        let path = format!("{}/limits", address::instrument(&instrument.tag));
         Self {
             whose: Whose::Instrument(instrument.id),
             words: instrument.tag.clone(),

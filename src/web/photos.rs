@@ -16,7 +16,7 @@ use super::extract::{Form, Path, Upload, UploadedFile};
 use super::fields::Mends;
 use super::page::{Arrival, Desk};
 use super::sign_in::Nothing;
-use super::{Error, condition};
+use super::{Error, address, condition};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::Instrument;
 use crate::library::photos::{self, LONGEST_CAPTION, Prepared, Size};
@@ -251,7 +251,7 @@ fn with_caption(words: &str, caption: &str) -> String {
 }
 
 fn back(instrument: &Instrument) -> String {
-    format!("/instruments/{}#photos", instrument.tag)
+    format!("{}#photos", address::instrument(&instrument.tag))
 }
 
 fn entry(desk: &Desk, instrument: InstrumentId, note: String) -> Result<NewEntry, Error> {

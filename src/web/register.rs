@@ -5,12 +5,12 @@ use askama::Template;
 use axum::response::Response;
 use serde::Deserialize;
 
-use super::Error;
 use super::access::{Access, Route};
 use super::extract::{Form, Query};
 use super::fields::Mends;
 use super::page::{Arrival, Chrome, Desk, mend, page};
 use super::register_form::{AdjusterRow, Checked, RegisterForm};
+use super::{Error, address};
 use crate::library::adjusters::{self, AdjusterKind, Element, Head};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::{Design, Instrument};
@@ -200,7 +200,7 @@ async fn add(desk: Desk, Form { fields, once }: Form<RegisterForm>) -> Result<Re
     .await?;
     write
         .finish(
-            &format!("/instruments/{}", p.tag),
+            &address::instrument(&p.tag),
             &format!("{} is on the shelf. Print its label next.", p.tag),
         )
         .await

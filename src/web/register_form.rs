@@ -124,7 +124,10 @@ impl RegisterForm {
     /// What is usual for a design, as one would type it.
     pub fn usual(club: &Club, design: Design, usual: &Usual) -> Self {
         let mut form = Self {
-            name: designs::name(design, &super::show::length(club, usual.aperture_mm.round())),
+            name: designs::name(
+                design,
+                &super::show::length(club, usual.aperture_mm.round()),
+            ),
             design: design.slug().to_owned(),
             aperture: typed_length(club, usual.aperture_mm),
             focal: typed_length(club, usual.focal_mm),

@@ -13,7 +13,7 @@ use super::access::{Access, Route};
 use super::extract::Query;
 use super::page::{Chrome, Desk, page};
 use super::tables::{Cell, Paging, csv_response};
-use super::{Error, show};
+use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument, Standing, State};
 use crate::library::loans::{Loan, Which};
@@ -233,6 +233,7 @@ fn searched_words(club: &Club, i: &Instrument) -> String {
 /// One row as the page shows it.
 struct Line {
     tag: String,
+    href: String,
     name: String,
     size: String,
     reading: &'static str,
@@ -247,13 +248,18 @@ fn line(club: &Club, today: chrono::NaiveDate, one: &Shelved) -> Line {
     let a = &one.row.assessment;
     let reason = match (a.reasons.first(), a.as_of) {
         (Some(reason), Some(at)) => {
-            format!("{} ({})", reason.trim_end_matches('.'), show::date(club, at))
+            format!(
+                "{} ({})",
+                reason.trim_end_matches('.'),
+                show::date(club, at)
+            )
         }
         (Some(reason), None) => reason.clone(),
         (None, _) => String::new(),
     };
     Line {
         tag: i.tag.clone(),
+        href: address::instrument(&i.tag),
         name: i.name.clone(),
         size: size_words(club, i),
         reading: a.reading.slug(),
@@ -479,7 +485,7 @@ async fn shelf_json(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, 
             let i = one.row.instrument;
             let a = one.row.assessment;
             JsonRow {
-                href: format!("/instruments/{}", i.tag),
+                href: address::instrument(&i.tag),
                 focal_ratio: i.focal_ratio(),
                 state: i.state(),
                 design: i.design,

@@ -56,16 +56,6 @@ pub fn money(club: &Club, cents: i64) -> String {
     }
 }
 
-/// Text as one part of an address.
-pub fn in_address(text: &str) -> String {
-    askama::filters::urlencode_strict(text).map_or_else(|never| match never {}, |t| t.to_string())
-}
-
-/// The address of an instrument's page; others of it stand below.
-pub fn instrument_path(tag: &str) -> String {
-    format!("/instruments/{}", in_address(tag))
-}
-
 /// With a capital first.
 pub fn capital(words: &str) -> String {
     let mut letters = words.chars();

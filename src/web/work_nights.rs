@@ -13,8 +13,8 @@ use super::access::{Access, Route};
 use super::extract::{Form, Path};
 use super::fields::Mends;
 use super::page::{Arrival, Chrome, Desk, mend, page};
-use super::show::{self, instrument_path};
 use super::tables::{self, Cell};
+use super::{address, show};
 use crate::library::findings::{self, AsksFor};
 use crate::library::instruments::{Design, Instrument, State};
 use crate::library::work_nights::{self, NewWorkNight, WorkNight};
@@ -210,7 +210,7 @@ impl Job {
         let i = &row.instrument;
         let state = i.state();
         Self {
-            path: instrument_path(&i.tag),
+            path: address::instrument(&i.tag),
             tag: i.tag.clone(),
             name: i.name.clone(),
             place: i.place.clone(),

@@ -271,8 +271,8 @@ async fn work_that_makes_no_sense_is_refused_and_kept_on_the_page() {
         ("moved_optics", "no", "Collimation moves optics"),
         ("words", "", "please fill this in"),
         ("minutes", "-5", "whole number from 0"),
-        ("on", &tomorrow, "has not come yet"),
-        ("on", "1066-10-14", "a hundred years ago"),
+        ("on", &tomorrow, "yet to come"),
+        ("on", "1066-10-14", "more than a century ago"),
         ("on", "yesterday", "give a date"),
         ("settles", "nonsense", "Tick again"),
     ] {

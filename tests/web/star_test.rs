@@ -62,7 +62,10 @@ async fn uploaded_frames_are_measured_and_land_in_the_logbook() {
     let page = ended(&mut client, &path).await;
     assert!(page.words().contains("waves RMS"), "{}", page.words());
     let drawing = page.select("figure svg desc").remove(0);
-    assert!(drawing.contains("thinnest") && drawing.contains("waves RMS"), "{drawing}");
+    assert!(
+        drawing.contains("thinnest") && drawing.contains("waves RMS"),
+        "{drawing}"
+    );
     assert_eq!(tests_of(&house, instrument).await, 1);
     let picture = client.get(&format!("{path}/picture.png")).await;
     assert_eq!(picture.headers["content-type"], "image/png");

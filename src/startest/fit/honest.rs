@@ -120,7 +120,7 @@ pub(super) fn covariance(
         }
         // Response of every parameter to this picture's columns.
         let response = DMatrix::from_fn(count, n, |i, j| inverse[(i, ids[j])]);
-        total += &response * sum * response.transpose() / (m as f64).powi(4);
+        total += &response * sum * response.transpose() / ((m * m) as f64 * used);
     }
     total
 }

@@ -15,6 +15,7 @@
 //! across focus and coma does not, so [`fit_pair`] tells them apart, and
 //! [`FitResult::decentre_doubt`] says how far a single side may be led astray.
 //!
+//! - `run`: stages in their order, other starts where the first leads nowhere.
 //! - `stage`: windows and joined pixels, a coarse stage and a fine one.
 //! - `model`: the forward model and its derivatives.
 //! - `solve`: least squares.
@@ -25,17 +26,17 @@ mod check;
 mod honest;
 mod model;
 mod result;
+mod run;
 mod solve;
 mod stage;
 
 pub use result::{Decentre, FitResult, PictureFit, SideFound};
+pub use run::Work;
 
 use crate::{
-    optics::wavefront::{self, Wavefront},
+    optics::wavefront::Wavefront,
     startest::frame::{Setup, Side, Stamp},
 };
-use solve::{Limits, OWN, Problem, Solution};
-use stage::{Kind, Window};
 
 /// A geometric first estimate of the donut in a stamp.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -115,7 +116,7 @@ pub fn fit(
     } else {
         Side::Outside
     };
-    let first = fit_sides(&[(stamp, start, side)], setup, options)?;
+    let first = run::fitted(&[(stamp, start, side)], setup, options)?;
     if setup.side != Side::Unknown || first.point_symmetric {
         return Ok(first.finish(
             setup,
@@ -127,7 +128,7 @@ pub fn fit(
             },
         ));
     }
-    let second = fit_sides(&[(stamp, start, Side::Inside)], setup, options);
+    let second = run::fitted(&[(stamp, start, Side::Inside)], setup, options);
     let (best, other, used) = match second {
         Ok(s) if s.solution.chi2 < first.solution.chi2 => (s, Some(first), Side::Inside),
         Ok(s) => (first, Some(s), Side::Outside),
@@ -164,7 +165,7 @@ pub fn fit_pair(
         (inside.0, inside.1, Side::Inside),
         (outside.0, outside.1, Side::Outside),
     ];
-    let fitted = fit_sides(&sides, setup, options)?;
+    let fitted = run::fitted(&sides, setup, options)?;
     let side = SideFound {
         used: setup.side,
         preferred: None,
@@ -189,174 +190,4 @@ pub fn picture_of(
 ) -> Result<Vec<f64>, FitError> {
     check::setup(setup)?;
     stage::picture_of(setup, wavefront, at, fwhm_px, size)
-}
-
-struct Fitted<'a> {
-    stamps: Vec<&'a Stamp>,
-    problem: Problem,
-    windows: Vec<Window>,
-    solution: Solution,
-    point_symmetric: bool,
-    work: Work,
-}
-
-/// What a fit cost.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Work {
-    /// Pictures computed by the full model, and by the coarse one before it.
-    pub pictures: [usize; 2],
-    /// Sets of derivatives, likewise.
-    pub slopes: [usize; 2],
-    /// Two-dimensional transforms made, each counted as the share of a
-    /// transform of the largest array that its size makes it.
-    pub transforms: f64,
-    /// Side of that largest array.
-    pub transform_size: usize,
-}
-
-type Task<'a> = (&'a Stamp, &'a Start, Side);
-
-fn fit_sides<'a>(
-    tasks: &[Task<'a>],
-    setup: &Setup,
-    options: &FitOptions,
-) -> Result<Fitted<'a>, FitError> {
-    check::setup(setup)?;
-    for (stamp, start, _) in tasks {
-        check::stamp(stamp)?;
-        check::start(setup, start)?;
-    }
-    let last = if options.higher_modes {
-        wavefront::LAST
-    } else {
-        11
-    };
-    let modes: Vec<usize> = (4..=last).collect();
-    let pair = tasks.len() > 1;
-    let pupil = stage::pupil(setup, if pair { setup.side } else { tasks[0].2 });
-    let known = options.obstruction_sigma <= 0.0;
-    let free_shadow = match (setup.obstruction > 0.0, pair, known) {
-        (false, ..) | (true, false, true) => 0..0,
-        (true, true, true) => 0..2,
-        (true, true, false) => 0..3,
-        (true, false, false) => 2..3,
-    };
-    let shared = modes.len() - 1 + free_shadow.len();
-
-    // Parameters of the whole stamps, between stages.
-    let mut parameters = vec![0.0; shared];
-    for (j, axis) in [(8, 0), (7, 1)] {
-        let sum: f64 = tasks.iter().map(|t| t.1.coma_waves[axis]).sum();
-        parameters[j - 5] = sum / tasks.len() as f64;
-    }
-    if free_shadow.end == 3 {
-        parameters[shared - 1] = setup.obstruction;
-    }
-    let coma = [parameters[3], parameters[2]];
-    for &(_, start, side) in tasks {
-        parameters.extend(stage::own_start(setup, start, side, coma));
-    }
-
-    let mut work = Work::default();
-    let mut done = None;
-    for fine in [false, true] {
-        let mut problem = Problem {
-            pictures: Vec::new(),
-            shared_modes: modes[1..].to_vec(),
-            free_shadow: free_shadow.clone(),
-            shadow: [0.0, 0.0, setup.obstruction],
-            radius_sigma: options.obstruction_sigma,
-        };
-        let mut windows = Vec::new();
-        let mut here = parameters[..shared].to_vec();
-        for (k, (stamp, start, _)) in tasks.iter().enumerate() {
-            let state = problem.state(&parameters, k);
-            let kind = if fine {
-                let w020 = wavefront::w020_from_a4(state.waves[0]);
-                Kind::Fine {
-                    lines: stage::lines(setup, w020, options),
-                }
-            } else {
-                Kind::Coarse
-            };
-            let floor = options.model_floor * stage::level(stamp, start);
-            let (window, picture) =
-                stage::picture(stamp, setup, &pupil, &modes, &state, floor, kind);
-            here.extend(window.enter(&parameters[problem.own(k)..][..OWN]));
-            problem.pictures.push(picture);
-            windows.push(window);
-        }
-        if !fine {
-            for k in 0..tasks.len() {
-                problem.linear_start(&mut here, k);
-            }
-        }
-        let limits = if fine { FINE } else { COARSE };
-        let solution = problem.solve(&here, limits);
-        work.add(&problem, &solution, fine);
-        if !solution.parameters.iter().all(|v| v.is_finite()) || !solution.chi2.is_finite() {
-            return Err(FitError::NoConvergence);
-        }
-        parameters[..shared].copy_from_slice(&solution.parameters[..shared]);
-        for (k, window) in windows.iter().enumerate() {
-            let at = problem.own(k);
-            let own = window.leave(&solution.parameters[at..at + OWN]);
-            parameters[at..at + OWN].copy_from_slice(&own);
-        }
-        done = Some((problem, windows, solution));
-    }
-    let Some((problem, windows, solution)) = done else {
-        return Err(FitError::NoConvergence);
-    };
-    let point_symmetric = pupil.has_point_symmetry();
-    let stamps = tasks.iter().map(|t| t.0).collect();
-    Ok(Fitted {
-        stamps,
-        problem,
-        windows,
-        solution,
-        point_symmetric,
-        work,
-    })
-}
-
-const COARSE: Limits = Limits {
-    max_slopes: 15,
-    max_pictures: 40,
-    tolerance: 3e-2,
-};
-const FINE: Limits = Limits {
-    max_slopes: 12,
-    max_pictures: 40,
-    tolerance: 1e-2,
-};
-
-impl Work {
-    fn add(&mut self, problem: &Problem, solution: &Solution, fine: bool) {
-        let (n, models) = (usize::from(!fine), || {
-            problem
-                .pictures
-                .iter()
-                .flat_map(|p| std::iter::once(&p.model).chain(&p.sloper))
-        });
-        self.pictures[n] += solution.pictures_computed * problem.pictures.len();
-        self.slopes[n] += solution.slopes_computed * problem.pictures.len();
-        let largest = models().map(|m| m.focal_size()).max().unwrap_or(1);
-        if fine && largest > self.transform_size {
-            self.transforms *= cost(self.transform_size.max(1)) / cost(largest);
-            self.transform_size = largest;
-        } else if self.transform_size == 0 {
-            self.transform_size = largest;
-        }
-        for m in models() {
-            self.transforms +=
-                m.transforms() as f64 * cost(m.focal_size()) / cost(self.transform_size);
-        }
-    }
-}
-
-/// Operations of a two-dimensional transform, to a factor.
-fn cost(size: usize) -> f64 {
-    let n = size as f64;
-    n * n * (n + 1.0).log2()
 }

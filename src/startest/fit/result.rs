@@ -1,7 +1,8 @@
 //! What a fit hands back, and how it is made from a solution.
 
 use super::{
-    FitOptions, Fitted, Work, honest,
+    FitOptions, honest,
+    run::{Fitted, Work},
     solve::{A4, BLUR, FLUX, OWN, SKY, X, Y, dot, plane},
 };
 use crate::{

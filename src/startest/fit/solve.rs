@@ -268,9 +268,9 @@ impl Problem {
                 columns = (0..self.pictures.len())
                     .map(|k| {
                         let state = self.state(&p, k);
-                        let slopes = self.pictures[k]
-                            .model
-                            .slopes(&state, self.free_shadow.clone());
+                        let picture = &mut self.pictures[k];
+                        let sloper = picture.sloper.as_mut().unwrap_or(&mut picture.model);
+                        let slopes = sloper.slopes(&state, self.free_shadow.clone());
                         self.columns(&p, k, slopes)
                     })
                     .collect::<Vec<_>>();

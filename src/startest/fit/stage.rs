@@ -234,7 +234,19 @@ pub(super) fn picture(
     };
     let (model, sloper) = match kind {
         Kind::Coarse => (model(1.05, 1), None),
-        Kind::Fine { lines } => (model(1.4, lines), Some(model(1.1, lines.div_ceil(2)))),
+        Kind::Fine { lines } => {
+            // Where the blur hides detail of lambda N and finer, folding of
+            // such detail does no harm.
+            let (for_pictures, for_slopes) = if fwhm > 1.2 * unit {
+                (1.35, 1.1)
+            } else {
+                (1.8, 1.3)
+            };
+            (
+                model(for_pictures, lines),
+                Some(model(for_slopes, lines.div_ceil(2))),
+            )
+        }
     };
     (
         window,
@@ -337,11 +349,17 @@ pub(super) fn start_w020(setup: &Setup, start: &Start) -> f64 {
     wavefront::w020_from_radius(radius_nm, setup.focal_mm / setup.aperture_mm) / REFERENCE_NM
 }
 
-/// The picture's own parameters from the geometric estimate.
-pub(super) fn own_start(setup: &Setup, start: &Start, side: Side, coma: [f64; 2]) -> [f64; OWN] {
+/// The picture's own parameters from the geometric estimate, its defocus scaled.
+pub(super) fn own_start(
+    setup: &Setup,
+    start: &Start,
+    side: Side,
+    coma: [f64; 2],
+    scale: f64,
+) -> [f64; OWN] {
     let sign = if side == Side::Inside { -1.0 } else { 1.0 };
     let ratio = setup.focal_mm / setup.aperture_mm;
-    let w020 = start_w020(setup, start);
+    let w020 = scale * start_w020(setup, start);
     // The outer edge lies dW/dr at r = 1 away from the chief ray.
     let shift = 2.0 * ratio * REFERENCE_NM * 1e-3 / setup.pixel_um * 7.0 * 8f64.sqrt();
     let mut own = [0.0; OWN];
