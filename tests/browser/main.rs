@@ -8,4 +8,10 @@ mod pdf;
 mod programs;
 mod visitor;
 
+mod borrowing;
+mod check_in;
+mod cycle;
+mod due_list;
 mod first_start;
+mod pictures;
+mod screens;

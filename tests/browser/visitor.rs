@@ -236,6 +236,18 @@ impl Visitor {
             .unwrap_or_else(|e| panic!("{label} has no choice \"{choice}\": {e}"));
     }
 
+    /// Chooses from the list under a label by how the choice begins.
+    pub async fn choose_starting(&self, label: &str, start: &str) {
+        let list = self.field(label).await;
+        let choice = format!(
+            ".//option[starts-with(normalize-space(), {})]",
+            quoted(start)
+        );
+        list.select_by(Locator::XPath(&choice))
+            .await
+            .unwrap_or_else(|e| panic!("{label} has no choice \"{start}...\": {e}"));
+    }
+
     /// Picks one of several under a legend by its words.
     pub async fn pick(&self, legend: &str, words: &str) {
         let within = format!("//fieldset[legend[normalize-space()={}]]", quoted(legend));
