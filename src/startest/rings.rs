@@ -849,7 +849,8 @@ mod tests {
 
     #[test]
     fn a_blurred_disc_keeps_its_middle_and_halves_its_edge() {
-        assert!((blurred_disc(0.0, 20.0) - 1.0).abs() < 1e-6);
+        // The slices stop at 4 sigma, which leaves 6.3e-5 of a Gaussian out.
+        assert!((blurred_disc(0.0, 20.0) - 1.0).abs() < 1e-4);
         assert!((blurred_disc(50.0, 50.0) - 0.5).abs() < 0.01);
         // In the middle of a disc: 1 - exp(-a^2/2).
         assert!((blurred_disc(0.0, 1.0) - (1.0 - (-0.5f64).exp())).abs() < 1e-3);
