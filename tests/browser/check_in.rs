@@ -61,6 +61,7 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
         .await;
     } else {
         kofi.press("Find").await;
+        kofi.press("SC203A").await;
     }
     kofi.sees("Journeys since last time").await;
     assert_eq!(kofi.path().await, "/check-in/SC203A");
