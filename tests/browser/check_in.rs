@@ -56,7 +56,7 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
     if scripts == Scripts::On {
         kofi.press_in(
             "//*[contains(@class, 'finder-list')]",
-            "SC203A 203 mm Schmidt-Cassegrain",
+            "SC203A 203 mm Schmidt-Cassegrain, on loan",
         )
         .await;
     } else {
