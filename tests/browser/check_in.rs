@@ -56,11 +56,12 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
     if scripts == Scripts::On {
         kofi.press_in(
             "//*[contains(@class, 'finder-list')]",
-            "SC203A 203 mm Schmidt-Cassegrain",
+            "SC203A 203 mm Schmidt-Cassegrain, on loan",
         )
         .await;
     } else {
         kofi.press("Find").await;
+        kofi.press("SC203A").await;
     }
     kofi.sees("Journeys since last time").await;
     assert_eq!(kofi.path().await, "/check-in/SC203A");

@@ -19,11 +19,15 @@ async fn keep(visitor: &Visitor, name: &str) {
     println!("{}", file.display());
 }
 
-/// The same picture in 8 bits of palette-free colour at the best compression.
+/// The same picture with its colours rounded to thirty-two steps, which
+/// nobody sees and which halves the file.
 fn small(png: &[u8]) -> Vec<u8> {
     use image::ImageEncoder;
     use image::codecs::png::{CompressionType, FilterType, PngEncoder};
-    let picture = image::load_from_memory(png).unwrap().to_rgb8();
+    let mut picture = image::load_from_memory(png).unwrap().to_rgb8();
+    for value in picture.iter_mut() {
+        *value = (value.saturating_add(4) / 8).saturating_mul(8);
+    }
     let mut out = Vec::new();
     PngEncoder::new_with_quality(&mut out, CompressionType::Best, FilterType::Adaptive)
         .write_image(
@@ -47,17 +51,9 @@ async fn takes_the_pictures() {
         ingrid.sees("Why").await;
         keep(&ingrid, "due-list.png").await;
 
-        let kofi = club
-            .signed_in(Role::Volunteer, Window::Desk, Scripts::On)
-            .await;
-        kofi.open("/instruments/SC203A/star-test").await;
-        measures(&kofi, "sct-outside.fits.gz", "Outside").await;
-        keep(&kofi, "star-test.png").await;
-
-        let phone = club.visitor(Window::Phone, Scripts::On).await;
-        phone.open("/instruments/N130").await;
-        phone.sees("What it will show").await;
-        keep(&phone, "condition.png").await;
+        ingrid.open("/instruments/SC203A/star-test").await;
+        measures(&ingrid, "sct-outside.fits.gz", "Outside").await;
+        keep(&ingrid, "star-test.png").await;
     })
     .await;
 }

@@ -10,14 +10,27 @@ use tubewright::web;
 use super::club::at_the_demo_club;
 use super::visitor::{Scripts, Visitor, Window};
 
-/// Pages that no link leads to: files, pieces of pages, one-time addresses,
-/// and what only an unfinished or refused measurement has.
+/// Where no plain link leads: files that pages show or scripts ask for,
+/// one-time addresses, and what is reached by sending a form.
 const NOT_LINKED: &[&str] = &[
     "/static/{*name}",
     "/welcome/{token}",
+    "/photos/{id}/small.jpg",
     "/shelf/finder.json",
+    "/check-in.json",
+    "/instruments/{tag}/qr.svg",
+    "/instruments/{tag}/edit/{version}",
     "/attempts/{id}/progress",
     "/attempts/{id}/picture.png",
+];
+
+/// Pages to begin from; the first leads to nearly all others.
+const STARTS: &[&str] = &[
+    "/",
+    "/sign-in",
+    "/check-in/SC203A/answer",
+    "/instruments/SC203A/waiting",
+    "/instruments/A80",
 ];
 
 /// Whether a path is of a route's pattern, as axum writes it; fixed words
@@ -97,7 +110,7 @@ async fn every_page_fits_a_phone_and_its_console_stays_quiet() {
         let mut seen: BTreeMap<&str, usize> = BTreeMap::new();
         let mut known: BTreeSet<String> = BTreeSet::new();
         let mut wide: Vec<String> = Vec::new();
-        let mut queue: VecDeque<String> = ["/", "/sign-in"].map(ToOwned::to_owned).into();
+        let mut queue: VecDeque<String> = STARTS.iter().map(|s| (*s).to_owned()).collect();
         while let Some(address) = queue.pop_front() {
             let path = address.split('?').next().unwrap_or_default();
             let pattern =
