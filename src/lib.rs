@@ -8,12 +8,14 @@
 //! - [`bench`]: from a measurement to advice at the tube.
 //! - [`library`]: the club's nouns and their tables.
 //! - [`upkeep`]: from logbooks to readings and to what is due.
+//! - [`demo`]: the invented club of `seed-data/`, made afresh.
 //! - [`web`]: pages, forms, sign-in.
 //!
 //! `optics` and `startest` know nothing of tables or pages.
 #![forbid(unsafe_code)]
 
 pub mod bench;
+pub mod demo;
 // Its macros declare the vocabularies of the wings after it.
 #[macro_use]
 pub mod library;

@@ -21,6 +21,8 @@ struct Cli {
 enum Command {
     /// Measure coma from frames of a defocused star
     Measure(commands::measure::MeasureArgs),
+    /// Print which instruments are due for the bench, and why
+    Due(commands::due::DueArgs),
     /// Run the web tool for a club
     Serve(commands::serve::ServeArgs),
 }
@@ -28,6 +30,7 @@ enum Command {
 fn main() -> ExitCode {
     match Cli::parse().command {
         Command::Measure(args) => commands::measure::run(args),
+        Command::Due(args) => commands::due::run(args),
         Command::Serve(args) => commands::serve::run(args),
     }
 }

@@ -1,5 +1,6 @@
 //! The commands. Each has its arguments and a `run` that answers an exit code.
 
+pub mod due;
 pub mod measure;
 pub mod serve;
 
@@ -13,6 +14,9 @@ pub const USAGE: u8 = 2;
 /// The input was refused.
 pub const REFUSED: u8 = 3;
 
+/// The data folder when none is named.
+pub const DATA_FOLDER: &str = "tubewright-data";
+
 /// Where the club's data lives.
 #[derive(Debug, clap::Args)]
 pub struct DataArgs {
@@ -21,7 +25,7 @@ pub struct DataArgs {
         long,
         value_name = "DIR",
         env = "TUBEWRIGHT_DATA",
-        default_value = "tubewright-data"
+        default_value = DATA_FOLDER
     )]
     pub data: PathBuf,
 }

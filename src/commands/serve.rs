@@ -1,22 +1,28 @@
 //! `tubewright serve`.
 
 use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use anyhow::Context;
 use chrono::Utc;
+use tubewright::demo::{self, Demo};
 use tubewright::library::Library;
+use tubewright::library::club::Club;
+use tubewright::library::demo::{Holds, holds};
 use tubewright::library::people::Person;
 use tubewright::library::sessions::{self, Purpose};
-use tubewright::web::{self, App};
+use tubewright::web::{self, App, passwords};
 
-use super::{DataArgs, block_on};
+use super::{REFUSED, block_on};
 
 /// Arguments of `serve`.
 #[derive(Debug, clap::Args)]
 pub struct ServeArgs {
-    #[command(flatten)]
-    data: DataArgs,
+    /// The folder that holds the club's data; made when missing [default: tubewright-data; with
+    /// --demo a temporary one, removed when the tool stops]
+    #[arg(long, value_name = "DIR", env = "TUBEWRIGHT_DATA")]
+    data: Option<PathBuf>,
     /// Address and port to listen on; port 0 takes any free one
     #[arg(
         long,
@@ -28,7 +34,8 @@ pub struct ServeArgs {
     /// Where the club reaches the tool, such as https://scopes.example.org; https makes cookies secure
     #[arg(long, value_name = "URL", env = "TUBEWRIGHT_PUBLIC_ADDRESS")]
     public_address: Option<String>,
-    /// Serve an invented club from a folder of its own, made anew each time
+    /// Serve an invented club to try things out on. With --data it is made there once, in an empty
+    /// folder, and kept
     #[arg(long, env = "TUBEWRIGHT_DEMO")]
     demo: bool,
 }
@@ -46,22 +53,80 @@ pub fn run(args: ServeArgs) -> ExitCode {
 }
 
 async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
-    let library = Library::open(&args.data.data).await?;
     let listener = tokio::net::TcpListener::bind(args.listen)
         .await
         .with_context(|| format!("cannot listen on {}", args.listen))?;
     let address = listener.local_addr()?;
+    // Removes itself when dropped, after the library is closed.
+    let temporary = match (args.demo, &args.data) {
+        (true, None) => Some(
+            tempfile::Builder::new()
+                .prefix("tubewright-demo-")
+                .tempdir()?,
+        ),
+        _ => None,
+    };
+    let folder = match (&temporary, args.data) {
+        (Some(temporary), _) => temporary.path().to_owned(),
+        (None, Some(given)) => given,
+        (None, None) => PathBuf::from(super::DATA_FOLDER),
+    };
+    let library = if args.demo {
+        match demo_library(&folder).await? {
+            Ok(library) => library,
+            Err(why) => {
+                eprintln!("tubewright: {why}");
+                return Ok(ExitCode::from(REFUSED));
+            }
+        }
+    } else {
+        Library::open(&folder).await?
+    };
     let public = args.public_address.clone();
     let base = public
         .clone()
         .unwrap_or_else(|| format!("http://{address}"));
     let base = base.trim_end_matches('/').to_owned();
-    first_address(&library, &base).await?;
+    if !args.demo {
+        first_address(&library, &base).await?;
+    }
     let app = App::new(library.clone(), public.as_deref());
     println!("Tubewright is ready at {base}/");
     web::serve(app, listener, stop_signal()).await?;
     library.close().await;
     Ok(ExitCode::SUCCESS)
+}
+
+/// The demo club in this folder: made where there is nothing, taken up where
+/// it is already; or why not.
+async fn demo_library(folder: &Path) -> anyhow::Result<Result<Library, String>> {
+    let place = folder.display();
+    let held = holds(folder).await?;
+    Ok(match held {
+        Holds::Club => Err(format!(
+            "{place} holds a club of its own. The demo never goes into it; name an empty folder, or leave --data out."
+        )),
+        Holds::OtherFiles => Err(format!(
+            "{place} holds other files. The demo is made in an empty folder only; name one, or leave --data out."
+        )),
+        Holds::Demo => Ok(Library::open(folder).await?),
+        Holds::Nothing => {
+            let library = Library::open(folder).await?;
+            let demo = tokio::task::spawn_blocking(Demo::prepare).await??;
+            demo.load(&library, demo_today(), passwords::hash_now)
+                .await?;
+            Ok(library)
+        }
+    })
+}
+
+/// Today in the demo club's zone.
+fn demo_today() -> chrono::NaiveDate {
+    Club {
+        zone: demo::zone(),
+        ..Club::default()
+    }
+    .date(Utc::now())
 }
 
 /// Prints the one-time set-up address while nobody can run the club.

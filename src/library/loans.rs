@@ -159,11 +159,86 @@ impl HandOut {
     }
 }
 
-/// Takes an instrument back: loan closed, kit ticked off, logbook entry.
-/// Returns the names of the parts that went out and did not come back.
-///
-/// # Errors
-/// Refused when the loan was closed already.
+/// A loan to be ended.
+#[derive(Debug, Clone)]
+pub struct TakeBack {
+    /// Which.
+    pub loan: LoanId,
+    /// The parts that are there; the others that went out are missing.
+    pub came_back: Vec<KitPartId>,
+    /// When it came back.
+    pub at: Moment,
+    /// When that is written down: now.
+    pub recorded_at: Moment,
+    /// Who takes it back.
+    pub by: PersonId,
+}
+
+impl TakeBack {
+    /// Takes an instrument back: loan closed, kit ticked off, logbook entry.
+    /// Returns the names of the parts that went out and did not come back.
+    ///
+    /// # Errors
+    /// Refused when the loan was closed already, or began later than it is
+    /// said to have ended.
+    pub async fn write(&self, conn: &mut Conn) -> Result<Vec<String>> {
+        let found = Loan::get(conn, self.loan).await?;
+        if self.at < found.handed_out_at {
+            return Err(Error::Refused(format!(
+                "{} cannot have come back before it went out.",
+                found.tag
+            )));
+        }
+        let done = sqlx::query!(
+            "UPDATE loans SET returned_at = ?, taken_back_by = ? WHERE id = ? AND returned_at IS NULL",
+            self.at,
+            self.by,
+            self.loan
+        )
+        .execute(&mut *conn)
+        .await?;
+        if done.rows_affected() == 0 {
+            return Err(Error::Refused(format!(
+                "{} has been taken back already.",
+                found.tag
+            )));
+        }
+        let mut missing = Vec::new();
+        for part in parts(conn, self.loan).await? {
+            let back = self.came_back.contains(&part.id);
+            sqlx::query!(
+                "UPDATE loan_kit SET came_back = ? WHERE loan_id = ? AND kit_part_id = ?",
+                back,
+                self.loan,
+                part.id
+            )
+            .execute(&mut *conn)
+            .await?;
+            if part.went_out && !back {
+                missing.push(part.name);
+            }
+        }
+        let note = if missing.is_empty() {
+            "Kit complete.".to_owned()
+        } else {
+            format!("Did not come back: {}.", missing.join(", "))
+        };
+        NewEntry {
+            instrument: found.instrument_id,
+            kind: EntryKind::TakeBack,
+            happened_at: self.at,
+            recorded_at: self.recorded_at,
+            by: self.by,
+            loan: Some(self.loan),
+            note,
+        }
+        .write(conn)
+        .await?;
+        Ok(missing)
+    }
+}
+
+/// Takes an instrument back as it is written down: see [`TakeBack`].
 pub async fn take_back(
     conn: &mut Conn,
     loan: LoanId,
@@ -171,71 +246,92 @@ pub async fn take_back(
     at: Moment,
     by: PersonId,
 ) -> Result<Vec<String>> {
-    let found = Loan::get(conn, loan).await?;
-    let done = sqlx::query!(
-        "UPDATE loans SET returned_at = ?, taken_back_by = ? WHERE id = ? AND returned_at IS NULL",
+    TakeBack {
+        loan,
+        came_back: came_back.to_vec(),
         at,
+        recorded_at: at,
         by,
-        loan
-    )
-    .execute(&mut *conn)
-    .await?;
-    if done.rows_affected() == 0 {
-        return Err(Error::Refused(format!(
-            "{} has been taken back already.",
-            found.tag
-        )));
     }
-    let mut missing = Vec::new();
-    for part in parts(conn, loan).await? {
-        let back = came_back.contains(&part.id);
-        sqlx::query!(
-            "UPDATE loan_kit SET came_back = ? WHERE loan_id = ? AND kit_part_id = ?",
-            back,
-            loan,
-            part.id
-        )
+    .write(conn)
+    .await
+}
+
+/// Moves the day a loan is due, and writes that into the logbook.
+///
+/// # Errors
+/// Refused when the loan is over, or was due on that day anyway.
+pub async fn extend(
+    conn: &mut Conn,
+    loan: LoanId,
+    due_on: NaiveDate,
+    at: Moment,
+    by: PersonId,
+) -> Result<()> {
+    let found = Loan::get(conn, loan).await?;
+    if found.returned_at.is_some() {
+        return Err(Error::Refused(
+            "That loan is over, so it cannot be made longer.".to_owned(),
+        ));
+    }
+    if found.due_on == due_on {
+        return Err(Error::Refused("It is due on that day already.".to_owned()));
+    }
+    sqlx::query!("UPDATE loans SET due_on = ? WHERE id = ?", due_on, loan)
         .execute(&mut *conn)
         .await?;
-        if part.went_out && !back {
-            missing.push(part.name);
-        }
-    }
-    let note = if missing.is_empty() {
-        "Kit complete.".to_owned()
-    } else {
-        format!("Did not come back: {}.", missing.join(", "))
-    };
     NewEntry {
         instrument: found.instrument_id,
-        kind: EntryKind::TakeBack,
+        kind: EntryKind::Note,
         happened_at: at,
         recorded_at: at,
         by,
         loan: Some(loan),
-        note,
+        note: format!(
+            "Loan now until {}, before until {}.",
+            due_on.format("%-d %B %Y"),
+            found.due_on.format("%-d %B %Y")
+        ),
     }
     .write(conn)
     .await?;
-    Ok(missing)
+    Ok(())
 }
 
-/// Moves the day a loan is due.
-pub async fn extend(conn: &mut Conn, loan: LoanId, due_on: NaiveDate) -> Result<()> {
-    let done = sqlx::query!(
-        "UPDATE loans SET due_on = ? WHERE id = ? AND returned_at IS NULL",
-        due_on,
-        loan
+/// An instrument's latest loan, open or over.
+pub async fn latest(conn: &mut Conn, instrument: InstrumentId) -> Result<Option<LoanId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT id AS "id: LoanId" FROM loans WHERE instrument_id = ? ORDER BY handed_out_at DESC, id DESC LIMIT 1"#,
+        instrument
     )
-    .execute(conn)
-    .await?;
-    if done.rows_affected() == 1 {
-        Ok(())
-    } else {
-        Err(Error::Refused(
-            "That loan is over, so it cannot be made longer.".to_owned(),
-        ))
-    }
+    .fetch_optional(conn)
+    .await?)
+}
+
+/// An instrument that came back.
+#[derive(Debug, Clone)]
+pub struct CameBack {
+    /// Its tag.
+    pub tag: String,
+    /// Its name.
+    pub instrument_name: String,
+    /// When.
+    pub returned_at: Moment,
+}
+
+/// What came back since an instant and is not out again, the latest first.
+pub async fn came_back_since(conn: &mut Conn, since: Moment) -> Result<Vec<CameBack>> {
+    Ok(sqlx::query_as!(
+        CameBack,
+        r#"SELECT i.tag AS "tag!", i.name AS "instrument_name!", MAX(l.returned_at) AS "returned_at!: Moment"
+           FROM loans l JOIN instruments i ON i.id = l.instrument_id
+           WHERE l.returned_at >= ?1
+             AND NOT EXISTS (SELECT 1 FROM loans o WHERE o.instrument_id = i.id AND o.returned_at IS NULL)
+           GROUP BY i.id ORDER BY 3 DESC"#,
+        since
+    )
+    .fetch_all(conn)
+    .await?)
 }
 
 /// A loan's kit, in the kit's order.

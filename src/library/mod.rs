@@ -9,7 +9,10 @@
 mod words;
 
 pub mod adjusters;
+pub mod attempts;
 pub mod club;
+pub mod demo;
+pub mod designs;
 pub mod entries;
 pub mod findings;
 pub mod forms;
@@ -18,10 +21,16 @@ pub mod journeys;
 pub mod kit;
 pub mod limits;
 pub mod loans;
+pub mod logbook;
+mod look;
 pub mod people;
+pub mod photos;
 pub mod sessions;
+pub mod standings;
 pub mod star_tests;
+pub mod telling;
 pub mod waits;
+pub mod work_nights;
 pub mod works;
 
 use std::path::{Path, PathBuf};
@@ -80,6 +89,9 @@ pub struct Library {
     writer: SqlitePool,
 }
 
+/// The database's name in the data folder.
+pub(crate) const DATABASE_FILE: &str = "tubewright.db";
+
 /// The migrations carried inside the binary.
 pub static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("./migrations");
 
@@ -92,7 +104,7 @@ impl Library {
             source,
         })?;
         let options = SqliteConnectOptions::new()
-            .filename(folder.join("tubewright.db"))
+            .filename(folder.join(DATABASE_FILE))
             .create_if_missing(true)
             .journal_mode(SqliteJournalMode::Wal)
             .synchronous(SqliteSynchronous::Full)

@@ -180,3 +180,85 @@ pub async fn set_password_hash(conn: &mut Conn, id: PersonId, hash: &str) -> Res
         .await?;
     Ok(())
 }
+
+/// Changes a person's name, address or role.
+///
+/// # Errors
+/// Refused when the address is someone else's, or when the last coordinator
+/// who can sign in would stop being one.
+pub async fn change(conn: &mut Conn, id: PersonId, new: &NewPerson) -> Result<()> {
+    if let Some(other) = Person::by_email(conn, &new.email).await?
+        && other.id != id
+    {
+        return Err(Error::Refused(format!(
+            "Someone else with the address {} is already on the list.",
+            new.email
+        )));
+    }
+    if new.role != Role::Coordinator {
+        refuse_losing_last_coordinator(conn, id).await?;
+    }
+    sqlx::query!(
+        "UPDATE people SET name = ?, email = ?, role = ? WHERE id = ?",
+        new.name,
+        new.email,
+        new.role,
+        id
+    )
+    .execute(conn)
+    .await?;
+    Ok(())
+}
+
+/// Takes a person off the list: they no longer sign in or borrow. What they
+/// signed in logbooks stays.
+///
+/// # Errors
+/// Refused while they have something out on loan, or when they are the last
+/// coordinator who can sign in.
+pub async fn leave(conn: &mut Conn, id: PersonId, at: Moment) -> Result<()> {
+    let out = sqlx::query_scalar!(
+        r#"SELECT COUNT(*) AS "n: i64" FROM loans WHERE borrower_id = ? AND returned_at IS NULL"#,
+        id
+    )
+    .fetch_one(&mut *conn)
+    .await?;
+    if out > 0 {
+        return Err(Error::Refused(
+            "They still have something on loan. Take it back first.".to_owned(),
+        ));
+    }
+    refuse_losing_last_coordinator(conn, id).await?;
+    sqlx::query!(
+        "UPDATE people SET left_at = ?, password_hash = NULL WHERE id = ?",
+        at,
+        id
+    )
+    .execute(&mut *conn)
+    .await?;
+    sqlx::query!(
+        "UPDATE waits SET closed_at = ?, outcome = 'removed' WHERE person_id = ? AND closed_at IS NULL",
+        at,
+        id
+    )
+    .execute(&mut *conn)
+    .await?;
+    super::sessions::end_all(conn, id).await
+}
+
+async fn refuse_losing_last_coordinator(conn: &mut Conn, id: PersonId) -> Result<()> {
+    let others = sqlx::query_scalar!(
+        r#"SELECT COUNT(*) AS "n: i64" FROM people
+           WHERE role = 'coordinator' AND left_at IS NULL AND password_hash IS NOT NULL AND id <> ?"#,
+        id
+    )
+    .fetch_one(&mut *conn)
+    .await?;
+    let person = Person::get(conn, id).await?;
+    if person.role == Role::Coordinator && person.can_sign_in && others == 0 {
+        return Err(Error::Refused(
+            "They are the only coordinator who can sign in. Make another one first.".to_owned(),
+        ));
+    }
+    Ok(())
+}

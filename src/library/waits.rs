@@ -71,6 +71,19 @@ pub async fn ask(
     Ok(id)
 }
 
+/// The instrument and the person of an open place.
+pub async fn holder(conn: &mut Conn, id: WaitId) -> Result<(InstrumentId, PersonId)> {
+    sqlx::query!(
+        r#"SELECT instrument_id AS "instrument_id: InstrumentId", person_id AS "person_id: PersonId"
+           FROM waits WHERE id = ? AND closed_at IS NULL"#,
+        id
+    )
+    .fetch_optional(conn)
+    .await?
+    .map(|r| (r.instrument_id, r.person_id))
+    .ok_or(Error::NotFound("place on the waiting list"))
+}
+
 /// Takes a person off: by themselves (`withdrawn`) or by the desk (`removed`).
 ///
 /// # Errors

@@ -1,7 +1,8 @@
 //! Work: what the bench did.
 
 use super::entries::{EntryKind, NewEntry};
-use super::{Conn, EntryId, InstrumentId, Moment, Result};
+use super::instruments::{Instrument, Standing};
+use super::{Conn, EntryId, Error, InstrumentId, Moment, PersonId, Result};
 
 words! {
     /// What was done.
@@ -101,4 +102,46 @@ pub async fn standing(
     )
     .fetch_all(conn)
     .await?)
+}
+
+/// Puts an instrument on the shelf, holds it for the bench or takes it to the
+/// bench, and writes the logbook entry.
+///
+/// # Errors
+/// Refused while it is out on loan or retired, or when it stands there already.
+pub async fn put(
+    conn: &mut Conn,
+    instrument: &Instrument,
+    to: Standing,
+    reason: &str,
+    by: PersonId,
+    at: Moment,
+) -> Result<()> {
+    let tag = &instrument.tag;
+    if instrument.open_loan.is_some() {
+        return Err(Error::Refused(format!(
+            "{tag} is out on loan, so it cannot go to the bench or the shelf. Take it back first."
+        )));
+    }
+    if instrument.standing == Standing::Retired {
+        return Err(Error::Refused(format!(
+            "{tag} is retired. A coordinator can bring it back from its register page."
+        )));
+    }
+    if instrument.standing == to {
+        return Err(Error::Refused(format!("{tag} is {to} already.")));
+    }
+    Instrument::set_standing(conn, instrument.id, to, reason).await?;
+    NewEntry {
+        instrument: instrument.id,
+        kind: EntryKind::Standing,
+        happened_at: at,
+        recorded_at: at,
+        by,
+        loan: None,
+        note: format!("Now {to}: {reason}"),
+    }
+    .write(conn)
+    .await?;
+    Ok(())
 }

@@ -40,21 +40,21 @@ impl Square {
 
     /// Forward transform of `data` (side `size`, only the first `filled` rows
     /// hold anything). The result, transposed, replaces `data`.
-    pub fn forward(&self, data: &mut [Complex32], filled: usize, scratch: &mut Scratch) {
+    pub fn forward(&self, data: &mut Vec<Complex32>, filled: usize, scratch: &mut Scratch) {
         self.run(&*self.forward, data, filled, self.size, scratch);
     }
 
     /// Inverse transform, not divided by the number of cells, of a transposed
     /// spectrum. Only the first `wanted` rows of the result are right; the rest
     /// is left undefined.
-    pub fn inverse(&self, data: &mut [Complex32], wanted: usize, scratch: &mut Scratch) {
+    pub fn inverse(&self, data: &mut Vec<Complex32>, wanted: usize, scratch: &mut Scratch) {
         self.run(&*self.inverse, data, self.size, wanted, scratch);
     }
 
     fn run(
         &self,
         fft: &dyn Fft<f32>,
-        data: &mut [Complex32],
+        data: &mut Vec<Complex32>,
         filled: usize,
         wanted: usize,
         scratch: &mut Scratch,
@@ -64,27 +64,30 @@ impl Square {
         scratch
             .fft
             .resize(fft.get_inplace_scratch_len(), Complex32::default());
-        fft.process_with_scratch(&mut data[..filled * n], &mut scratch.fft);
-        scratch.rows.clear();
         scratch.rows.resize(n * n, Complex32::default());
-        transpose(data, &mut scratch.rows, n, filled);
+        fft.process_with_scratch(&mut data[..filled * n], &mut scratch.fft);
+        transpose(data, &mut scratch.rows, n, filled, wanted);
         fft.process_with_scratch(&mut scratch.rows[..wanted * n], &mut scratch.fft);
-        data.copy_from_slice(&scratch.rows);
+        std::mem::swap(data, &mut scratch.rows);
     }
 }
 
-/// Writes the first `rows` rows of `from` as columns of `to`.
-fn transpose(from: &[Complex32], to: &mut [Complex32], n: usize, rows: usize) {
+/// Writes the first `filled` rows of `from` as columns of the first `wanted`
+/// rows of `to`, and zeros after them.
+fn transpose(from: &[Complex32], to: &mut [Complex32], n: usize, filled: usize, wanted: usize) {
     const BLOCK: usize = 16;
-    for r0 in (0..rows).step_by(BLOCK) {
-        let r1 = (r0 + BLOCK).min(rows);
-        for c0 in (0..n).step_by(BLOCK) {
-            let c1 = (c0 + BLOCK).min(n);
+    for c0 in (0..wanted).step_by(BLOCK) {
+        let c1 = (c0 + BLOCK).min(wanted);
+        for r0 in (0..filled).step_by(BLOCK) {
+            let r1 = (r0 + BLOCK).min(filled);
             for c in c0..c1 {
-                for r in r0..r1 {
-                    to[c * n + r] = from[r * n + c];
+                for (r, t) in (r0..r1).zip(&mut to[c * n + r0..c * n + r1]) {
+                    *t = from[r * n + c];
                 }
             }
+        }
+        for c in c0..c1 {
+            to[c * n + filled..(c + 1) * n].fill(Complex32::default());
         }
     }
 }

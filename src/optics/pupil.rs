@@ -66,35 +66,50 @@ impl Pupil {
 
     /// The cell of side `cell` centred on (u, v).
     pub fn cell(&self, u: f64, v: f64, cell: f64) -> Cell {
-        let r = u.hypot(v);
+        self.shade(self.open(u, v, cell), u, v, cell)
+    }
+
+    /// What rim and vanes leave of a cell.
+    pub fn open(&self, u: f64, v: f64, cell: f64) -> f64 {
+        let r = (u * u + v * v).sqrt();
         let (mut a, _) = edge(r - 1.0, u, v, r, cell);
-        if a == 0.0 {
+        if a > 0.0 && self.vane_width > 0.0 {
+            let half = self.vane_width / 2.0;
+            for d in self.vanes.iter().filter(|d| u * d[0] + v * d[1] > 0.0) {
+                let off = u * d[1] - v * d[0];
+                let (hi, _) = edge(off - half, d[1], -d[0], 1.0, cell);
+                let (lo, _) = edge(off + half, d[1], -d[0], 1.0, cell);
+                a *= 1.0 - (hi - lo);
+            }
+        }
+        a
+    }
+
+    /// What the shadow leaves of a cell of which rim and vanes leave `open`.
+    #[inline]
+    pub fn shade(&self, open: f64, u: f64, v: f64, cell: f64) -> Cell {
+        let (du, dv) = (u - self.shadow[0], v - self.shadow[1]);
+        let q2 = du * du + dv * dv;
+        let reach = cell * std::f64::consts::FRAC_1_SQRT_2;
+        if self.obstruction <= 0.0 || q2 >= (self.obstruction + reach).powi(2) {
+            return Cell {
+                amplitude: open,
+                by_shadow: [0.0; 3],
+            };
+        }
+        if self.obstruction > reach && q2 <= (self.obstruction - reach).powi(2) {
             return Cell::default();
         }
-        let width = self.vane_width;
-        if width > 0.0 {
-            for d in &self.vanes {
-                let along = u * d[0] + v * d[1];
-                if along > 0.0 {
-                    let off = u * d[1] - v * d[0];
-                    let (hi, _) = edge(off - width / 2.0, d[1], -d[0], 1.0, cell);
-                    let (lo, _) = edge(off + width / 2.0, d[1], -d[0], 1.0, cell);
-                    a *= 1.0 - (hi - lo);
-                }
-            }
-        }
-        let mut by_shadow = [0.0; 3];
-        if self.obstruction > 0.0 {
-            let (du, dv) = (u - self.shadow[0], v - self.shadow[1]);
-            let q = du.hypot(dv);
-            let (inside, slope) = edge(q - self.obstruction, du, dv, q, cell);
-            if slope != 0.0 && q > 0.0 {
-                by_shadow = [-a * slope * du / q, -a * slope * dv / q, -a * slope];
-            }
-            a *= 1.0 - inside;
-        }
+        let q = q2.sqrt();
+        let (inside, slope) = edge(q - self.obstruction, du, dv, q, cell);
+        let slope = open * slope;
+        let by_shadow = if q > 0.0 {
+            [-slope * du / q, -slope * dv / q, -slope]
+        } else {
+            [0.0; 3]
+        };
         Cell {
-            amplitude: a,
+            amplitude: open * (1.0 - inside),
             by_shadow,
         }
     }

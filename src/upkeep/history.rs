@@ -1,18 +1,59 @@
-//! What one instrument's logbook says, as the rules need it.
+//! What one instrument's logbook says, put in order as the rules need it.
+//!
+//! Order: by when it happened; at the same instant, by when it was first told
+//! (a correction keeps its place); then by the entry itself. Nothing happened
+//! after it was told, so an entry dated later than its own writing counts from
+//! the writing. An entry that even so lies more than a day ahead was written
+//! under a wrong clock: it is set aside and named, since nobody can say when it
+//! happened.
 
-use crate::library::Moment;
+use std::collections::HashMap;
+
+use chrono::Duration;
+
 use crate::library::findings::LoggedFinding;
 use crate::library::instruments::Design;
-use crate::library::journeys::LoggedJourney;
+use crate::library::journeys::{Journey, JourneyKind, LoggedJourney};
 use crate::library::loans::LoanSpan;
-use crate::library::star_tests::LoggedStarTest;
+use crate::library::star_tests::{LoggedStarTest, StarTest};
+use crate::library::telling::Telling;
 use crate::library::works::LoggedWork;
+use crate::library::{EntryId, Moment};
 
-/// Standing entries only, each list oldest first.
-#[derive(Debug, Clone)]
-pub struct History {
-    /// Optical design.
-    pub design: Design,
+use super::exposure;
+
+/// When something happened, comparable with everything else in the logbook.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct When {
+    /// The instant.
+    pub moment: Moment,
+    /// When it was first told.
+    pub told: Moment,
+    /// The entry first told: settles what is left.
+    pub entry: EntryId,
+}
+
+/// Something with its place in the logbook.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Dated<T> {
+    /// When.
+    pub at: When,
+    /// What.
+    pub what: T,
+}
+
+/// One move, and the loan it was reported for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Move {
+    /// The move.
+    pub journey: Journey,
+    /// When the loan it belongs to was handed out, if it belongs to one.
+    pub loan_from: Option<Moment>,
+}
+
+/// An instrument's logbook as the library lists it.
+#[derive(Debug, Clone, Default)]
+pub struct Logbook {
     /// Moves.
     pub journeys: Vec<LoggedJourney>,
     /// Looks at a star.
@@ -25,45 +66,215 @@ pub struct History {
     pub loans: Vec<LoanSpan>,
 }
 
+/// Standing entries only, each list in order.
+#[derive(Debug, Clone)]
+pub struct History {
+    /// Optical design.
+    pub design: Design,
+    /// Moves.
+    pub moves: Vec<Dated<Move>>,
+    /// Looks at a star.
+    pub tests: Vec<Dated<StarTest>>,
+    /// What was found wrong.
+    pub findings: Vec<Dated<LoggedFinding>>,
+    /// What the bench did.
+    pub works: Vec<Dated<LoggedWork>>,
+    /// Loans, oldest first.
+    pub loans: Vec<LoanSpan>,
+    /// The dates of entries set aside because they lie ahead, latest last.
+    pub ahead: Vec<Moment>,
+}
+
+/// How much moving about there was, in ordinary drives, the design's share
+/// included.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Exposure {
+    /// From journeys that were reported.
+    pub reported: f64,
+    /// From loans whose journeys nobody reported.
+    pub assumed: f64,
+    /// How many such loans.
+    pub unreported_loans: usize,
+}
+
+impl Exposure {
+    /// All of it.
+    pub fn total(self) -> f64 {
+        self.reported + self.assumed
+    }
+}
+
+/// How far beyond a loan's ends a journey may be dated and still be one of
+/// that loan: journeys are often dated by the day alone.
+const BEFORE_LOAN_HOURS: i64 = 12;
+const AFTER_LOAN_HOURS: i64 = 24;
+
 impl History {
+    /// With nothing in it.
+    pub fn empty(design: Design) -> Self {
+        Self {
+            design,
+            moves: Vec::new(),
+            tests: Vec::new(),
+            findings: Vec::new(),
+            works: Vec::new(),
+            loans: Vec::new(),
+            ahead: Vec::new(),
+        }
+    }
+
+    /// Puts a logbook in order. Whatever is missing from `tellings` counts as
+    /// told when it happened.
+    pub fn new(
+        design: Design,
+        logbook: Logbook,
+        tellings: &HashMap<EntryId, Telling>,
+        now: Moment,
+    ) -> Self {
+        let mut history = Self::empty(design);
+        let horizon = now + Duration::days(1);
+        let mut ahead = Vec::new();
+        let mut place = |entry: EntryId, happened_at: Moment| {
+            let telling = tellings.get(&entry);
+            let told = telling.map_or(happened_at, |t| t.first_told);
+            let moment = happened_at.min(told);
+            if moment > horizon {
+                ahead.push(moment);
+                return None;
+            }
+            Some(When {
+                moment,
+                told,
+                entry: telling.map_or(entry, |t| t.first_entry),
+            })
+        };
+        for j in logbook.journeys {
+            if let Some(at) = place(j.entry_id, j.happened_at) {
+                let loan_from = tellings.get(&j.entry_id).and_then(|t| t.loan_from);
+                let journey = j.journey;
+                history.moves.push(Dated {
+                    at,
+                    what: Move { journey, loan_from },
+                });
+            }
+        }
+        for t in logbook.tests {
+            if let Some(at) = place(t.entry_id, t.happened_at) {
+                history.tests.push(Dated { at, what: t.test });
+            }
+        }
+        for w in logbook.works {
+            if let Some(at) = place(w.entry_id, w.happened_at) {
+                history.works.push(Dated { at, what: w });
+            }
+        }
+        for f in logbook.findings {
+            // What is wrong is wrong whatever its date says.
+            let at = place(f.entry_id, f.happened_at).unwrap_or(When {
+                moment: now,
+                told: now,
+                entry: f.entry_id,
+            });
+            history.findings.push(Dated { at, what: f });
+        }
+        history.moves.sort_by_key(|d| d.at);
+        history.tests.sort_by_key(|d| d.at);
+        history.works.sort_by_key(|d| d.at);
+        history.findings.sort_by_key(|d| d.at);
+        ahead.sort();
+        history.ahead = ahead;
+        history.loans = logbook.loans;
+        history.loans.sort_by_key(|l| l.handed_out_at);
+        history
+    }
+
     /// The latest star test.
-    pub fn last_test(&self) -> Option<&LoggedStarTest> {
+    pub fn last_test(&self) -> Option<&Dated<StarTest>> {
         self.tests.last()
     }
 
-    /// The latest star test with coma at or below `coma_note_waves`.
-    pub fn last_in_line(&self, coma_note_waves: f64) -> Option<&LoggedStarTest> {
-        self.tests
-            .iter()
-            .rev()
-            .find(|t| t.test.coma_rms_waves <= coma_note_waves)
+    /// The latest work of any kind at the bench.
+    pub fn last_work(&self) -> Option<&Dated<LoggedWork>> {
+        self.works.last()
     }
 
-    /// When optics were last moved at the bench, if after the latest test.
-    pub fn moved_since_test(&self) -> Option<&LoggedWork> {
-        let tested = self.last_test().map(|t| t.happened_at);
+    /// The work that moved optics latest, if after the latest test.
+    pub fn moved_since_test(&self) -> Option<&Dated<LoggedWork>> {
+        let tested = self.last_test().map(|t| t.at);
         self.works
             .iter()
             .rev()
-            .find(|w| w.moved_optics && tested.is_none_or(|t| w.happened_at > t))
+            .find(|w| w.what.moved_optics && tested.is_none_or(|t| w.at > t))
     }
 
-    /// Exposure after an instant, in ordinary drives, by design.
-    pub fn exposure_since(&self, since: Option<Moment>) -> f64 {
-        let sum: f64 = self
-            .journeys
+    /// Open findings, the latest first.
+    pub fn open_findings(&self) -> impl Iterator<Item = &Dated<LoggedFinding>> {
+        self.findings.iter().rev().filter(|f| !f.what.settled)
+    }
+
+    /// Moving about after `since`; with `None`, all there ever was.
+    pub fn exposure_since(&self, since: Option<When>) -> Exposure {
+        let share = exposure::share(self.design);
+        let reported: f64 = self
+            .moves
             .iter()
-            .filter(|j| since.is_none_or(|s| j.happened_at > s))
-            .map(|j| super::exposure::of_journey(&j.journey))
+            .filter(|m| since.is_none_or(|s| m.at > s))
+            .map(|m| exposure::of_journey(&m.what.journey))
             .sum();
-        sum * super::exposure::share(self.design)
+        let mut legs = 0.0;
+        let mut unreported_loans = 0;
+        for loan in self.loans.iter().filter(|l| !self.is_reported(l)) {
+            // A test at the instant of handing out comes before the drive, one
+            // at the instant of taking back comes after it.
+            let there = since.is_none_or(|s| loan.handed_out_at >= s.moment);
+            let back = loan
+                .returned_at
+                .is_some_and(|r| since.is_none_or(|s| r > s.moment));
+            let of_this = f64::from(u8::from(there) + u8::from(back));
+            if of_this > 0.0 {
+                legs += of_this;
+                unreported_loans += 1;
+            }
+        }
+        Exposure {
+            reported: reported * share,
+            assumed: legs * one_untold_drive() * share,
+            unreported_loans,
+        }
     }
 
-    /// Loans that began after an instant.
-    pub fn loans_since(&self, since: Option<Moment>) -> usize {
+    /// Whether anyone told of a journey of this loan.
+    fn is_reported(&self, loan: &LoanSpan) -> bool {
+        let from = loan.handed_out_at - Duration::hours(BEFORE_LOAN_HOURS);
+        let until = loan
+            .returned_at
+            .map(|r| r + Duration::hours(AFTER_LOAN_HOURS));
+        self.moves.iter().any(|m| match m.what.loan_from {
+            Some(of) => of == loan.handed_out_at,
+            None => m.at.moment >= from && until.is_none_or(|u| m.at.moment <= u),
+        })
+    }
+
+    /// Loans that began at or after an instant.
+    pub fn loans_since(&self, since: Option<When>) -> usize {
         self.loans
             .iter()
-            .filter(|l| since.is_none_or(|s| l.handed_out_at > s))
+            .filter(|l| since.is_none_or(|s| l.handed_out_at >= s.moment))
             .count()
     }
+
+    /// The latest knock or drop after `since`.
+    pub fn knock_since(&self, since: Option<When>) -> Option<&Dated<Move>> {
+        self.moves.iter().rev().find(|m| {
+            m.what.journey.kind == JourneyKind::KnockOrDrop && since.is_none_or(|s| m.at > s)
+        })
+    }
+}
+
+fn one_untold_drive() -> f64 {
+    exposure::of_journey(&Journey {
+        kind: JourneyKind::Car,
+        distance_km: None,
+        severity: None,
+    })
 }

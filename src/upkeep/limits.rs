@@ -1,11 +1,9 @@
 //! The limits in force for one instrument: the default of its design, what
 //! coordinators set for the design, what they set for the instrument.
 
-use chrono::NaiveDate;
-
-use crate::library::InstrumentId;
 use crate::library::instruments::Design;
 use crate::library::limits::{LimitSet, LimitWhat};
+use crate::library::{InstrumentId, Moment};
 
 /// Where a limit comes from.
 #[derive(Debug, Clone, PartialEq)]
@@ -16,16 +14,28 @@ pub enum Source {
     ForDesign {
         /// By whom.
         by: String,
-        /// When (UTC date).
-        on: NaiveDate,
+        /// When.
+        at: Moment,
     },
     /// Set for the instrument itself.
     ForInstrument {
         /// By whom.
         by: String,
-        /// When (UTC date).
-        on: NaiveDate,
+        /// When.
+        at: Moment,
     },
+}
+
+impl Source {
+    /// Whether the instrument has a limit of its own.
+    pub fn is_instruments(&self) -> bool {
+        matches!(self, Self::ForInstrument { .. })
+    }
+
+    /// Whether nobody set it.
+    pub fn is_built_in(&self) -> bool {
+        matches!(self, Self::BuiltIn)
+    }
 }
 
 /// One limit in force.
@@ -90,7 +100,7 @@ pub fn in_force(design: Design, instrument: InstrumentId, sets: &[LimitSet]) -> 
                 value,
                 source: Source::ForInstrument {
                     by: set.set_by.clone(),
-                    on: set.set_at.date_naive(),
+                    at: set.set_at,
                 },
             };
         }
@@ -102,7 +112,7 @@ pub fn in_force(design: Design, instrument: InstrumentId, sets: &[LimitSet]) -> 
                 value,
                 source: Source::ForDesign {
                     by: set.set_by.clone(),
-                    on: set.set_at.date_naive(),
+                    at: set.set_at,
                 },
             },
             None => Limit {
@@ -118,4 +128,66 @@ pub fn in_force(design: Design, instrument: InstrumentId, sets: &[LimitSet]) -> 
         months: find(LimitWhat::Months),
         loans: find(LimitWhat::Loans),
     }
+}
+
+/// What each limit is about, in words for the people who set it.
+pub fn about(what: LimitWhat) -> &'static str {
+    match what {
+        LimitWhat::ComaNote => {
+            "Above this much coma the borrower is told of it, and a star test no longer counts as in line."
+        }
+        LimitWhat::ComaBench => {
+            "Above this much coma an instrument goes to the bench before the next loan."
+        }
+        LimitWhat::Exposure => {
+            "More moving about than this since it was last found in line makes an instrument due. One drive is 50 km by car; rough roads, knocks, parcels and public events count for more, carrying by hand for less, and each design has its share."
+        }
+        LimitWhat::Months => "Longer than this without a star test makes an instrument due.",
+        LimitWhat::Loans => "More loans than this without a star test make an instrument due.",
+    }
+}
+
+/// The unit, after a number.
+pub fn unit(what: LimitWhat) -> &'static str {
+    match what {
+        LimitWhat::ComaNote | LimitWhat::ComaBench => "waves RMS",
+        LimitWhat::Exposure => "drives",
+        LimitWhat::Months => "months",
+        LimitWhat::Loans => "loans",
+    }
+}
+
+/// What a limit may be set to.
+pub fn bounds(what: LimitWhat) -> std::ops::RangeInclusive<f64> {
+    match what {
+        LimitWhat::ComaNote | LimitWhat::ComaBench => 0.005..=1.0,
+        LimitWhat::Exposure => 0.5..=500.0,
+        LimitWhat::Months => 1.0..=120.0,
+        LimitWhat::Loans => 1.0..=200.0,
+    }
+}
+
+impl Limits {
+    /// One of them.
+    pub fn of(&self, what: LimitWhat) -> &Limit {
+        match what {
+            LimitWhat::ComaNote => &self.coma_note,
+            LimitWhat::ComaBench => &self.coma_bench,
+            LimitWhat::Exposure => &self.exposure,
+            LimitWhat::Months => &self.months,
+            LimitWhat::Loans => &self.loans,
+        }
+    }
+
+    /// Whether the coma to mention lies above the coma for the bench, which
+    /// would send to the bench what nobody would have mentioned.
+    pub fn is_crossed(&self) -> bool {
+        self.coma_note.value > self.coma_bench.value
+    }
+}
+
+/// The limits in force for a design, apart from any instrument of it.
+pub fn of_design(design: Design, sets: &[LimitSet]) -> Limits {
+    // No instrument has the id of nothing.
+    in_force(design, InstrumentId(uuid::Uuid::nil()), sets)
 }

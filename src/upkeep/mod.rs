@@ -2,14 +2,19 @@
 //! instrument, and why it needs the bench.
 //!
 //! The rules here are plain: set limits, explained in words. They take a
-//! [`history::History`] (what the logbook says) and [`limits::Limits`] (what
-//! the club has set) and know nothing of tables or pages.
+//! [`history::History`] (what the logbook says, in order) and
+//! [`limits::Limits`] (what the club has set) and know nothing of tables or
+//! pages. [`shelf`] reads the logbooks of the whole shelf; [`due_list`] is what
+//! page, file and command line all show.
 
+pub mod due_list;
 pub mod exposure;
+pub mod figures;
 pub mod history;
 pub mod limits;
+pub mod preview;
 pub mod rules;
 pub mod shelf;
 
-pub use rules::{Assessment, Due, DueReason, Reading, assess};
-pub use shelf::{ShelfRow, shelf, shelf_row};
+pub use rules::{Assessment, Due, DueCode, DueReason, LastTest, Reading, assess};
+pub use shelf::{Fleet, ShelfRow, shelf, shelf_row};

@@ -1,10 +1,19 @@
 //! The plain rules: what an instrument's reading is, whether it is due for the
 //! bench, how urgently, and why, in words.
+//!
+//! A value equal to its limit is not over it. Coma is held against its limit as
+//! measured; its error never moves the limit, but the words say when what is
+//! over is less than the error, and a look too coarse to tell finds nothing in
+//! line. A loan whose journeys nobody reported counts as one untold drive there
+//! and one back. An instrument made for the Sun takes no star test: a look over
+//! at the bench stands in for it, and a knock sends it there.
 
-use super::history::History;
+use super::figures::{self, trimmed};
+use super::history::{Dated, Exposure, History, When};
 use super::limits::Limits;
 use crate::library::Moment;
-use crate::library::findings::AsksFor;
+use crate::library::findings::{AsksFor, LoggedFinding};
+use crate::library::star_tests::{Method, StarTest};
 
 words! {
     /// What can be said of an instrument's optics today. Always shown with its
@@ -21,14 +30,38 @@ words! {
     }
 }
 
+words! {
+    /// What makes an instrument due.
+    pub enum DueCode {
+        /// A finding asks for the bench.
+        Finding = "finding", "finding";
+        /// Coma over its limit.
+        Coma = "coma", "coma";
+        /// An instrument for the Sun was knocked and not looked over since.
+        Knock = "knock", "knock";
+        /// Optics moved at the bench and no star test since.
+        Moved = "moved", "optics moved";
+        /// Never had a star test.
+        Untested = "untested", "never tested";
+        /// Journeys over their limit.
+        Journeys = "journeys", "journeys";
+        /// Too long without a test.
+        Months = "months", "months";
+        /// Too many loans without a test.
+        Loans = "loans", "loans";
+        /// An entry is dated ahead of today.
+        Ahead = "ahead", "entry dated ahead";
+    }
+}
+
 /// One reason why an instrument is due.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct DueReason {
-    /// A stable word: coma, journeys, moved, months, loans, finding, untested.
-    pub code: &'static str,
+    /// What kind of reason.
+    pub code: DueCode,
     /// The reason in words, with its figures.
     pub words: String,
-    /// How far past its limit: 1 is just at it.
+    /// How much it presses: see [`URGENCY_WORDS`].
     pub weight: f64,
 }
 
@@ -39,6 +72,19 @@ pub struct Due {
     pub urgency: f64,
     /// Reasons, weightiest first.
     pub reasons: Vec<DueReason>,
+}
+
+/// What was seen at the last star test.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LastTest {
+    /// When.
+    pub at: Moment,
+    /// How.
+    pub method: Method,
+    /// RMS coma, waves at 550 nm.
+    pub coma_rms_waves: f64,
+    /// Its 1-sigma.
+    pub coma_rms_waves_sigma: f64,
 }
 
 /// What the rules say of one instrument today.
@@ -52,243 +98,436 @@ pub struct Assessment {
     pub as_of: Option<Moment>,
     /// RMS coma at the last look and its 1-sigma, waves at 550 nm.
     pub coma_rms_waves: Option<(f64, f64)>,
+    /// The last star test.
+    pub last_test: Option<LastTest>,
     /// Exposure since it was last found in line, ordinary drives.
     pub exposure: f64,
+    /// The part of it that stands for loans whose journeys nobody reported.
+    pub exposure_assumed: f64,
     /// The limits in force.
     pub limits: Limits,
     /// Present when it is due.
     pub due: Option<Due>,
 }
 
-const DAYS_PER_MONTH: f64 = 30.436_875; // mean Gregorian month
+/// How the order of the due list comes about, for the page that shows it.
+pub const URGENCY_WORDS: &str = "The most urgent stands first. Each reason counts by how far it is past its limit: \
+     coma at twice its limit counts 2. A finding that asks for the bench counts 3, optics moved without a star test since \
+     (or, for the Sun's own instruments, a knock) 2, never tested 1.5. Journeys, months and loans count at most 2.5, \
+     for they say what may have happened, not what was seen. The weightiest reason counts whole, each further one adds a \
+     tenth. Where two are equal, the tag decides.";
+
+const FINDING_WEIGHT: f64 = 3.0;
+const MOVED_WEIGHT: f64 = 2.0;
+const KNOCK_WEIGHT: f64 = 2.0;
+const UNTESTED_WEIGHT: f64 = 1.5;
+const AHEAD_WEIGHT: f64 = 1.0;
+const MOST_WEAR_WEIGHT: f64 = 2.5;
+const MOST_COMA_WEIGHT: f64 = 10.0;
+const FURTHER_REASON: f64 = 0.1;
+
+/// Whether a value is past its limit; equal is not, to within what adding up
+/// tenths in floating point loses.
+pub fn is_over(value: f64, limit: f64) -> bool {
+    value > limit + 1e-9 * limit.abs().max(1.0)
+}
+
+/// Whether a look found the instrument in line: coma at or below the limit to
+/// mention, and sure enough of it that one sigma more would not send it to the
+/// bench.
+pub fn found_in_line(test: &StarTest, limits: &Limits) -> bool {
+    is_in_line(test.coma_rms_waves, test.coma_rms_waves_sigma, limits)
+}
+
+/// What one look says by itself, whatever came before or after it. `sigma` is
+/// the 1-sigma of `coma`, both in waves RMS.
+pub fn reading_of_look(coma: f64, sigma: f64, limits: &Limits) -> Reading {
+    if is_over(coma, limits.coma_bench.value) {
+        Reading::BenchFirst
+    } else if is_in_line(coma, sigma, limits) {
+        Reading::InLine
+    } else {
+        Reading::Usable
+    }
+}
+
+fn is_in_line(coma: f64, sigma: f64, limits: &Limits) -> bool {
+    !is_over(coma, limits.coma_note.value) && !is_over(coma + sigma, limits.coma_bench.value)
+}
 
 /// Applies the rules.
 pub fn assess(history: &History, limits: &Limits, now: Moment) -> Assessment {
-    let takes_test = history.design.takes_star_test();
-    let test = history.last_test();
-    let in_line_at = history
-        .last_in_line(limits.coma_note.value)
-        .map(|t| t.happened_at);
-    let exposure = history.exposure_since(in_line_at);
-    let mut due = Vec::new();
-
-    for finding in open_findings(history, AsksFor::TheBench) {
-        due.push(DueReason {
-            code: "finding",
-            words: format!("Reported: {}", finding.finding.words),
-            weight: 2.0,
-        });
-    }
-    if let Some(test) = test {
-        let (coma, sigma) = (test.test.coma_rms_waves, test.test.coma_rms_waves_sigma);
-        if coma > limits.coma_bench.value {
-            due.push(DueReason {
-                code: "coma",
-                words: format!(
-                    "Coma {coma:.3} \u{b1} {sigma:.3} waves RMS, over its limit of {:.3}",
-                    limits.coma_bench.value
-                ),
-                weight: coma / limits.coma_bench.value,
-            });
-        }
-    }
-    if takes_test {
-        due.extend(due_by_wear(history, limits, exposure, in_line_at, now));
-    }
-    due.sort_by(|a, b| b.weight.total_cmp(&a.weight));
-    let urgency =
-        due.iter().map(|r| r.weight).fold(0.0, f64::max) + 0.1 * due.len().saturating_sub(1) as f64;
-
-    let (reading, reasons, as_of) = read(history, limits, now);
+    let facts = Facts::gather(history, limits, now);
+    let mut reasons = due_reasons(&facts);
+    reasons.sort_by(|a, b| b.weight.total_cmp(&a.weight).then(a.code.cmp(&b.code)));
+    let urgency = reasons.first().map_or(0.0, |r| r.weight)
+        + FURTHER_REASON * reasons.len().saturating_sub(1) as f64;
+    let (reading, why, as_of) = read(&facts);
+    let last_test = facts.test.map(|t| LastTest {
+        at: t.at.moment,
+        method: t.what.method,
+        coma_rms_waves: t.what.coma_rms_waves,
+        coma_rms_waves_sigma: t.what.coma_rms_waves_sigma,
+    });
     Assessment {
         reading,
-        reasons,
+        reasons: why,
         as_of,
-        coma_rms_waves: test.map(|t| (t.test.coma_rms_waves, t.test.coma_rms_waves_sigma)),
-        exposure,
+        coma_rms_waves: last_test.map(|t| (t.coma_rms_waves, t.coma_rms_waves_sigma)),
+        last_test,
+        exposure: facts.since_in_line.total(),
+        exposure_assumed: facts.since_in_line.assumed,
         limits: limits.clone(),
-        due: (!due.is_empty()).then_some(Due {
-            urgency,
-            reasons: due,
-        }),
+        due: (!reasons.is_empty()).then_some(Due { urgency, reasons }),
     }
 }
 
-fn open_findings(
-    history: &History,
-    asks_for: AsksFor,
-) -> impl Iterator<Item = &crate::library::findings::LoggedFinding> {
-    history
-        .findings
-        .iter()
-        .rev()
-        .filter(move |f| !f.settled && f.finding.asks_for == asks_for)
+/// What both the due list and the reading go by.
+struct Facts<'a> {
+    history: &'a History,
+    limits: &'a Limits,
+    takes_test: bool,
+    /// The last star test of an instrument that takes one.
+    test: Option<&'a Dated<StarTest>>,
+    /// The last look: a star test, or for the Sun's own the bench's.
+    look: Option<When>,
+    in_line: Option<When>,
+    since_in_line: Exposure,
+    since_look: Exposure,
+    months: Option<f64>,
+    loans: usize,
 }
 
-fn months_since(at: Moment, now: Moment) -> f64 {
-    (now - at).num_hours() as f64 / 24.0 / DAYS_PER_MONTH
-}
-
-fn due_by_wear(
-    history: &History,
-    limits: &Limits,
-    exposure: f64,
-    in_line_at: Option<Moment>,
-    now: Moment,
-) -> Vec<DueReason> {
-    let mut due = Vec::new();
-    let tested = history.last_test().map(|t| t.happened_at);
-    if let Some(work) = history.moved_since_test() {
-        due.push(DueReason {
-            code: "moved",
-            words: format!(
-                "Optics were moved at the bench ({}) and no star test since",
-                work.what
-            ),
-            weight: 1.5,
-        });
-    }
-    if tested.is_none() {
-        due.push(DueReason {
-            code: "untested",
-            words: "Never had a star test".to_owned(),
-            weight: 1.2,
-        });
-    }
-    if exposure > limits.exposure.value {
-        let since = if in_line_at.is_some() {
-            "since it was last in line"
+impl<'a> Facts<'a> {
+    fn gather(history: &'a History, limits: &'a Limits, now: Moment) -> Self {
+        let takes_test = history.design.takes_star_test();
+        let test = history.last_test().filter(|_| takes_test);
+        let (look, in_line) = if takes_test {
+            let in_line = history
+                .tests
+                .iter()
+                .rev()
+                .find(|t| found_in_line(&t.what, limits));
+            (test.map(|t| t.at), in_line.map(|t| t.at))
         } else {
-            "and never found in line"
+            let worked = history.last_work().map(|w| w.at);
+            (worked, worked)
         };
-        due.push(DueReason {
-            code: "journeys",
-            words: format!(
-                "Moved about as much as {exposure:.0} ordinary drives {since}; the limit is {:.0}",
-                limits.exposure.value
-            ),
-            weight: exposure / limits.exposure.value.max(0.1),
-        });
+        Self {
+            history,
+            limits,
+            takes_test,
+            test,
+            look,
+            in_line,
+            since_in_line: history.exposure_since(in_line),
+            since_look: history.exposure_since(look),
+            months: look.map(|l| figures::months_between(l.moment, now)),
+            loans: look.map_or(0, |l| history.loans_since(Some(l))),
+        }
     }
-    if let Some(tested) = tested {
-        let months = months_since(tested, now);
-        if months > limits.months.value {
-            due.push(DueReason {
-                code: "months",
-                words: format!(
-                    "{months:.0} months since its last star test; the limit is {:.0}",
-                    limits.months.value
-                ),
-                weight: months / limits.months.value.max(0.1),
-            });
+
+    /// "star test", or what stands in for it.
+    fn look_words(&self) -> &'static str {
+        if self.takes_test {
+            "star test"
+        } else {
+            "look over at the bench"
         }
-        let loans = history.loans_since(Some(tested));
-        if loans as f64 > limits.loans.value {
-            due.push(DueReason {
-                code: "loans",
-                words: format!(
-                    "{loans} loans since its last star test; the limit is {:.0}",
-                    limits.loans.value
-                ),
-                weight: loans as f64 / limits.loans.value.max(1.0),
-            });
+    }
+
+    fn findings(&self, asks_for: AsksFor) -> impl Iterator<Item = &'a Dated<LoggedFinding>> {
+        self.history
+            .open_findings()
+            .filter(move |f| f.what.finding.asks_for == asks_for)
+    }
+
+    /// "Moved about as much as 12 ordinary drives since ..., 1.6 of them assumed ...".
+    fn exposure_words(&self, exposure: Exposure, since: &str) -> String {
+        let (value, limit) = figures::apart(exposure.total(), self.limits.exposure.value, 1);
+        let assumed = match exposure.unreported_loans {
+            0 => String::new(),
+            1 => format!(
+                " Of that, {} is assumed for a loan whose journeys nobody reported.",
+                trimmed(exposure.assumed, 1)
+            ),
+            n => format!(
+                " Of that, {} is assumed for {n} loans whose journeys nobody reported.",
+                trimmed(exposure.assumed, 1)
+            ),
+        };
+        format!(
+            "Moved about as much as {value} ordinary drives {since}; the limit is {limit}.{assumed}"
+        )
+    }
+
+    fn months_words(&self, months: f64) -> String {
+        let (value, limit) = figures::apart(months, self.limits.months.value, 0);
+        format!(
+            "Last {} {value} months ago; the limit is {limit}.",
+            self.look_words()
+        )
+    }
+
+    fn loans_words(&self) -> String {
+        format!(
+            "{} loans since its last {}; the limit is {}.",
+            self.loans,
+            self.look_words(),
+            trimmed(self.limits.loans.value, 1)
+        )
+    }
+
+    fn knock(&self) -> Option<&'a Dated<super::history::Move>> {
+        if self.takes_test {
+            None
+        } else {
+            self.history.knock_since(self.look)
         }
+    }
+
+    fn moved(&self) -> Option<&'a Dated<crate::library::works::LoggedWork>> {
+        self.history.moved_since_test().filter(|_| self.takes_test)
+    }
+}
+
+const KNOCK_WORDS: &str =
+    "Knocked or dropped and not looked over at the bench since; its filters guard the eye.";
+
+/// "Coma 0.090 ± 0.010 waves RMS, from frames" or, by eye, the asymmetry first.
+fn coma_words(test: &StarTest) -> String {
+    let (coma, sigma) = (test.coma_rms_waves, test.coma_rms_waves_sigma);
+    match (test.method, test.thin_to_thick) {
+        (Method::ByEye, Some(ratio)) => format!(
+            "Thin side {} of the thick by eye, which comes to coma {coma:.3} \u{b1} {sigma:.3} waves RMS",
+            trimmed(ratio, 2)
+        ),
+        (method, _) => format!("Coma {coma:.3} \u{b1} {sigma:.3} waves RMS, {method}"),
+    }
+}
+
+/// "; over its limit of 0.071", and how sure that is.
+fn over_words(test: &StarTest, limit: f64) -> String {
+    let excess = test.coma_rms_waves - limit;
+    let limit = trimmed(limit, 3);
+    if excess < test.coma_rms_waves_sigma {
+        format!(
+            "over its limit of {limit}, but by less than its error: look once more before turning anything"
+        )
+    } else {
+        format!("over its limit of {limit}")
+    }
+}
+
+fn due_reasons(facts: &Facts) -> Vec<DueReason> {
+    let limits = facts.limits;
+    let mut due = Vec::new();
+    let mut add = |code, weight: f64, words: String| {
+        due.push(DueReason {
+            code,
+            words,
+            weight,
+        });
+    };
+    for finding in facts.findings(AsksFor::TheBench) {
+        add(DueCode::Finding, FINDING_WEIGHT, finding_words(finding));
+    }
+    if let Some(test) = facts.test {
+        let (coma, limit) = (test.what.coma_rms_waves, limits.coma_bench.value);
+        if is_over(coma, limit) {
+            let words = format!(
+                "{}; {}.",
+                coma_words(&test.what),
+                over_words(&test.what, limit)
+            );
+            add(
+                DueCode::Coma,
+                share_of(coma, limit, MOST_COMA_WEIGHT),
+                words,
+            );
+        }
+    }
+    if facts.knock().is_some() {
+        add(DueCode::Knock, KNOCK_WEIGHT, KNOCK_WORDS.to_owned());
+    }
+    if let Some(work) = facts.moved() {
+        add(DueCode::Moved, MOVED_WEIGHT, moved_words(work));
+    } else if facts.takes_test && facts.test.is_none() {
+        add(
+            DueCode::Untested,
+            UNTESTED_WEIGHT,
+            "Never had a star test.".to_owned(),
+        );
+    }
+    let exposure = facts.since_in_line;
+    if is_over(exposure.total(), limits.exposure.value) {
+        let since = match (facts.takes_test, facts.in_line.is_some()) {
+            (true, true) => "since it was last found in line",
+            (true, false) => "and never found in line",
+            (false, true) => "since the bench last looked it over",
+            (false, false) => "and never looked over at the bench",
+        };
+        add(
+            DueCode::Journeys,
+            share_of(exposure.total(), limits.exposure.value, MOST_WEAR_WEIGHT),
+            facts.exposure_words(exposure, since),
+        );
+    }
+    if let Some(months) = facts.months.filter(|m| is_over(*m, limits.months.value)) {
+        add(
+            DueCode::Months,
+            share_of(months, limits.months.value, MOST_WEAR_WEIGHT),
+            facts.months_words(months),
+        );
+    }
+    if is_over(facts.loans as f64, limits.loans.value) {
+        add(
+            DueCode::Loans,
+            share_of(facts.loans as f64, limits.loans.value, MOST_WEAR_WEIGHT),
+            facts.loans_words(),
+        );
+    }
+    if let Some(ahead) = facts.history.ahead.last() {
+        add(
+            DueCode::Ahead,
+            AHEAD_WEIGHT,
+            format!(
+                "An entry is dated {}, which has not come yet, so it is left out here. Correct its date.",
+                ahead.format("%-d %B %Y")
+            ),
+        );
     }
     due
 }
 
-fn read(history: &History, limits: &Limits, now: Moment) -> (Reading, Vec<String>, Option<Moment>) {
-    if let Some(finding) = open_findings(history, AsksFor::TheBench).next() {
-        return (
-            Reading::BenchFirst,
-            vec![format!("Reported: {}", finding.finding.words)],
-            Some(finding.happened_at),
-        );
-    }
-    let looks: Vec<_> = open_findings(history, AsksFor::ALook).collect();
-    let noted = looks
-        .iter()
-        .map(|f| format!("Reported: {}", f.finding.words));
-    if !history.design.takes_star_test() {
-        return match looks.first() {
-            Some(first) => (Reading::Usable, noted.collect(), Some(first.happened_at)),
-            None => (
-                Reading::InLine,
-                vec!["Takes no star test, and nothing is reported against it.".to_owned()],
-                history.works.last().map(|w| w.happened_at),
-            ),
-        };
-    }
-    let Some(test) = history.last_test() else {
-        let why = if history.works.iter().any(|w| w.moved_optics) {
-            "Optics were moved at the bench and no star test since."
-        } else {
-            "It has never had a star test."
-        };
-        return (Reading::NotKnown, vec![why.to_owned()], None);
-    };
-    let (coma, sigma) = (test.test.coma_rms_waves, test.test.coma_rms_waves_sigma);
-    let measured = format!(
-        "Coma {coma:.3} \u{b1} {sigma:.3} waves RMS, {}",
-        test.test.method
-    );
-    if let Some(work) = history.moved_since_test() {
-        return (
-            Reading::NotKnown,
-            vec![format!(
-                "Optics were moved at the bench ({}) and no star test since.",
-                work.what
-            )],
-            Some(work.happened_at),
-        );
-    }
-    if coma > limits.coma_bench.value {
-        return (
-            Reading::BenchFirst,
-            vec![format!(
-                "{measured}; over its limit of {:.3}.",
-                limits.coma_bench.value
-            )],
-            Some(test.happened_at),
-        );
-    }
-    let exposure = history.exposure_since(Some(test.happened_at));
-    if exposure > limits.exposure.value {
-        return (
-            Reading::NotKnown,
-            vec![format!(
-                "It has been moved about as much as {exposure:.0} ordinary drives since its last star test; the limit is {:.0}.",
-                limits.exposure.value
-            )],
-            Some(test.happened_at),
-        );
-    }
-    let months = months_since(test.happened_at, now);
-    if months > limits.months.value {
-        return (
-            Reading::NotKnown,
-            vec![format!(
-                "Its last star test was {months:.0} months ago; the limit is {:.0}.",
-                limits.months.value
-            )],
-            Some(test.happened_at),
-        );
-    }
-    let mut reasons = Vec::new();
-    if coma > limits.coma_note.value {
-        reasons.push(format!(
-            "{measured}; worth mentioning from {:.3}.",
-            limits.coma_note.value
-        ));
-    }
-    reasons.extend(noted);
-    if reasons.is_empty() {
-        (
-            Reading::InLine,
-            vec![format!("{measured}.")],
-            Some(test.happened_at),
-        )
+/// How far past a limit, between 1 and `most`; a limit of nothing is past at once.
+fn share_of(value: f64, limit: f64, most: f64) -> f64 {
+    if limit > 0.0 {
+        (value / limit).clamp(1.0, most)
     } else {
-        (Reading::Usable, reasons, Some(test.happened_at))
+        most
+    }
+}
+
+fn finding_words(finding: &Dated<LoggedFinding>) -> String {
+    let words = finding.what.finding.words.trim();
+    let stop = if words.ends_with(['.', '!', '?']) {
+        ""
+    } else {
+        "."
+    };
+    format!("Reported: {words}{stop}")
+}
+
+fn moved_words(work: &Dated<crate::library::works::LoggedWork>) -> String {
+    format!(
+        "Optics were moved at the bench ({}) and no star test since.",
+        work.what.what
+    )
+}
+
+type Read = (Reading, Vec<String>, Option<Moment>);
+
+fn read(facts: &Facts) -> Read {
+    let asked: Vec<_> = facts.findings(AsksFor::TheBench).collect();
+    if let Some(latest) = asked.first() {
+        let words = asked.iter().map(|f| finding_words(f)).collect();
+        return (Reading::BenchFirst, words, Some(latest.at.moment));
+    }
+    if let Some(knock) = facts.knock() {
+        return (
+            Reading::BenchFirst,
+            vec![KNOCK_WORDS.to_owned()],
+            Some(knock.at.moment),
+        );
+    }
+    if let Some(work) = facts.moved() {
+        return (
+            Reading::NotKnown,
+            vec![moved_words(work)],
+            Some(work.at.moment),
+        );
+    }
+    let dated = facts.look.map(|l| l.moment);
+    if facts.takes_test && facts.test.is_none() {
+        return (
+            Reading::NotKnown,
+            vec!["It has never had a star test.".to_owned()],
+            None,
+        );
+    }
+    if let Some(test) = facts.test
+        && look_reading(&test.what, facts.limits) == Reading::BenchFirst
+    {
+        let over = over_words(&test.what, facts.limits.coma_bench.value);
+        let words = format!("{}; {over}.", coma_words(&test.what));
+        return (Reading::BenchFirst, vec![words], dated);
+    }
+    let stale = stale_words(facts);
+    if !stale.is_empty() {
+        return (Reading::NotKnown, stale, dated);
+    }
+    let mut limits_to_note = Vec::new();
+    if let Some(test) = facts.test {
+        limits_to_note.extend(note_words(&test.what, facts.limits));
+    }
+    let looks: Vec<_> = facts.findings(AsksFor::ALook).collect();
+    limits_to_note.extend(looks.iter().map(|f| finding_words(f)));
+    if !limits_to_note.is_empty() {
+        let dated = dated.max(looks.first().map(|f| f.at.moment));
+        return (Reading::Usable, limits_to_note, dated);
+    }
+    let words = match facts.test {
+        Some(test) => format!("{}.", coma_words(&test.what)),
+        None if facts.look.is_some() => {
+            "It takes no star test, and nothing is reported against it since the bench had it."
+                .to_owned()
+        }
+        None => "It takes no star test, and nothing is reported against it.".to_owned(),
+    };
+    (Reading::InLine, vec![words], dated)
+}
+
+fn look_reading(test: &StarTest, limits: &Limits) -> Reading {
+    reading_of_look(test.coma_rms_waves, test.coma_rms_waves_sigma, limits)
+}
+
+/// Why the last look no longer tells how the instrument is.
+fn stale_words(facts: &Facts) -> Vec<String> {
+    let limits = facts.limits;
+    let mut words = Vec::new();
+    if is_over(facts.since_look.total(), limits.exposure.value) {
+        let since = if facts.look.is_some() {
+            format!("since its last {}", facts.look_words())
+        } else {
+            "and never looked over at the bench".to_owned()
+        };
+        words.push(facts.exposure_words(facts.since_look, &since));
+    }
+    if let Some(months) = facts.months.filter(|m| is_over(*m, limits.months.value)) {
+        words.push(facts.months_words(months));
+    }
+    if is_over(facts.loans as f64, limits.loans.value) {
+        words.push(facts.loans_words());
+    }
+    words
+}
+
+/// What a borrower must be told of a look that does not send it to the bench.
+fn note_words(test: &StarTest, limits: &Limits) -> Option<String> {
+    if is_over(test.coma_rms_waves, limits.coma_note.value) {
+        Some(format!(
+            "{}; worth mentioning above {}.",
+            coma_words(test),
+            trimmed(limits.coma_note.value, 3)
+        ))
+    } else if found_in_line(test, limits) {
+        None
+    } else {
+        Some(format!(
+            "{}; that look is too coarse to call it in line, its limit being {}.",
+            coma_words(test),
+            trimmed(limits.coma_bench.value, 3)
+        ))
     }
 }

@@ -2,11 +2,13 @@
 
 use std::collections::HashMap;
 
-use super::history::History;
+use super::history::{History, Logbook};
 use super::{Assessment, assess, limits};
 use crate::library::instruments::{Instrument, Standing};
+use crate::library::limits::LimitSet;
 use crate::library::{
-    Conn, InstrumentId, Moment, Result, findings, journeys, loans, star_tests, waits, works,
+    Conn, InstrumentId, Moment, Result, findings, journeys, loans, star_tests, telling, waits,
+    works,
 };
 
 /// One instrument with what the rules say of it.
@@ -22,20 +24,52 @@ pub struct ShelfRow {
 
 /// Every instrument that is not retired, by tag.
 pub async fn shelf(conn: &mut Conn, now: Moment) -> Result<Vec<ShelfRow>> {
-    let instruments = Instrument::all(conn).await?;
-    let instruments = instruments
+    Ok(Fleet::load(conn, now).await?.into_rows())
+}
+
+/// Every retired instrument, by tag.
+pub async fn retired(conn: &mut Conn, now: Moment) -> Result<Vec<ShelfRow>> {
+    let instruments: Vec<Instrument> = Instrument::all(conn)
+        .await?
         .into_iter()
-        .filter(|i| i.standing != Standing::Retired)
+        .filter(|i| i.standing == Standing::Retired)
         .collect();
-    rows(conn, instruments, None, now).await
+    if instruments.is_empty() {
+        return Ok(Vec::new());
+    }
+    Ok(Fleet::of(conn, instruments, None, now).await?.into_rows())
 }
 
 /// One instrument.
 pub async fn shelf_row(conn: &mut Conn, instrument: Instrument, now: Moment) -> Result<ShelfRow> {
     let id = instrument.id;
-    let mut rows = rows(conn, vec![instrument], Some(id), now).await?;
-    rows.pop()
+    let fleet = Fleet::of(conn, vec![instrument], Some(id), now).await?;
+    fleet
+        .into_rows()
+        .pop()
         .ok_or(crate::library::Error::NotFound("instrument"))
+}
+
+/// Logbooks and limits as they stand, to be judged under those limits or under
+/// others that someone thinks of setting.
+#[derive(Debug, Clone)]
+pub struct Fleet {
+    /// Each instrument, by tag.
+    pub members: Vec<Member>,
+    /// Every setting of a limit, newest first.
+    pub sets: Vec<LimitSet>,
+    now: Moment,
+}
+
+/// One instrument of the fleet.
+#[derive(Debug, Clone)]
+pub struct Member {
+    /// The instrument.
+    pub instrument: Instrument,
+    /// Its logbook in order.
+    pub history: History,
+    /// How many people wait for it.
+    pub waiting: usize,
 }
 
 fn grouped<T>(items: Vec<T>, of: impl Fn(&T) -> InstrumentId) -> HashMap<InstrumentId, Vec<T>> {
@@ -46,37 +80,77 @@ fn grouped<T>(items: Vec<T>, of: impl Fn(&T) -> InstrumentId) -> HashMap<Instrum
     groups
 }
 
-async fn rows(
-    conn: &mut Conn,
-    instruments: Vec<Instrument>,
-    only: Option<InstrumentId>,
-    now: Moment,
-) -> Result<Vec<ShelfRow>> {
-    let sets = crate::library::limits::history(conn).await?;
-    let mut journeys = grouped(journeys::standing(conn, only).await?, |j| j.instrument_id);
-    let mut tests = grouped(star_tests::standing(conn, only).await?, |t| t.instrument_id);
-    let mut findings = grouped(findings::standing(conn, only).await?, |f| f.instrument_id);
-    let mut works = grouped(works::standing(conn, only).await?, |w| w.instrument_id);
-    let mut spans = grouped(loans::spans(conn, only).await?, |l| l.instrument_id);
-    let waiting = grouped(waits::open(conn, only, None).await?, |w| w.instrument_id);
-    Ok(instruments
-        .into_iter()
-        .map(|instrument| {
-            let id = instrument.id;
-            let history = History {
-                design: instrument.design,
-                journeys: journeys.remove(&id).unwrap_or_default(),
-                tests: tests.remove(&id).unwrap_or_default(),
-                findings: findings.remove(&id).unwrap_or_default(),
-                works: works.remove(&id).unwrap_or_default(),
-                loans: spans.remove(&id).unwrap_or_default(),
-            };
-            let limits = limits::in_force(instrument.design, id, &sets);
-            ShelfRow {
-                assessment: assess(&history, &limits, now),
-                waiting: waiting.get(&id).map_or(0, Vec::len),
-                instrument,
-            }
-        })
-        .collect())
+impl Fleet {
+    /// Every instrument that is not retired.
+    pub async fn load(conn: &mut Conn, now: Moment) -> Result<Self> {
+        let instruments = Instrument::all(conn).await?;
+        let instruments = instruments
+            .into_iter()
+            .filter(|i| i.standing != Standing::Retired)
+            .collect();
+        Self::of(conn, instruments, None, now).await
+    }
+
+    async fn of(
+        conn: &mut Conn,
+        instruments: Vec<Instrument>,
+        only: Option<InstrumentId>,
+        now: Moment,
+    ) -> Result<Self> {
+        let sets = crate::library::limits::history(conn).await?;
+        let tellings = telling::of_standing(conn, only)
+            .await?
+            .into_iter()
+            .map(|t| (t.entry_id, t))
+            .collect();
+        let mut journeys = grouped(journeys::standing(conn, only).await?, |j| j.instrument_id);
+        let mut tests = grouped(star_tests::standing(conn, only).await?, |t| t.instrument_id);
+        let mut findings = grouped(findings::standing(conn, only).await?, |f| f.instrument_id);
+        let mut works = grouped(works::standing(conn, only).await?, |w| w.instrument_id);
+        let mut spans = grouped(loans::spans(conn, only).await?, |l| l.instrument_id);
+        let waiting = grouped(waits::open(conn, only, None).await?, |w| w.instrument_id);
+        let members = instruments
+            .into_iter()
+            .map(|instrument| {
+                let id = instrument.id;
+                let logbook = Logbook {
+                    journeys: journeys.remove(&id).unwrap_or_default(),
+                    tests: tests.remove(&id).unwrap_or_default(),
+                    findings: findings.remove(&id).unwrap_or_default(),
+                    works: works.remove(&id).unwrap_or_default(),
+                    loans: spans.remove(&id).unwrap_or_default(),
+                };
+                Member {
+                    history: History::new(instrument.design, logbook, &tellings, now),
+                    waiting: waiting.get(&id).map_or(0, Vec::len),
+                    instrument,
+                }
+            })
+            .collect();
+        Ok(Self { members, sets, now })
+    }
+
+    /// What the rules say of one member under these limits.
+    pub fn judge(&self, member: &Member, sets: &[LimitSet]) -> Assessment {
+        let limits = limits::in_force(member.instrument.design, member.instrument.id, sets);
+        assess(&member.history, &limits, self.now)
+    }
+
+    /// What the rules say of each.
+    pub fn into_rows(self) -> Vec<ShelfRow> {
+        let assessments: Vec<_> = self
+            .members
+            .iter()
+            .map(|m| self.judge(m, &self.sets))
+            .collect();
+        self.members
+            .into_iter()
+            .zip(assessments)
+            .map(|(member, assessment)| ShelfRow {
+                instrument: member.instrument,
+                assessment,
+                waiting: member.waiting,
+            })
+            .collect()
+    }
 }

@@ -1,4 +1,5 @@
-//! The start page.
+//! The start page: the demo club explains itself; a club's own visitors go to
+//! the shelf.
 
 use askama::Template;
 use axum::response::Response;
@@ -6,24 +7,177 @@ use axum::response::Response;
 use super::Error;
 use super::access::{Access, Route};
 use super::page::{Chrome, Desk, page, see_other};
+use crate::demo;
+use crate::library::people::Role;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
     vec![Route::get(Access::Anyone, "/", home)]
 }
 
+/// One thing to try.
+struct Step {
+    before: &'static str,
+    link: &'static str,
+    href: &'static str,
+    after: &'static str,
+}
+
+/// A role, the account to try it with, and what to try.
+struct Part {
+    role: &'static str,
+    does: &'static str,
+    account: &'static demo::Account,
+    signed_in: bool,
+    steps: &'static [Step],
+}
+
+/// An instrument worth a look.
+struct Story {
+    tag: &'static str,
+    href: &'static str,
+    words: &'static str,
+}
+
 #[derive(Template)]
 #[template(path = "home.html")]
 struct Home {
     chrome: Chrome,
+    parts: Vec<Part>,
+    stories: &'static [Story],
 }
 
-/// The demo explains itself; a club's own visitors go to the shelf.
+const fn step(
+    before: &'static str,
+    link: &'static str,
+    href: &'static str,
+    after: &'static str,
+) -> Step {
+    Step {
+        before,
+        link,
+        href,
+        after,
+    }
+}
+
+const AS_MEMBER: &[Step] = &[
+    step(
+        "Look before borrowing: ",
+        "N254",
+        "/instruments/N254",
+        " says bench first, and why.",
+    ),
+    step(
+        "Compare ",
+        "M127",
+        "/instruments/M127",
+        ", which never moves: what it will show, what is in the box, how heavy it is.",
+    ),
+    step(
+        "",
+        "Ask for AS203",
+        "/instruments/AS203/ask",
+        " and say what for.",
+    ),
+    step(
+        "See ",
+        "your own loans",
+        "/my-loans",
+        ": one is out with you, one you are waiting for.",
+    ),
+];
+
+const AS_VOLUNTEER: &[Step] = &[
+    step(
+        "SC235 is three weeks late and has just come in: ",
+        "check it in",
+        "/check-in/SC235",
+        ", kit, journeys, findings and all.",
+    ),
+    step(
+        "Nobody has ever looked at a star with M150: ",
+        "write a star test",
+        "/instruments/M150/star-test",
+        ", by eye or from a camera's frames.",
+    ),
+    step(
+        "",
+        "Hand M127 out",
+        "/instruments/M127/hand-out",
+        " to the member who waits for it, saying its known limit.",
+    ),
+    step(
+        "Read ",
+        "the logbook of SC203B",
+        "/instruments/SC203B/logbook",
+        ": lined up again and again, and never for long.",
+    ),
+];
+
+const AS_COORDINATOR: &[Step] = &[
+    step(
+        "Print ",
+        "what is due for the bench",
+        "/due",
+        ", or save it as a table.",
+    ),
+    step("See ", "who has what", "/loans", ", and who is late."),
+    step(
+        "Plan ",
+        "the coming work night",
+        "/work-nights",
+        " from what is due.",
+    ),
+    step(
+        "Change ",
+        "a limit of N254",
+        "/instruments/N254/limits",
+        " and see at once what would become due.",
+    ),
+];
+
+const STORIES: &[Story] = &[
+    Story {
+        tag: "SC203B",
+        href: "/instruments/SC203B",
+        words: "has a screw that does not hold. It creeps out of line even on the shelf.",
+    },
+    Story {
+        tag: "N254",
+        href: "/instruments/N254",
+        words: "hates car boots. Every drive shakes it out of line; carried by hand it stays.",
+    },
+    Story {
+        tag: "M127",
+        href: "/instruments/M127",
+        words: "never moves. Driven, dropped, left out in the dew: still in line.",
+    },
+];
+
+fn part(account: &'static demo::Account, person: Option<&str>) -> Part {
+    let (does, steps) = match account.role {
+        Role::Member => ("borrows telescopes", AS_MEMBER),
+        Role::Volunteer => ("works the lending desk and the bench", AS_VOLUNTEER),
+        Role::Coordinator => ("answers for the shelf", AS_COORDINATOR),
+    };
+    Part {
+        role: account.role.label(),
+        does,
+        account,
+        signed_in: person == Some(account.email.as_str()),
+        steps,
+    }
+}
+
 async fn home(desk: Desk) -> Result<Response, Error> {
-    if !desk.club().demo || desk.visit.person.is_some() {
+    if !desk.club().demo {
         return Ok(see_other("/shelf"));
     }
+    let person = desk.visit.person.as_ref().map(|p| p.email.as_str());
     page(&Home {
         chrome: desk.chrome("The demo club"),
+        parts: demo::accounts().iter().map(|a| part(a, person)).collect(),
+        stories: STORIES,
     })
 }

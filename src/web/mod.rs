@@ -6,16 +6,49 @@
 //! nouns and nouns into one page.
 
 pub mod access;
+pub mod address;
 pub mod assets;
+pub mod bench;
+pub mod by_eye_form;
+pub mod cautions;
+pub mod check_in;
+pub mod check_in_answer;
+pub mod club;
+pub mod condition;
+pub mod due;
 pub mod error;
 pub mod extract;
 pub mod fields;
+pub mod findings;
+pub mod hand_out;
 pub mod home;
+pub mod instrument;
+pub mod journeys;
+pub mod kit_ticks;
+pub mod label;
+pub mod lending;
+pub mod limits;
+pub mod logbook;
+pub mod logbook_words;
+pub mod logbook_write;
+pub mod measures;
+pub mod measuring;
+pub mod my_loans;
 pub mod page;
 pub mod passwords;
+pub mod people;
+pub mod photos;
+pub mod register;
+pub mod register_form;
+pub mod shelf;
 pub mod show;
 pub mod sign_in;
+pub mod star_test;
+pub mod tables;
 pub mod visit;
+pub mod waiting;
+pub mod when;
+pub mod work_nights;
 
 use std::future::Future;
 use std::net::SocketAddr;
@@ -42,16 +75,20 @@ pub struct App {
     pub library: Library,
     /// Hashes and checks passwords.
     pub passwords: passwords::Passwords,
+    /// Measures frames on a thread of its own.
+    pub measuring: measuring::Measuring,
     /// Whether the tool is reached over https, so that cookies are marked secure.
     pub secure: bool,
 }
 
 impl App {
     /// An app over an open library. `public_address` is where the club reaches
-    /// it; https there makes cookies secure.
+    /// it; https there makes cookies secure. Must be called on a tokio runtime.
     pub fn new(library: Library, public_address: Option<&str>) -> Self {
+        let measuring = measuring::Measuring::start(&library);
         Self {
             library,
+            measuring,
             passwords: passwords::Passwords::default(),
             secure: public_address.is_some_and(|a| a.starts_with("https://")),
         }
@@ -60,10 +97,35 @@ impl App {
 
 /// Every route there is, with who may use it.
 pub fn routes() -> Vec<access::Route> {
-    [assets::routes(), home::routes(), sign_in::routes()]
-        .into_iter()
-        .flatten()
-        .collect()
+    [
+        assets::routes(),
+        bench::routes(),
+        check_in::routes(),
+        check_in_answer::routes(),
+        club::routes(),
+        condition::routes(),
+        due::routes(),
+        hand_out::routes(),
+        home::routes(),
+        instrument::routes(),
+        label::routes(),
+        lending::routes(),
+        limits::routes(),
+        logbook::routes(),
+        logbook_write::routes(),
+        my_loans::routes(),
+        people::routes(),
+        photos::routes(),
+        register::routes(),
+        shelf::routes(),
+        sign_in::routes(),
+        star_test::routes(),
+        waiting::routes(),
+        work_nights::routes(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 /// The whole service.

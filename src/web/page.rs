@@ -74,6 +74,16 @@ impl Desk {
         &self.visit.club
     }
 
+    /// Where the tool is reached, without a trailing slash: the club's public
+    /// address, or else what the browser asked for.
+    pub fn base_address(&self) -> String {
+        self.visit
+            .club
+            .public_address
+            .clone()
+            .unwrap_or_else(|| self.visit.base.clone())
+    }
+
     /// The chrome for a page of this title.
     pub fn chrome(&self, title: &str) -> Chrome {
         Chrome::for_visit(&self.app, &self.visit, title)

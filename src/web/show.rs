@@ -4,6 +4,7 @@ use chrono::NaiveDate;
 
 use crate::library::Moment;
 use crate::library::club::{Club, Units};
+pub use crate::upkeep::figures::trimmed;
 
 /// "14 March 2026", in the club's zone.
 pub fn date(club: &Club, at: Moment) -> String {
@@ -55,14 +56,12 @@ pub fn money(club: &Club, cents: i64) -> String {
     }
 }
 
-/// A number with at most so many decimals, without trailing zeros.
-pub fn trimmed(value: f64, decimals: usize) -> String {
-    let text = format!("{value:.decimals$}");
-    if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    } else {
-        text
-    }
+/// With a capital first.
+pub fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
 }
 
 /// A clock direction as people say it: "2 o'clock" for 55 to 65 degrees or so,

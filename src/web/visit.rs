@@ -43,6 +43,8 @@ pub struct Visit {
     pub path: String,
     /// The network address it came from.
     pub address: String,
+    /// Scheme and host as the browser asked for them.
+    pub base: String,
 }
 
 impl Visit {
@@ -120,7 +122,13 @@ pub async fn door(State(app): State<App>, mut request: Request, next: Next) -> R
     let jar = CookieJar::from_headers(request.headers());
     let path = request.uri().path().to_owned();
     let address = client_address(&request);
-    let visit = match look(&app, &jar, path, address).await {
+    let host = request
+        .headers()
+        .get(header::HOST)
+        .and_then(|v| v.to_str().ok())
+        .unwrap_or("localhost");
+    let base = format!("{}://{host}", if app.secure { "https" } else { "http" });
+    let visit = match look(&app, &jar, path, address, base).await {
         Ok(visit) => Arc::new(visit),
         Err(error) => return error::bare(error),
     };
@@ -155,7 +163,13 @@ fn is_html(response: &Response) -> bool {
         .is_some_and(|v| v.starts_with("text/html"))
 }
 
-async fn look(app: &App, jar: &CookieJar, path: String, address: String) -> Result<Visit, Error> {
+async fn look(
+    app: &App,
+    jar: &CookieJar,
+    path: String,
+    address: String,
+    base: String,
+) -> Result<Visit, Error> {
     let now = Utc::now();
     let mut conn = app.library.read().await?;
     let token = jar
@@ -189,6 +203,7 @@ async fn look(app: &App, jar: &CookieJar, path: String, address: String) -> Resu
         now,
         path,
         address,
+        base,
     })
 }
 

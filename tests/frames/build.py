@@ -8,7 +8,7 @@ import numpy as np
 import optic
 import sensor as sn
 import truth as tr
-from optic import Air, Band, Camera, Tube, Wave
+from optic import Air, Band, Camera, Tube
 from sensor import Sensor
 
 TUBES = {
@@ -51,12 +51,14 @@ class Shot:
     jitter: float = 0.0  # random walk per frame
     d_over_r0: float = 0.0  # short exposures through moving air
     hop: float = 1.5  # apertures of wind between frames
+    exposure: float = 0.0  # apertures of wind during one frame; 0 for a snapshot
     response: float = 1.0
     dust: int = 0
     smear: float = 0.0
     smear_clock: float = 0.0
     spoil: dict = field(default_factory=dict)  # frame index -> "gust" | "clipped"
     samples: int = 0  # pupil samples, 0 for as many as needed
+    cap: float = 0.0  # if set, the brightest pixel stays under this share of the range
 
 
 def _geometry(tube, wave, shot):
@@ -68,7 +70,7 @@ def _geometry(tube, wave, shot):
     if shot.d_over_r0:
         half += 1.2 * shot.d_over_r0 * 0.55 * tube.n / shot.pixel_um
     half = math.ceil(half)
-    # A larger patch costs without gain, so the band with the shortest light decides.
+    # The band with the shortest light needs the most samples.
     need = max(
         optic.samples_for(tube, b, shot.pixel_um, half / 1.42, radius * 1.1) for b in shot.bands
     )
@@ -95,24 +97,28 @@ def make_set(tube, wave, shot, rng):
     specks = sn.dust(shot.shape, rng, shot.dust) if shot.dust else 1.0
     sky = sn.slope(shot.shape, shot.sky_e, shot.tilt, shot.tilt_clock)
     rays = tr.ray_truth(tube, wave, shot.pixel_um)
+    # The same pixels are hot in every frame of a set.
+    cells = math.prod(shot.shape)
+    hot = (rng.integers(0, cells, shot.hot), rng.uniform(0.6, 1.0, shot.hot)) if shot.hot else None
     walk = np.zeros(2)
     pictures, frames, kept, proof = [], [], None, None
+    cap = shot.cap * (shot.sensor.top - shot.sensor.offset) * shot.sensor.gain_e
     for k in range(shot.frames):
         at = np.array(shot.star, float) + np.array(shot.drift) * k + walk
         walk = walk + rng.normal(0, shot.jitter, 2) if shot.jitter else walk
         whole = np.floor(at).astype(int)
         inner = tuple(at - whole + half)
-        opd, moved = still, {}
+        moved = {}
         if air:
-            air.blow(shot.hop)
-            stir = air.opd(cams[0].grid, shot.d_over_r0)
-            moved = optic.project(stir, tube, samples)
-            opd = still + stir
-        if air or shot.jitter or any(shot.drift) or kept is None:
-            kept = [c.picture(opd, inner, shot.seeing) for c in cams]
+            kept, moved = _through_air(tube, shot, cams, still, air, inner)
+        elif shot.jitter or any(shot.drift) or kept is None:
+            kept = [c.picture(still, inner, shot.seeing) for c in cams]
         if proof is None:
             clean = kept if not air else [c.picture(still, inner) for c in cams]
             proof = (sum(p * b.share for p, b in zip(clean, shot.bands)), inner)
+            if cap:
+                peak = max(p.max() * b.share for p, b in zip(clean, shot.bands))
+                flux = min(flux, cap / peak)
         spoilt = shot.spoil.get(k)
         gain = 6.0 if spoilt == "clipped" else 1.0
         planes = []
@@ -123,7 +129,7 @@ def make_set(tube, wave, shot, rng):
                 light = sn.smear(light, 1.2 * radius, 70.0)
             laid = sn.paste(light, shot.shape, (whole[1] - half, whole[0] - half))
             e = (laid * flux * gain * band.share + sky) * specks
-            planes.append(sn.expose(e, shot.sensor, rng, shot.hot, shot.response))
+            planes.append(sn.expose(e, shot.sensor, rng, hot, shot.response))
         pictures.append(planes[0] if len(planes) == 1 else np.stack(planes, axis=-1))
         frames.append(_frame_truth(tube, shot, at, rays, moved, spoilt))
     info = {
@@ -142,10 +148,26 @@ def make_set(tube, wave, shot, rng):
     }
     good = [f["turbulence_noll"] for f in frames if "turbulence_noll" in f and "spoilt" not in f]
     if good:
+        info["wind_apertures"] = {"between_frames": shot.hop, "during_one": shot.exposure}
         info["mean_turbulence_a7_a8"] = [
             round(float(np.mean([g[j] for g in good])), 6) for j in ("7", "8")
         ]
     return pictures, info, proof
+
+
+def _through_air(tube, shot, cams, still, air, inner):
+    """One frame through moving air: its light per band and its mean turbulence (Noll)."""
+    looks = 1 + math.ceil(shot.exposure / 0.3)
+    air.blow(shot.hop)
+    light, modes = [0.0] * len(cams), []
+    for _ in range(looks):
+        stir = air.opd(cams[0].grid, shot.d_over_r0)
+        modes.append(optic.project(stir, tube, cams[0].samples))
+        for i, cam in enumerate(cams):
+            light[i] = light[i] + cam.picture(still + stir, inner, shot.seeing) / looks
+        if looks > 1:
+            air.blow(shot.exposure / (looks - 1))
+    return light, {j: float(np.mean([m[j] for m in modes])) for j in modes[0]}
 
 
 def _rounded(pair, places=4):
@@ -233,7 +255,9 @@ def check_direction(tube, wave, proof, shot, note):
     if size < 0.8 * airy or size < 0.8:
         return None
     gap = tr.clock_gap(seen["thin_clock_deg"], tr.clock(*want))
-    assert gap < 12, f"{note}: ring thinnest at {seen['thin_clock_deg']:.1f}, rays say {tr.clock(*want):.1f}"
+    assert gap < 12, (
+        f"{note}: ring thinnest at {seen['thin_clock_deg']:.1f}, rays say {tr.clock(*want):.1f}"
+    )
     if wave.shadow == (0.0, 0.0):
         x, y = wave.coma
         assert tr.clock_gap(seen["thin_clock_deg"], tr.clock(-x, -y)) < 12, note

@@ -57,8 +57,10 @@ def prove():
                 # The light's centroid must stand off by +2N W131 (1 + e^2) - tilt, WITH the coma.
                 if info["side"] == "outside" or tube.obstruction == 0:
                     _centroid(tube, wave, shot, proof)
-                print(f"{tube.design:22s} {info['side']:8s} offset {share:5.3f} of the rays', "
-                      f"direction off by {gap:4.2f} deg")
+                print(
+                    f"{tube.design:22s} {info['side']:8s} offset {share:5.3f} of the rays', "
+                    f"direction off by {gap:4.2f} deg"
+                )
     # A decentred shadow moves with the sign of the defocus; coma does not.
     tube = build.TUBES["newtonian"]
     seen = []
@@ -128,19 +130,30 @@ def check_kept(folder):
                 gap = tr.clock_gap(seen["thin_clock_deg"], thin)
                 weak = case["truth"]["coma_rms_waves"] < 0.06
                 assert gap < (40 if weak else 20), (case["id"], seen["thin_clock_deg"], thin)
-            print(f"{case['id']:28s} {part['side']:8s} centre off {off:4.2f} px, thin side "
-                  + (f"off {gap:4.1f} deg" if gap is not None else "none"))
+            print(
+                f"{case['id']:28s} {part['side']:8s} centre off {off:4.2f} px, thin side "
+                + (f"off {gap:4.1f} deg" if gap is not None else "none")
+            )
 
 
 def main():
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
     parser.add_argument("--check", action="store_true")
     parser.add_argument("--fresh", action="store_true")
-    parser.add_argument("--kind", default="calm",
-                        choices=["calm", "seeing", "misfit", "pair", "traps", "colour"])
+    parser.add_argument(
+        "--kind", default="calm", choices=["calm", "seeing", "misfit", "pair", "traps", "colour"]
+    )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--count", type=int, default=60)
     parser.add_argument("--frames", type=int, default=30, help="frames per seeing case")
+    parser.add_argument(
+        "--exposure",
+        type=float,
+        default=0.0,
+        help="apertures of wind during one seeing frame (0: snapshots)",
+    )
     parser.add_argument("--out", type=Path)
     args = parser.parse_args()
     start = time.time()
@@ -150,7 +163,7 @@ def main():
         if args.out is None:
             parser.error("--fresh needs --out DIR")
         write = writer(args.out)
-        cases = fresh.make(args.kind, args.seed, args.count, args.frames, write)
+        cases = fresh.make(args.kind, args.seed, args.count, args.frames, args.exposure, write)
         save_manifest(args.out, cases, kind=args.kind, seed=args.seed)
         print(f"{len(cases)} cases, {write.total / 1e6:.1f} MB, {time.time() - start:.0f} s")
         return

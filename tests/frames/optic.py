@@ -74,9 +74,7 @@ class Band:
             return [(self.centre_nm, 1.0)]
         slip = abs(w020) * REFERENCE_NM * self.width_nm / self.centre_nm**2
         k = max(3, math.ceil(slip / 0.4))
-        return [
-            (self.centre_nm + self.width_nm * ((i + 0.5) / k - 0.5), 1.0 / k) for i in range(k)
-        ]
+        return [(self.centre_nm + self.width_nm * ((i + 0.5) / k - 0.5), 1.0 / k) for i in range(k)]
 
 
 _pupil_cache = {}
@@ -104,9 +102,7 @@ def pupil(tube, shadow=(0.0, 0.0), samples=256):
                 tube.vane_mm / tube.aperture_mm,
             )
             light = light * hp.evaluate_supersampled(lambda g, v=vane: v(g) * 1.0, grid, 8)
-        modes = {
-            j: hp.zernike_noll(j, 1.0, grid, radial_cutoff=False) for j in range(1, 16)
-        }
+        modes = {j: hp.zernike_noll(j, 1.0, grid, radial_cutoff=False) for j in range(1, 16)}
         _pupil_cache[key] = (grid, light, modes)
     return _pupil_cache[key]
 
@@ -233,9 +229,7 @@ class Air:
         total *= d_over_r0 ** (5 / 6) / (2 * math.pi)
         ys = np.array(grid.separated_coords[1]) * self.mesh + side / 2 - 0.5
         xs = np.array(grid.separated_coords[0]) * self.mesh + side / 2 - 0.5
-        fine = map_coordinates(
-            total, np.meshgrid(ys, xs, indexing="ij"), order=3, mode="nearest"
-        )
+        fine = map_coordinates(total, np.meshgrid(ys, xs, indexing="ij"), order=3, mode="nearest")
         return hp.Field(fine.ravel() - fine.mean(), grid)
 
 

@@ -53,11 +53,12 @@ def slope(shape, sky_e, tilt=0.0, clock_deg=0.0):
     return sky_e * (1 + tilt * (u * np.sin(a) + v * np.cos(a)))
 
 
-def expose(electrons, sensor, rng, hot=0, response=1.0):
+def expose(electrons, sensor, rng, hot=None, response=1.0):
     """Counts as the converter gives them, float array of whole numbers.
 
     response: exponent of a converter that is not linear (1 is linear), applied
-    to the share of the full range. hot: that many pixels stuck near the top.
+    to the share of the full range. hot: flat indices and levels (share of the
+    top) of stuck pixels.
     """
     e = rng.poisson(np.clip(electrons, 0, None)) + rng.normal(0, sensor.read_e, electrons.shape)
     counts = e / sensor.gain_e
@@ -65,9 +66,8 @@ def expose(electrons, sensor, rng, hot=0, response=1.0):
         span = sensor.top - sensor.offset
         counts = span * np.sign(counts) * (np.abs(counts) / span) ** response
     counts = np.rint(counts + sensor.offset)
-    if hot:
-        at = rng.integers(0, counts.size, hot)
-        counts.flat[at] = sensor.top * rng.uniform(0.6, 1.0, hot)
+    if hot is not None:
+        counts.flat[hot[0]] = sensor.top * hot[1]
     return np.clip(np.rint(counts), 0, sensor.top)
 
 

@@ -30,20 +30,34 @@ def _sized(tube, w020, across_px):
 
 def _png_that_lies():
     """A PNG whose header claims 60000 x 60000 pixels and holds one row."""
+
     def chunk(tag, body):
-        return (struct.pack(">I", len(body)) + tag + body
-                + struct.pack(">I", zlib.crc32(tag + body) & 0xFFFFFFFF))
+        return (
+            struct.pack(">I", len(body))
+            + tag
+            + body
+            + struct.pack(">I", zlib.crc32(tag + body) & 0xFFFFFFFF)
+        )
 
     head = struct.pack(">IIBBBBB", 60000, 60000, 16, 0, 0, 0, 0)
-    return (b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head)
-            + chunk(b"IDAT", zlib.compress(bytes(120001), 9)) + chunk(b"IEND", b""))
+    return (
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", head)
+        + chunk(b"IDAT", zlib.compress(bytes(120001), 9))
+        + chunk(b"IEND", b"")
+    )
 
 
 def _fits_that_lies():
     """A FITS header that claims 32000 x 32000 x 8 bytes, with one block of data."""
-    cards = ["SIMPLE  =                    T", "BITPIX  =                  -64",
-             "NAXIS   =                    2", "NAXIS1  =                32000",
-             "NAXIS2  =                32000", "END"]
+    cards = [
+        "SIMPLE  =                    T",
+        "BITPIX  =                  -64",
+        "NAXIS   =                    2",
+        "NAXIS1  =                32000",
+        "NAXIS2  =                32000",
+        "END",
+    ]
     return "".join(c.ljust(80) for c in cards).ljust(2880).encode() + bytes(2880)
 
 
@@ -64,17 +78,19 @@ def make_traps(write, seed, prefix="trap-", round_=0):
         file = f"{prefix}{name}{ending}"
         write(file, data)
         shot = shot or Shot(pixel, (128, 128), (64, 64))
-        cases.append({
-            "id": f"{prefix}{name}",
-            "kind": "trap",
-            "trap": trap,
-            "note": why,
-            "design": tube.design,
-            "expect": "refused",
-            "told": build.told(tube, shot, "outside" if side > 0 else "inside", **wrong),
-            "truth": None,
-            "sets": [{"side": "outside" if side > 0 else "inside", "files": [file]}],
-        })
+        cases.append(
+            {
+                "id": f"{prefix}{name}",
+                "kind": "trap",
+                "trap": trap,
+                "note": why,
+                "design": tube.design,
+                "expect": "refused",
+                "told": build.told(tube, shot, "outside" if side > 0 else "inside", **wrong),
+                "truth": None,
+                "sets": [{"side": "outside" if side > 0 else "inside", "files": [file]}],
+            }
+        )
 
     def shot(pixel=pix, shape=(128, 128), star=None, **more):
         more.setdefault("sensor", CAMERA)
@@ -87,10 +103,13 @@ def make_traps(write, seed, prefix="trap-", round_=0):
 
     fine = round(tube.n * 0.55 / 2.2, 2)
     plain("focused", "focused", "a star in focus", shot(fine, level=0.08), w=0.15 * side)
-    plain("clipped", "clipped", "16 bits, rings flat at 65535",
-          shot(level=1.6, sensor=WIDE))
-    plain("clipped-12bit", "clipped", "12-bit camera in a 16-bit file, rings flat at 4095",
-          shot(level=1.6))
+    plain("clipped", "clipped", "16 bits, rings flat at 65535", shot(level=1.6, sensor=WIDE))
+    plain(
+        "clipped-12bit",
+        "clipped",
+        "12-bit camera in a 16-bit file, rings flat at 4095",
+        shot(level=1.6),
+    )
     edge = shot(star=(15.0 + float(rng.uniform(-4, 4)), 66.0))
     plain("cut", "cut by the edge", "a third of the donut lies off the frame", edge)
 
@@ -98,33 +117,73 @@ def make_traps(write, seed, prefix="trap-", round_=0):
     one = _star(rng, tube, w020, s)
     s2 = shot(star=(52.0 + 38.0, 60.0 + float(rng.uniform(5, 15))), level=0.14, sky_e=0.0)
     two = one + _star(rng, tube, w020, s2) - CAMERA.offset
-    add("two-stars", "two stars overlapping", "a companion donut overlaps the first",
-        sn.encode(np.clip(two, 0, 4095), "a.png"), ".png", s)
+    add(
+        "two-stars",
+        "two stars overlapping",
+        "a companion donut overlaps the first",
+        sn.encode(np.clip(two, 0, 4095), "a.png"),
+        ".png",
+        s,
+    )
 
-    add("blank", "blank", "every pixel the same",
-        sn.encode(np.full((96, 96), 512.0), "a.fits.gz"), ".fits.gz")
+    add(
+        "blank",
+        "blank",
+        "every pixel the same",
+        sn.encode(np.full((96, 96), 512.0), "a.fits.gz"),
+        ".fits.gz",
+    )
     noise = sn.expose(np.full((96, 96), 200.0), CAMERA, rng)
     add("noise", "noise only", "sky and read noise, no star", sn.encode(noise, "a.png"), ".png")
     small = _sized(tube, w020, 9.0)
     plain("small", "too small", "9 pixels across", shot(small, (96, 96), level=0.2))
     blur = 60 / 2 * 2.2
-    plain("unresolved", "rings unresolved by seeing",
-          f"blur of {blur:.0f} pixels on a donut 60 across", shot(seeing=blur, shape=(200, 200)))
+    plain(
+        "unresolved",
+        "rings unresolved by seeing",
+        f"blur of {blur:.0f} pixels on a donut 60 across",
+        shot(seeing=blur, shape=(200, 200)),
+    )
     far = 0.47 if tube.obstruction < 0.3 else 0.10
-    plain("obstruction", "wrong obstruction told", f"told {far}, is {tube.obstruction}",
-          shot(level=0.25), obstruction=far)
+    plain(
+        "obstruction",
+        "wrong obstruction told",
+        f"told {far}, is {tube.obstruction}",
+        shot(level=0.25),
+        obstruction=far,
+    )
 
     good = _star(rng, tube, w020, shot())
     raw = sn.fits_bytes(good)
-    add("truncated", "truncated file", "FITS data stop at about 60 %",
-        raw[: 2880 + int(0.6 * good.size * 2)], ".fits")
+    add(
+        "truncated",
+        "truncated file",
+        "FITS data stop at about 60 %",
+        raw[: 2880 + int(0.6 * good.size * 2)],
+        ".fits",
+    )
     holed = good.astype(float)
     holed[50:75, 40:90] = np.nan
-    add("nan", "not a number", "a block of NaN across the ring",
-        sn.encode(holed, "a.fits.gz", dtype="float32"), ".fits.gz")
+    add(
+        "nan",
+        "not a number",
+        "a block of NaN across the ring",
+        sn.encode(holed, "a.fits.gz", dtype="float32"),
+        ".fits.gz",
+    )
     if round_ == 0:
-        add("header-2gb", "header claims too much", "8 GB claimed, one block there",
-            _fits_that_lies(), ".fits")
-        add("png-bomb", "header claims too much", "60000 x 60000 claimed, one row there",
-            _png_that_lies(), ".png")
+        add(
+            "header-2gb",
+            "header claims too much",
+            "8 GB claimed, one block there",
+            _fits_that_lies(),
+            ".fits",
+        )
+        add(
+            "png-bomb",
+            "header claims too much",
+            "60000 x 60000 claimed, one row there",
+            _png_that_lies(),
+            ".png",
+        )
     return cases

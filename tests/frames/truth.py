@@ -98,9 +98,7 @@ def ring_geometry(picture, obstruction, start, r_start):
     centre, r_out = np.array(start, float), float(r_start)
     for _ in range(4):
         guess = obstruction * r_out
-        r, sx, sy = _harmonics(
-            azimuths, _edge_radii(picture, centre, r_out, azimuths, True, guess)
-        )
+        r, sx, sy = _harmonics(azimuths, _edge_radii(picture, centre, r_out, azimuths, True, guess))
         centre = centre + [sx, -sy]
         r_out = r
     result = {"outer_radius_px": float(r_out), "centre_px": [float(v) for v in centre]}

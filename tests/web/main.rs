@@ -1,5 +1,23 @@
 //! The server's routes against a real SQLite file, in process.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod bench;
+mod check_in;
 mod common;
+mod condition;
+mod desk;
+mod instrument;
+mod label;
+mod lending;
+mod due;
+mod instrument;
+mod label;
+mod lending;
+mod limits;
+mod logbook;
+mod photos;
+mod register;
+mod roles;
+mod shelf;
 mod sign_in;
+mod star_test;

@@ -14,6 +14,19 @@ pub(super) const WEIGHTS: [f32; 3] = [0.25, 0.5, 0.25];
 /// So many pixels without a value are mended however small the picture.
 const ALWAYS_MENDED: usize = 4;
 
+/// No sensor, and no sum of frames, reads higher; such a value is none. It
+/// keeps every sum below what an `f32` can hold.
+const HIGHEST: f64 = 1e30;
+
+/// A pixel's value, or NaN if it has none.
+pub(super) fn value_or_none(value: f64) -> f32 {
+    if value.abs() <= HIGHEST {
+        value as f32
+    } else {
+        f32::NAN
+    }
+}
+
 /// A value's part in the luminance; full when its sensor was full.
 pub(super) fn part(value: f32, channel: usize, full_scale: Option<f32>) -> f32 {
     match full_scale {
@@ -121,30 +134,30 @@ pub(super) fn bayer_luminance(
     full_scale: Option<f32>,
 ) -> Vec<f32> {
     let mut cool = data.to_vec();
-    for index in 0..data.len() {
+    for (index, pixel) in cool.iter_mut().enumerate() {
         if is_lone(data, width, height, index, full_scale) {
             let mut near = neighbours(data, width, index, 2);
             if !near.is_empty() {
-                cool[index] = median(&mut near);
+                *pixel = median(&mut near);
             }
         }
     }
     let full = full_scale.unwrap_or(f32::INFINITY);
     let mut luminance = Vec::with_capacity(data.len());
+    // Along the columns first, then along the row: sums, and the brightest of three.
+    let (mut sums, mut peaks) = (vec![0.0; width], vec![0.0; width]);
     for y in 0..height {
-        let rows = mirrored(y, height).map(|row| &cool[row * width..(row + 1) * width]);
+        let [above, here, below] =
+            mirrored(y, height).map(|row| &cool[row * width..(row + 1) * width]);
+        for (x, (sum, peak)) in sums.iter_mut().zip(&mut peaks).enumerate() {
+            *sum = above[x] + 2.0 * here[x] + below[x];
+            *peak = above[x].max(here[x]).max(below[x]);
+        }
         for x in 0..width {
-            let columns = mirrored(x, width);
-            let mut sum = 0.0;
-            let mut brightest = f32::NEG_INFINITY;
-            for (row, down) in rows.iter().zip([1.0, 2.0, 1.0]) {
-                for (column, across) in columns.into_iter().zip([1.0, 2.0, 1.0]) {
-                    let value = row[column];
-                    sum += down * across * value;
-                    brightest = brightest.max(value);
-                }
-            }
-            luminance.push(if brightest >= full { full } else { sum / 16.0 });
+            let [left, mid, right] = mirrored(x, width);
+            let brightest = f32::max(peaks[left], peaks[mid]).max(peaks[right]);
+            let mean: f32 = (sums[left] + 2.0 * sums[mid] + sums[right]) / 16.0;
+            luminance.push(if brightest >= full { full } else { mean });
         }
     }
     luminance
@@ -175,11 +188,15 @@ fn is_lone(
 ) -> bool {
     let (x, y) = (index % width, index / width);
     let value = data[index];
-    // The cheap test first: most pixels have a brighter one beside them.
-    for (nx, ny) in [(x.wrapping_sub(1), y), (x + 1, y)] {
-        if nx < width && data[ny * width + nx] >= value {
-            return false;
-        }
+    // The cheap tests first: most pixels do not stand out from those beside them.
+    let least = value - 0.01 * full_scale.unwrap_or(0.0);
+    let rises = |place: Option<usize>| place.is_none_or(|place| data[place] < least);
+    if !(rises((x > 0).then(|| index - 1))
+        && rises((x + 1 < width).then(|| index + 1))
+        && rises((y > 0).then(|| index - width))
+        && rises((y + 1 < height).then(|| index + width)))
+    {
+        return false;
     }
     let (mut low, mut high) = (f32::INFINITY, f32::NEG_INFINITY);
     for ny in y.saturating_sub(2)..(y + 3).min(height) {

@@ -223,6 +223,10 @@ impl FitsFrames {
             });
         let channels = if is_colour { 3 } else { 1 };
         let planes: u64 = axes[2..].iter().product();
+        // FITS 4.0 §7.1.1: an image extension has PCOUNT 0 and GCOUNT 1.
+        if size != width * height * planes * pixels.bytes() as u64 {
+            return Err(wrong("PCOUNT or GCOUNT is not what a picture must have"));
+        }
 
         let number = |keyword, default| match header.value(keyword) {
             None => Ok(default),
@@ -319,7 +323,9 @@ impl FitsFrames {
             binning: whole("XBINNING").map(|across| (across, whole("YBINNING").unwrap_or(across))),
             focal_mm: positive("FOCALLEN"),
             aperture_mm: positive("APTDIA"),
-            exposure_s: positive("EXPTIME").or_else(|| positive("EXPOSURE")),
+            exposure_s: ["EXPTIME", "EXPOSURE", "XPOSURE"]
+                .into_iter()
+                .find_map(positive),
             observed_at: text("DATE-OBS").filter(|_| utc).and_then(fits_datetime),
             filter: text("FILTER").map(str::to_owned),
             colour: self
@@ -458,8 +464,7 @@ impl Unit {
             Raw::Whole(number) => number as f64,
             Raw::Float(number) => number,
         };
-        let value = (self.zero + self.scale * raw) as f32;
-        if value.is_finite() { value } else { f32::NAN }
+        colour::value_or_none(self.zero + self.scale * raw)
     }
 }
 

@@ -6,9 +6,8 @@ use chrono::NaiveDateTime;
 ///
 /// They are hints: camera programs copy them from settings that may be stale,
 /// so a person confirms them. Values that are not positive and finite are left
-/// out. FITS 4.0 reserves only `DATE-OBS`, `EXPTIME` is its §4.4.2 companion by
-/// common practice, and the rest (`XPIXSZ`, `XBINNING`, `FOCALLEN`, `APTDIA`,
-/// `FILTER`) are common practice without a standard.
+/// out. FITS 4.0 reserves `DATE-OBS` and `XPOSURE`; the other keywords are
+/// common practice, no source.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Hints {
     /// Pixel pitch along a row as stated by `XPIXSZ` (or `PIXSIZE1`), micrometres. Most
@@ -20,7 +19,7 @@ pub struct Hints {
     pub focal_mm: Option<f64>,
     /// Clear aperture (`APTDIA`), mm.
     pub aperture_mm: Option<f64>,
-    /// Exposure time of one frame (`EXPTIME` or `EXPOSURE`), s.
+    /// Exposure time of one frame (`EXPTIME`, `EXPOSURE` or `XPOSURE`), s.
     pub exposure_s: Option<f64>,
     /// Start of the exposure (`DATE-OBS`), UTC.
     pub observed_at: Option<NaiveDateTime>,

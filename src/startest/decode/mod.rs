@@ -13,24 +13,27 @@
 //!   The first row is at the bottom unless ROWORDER says TOP-DOWN (common
 //!   practice, not in the standard). A third axis is time, a plane a frame,
 //!   unless it is 3 long and CTYPE3 says RGB. Extensions named as masks,
-//!   weights or errors are passed over. A Bayer mosaic (BAYERPAT) becomes luminance without moving the
-//!   star: each pixel is its neighbourhood's mean with the weights (1 2 1) x (1 2 1) / 16,
-//!   R/4 + G/2 + B/4 at every place of the pattern. Tile-compressed files are
-//!   refused with the mend.
-//! - **PNG** of 1 to 16 bits, grey, colour, palette, alpha ignored; the first
+//!   weights or errors are passed over. A Bayer mosaic (BAYERPAT) becomes
+//!   luminance without moving the star: each pixel is the mean of its
+//!   neighbourhood with the weights (1 2 1) x (1 2 1) / 16, which is
+//!   R/4 + G/2 + B/4 at every place of the pattern, so the pattern's corner
+//!   (XBAYROFF, YBAYROFF, ROWORDER) need not be known. The star grows by a variance of half a square
+//!   pixel along each axis. Tile-compressed files are refused with the mend.
+//! - **PNG** of 1 to 16 bits, grey, colour or palette, alpha ignored; the first
 //!   picture of an animated one.
-//! - **TIFF** of 8 to 64 bits, whole numbers or floats, grey, colour or palette, strips or
-//!   tiles, every page that is not marked as a preview.
-//! - **JPEG**, grey or colour.
+//! - **TIFF** and BigTIFF of 8 to 64 bits, whole numbers or floats, grey or
+//!   colour, strips or tiles, every page that is not marked as a preview or mask.
+//! - **JPEG**, grey or colour, turned back to linear light.
 //!
 //! PNG, TIFF and JPEG are turned as their orientation tag says they are shown.
 //! Luminance is R/4 + G/2 + B/4 throughout; a pixel with any colour at the full
-//! scale is given the full scale, so that clipping cannot hide. Values are not
-//! rescaled and a display's tone curve is not undone.
+//! scale is given the full scale, so that clipping cannot hide behind a mean.
+//! Values are not rescaled. The sRGB curve of a JPEG is undone, since edges are
+//! cut at shares of the light; other formats are taken as linear.
 //!
-//! Pixels without a value (NaN, infinite, BLANK) are given the median of their
-//! neighbours when there are few of them (see [`Limits::max_bad_share`]), else the
-//! picture is refused.
+//! Pixels without a value (NaN, BLANK, infinite or beyond 1e30) are given the median of their
+//! neighbours when there are few of them (see [`Limits::max_bad_share`]), else
+//! the picture is refused.
 //!
 //! # Why the FITS reader is our own
 //! The FITS crate at hand (fitsrs 0.4.1) was tried on files that lie: axes whose

@@ -29,8 +29,6 @@ struct Layout {
     colour: bool,
     /// Each sample in a plane of its own (TIFF 6.0, PlanarConfiguration 2).
     planar: bool,
-    /// Luminance of each palette entry.
-    palette: Option<Vec<f32>>,
 }
 
 impl TiffFrames {
@@ -49,7 +47,7 @@ impl TiffFrames {
             }
             let colour = matches!(
                 decoder.colortype(),
-                Ok(ColorType::RGB(_) | ColorType::RGBA(_) | ColorType::Palette(_))
+                Ok(ColorType::RGB(_) | ColorType::RGBA(_))
             );
             let frames = Self {
                 decoder,
@@ -111,47 +109,18 @@ impl TiffFrames {
             ColorType::GrayA(bits) => (2, bits, false),
             ColorType::RGB(bits) => (3, bits, true),
             ColorType::RGBA(bits) => (4, bits, true),
-            ColorType::Palette(bits) => (1, bits, false),
             other => return Err(unsupported(format!("pixels of the kind {other:?}"))),
         };
         if !matches!(bits, 8 | 16 | 32 | 64) {
             return Err(unsupported(format!("pixels of {bits} bits")));
         }
-        let palette = match kind {
-            ColorType::Palette(_) => Some(self.palette(bits)?),
-            _ => None,
-        };
         Ok(Layout {
             width,
             height,
             samples,
             colour,
             planar: number(&mut self.decoder, Tag::PlanarConfiguration) == Some(2),
-            palette,
         })
-    }
-
-    /// TIFF 6.0 ColorMap: all reds, then all greens, then all blues, 16 bits each.
-    fn palette(&mut self, bits: u8) -> Result<Vec<f32>, DecodeError> {
-        let map = self
-            .decoder
-            .get_tag_u16_vec(Tag::ColorMap)
-            .map_err(explain)?;
-        let entries = map.len() / 3;
-        if bits > 16 || map.len() != 3 << bits {
-            return Err(damaged("the colour map has the wrong length"));
-        }
-        let full = Some(f32::from(u16::MAX));
-        Ok((0..entries)
-            .map(|entry| {
-                (0..3)
-                    .map(|channel| {
-                        let value = map[channel * entries + entry].into();
-                        colour::part(value, channel, full)
-                    })
-                    .sum()
-            })
-            .collect())
     }
 
     fn read_pixels(&mut self, layout: &Layout) -> Result<(Vec<f32>, Option<f32>), DecodeError> {
@@ -178,10 +147,7 @@ impl TiffFrames {
                 let (part_width, part_height) = self.decoder.chunk_data_dimensions(index);
                 let (part_width, part_height) = (part_width as usize, part_height as usize);
                 let (count, sample, full) = samples(&part);
-                full_scale = match layout.palette {
-                    Some(_) => Some(f32::from(u16::MAX)),
-                    None => full,
-                };
+                full_scale = full;
                 let (left, top) = (chunk % across * chunk_width, chunk / across * chunk_height);
                 if count < part_width * part_height * stride
                     || left + part_width > layout.width
@@ -193,14 +159,10 @@ impl TiffFrames {
                     let start = (top + y) * layout.width + left;
                     for (x, pixel) in data[start..start + part_width].iter_mut().enumerate() {
                         let at = (y * part_width + x) * stride;
-                        *pixel += match &layout.palette {
-                            Some(palette) => palette
-                                .get(sample(at) as usize)
-                                .copied()
-                                .unwrap_or(f32::NAN),
-                            None if !layout.colour => sample(at),
-                            None if layout.planar => colour::part(sample(at), plane, full),
-                            None => (0..3)
+                        *pixel += match layout.colour {
+                            false => sample(at),
+                            true if layout.planar => colour::part(sample(at), plane, full),
+                            true => (0..3)
                                 .map(|channel| colour::part(sample(at + channel), channel, full))
                                 .sum(),
                         };
@@ -215,13 +177,11 @@ impl TiffFrames {
 /// Adobe's tag 50706, by which a raw sensor file in TIFF clothing is known.
 const DNG_VERSION: u16 = 50706;
 
+type Sampler<'a> = Box<dyn Fn(usize) -> f32 + 'a>;
+
 /// How many values there are, how to get one as `f32` (NaN for none), and the
 /// level at which the type is full.
-#[allow(clippy::type_complexity)]
-fn samples(part: &DecodingResult) -> (usize, Box<dyn Fn(usize) -> f32 + '_>, Option<f32>) {
-    fn finite(value: f32) -> f32 {
-        if value.is_finite() { value } else { f32::NAN }
-    }
+fn samples(part: &DecodingResult) -> (usize, Sampler<'_>, Option<f32>) {
     macro_rules! whole {
         ($values:expr, $kind:ty) => {
             (
@@ -242,13 +202,19 @@ fn samples(part: &DecodingResult) -> (usize, Box<dyn Fn(usize) -> f32 + '_>, Opt
         DecodingResult::I64(values) => whole!(values, i64),
         DecodingResult::F16(values) => (
             values.len(),
-            Box::new(|at| finite(values[at].to_f32())),
+            Box::new(|at| colour::value_or_none(values[at].to_f64())),
             None,
         ),
-        DecodingResult::F32(values) => (values.len(), Box::new(|at| finite(values[at])), None),
-        DecodingResult::F64(values) => {
-            (values.len(), Box::new(|at| finite(values[at] as f32)), None)
-        }
+        DecodingResult::F32(values) => (
+            values.len(),
+            Box::new(|at| colour::value_or_none(values[at].into())),
+            None,
+        ),
+        DecodingResult::F64(values) => (
+            values.len(),
+            Box::new(|at| colour::value_or_none(values[at])),
+            None,
+        ),
     }
 }
 

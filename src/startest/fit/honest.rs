@@ -9,7 +9,7 @@
 //! rings of equal frequency and raised by the share the fit itself took away
 //! there. For white noise this is the textbook answer scaled by chi2.
 
-use super::solve::{Problem, Solution};
+use super::solve::{Problem, Solution, dot};
 use crate::optics::fourier::{Scratch, Square, fast_size, signed};
 use nalgebra::DMatrix;
 use rustfft::num_complex::Complex32;
@@ -55,72 +55,72 @@ pub(super) fn covariance(
             square.forward(&mut z, size, scratch);
             z
         };
-        // Half the plane is enough: everything is real in the picture.
-        let bins: Vec<(usize, usize, usize)> = (0..m * m)
+        // Half the plane is enough: everything is real in the picture. Sorted
+        // by ring, so that a ring is a stretch of each list.
+        let mut bins: Vec<(usize, usize, usize)> = (0..m * m)
             .filter_map(|k| {
                 let (a, b) = (signed(k / m, m), signed(k % m, m));
                 let mirror = ((m - k / m) % m) * m + (m - k % m) % m;
                 let ring = ((a * a + b * b) as f64).sqrt().round() as usize;
-                (k <= mirror).then_some((k, mirror, ring))
+                (k <= mirror).then_some((ring, k, mirror))
             })
             .collect();
-        let rings = 1 + bins.iter().map(|b| b.2).max().unwrap_or(0);
+        bins.sort_unstable();
+        let twice = |k, mirror| if k == mirror { 1f32 } else { 2f32 };
         let r = spectrum(residuals, None, &mut scratch);
         let ids: Vec<usize> = columns.iter().map(|c| c.0).collect();
-        // Two columns to a transform, parted by their symmetry.
-        let mut hats: Vec<Vec<Complex32>> = Vec::with_capacity(ids.len());
+        // Two columns to a transform, parted by their symmetry; real and
+        // imaginary part side by side.
+        let mut hats: Vec<Vec<f32>> = Vec::with_capacity(ids.len());
         for pair in columns.chunks(2) {
             let z = spectrum(
                 &pair[0].1,
                 pair.get(1).map(|c| c.1.as_slice()),
                 &mut scratch,
             );
-            let half = |sign: f32| {
-                bins.iter()
-                    .map(|&(k, mirror, _)| (z[k] + z[mirror].conj() * sign) * 0.5)
-                    .collect::<Vec<_>>()
-            };
-            hats.push(half(1.0));
-            if pair.len() == 2 {
-                let minus_i = Complex32::new(0.0, -1.0);
-                hats.push(half(-1.0).into_iter().map(|z| z * minus_i).collect());
+            for sign in &[1.0, -1.0][..pair.len()] {
+                hats.push(
+                    bins.iter()
+                        .flat_map(|&(_, k, mirror)| {
+                            let h =
+                                (z[k] + z[mirror].conj() * *sign) * (0.5 * twice(k, mirror).sqrt());
+                            if *sign > 0.0 {
+                                [h.re, h.im]
+                            } else {
+                                [h.im, -h.re]
+                            }
+                        })
+                        .collect(),
+                );
             }
         }
         let n = ids.len();
-        // Per ring: cross power of the columns, power of the residuals.
-        let mut cross = vec![DMatrix::<f64>::zeros(n, n); rings];
-        let mut power = vec![0f64; rings];
-        let mut weight = vec![0f64; rings];
-        for (b, &(k, mirror, ring)) in bins.iter().enumerate() {
-            let w = if k == mirror { 1.0 } else { 2.0 };
-            power[ring] += w * f64::from(r[k].norm_sqr());
-            weight[ring] += w;
-            let c = &mut cross[ring];
-            for i in 0..n {
-                let a = hats[i][b];
-                for j in i..n {
-                    let h = hats[j][b];
-                    c[(i, j)] += w * f64::from(a.re * h.re + a.im * h.im);
-                }
-            }
-        }
         let used = picture.root_weight.iter().filter(|w| **w > 0.0).count() as f64;
         let local = DMatrix::from_fn(n, n, |i, j| inverse[(ids[i], ids[j])]);
         let mut sum = DMatrix::<f64>::zeros(n, n);
-        for ring in 0..rings {
-            if weight[ring] == 0.0 {
-                continue;
+        for ring in bins.chunk_by(|a, b| a.0 == b.0) {
+            let start = bins.partition_point(|b| b.0 < ring[0].0);
+            let stretch = 2 * start..2 * (start + ring.len());
+            let (mut power, mut weight) = (0.0, 0.0);
+            for &(_, k, mirror) in ring {
+                power += f64::from(twice(k, mirror) * r[k].norm_sqr());
+                weight += f64::from(twice(k, mirror));
             }
-            let c = &cross[ring];
-            let full = DMatrix::from_fn(n, n, |i, j| c[(i.min(j), i.max(j))]);
+            let mut cross = DMatrix::<f64>::zeros(n, n);
+            for i in 0..n {
+                for j in i..n {
+                    let c = dot(&hats[i][stretch.clone()], &hats[j][stretch.clone()]);
+                    cross[(i, j)] = c;
+                    cross[(j, i)] = c;
+                }
+            }
             // Share of white noise in this ring that the fit takes away.
-            let taken = (full.component_mul(&local)).sum() / (used * weight[ring]);
-            let s = power[ring] / weight[ring] / (1.0 - taken).clamp(0.2, 1.0);
-            sum += full * s;
+            let taken = cross.component_mul(&local).sum() / (used * weight);
+            sum += cross * (power / weight / (1.0 - taken).clamp(0.2, 1.0));
         }
         // Response of every parameter to this picture's columns.
         let response = DMatrix::from_fn(count, n, |i, j| inverse[(i, ids[j])]);
-        total += &response * sum * response.transpose() / (m as f64).powi(4);
+        total += &response * sum * response.transpose() / ((m * m) as f64 * used);
     }
     total
 }

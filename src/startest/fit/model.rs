@@ -27,7 +27,7 @@ use crate::{
 };
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
-use std::f64::consts::TAU;
+use std::{f64::consts::TAU, sync::Mutex};
 
 /// What the fit may turn, for one picture.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,6 +53,18 @@ pub(super) struct Slopes {
     pub blur: Vec<f32>,
 }
 
+/// Arrays for one thread's work, kept between pictures.
+#[derive(Default)]
+struct Workspace {
+    scratch: Scratch,
+    pixel_scratch: Scratch,
+    /// Focal side squared.
+    field: Vec<Complex32>,
+    sum: Vec<Complex32>,
+    /// Detector side squared.
+    pixels: Vec<Complex32>,
+}
+
 /// How finely to compute.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Fineness {
@@ -61,8 +73,6 @@ pub(super) struct Fineness {
     pub cells_per_lambda_n: f64,
     /// Wavelengths across the band.
     pub lines: usize,
-    /// Extra smoothing for a first approach: sigma in pixels of a Gaussian.
-    pub smoothing_px: f64,
 }
 
 /// The pupil on the grid that belongs to one wavelength.
@@ -75,6 +85,8 @@ struct Line {
     /// Position in the focal array, place in the pupil.
     index: Vec<u32>,
     place: Vec<[f64; 2]>,
+    /// What rim and vanes leave open.
+    open: Vec<f64>,
     /// Mode after mode, one value per cell.
     basis: Vec<Vec<f32>>,
     amplitude: Vec<f32>,
@@ -89,9 +101,12 @@ pub(super) struct Model {
     detector: Square,
     lines: Vec<Line>,
     pupil: Pupil,
-    smoothing_px: f64,
+    bins: Vec<Bin>,
+    /// k(f) of the blur for each distinct radius of a bin.
+    exponents: Vec<f64>,
+    spare: Mutex<Vec<Workspace>>,
     /// Two-dimensional transforms made so far.
-    pub transforms: std::sync::atomic::AtomicUsize,
+    transforms: std::sync::atomic::AtomicUsize,
 }
 
 impl Model {
@@ -117,6 +132,7 @@ impl Model {
             .map(|(nm, weight)| {
                 let unit = nm * 1e-3 * ratio / setup.pixel_um;
                 Line::new(
+                    &pupil,
                     weight,
                     REFERENCE_NM / nm,
                     2.0 * unit / view as f64,
@@ -132,16 +148,24 @@ impl Model {
             detector: Square::new(view),
             lines,
             pupil,
-            smoothing_px: fineness.smoothing_px,
+            bins: Vec::new(),
+            exponents: Vec::new(),
+            spare: Mutex::new(Vec::new()),
             transforms: std::sync::atomic::AtomicUsize::new(0),
         };
+        model.plan_filter();
         model.draw();
         model
     }
 
-    /// Sides of the focal and the detector grid, and the number of wavelengths.
-    pub fn shape(&self) -> (usize, usize, usize) {
-        (self.focal.size, self.detector.size, self.lines.len())
+    /// Side of the focal grid.
+    pub fn focal_size(&self) -> usize {
+        self.focal.size
+    }
+
+    /// Two-dimensional transforms made so far.
+    pub fn transforms(&self) -> usize {
+        self.transforms.load(std::sync::atomic::Ordering::Relaxed)
     }
 
     fn draw(&mut self) {
@@ -164,83 +188,70 @@ impl Model {
             .fetch_add(n, std::sync::atomic::Ordering::Relaxed);
     }
 
+    fn workspace(&self) -> Workspace {
+        let kept = self.spare.lock().ok().and_then(|mut s| s.pop());
+        kept.unwrap_or_default()
+    }
+
+    fn give_back(&self, workspace: Workspace) {
+        if let Ok(mut spare) = self.spare.lock() {
+            spare.push(workspace);
+        }
+    }
+
     /// The picture of a star of flux 1.
     pub fn image(&mut self, state: &State) -> Vec<f32> {
         self.follow(state.shadow);
-        let fields = self.fields(state);
-        let mut array = self.intensity(&fields);
-        let mut scratch = Scratch::default();
-        self.focal
-            .forward(&mut array, self.focal.size, &mut scratch);
         let filter = self.filter(state);
+        let mut work = self.workspace();
+        self.spectrum_of_image(&self.pupil_functions(state), &mut work);
+        let Workspace {
+            pixel_scratch,
+            sum,
+            pixels,
+            ..
+        } = &mut work;
         let one = |_: &Bin| Complex32::new(1.0, 0.0);
-        let (image, _) = self.to_detector(&array, &filter, one, &mut scratch);
-        self.count(2);
+        let (image, _) = self.to_detector(sum, &filter, one, pixels, pixel_scratch);
+        self.count(1);
+        self.give_back(work);
         image
     }
 
-    /// The picture and all its derivatives; by the shadow only if `with_shadow`.
-    pub fn slopes(&mut self, state: &State, with_shadow: bool) -> Slopes {
+    /// The picture and its derivatives; `by_shadow` says by which of the
+    /// shadow's u, v and radius.
+    pub fn slopes(&mut self, state: &State, by_shadow: std::ops::Range<usize>) -> Slopes {
         self.follow(state.shadow);
-        let fields = self.fields(state);
         let filter = self.filter(state);
-        let mut array = self.intensity(&fields);
-        let mut scratch = Scratch::default();
-        self.focal
-            .forward(&mut array, self.focal.size, &mut scratch);
-        let n = self.detector.size as f32;
-        let turn = std::f32::consts::TAU;
+        let functions = self.pupil_functions(state);
+        let mut work = self.workspace();
+        let fields = self.spectrum_of_image(&functions, &mut work);
+        let Workspace {
+            pixel_scratch,
+            sum,
+            pixels,
+            ..
+        } = &mut work;
+        let turn = std::f32::consts::TAU / self.detector.size as f32;
+        let m = self.focal.size;
+        let at = |k: u16| turn * signed(k as usize, m) as f32;
+        let exponent = |b: &Bin| self.exponents[b.radius as usize] as f32;
         let (image, blur) = self.to_detector(
-            &array,
+            sum,
             &filter,
-            |b| Complex32::new(1.0, -b.blur),
-            &mut scratch,
+            |b| Complex32::new(1.0, -exponent(b)),
+            pixels,
+            pixel_scratch,
         );
         // By x: -2 pi i kx / n; by y the same, a quarter turn on in the array.
-        let (dx, dy) = self.to_detector(
-            &array,
-            &filter,
-            |b| Complex32::new(turn * b.ky / n, -turn * b.kx / n),
-            &mut scratch,
-        );
-        self.count(3);
+        let by_place = |b: &Bin| Complex32::new(at(b.row), -at(b.column));
+        let (dx, dy) = self.to_detector(sum, &filter, by_place, pixels, pixel_scratch);
+        self.count(2);
+        self.give_back(work);
 
         let modes = self.modes.len();
-        let all = modes + if with_shadow { 3 } else { 0 };
-        let pairs: Vec<[usize; 2]> = (0..all).step_by(2).map(|k| [k, k + 1]).collect();
-        let mut columns: Vec<Vec<f32>> = pairs
-            .par_iter()
-            .map_init(
-                || {
-                    (
-                        Scratch::default(),
-                        vec![Complex32::default(); self.focal.size.pow(2)],
-                    )
-                },
-                |(scratch, field), pair| {
-                    let mut sum = vec![Complex32::default(); self.focal.size.pow(2)];
-                    for (part, &k) in pair.iter().enumerate() {
-                        if k >= all {
-                            continue;
-                        }
-                        for (line, (a, u)) in self.lines.iter().zip(&fields) {
-                            line.slope_field(a, k, modes, field);
-                            self.focal.forward(field, line.rows, scratch);
-                            line.add_slope(u, field, k >= modes, part, &mut sum);
-                        }
-                    }
-                    self.focal.forward(&mut sum, self.focal.size, scratch);
-                    let one = |_: &Bin| Complex32::new(1.0, 0.0);
-                    let (a, b) = self.to_detector(&sum, &filter, one, scratch);
-                    self.count(2 * self.lines.len() + 2);
-                    [a, b]
-                },
-            )
-            .collect::<Vec<_>>()
-            .into_iter()
-            .flatten()
-            .take(all)
-            .collect();
+        let which: Vec<usize> = (0..modes).chain(by_shadow.map(|k| modes + k)).collect();
+        let mut columns = self.columns(&functions, &fields, &filter, &which);
         let shadow = columns.split_off(modes);
         Slopes {
             image,
@@ -251,84 +262,162 @@ impl Model {
         }
     }
 
-    /// For each wavelength: pupil function (per cell) and field.
-    fn fields(&self, state: &State) -> Vec<(Vec<Complex32>, Vec<Complex32>)> {
-        self.count(self.lines.len());
-        self.lines
-            .par_iter()
-            .map_init(Scratch::default, |scratch, line| {
-                let a = line.pupil_function(&state.waves);
-                let mut u = vec![Complex32::default(); self.focal.size.pow(2)];
-                for (&i, &z) in line.index.iter().zip(&a) {
-                    u[i as usize] = z;
+    /// The derivatives by the shadow's place alone.
+    pub fn slopes_by_shadow(&mut self, state: &State) -> Vec<Vec<f32>> {
+        self.follow(state.shadow);
+        let filter = self.filter(state);
+        let functions = self.pupil_functions(state);
+        let mut work = self.workspace();
+        let fields = self.spectrum_of_image(&functions, &mut work);
+        self.give_back(work);
+        let modes = self.modes.len();
+        self.columns(&functions, &fields, &filter, &[modes, modes + 1])
+    }
+
+    /// Derivatives by the coefficients (0 to the number of modes) and by the
+    /// shadow (the three after them).
+    fn columns(
+        &self,
+        functions: &[Vec<Complex32>],
+        fields: &[Vec<Complex32>],
+        filter: &[Complex32],
+        which: &[usize],
+    ) -> Vec<Vec<f32>> {
+        let (modes, cells) = (self.modes.len(), self.focal.size.pow(2));
+        which
+            .par_chunks(2)
+            .flat_map_iter(|pair| {
+                let mut work = self.workspace();
+                let Workspace {
+                    scratch,
+                    pixel_scratch,
+                    field,
+                    sum,
+                    pixels,
+                } = &mut work;
+                field.resize(cells, Complex32::default());
+                sum.clear();
+                sum.resize(cells, Complex32::default());
+                for (part, &k) in pair.iter().enumerate() {
+                    for ((line, a), u) in self.lines.iter().zip(functions).zip(fields) {
+                        line.slope_field(a, k, modes, self.focal.size, field);
+                        self.focal.forward(field, line.rows, scratch);
+                        line.add_slope(u, field, k >= modes, part, sum);
+                    }
                 }
-                self.focal.forward(&mut u, line.rows, scratch);
-                (a, u)
+                self.focal.forward(sum, self.focal.size, scratch);
+                let one = |_: &Bin| Complex32::new(1.0, 0.0);
+                let (a, b) = self.to_detector(sum, filter, one, pixels, pixel_scratch);
+                self.count(pair.len() * self.lines.len() + 2);
+                self.give_back(work);
+                if pair.len() == 2 { vec![a, b] } else { vec![a] }
             })
             .collect()
     }
 
-    fn intensity(&self, fields: &[(Vec<Complex32>, Vec<Complex32>)]) -> Vec<Complex32> {
-        let mut sum = vec![Complex32::default(); self.focal.size.pow(2)];
-        for (line, (_, u)) in self.lines.iter().zip(fields) {
-            let w = line.gain(self.focal.size);
-            for (s, z) in sum.iter_mut().zip(u) {
+    fn pupil_functions(&self, state: &State) -> Vec<Vec<Complex32>> {
+        self.lines
+            .iter()
+            .map(|line| line.pupil_function(&state.waves))
+            .collect()
+    }
+
+    /// Leaves the spectrum of |U|^2, summed over wavelengths, in `work.sum`, and
+    /// hands back the fields U.
+    fn spectrum_of_image(
+        &self,
+        functions: &[Vec<Complex32>],
+        work: &mut Workspace,
+    ) -> Vec<Vec<Complex32>> {
+        let m = self.focal.size;
+        let fields: Vec<Vec<Complex32>> = self
+            .lines
+            .par_iter()
+            .zip(functions)
+            .map(|(line, a)| {
+                let mut mine = self.workspace();
+                let mut u = vec![Complex32::default(); m * m];
+                for (&i, &z) in line.index.iter().zip(a) {
+                    u[i as usize] = z;
+                }
+                self.focal.forward(&mut u, line.rows, &mut mine.scratch);
+                self.give_back(mine);
+                u
+            })
+            .collect();
+        work.sum.clear();
+        work.sum.resize(m * m, Complex32::default());
+        for (line, u) in self.lines.iter().zip(&fields) {
+            let w = line.gain(m);
+            for (s, z) in work.sum.iter_mut().zip(u) {
                 s.re += w * z.norm_sqr();
             }
         }
-        sum
+        self.focal.forward(&mut work.sum, m, &mut work.scratch);
+        self.count(self.lines.len() + 1);
+        fields
     }
 
-    /// The filter at every frequency it lets through.
-    fn filter(&self, state: &State) -> Vec<Bin> {
+    /// Lists the frequencies the optics and the pixel let through.
+    fn plan_filter(&mut self) {
         let (m, n) = (self.focal.size, self.detector.size);
-        let pixels = n as f64;
         let half = m.div_ceil(2) as i64;
         // Beyond the optics' cut-off |U|^2 has nothing but the grid's noise.
         let cut = self.lines.iter().map(|l| 2.0 / l.cell).fold(0.0, f64::max) + 2.0;
-        let axis = |k: i64, shift: f64| {
-            let f = k as f64 / pixels;
-            let x = std::f64::consts::PI * f;
-            let sinc = if k == 0 { 1.0 } else { x.sin() / x };
-            (
-                sinc * (-0.5 * (TAU * f * self.smoothing_px).powi(2)).exp(),
-                (-TAU * f * shift).sin_cos(),
-            )
+        let sinc = |k: i64| {
+            let x = std::f64::consts::PI * k as f64 / n as f64;
+            if k == 0 { 1.0 } else { x.sin() / x }
         };
-        let lists: Vec<Vec<_>> = (0..2)
-            .map(|a| (0..m).map(|k| axis(signed(k, m), state.at[a])).collect())
-            .collect();
-        let mut bins = Vec::with_capacity(m * m);
-        for (row, &(ay, (sy, cy))) in lists[1].iter().enumerate() {
-            let ky = signed(row, m);
-            for (column, &(ax, (sx, cx))) in lists[0].iter().enumerate() {
-                let kx = signed(column, m);
-                if kx == -half || ky == -half {
+        let mut known = vec![u32::MAX; 2 * (m / 2 + 1).pow(2)];
+        let shape: Vec<f64> = (0..m).map(|k| sinc(signed(k, m))).collect();
+        for row in 0..m {
+            for column in 0..m {
+                let (kx, ky) = (signed(column, m), signed(row, m));
+                let k2 = kx * kx + ky * ky;
+                let base = shape[column] * shape[row] / (n * n) as f64;
+                if kx == -half || ky == -half || k2 as f64 > cut * cut || base == 0.0 {
                     continue;
                 }
-                let k = (kx as f64).hypot(ky as f64);
-                if k > cut {
-                    continue;
+                let radius = &mut known[k2 as usize];
+                if *radius == u32::MAX {
+                    *radius = self.exponents.len() as u32;
+                    self.exponents
+                        .push(seeing::transfer_exponent((k2 as f64).sqrt() / n as f64));
                 }
-                let exponent = seeing::transfer_exponent(k / pixels);
-                let h = ax * ay * (-exponent * state.blur).exp();
-                if h.abs() < 1e-6 {
-                    continue;
-                }
-                bins.push(Bin {
+                let side = n as i64;
+                self.bins.push(Bin {
                     from: (row * m + column) as u32,
-                    to: (ky.rem_euclid(n as i64) * n as i64 + kx.rem_euclid(n as i64)) as u32,
-                    h: Complex32::new(
-                        (h * (cx * cy - sx * sy)) as f32,
-                        (h * (sx * cy + cx * sy)) as f32,
-                    ),
-                    kx: kx as f32,
-                    ky: ky as f32,
-                    blur: exponent as f32,
+                    to: (ky.rem_euclid(side) * side + kx.rem_euclid(side)) as u32,
+                    column: column as u16,
+                    row: row as u16,
+                    radius: *radius,
+                    base: base as f32,
                 });
             }
         }
-        bins
+    }
+
+    /// The filter at each of [`Model::bins`].
+    fn filter(&self, state: &State) -> Vec<Complex32> {
+        let (m, n) = (self.focal.size, self.detector.size as f64);
+        let ramp = |shift: f64| -> Vec<Complex32> {
+            (0..m)
+                .map(|k| {
+                    let (s, c) = (-TAU * signed(k, m) as f64 / n * shift).sin_cos();
+                    Complex32::new(c as f32, s as f32)
+                })
+                .collect()
+        };
+        let (x, y) = (ramp(state.at[0]), ramp(state.at[1]));
+        let blur: Vec<f32> = self
+            .exponents
+            .iter()
+            .map(|e| (-e * state.blur).exp() as f32)
+            .collect();
+        self.bins
+            .iter()
+            .map(|b| x[b.column as usize] * y[b.row as usize] * (b.base * blur[b.radius as usize]))
+            .collect()
     }
 
     /// Takes a spectrum through the filter, times `factor`, to pixels; the real
@@ -336,25 +425,26 @@ impl Model {
     fn to_detector(
         &self,
         spectrum: &[Complex32],
-        filter: &[Bin],
+        filter: &[Complex32],
         factor: impl Fn(&Bin) -> Complex32,
+        array: &mut Vec<Complex32>,
         scratch: &mut Scratch,
     ) -> (Vec<f32>, Vec<f32>) {
         let n = self.detector.size;
-        let mut array = vec![Complex32::default(); n * n];
-        for b in filter {
-            array[b.to as usize] += spectrum[b.from as usize] * b.h * factor(b);
+        array.clear();
+        array.resize(n * n, Complex32::default());
+        for (b, h) in self.bins.iter().zip(filter) {
+            array[b.to as usize] += spectrum[b.from as usize] * h * factor(b);
         }
-        self.detector.inverse(&mut array, self.size, scratch);
-        let norm = 1.0 / (n * n) as f32;
+        self.detector.inverse(array, self.size, scratch);
         let mut out = (
             Vec::with_capacity(self.size.pow(2)),
             Vec::with_capacity(self.size.pow(2)),
         );
         for x in 0..self.size {
             for z in &array[x * n..x * n + self.size] {
-                out.0.push(z.re * norm);
-                out.1.push(z.im * norm);
+                out.0.push(z.re);
+                out.1.push(z.im);
             }
         }
         out
@@ -363,17 +453,27 @@ impl Model {
 
 /// One frequency of the filter.
 struct Bin {
+    /// Place in the focal spectrum and in the detector's.
     from: u32,
     to: u32,
-    h: Complex32,
-    kx: f32,
-    ky: f32,
-    /// k(f) of the blur.
-    blur: f32,
+    /// Column and row in the focal spectrum.
+    column: u16,
+    row: u16,
+    /// Index into [`Model::exponents`].
+    radius: u32,
+    /// The pixel's transfer, over the number of pixels.
+    base: f32,
 }
 
 impl Line {
-    fn new(weight: f64, scale: f64, cell: f64, focal: usize, modes: &[usize]) -> Self {
+    fn new(
+        pupil: &Pupil,
+        weight: f64,
+        scale: f64,
+        cell: f64,
+        focal: usize,
+        modes: &[usize],
+    ) -> Self {
         let half = (1.0 / cell + 0.5).floor();
         let rows = 2 * half as usize + 1;
         let mut index = Vec::new();
@@ -382,12 +482,13 @@ impl Line {
             for column in 0..rows {
                 // Rows run downwards.
                 let (u, v) = ((column as f64 - half) * cell, (half - row as f64) * cell);
-                if u.hypot(v) < 1.0 + 0.75 * cell && row < focal && column < focal {
+                if u * u + v * v < (1.0 + 0.75 * cell).powi(2) && row < focal && column < focal {
                     index.push((row * focal + column) as u32);
                     place.push([u, v]);
                 }
             }
         }
+        let open = place.iter().map(|&[u, v]| pupil.open(u, v, cell)).collect();
         let basis = modes
             .iter()
             .map(|&j| {
@@ -404,6 +505,7 @@ impl Line {
             rows: rows.min(focal),
             index,
             place,
+            open,
             basis,
             amplitude: Vec::new(),
             by_shadow: Vec::new(),
@@ -415,8 +517,8 @@ impl Line {
         self.amplitude.clear();
         self.by_shadow.clear();
         self.power = 0.0;
-        for (k, &[u, v]) in self.place.iter().enumerate() {
-            let c = pupil.cell(u, v, self.cell);
+        for (k, (&[u, v], &open)) in self.place.iter().zip(&self.open).enumerate() {
+            let c = pupil.shade(open, u, v, self.cell);
             self.power += c.amplitude * c.amplitude;
             self.amplitude.push(c.amplitude as f32);
             if c.by_shadow != [0.0; 3] {
@@ -453,8 +555,15 @@ impl Line {
 
     /// Writes the pupil function's derivative by parameter `k` (without the
     /// factor 2 pi i of a phase) into `field`.
-    fn slope_field(&self, a: &[Complex32], k: usize, modes: usize, field: &mut [Complex32]) {
-        field.fill(Complex32::default());
+    fn slope_field(
+        &self,
+        a: &[Complex32],
+        k: usize,
+        modes: usize,
+        focal: usize,
+        field: &mut [Complex32],
+    ) {
+        field[..self.rows * focal].fill(Complex32::default());
         if k < modes {
             for ((&i, &z), &b) in self.index.iter().zip(a).zip(&self.basis[k]) {
                 field[i as usize] = z * b;

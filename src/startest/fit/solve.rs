@@ -7,10 +7,13 @@
 
 use super::model::{Model, Slopes, State};
 use nalgebra::{DMatrix, DVector};
+use std::ops::Range;
 
 /// One picture to fit.
 pub(super) struct Picture {
     pub model: Model,
+    /// A coarser model for the derivatives, if not the same.
+    pub sloper: Option<Model>,
     /// Column by column, as the model has it.
     pub data: Vec<f32>,
     /// Square root of each pixel's weight; 0 leaves the pixel out.
@@ -33,10 +36,12 @@ pub(super) struct Problem {
     pub pictures: Vec<Picture>,
     /// Free modes other than Z4; the models carry Z4 first, then these.
     pub shared_modes: Vec<usize>,
-    /// How many of (u, v, radius) of the shadow are free, and the values of
-    /// those that are not.
-    pub free_shadow: usize,
+    /// Which of the shadow's u, v and radius are free, and where all three stand
+    /// to begin with.
+    pub free_shadow: Range<usize>,
     pub shadow: [f64; 3],
+    /// How well the radius was known beforehand, 1-sigma.
+    pub radius_sigma: f64,
 }
 
 /// Normal equations at a point.
@@ -53,7 +58,8 @@ pub(super) struct Solution {
     /// Pictures computed, and sets of derivatives.
     pub pictures_computed: usize,
     pub slopes_computed: usize,
-    pub converged: bool,
+    /// Pixels less parameters.
+    pub freedom: f64,
     /// Weighted columns of the last derivatives, one list per picture: (index
     /// of the parameter, sqrt(w) * derivative).
     pub columns: Vec<Vec<(usize, Vec<f32>)>>,
@@ -82,7 +88,7 @@ impl Problem {
 
     /// Index of the first parameter of picture `k`'s own.
     pub fn own(&self, k: usize) -> usize {
-        self.shared_modes.len() + self.free_shadow + OWN * k
+        self.shared_modes.len() + self.free_shadow.len() + OWN * k
     }
 
     /// The model state of picture `k`.
@@ -92,12 +98,36 @@ impl Problem {
         let mut waves = vec![own[A4]];
         waves.extend_from_slice(&p[..modes]);
         let mut shadow = self.shadow;
-        shadow[..self.free_shadow].copy_from_slice(&p[modes..modes + self.free_shadow]);
+        let free = self.free_shadow.clone();
+        shadow[free.clone()].copy_from_slice(&p[modes..modes + free.len()]);
+        shadow[2] = shadow[2].clamp(0.0, 0.95);
         State {
             waves,
             shadow,
             at: [own[X], own[Y]],
             blur: own[BLUR].max(0.0),
+        }
+    }
+
+    /// Sets flux and sky of picture `k` by linear least squares.
+    pub fn linear_start(&mut self, p: &mut [f64], k: usize) {
+        let state = self.state(p, k);
+        let own = self.own(k);
+        let picture = &mut self.pictures[k];
+        let image = picture.model.image(&state);
+        let [mut ss, mut si, mut ii, mut sd, mut id] = [0.0; 5];
+        for ((m, d), w) in image.iter().zip(&picture.data).zip(&picture.root_weight) {
+            let (m, d, w) = (f64::from(*m), f64::from(*d), f64::from(w * w));
+            ss += w;
+            si += w * m;
+            ii += w * m * m;
+            sd += w * d;
+            id += w * m * d;
+        }
+        let det = ss * ii - si * si;
+        if det > 0.0 {
+            p[own + FLUX] = (ss * id - si * sd) / det;
+            p[own + SKY] = (ii * sd - si * id) / det;
         }
     }
 
@@ -140,7 +170,7 @@ impl Problem {
         for (j, c) in s.waves.into_iter().enumerate() {
             out.push((if j == 0 { own + A4 } else { j - 1 }, weigh(c, flux)));
         }
-        for (j, c) in s.shadow.into_iter().take(self.free_shadow).enumerate() {
+        for (j, c) in s.shadow.into_iter().enumerate() {
             out.push((self.shared_modes.len() + j, weigh(c, flux)));
         }
         let [dx, dy] = s.at;
@@ -175,6 +205,14 @@ impl Problem {
         m
     }
 
+    /// Place and pull of the radius' prior: index, distance from what was told,
+    /// weight.
+    fn prior(&self, p: &[f64]) -> Option<(usize, f64, f64)> {
+        let last = self.free_shadow.clone().next_back().filter(|&k| k == 2)?;
+        let i = self.shared_modes.len() + last - self.free_shadow.start;
+        Some((i, self.shadow[2] - p[i], self.radius_sigma.powi(-2)))
+    }
+
     fn gradient(&self, columns: &[Vec<(usize, Vec<f32>)>], residuals: &[Vec<f32>]) -> DVector<f64> {
         let mut g = DVector::zeros(self.len());
         for (list, r) in columns.iter().zip(residuals) {
@@ -196,7 +234,10 @@ impl Problem {
             residuals.push(self.residuals(k, &model));
             models.push(model);
         }
-        let chi2 = residuals.iter().map(|r| dot(r, r)).sum();
+        let told = self
+            .prior(p)
+            .map_or(0.0, |(_, gap, weight)| weight * gap * gap);
+        let chi2 = told + residuals.iter().map(|r| dot(r, r)).sum::<f64>();
         (models, residuals, chi2)
     }
 
@@ -212,14 +253,13 @@ impl Problem {
             .sum();
         let freedom = pixels.saturating_sub(self.len()).max(1) as f64;
         let mut damping = 1e-4;
-        let mut converged = false;
         let mut columns = Vec::new();
         let mut normal = Normal {
             matrix: DMatrix::zeros(0, 0),
             gradient: DVector::zeros(0),
         };
-        // How far the present derivatives can be trusted.
-        let mut fresh = false;
+        // Where the present derivatives were taken.
+        let mut renewed_at = p.clone();
         loop {
             if columns.is_empty() {
                 if renewed == limits.max_slopes {
@@ -228,15 +268,23 @@ impl Problem {
                 columns = (0..self.pictures.len())
                     .map(|k| {
                         let state = self.state(&p, k);
-                        let slopes = self.pictures[k].model.slopes(&state, self.free_shadow > 0);
+                        let picture = &mut self.pictures[k];
+                        let sloper = picture.sloper.as_mut().unwrap_or(&mut picture.model);
+                        let slopes = sloper.slopes(&state, self.free_shadow.clone());
                         self.columns(&p, k, slopes)
                     })
                     .collect::<Vec<_>>();
                 renewed += 1;
                 normal.matrix = self.matrix(&columns);
-                fresh = true;
+                if let Some((i, _, weight)) = self.prior(&p) {
+                    normal.matrix[(i, i)] += weight;
+                }
+                renewed_at.clone_from(&p);
             }
             normal.gradient = self.gradient(&columns, &residuals);
+            if let Some((i, gap, weight)) = self.prior(&p) {
+                normal.gradient[i] += weight * gap;
+            }
             let Some((step, promise)) = self.step(&normal, &p, damping) else {
                 damping *= 10.0;
                 if damping > 1e6 {
@@ -244,11 +292,11 @@ impl Problem {
                 }
                 continue;
             };
-            if promise < limits.tolerance * chi2 / freedom {
-                if fresh {
+            // Single precision leaves a few parts in 10^7 of chi2 undecided.
+            if promise < (limits.tolerance / freedom).max(5e-7) * chi2 {
+                if self.is_near(&p, &renewed_at) {
                     // So small a step is taken on trust: it is worth less than
                     // the picture that would confirm it.
-                    converged = true;
                     break;
                 }
                 columns.clear();
@@ -266,11 +314,10 @@ impl Problem {
                 p = trial;
                 (models, residuals, chi2) = (m, r, c);
                 damping = if kept > 0.7 { damping * 0.1 } else { damping }.max(1e-9);
-                fresh = false;
-                if kept < 0.85 {
+                if kept < 0.7 {
                     columns.clear();
                 }
-            } else if fresh {
+            } else if p == renewed_at {
                 damping = (damping * 10.0).max(1e-3);
                 if damping > 1e6 {
                     break;
@@ -284,12 +331,24 @@ impl Problem {
             chi2,
             pictures_computed: computed,
             slopes_computed: renewed,
-            converged,
+            freedom,
             columns,
             residuals,
             models,
             matrix: normal.matrix,
         }
+    }
+
+    /// True when derivatives taken at `b` still serve at `a`: coefficients within
+    /// a fiftieth of a wave (an eighth of a radian), blur within a third.
+    fn is_near(&self, a: &[f64], b: &[f64]) -> bool {
+        let shared = self.shared_modes.len();
+        let waves = |p: &[f64], q: &[f64]| p.iter().zip(q).all(|(x, y)| (x - y).abs() < 0.02);
+        waves(&a[..shared], &b[..shared])
+            && (0..self.pictures.len()).map(|k| self.own(k)).all(|i| {
+                waves(&a[i..=i], &b[i..=i])
+                    && (a[i + BLUR] - b[i + BLUR]).abs() <= 0.33 * b[i + BLUR].max(1.0)
+            })
     }
 
     fn bounded(&self, mut p: Vec<f64>) -> Vec<f64> {
@@ -300,44 +359,47 @@ impl Problem {
         p
     }
 
-    /// Parameters held at a bound by the gradient.
-    fn held(&self, gradient: &DVector<f64>, p: &[f64]) -> Vec<usize> {
-        (0..self.pictures.len())
-            .map(|k| self.own(k) + BLUR)
-            .filter(|&i| p[i] <= 0.0 && gradient[i] <= 0.0)
-            .collect()
-    }
-
-    /// The damped step and the fall of chi2 it promises.
+    /// The damped step and the fall of chi2 it promises. A blur that would turn
+    /// negative goes to zero and no further, and the rest takes account of it.
     fn step(&self, normal: &Normal, p: &[f64], damping: f64) -> Option<(DVector<f64>, f64)> {
-        let mut m = normal.matrix.clone();
-        let mut g = normal.gradient.clone();
-        for i in 0..self.len() {
-            m[(i, i)] *= 1.0 + damping;
-        }
-        for i in self.held(&g, p) {
-            m.row_mut(i).fill(0.0);
-            m.column_mut(i).fill(0.0);
-            m[(i, i)] = 1.0;
-            g[i] = 0.0;
-        }
-        // Scale to a unit diagonal: parameters come in very different units.
-        let scale: Vec<f64> = (0..self.len())
-            .map(|i| m[(i, i)].max(1e-300).sqrt())
-            .collect();
-        let scaled = DMatrix::from_fn(self.len(), self.len(), |i, j| {
-            m[(i, j)] / (scale[i] * scale[j])
-        });
-        let rhs = DVector::from_fn(self.len(), |i, _| g[i] / scale[i]);
-        let s = scaled.cholesky()?.solve(&rhs);
-        let step = DVector::from_fn(self.len(), |i, _| s[i] / scale[i]);
-        let promise = 2.0 * step.dot(&g) - step.dot(&(&normal.matrix * &step));
+        let n = self.len();
+        let mut fixed: Vec<(usize, f64)> = Vec::new();
+        let step = loop {
+            let mut m = normal.matrix.clone();
+            let mut g = normal.gradient.clone();
+            for i in 0..n {
+                m[(i, i)] *= 1.0 + damping;
+            }
+            for &(i, to) in &fixed {
+                g -= m.column(i) * to;
+            }
+            for &(i, to) in &fixed {
+                m.row_mut(i).fill(0.0);
+                m.column_mut(i).fill(0.0);
+                m[(i, i)] = 1.0;
+                g[i] = to;
+            }
+            // Scale to a unit diagonal: parameters come in very different units.
+            let scale: Vec<f64> = (0..n).map(|i| m[(i, i)].max(1e-300).sqrt()).collect();
+            let scaled = DMatrix::from_fn(n, n, |i, j| m[(i, j)] / (scale[i] * scale[j]));
+            let rhs = DVector::from_fn(n, |i, _| g[i] / scale[i]);
+            let s = scaled.cholesky()?.solve(&rhs);
+            let step = DVector::from_fn(n, |i, _| s[i] / scale[i]);
+            let beyond = (0..self.pictures.len())
+                .map(|k| self.own(k) + BLUR)
+                .find(|&i| p[i] + step[i] < 0.0 && fixed.iter().all(|f| f.0 != i));
+            match beyond {
+                Some(i) => fixed.push((i, -p[i])),
+                None => break step,
+            }
+        };
+        let promise = 2.0 * step.dot(&normal.gradient) - step.dot(&(&normal.matrix * &step));
         (promise.is_finite() && step.iter().all(|v| v.is_finite())).then_some((step, promise))
     }
 }
 
 /// -1/2 to 1/2 across a stamp.
-fn plane(i: usize, size: usize) -> f64 {
+pub(super) fn plane(i: usize, size: usize) -> f64 {
     (i as f64 + 0.5) / size as f64 - 0.5
 }
 

@@ -1,0 +1,423 @@
+//! The text files of `seed-data/`, carried inside the binary, as they are written.
+//! `seed-data/README.md` explains every field.
+
+use rust_embed::RustEmbed;
+use serde::Deserialize;
+use serde::de::DeserializeOwned;
+
+use super::{Error, Result};
+use crate::library::adjusters::{Adjuster, AdjusterKind, Element, Head};
+use crate::library::club::{Paper, Units};
+use crate::library::entries::EntryKind;
+use crate::library::findings::{AsksFor, FindingWhat};
+use crate::library::instruments::{Design, Standing};
+use crate::library::journeys::JourneyKind;
+use crate::library::limits::LimitWhat;
+use crate::library::people::Role;
+use crate::library::star_tests::FocusSide;
+use crate::library::waits::WantsItFor;
+use crate::library::works::WorkWhat;
+
+#[derive(RustEmbed)]
+#[folder = "seed-data/"]
+struct Files;
+
+/// The whole of `seed-data/`.
+#[derive(Debug)]
+pub struct Seed {
+    /// `club.toml`.
+    pub club: Club,
+    /// `people.toml`.
+    pub people: Vec<Person>,
+    /// `instruments.toml`, each with its own logbook.
+    pub instruments: Vec<(Instrument, Vec<Line>)>,
+}
+
+/// `club.toml`.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Club {
+    /// Its name.
+    pub name: String,
+    /// IANA zone in which all times of the files are given.
+    pub zone: String,
+    /// Units its pages show.
+    pub units: Units,
+    /// Paper it prints on.
+    pub paper: Paper,
+    /// ISO 4217.
+    pub currency: String,
+    /// How to reach the lending desk.
+    pub contact: String,
+    /// Days a loan runs.
+    pub loan_days: i64,
+    /// Work nights.
+    #[serde(default, rename = "work_night")]
+    pub work_nights: Vec<WorkNight>,
+    /// The waiting list.
+    #[serde(default, rename = "wait")]
+    pub waits: Vec<Wait>,
+    /// Limits that coordinators set.
+    #[serde(default, rename = "limit")]
+    pub limits: Vec<Limit>,
+}
+
+/// A work night: past with `ago`, coming with `in_days`.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WorkNight {
+    /// Days ago.
+    pub ago: Option<i64>,
+    /// Days to come.
+    pub in_days: Option<i64>,
+    /// Where.
+    pub place: String,
+    /// Hours.
+    pub hours: f64,
+    /// Pairs of hands.
+    pub hands: i64,
+    /// Anything else.
+    #[serde(default)]
+    pub note: String,
+    /// What is on its list.
+    pub instruments: Vec<Assigned>,
+}
+
+/// An instrument on a work night's list.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Assigned {
+    /// Tag.
+    pub tag: String,
+    /// Who put it there.
+    pub by: String,
+    /// Whether it was done that night.
+    #[serde(default)]
+    pub done: bool,
+}
+
+/// A place on the waiting list.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Wait {
+    /// For which instrument.
+    pub tag: String,
+    /// Who.
+    pub person: String,
+    /// Asked so many days ago.
+    pub ago: i64,
+    /// What for.
+    #[serde(rename = "for")]
+    pub wants_it_for: WantsItFor,
+    /// In their words.
+    #[serde(default)]
+    pub note: String,
+    /// When given up, if it was; places end by a loan of themselves.
+    pub closed: Option<WaitClosed>,
+}
+
+/// The end of a place on the waiting list.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WaitClosed {
+    /// Days ago.
+    pub ago: i64,
+    /// Withdrawn, or taken off by the desk.
+    pub by_themselves: bool,
+}
+
+/// A limit set, for one instrument or one design.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Limit {
+    /// For this instrument.
+    pub tag: Option<String>,
+    /// For this design.
+    pub design: Option<Design>,
+    /// What it is about.
+    pub what: LimitWhat,
+    /// The value; none goes back to the level above.
+    pub value: Option<f64>,
+    /// Days ago.
+    pub ago: i64,
+    /// By whom.
+    pub by: String,
+    /// Why.
+    pub why: String,
+}
+
+/// One person of `people.toml`.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Person {
+    /// Name in the other files, and the local part of the address.
+    pub handle: String,
+    /// Name.
+    pub name: String,
+    /// Role.
+    pub role: Role,
+    /// Joined so many days ago.
+    pub joined: i64,
+    /// Left so many days ago.
+    pub left: Option<i64>,
+    /// Pass phrase, for those that visitors may sign in as.
+    pub phrase: Option<String>,
+}
+
+impl Person {
+    /// An address under a domain that cannot exist (RFC 2606).
+    pub fn email(&self) -> String {
+        format!("{}@velmouth.example", self.handle)
+    }
+}
+
+/// One instrument of `instruments.toml`.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Instrument {
+    /// Tag.
+    pub tag: String,
+    /// Name by size and design.
+    pub name: String,
+    /// Design.
+    pub design: Design,
+    /// Clear aperture, mm.
+    pub aperture_mm: f64,
+    /// Focal length, mm.
+    pub focal_mm: f64,
+    /// Central obstruction by diameter.
+    #[serde(default)]
+    pub obstruction: f64,
+    /// Spider vanes.
+    #[serde(default)]
+    pub vanes: i64,
+    /// Weight of the tube, kg.
+    pub weight_kg: f64,
+    /// Cool-down, minutes.
+    pub cool_down_min: i64,
+    /// Whether it is used with a diagonal.
+    #[serde(default)]
+    pub diagonal: bool,
+    /// Replacement value in whole units of the club's currency.
+    pub value: i64,
+    /// Where it lives.
+    pub place: String,
+    /// Notes.
+    pub notes: String,
+    /// In the register since so many days ago.
+    pub added: i64,
+    /// Kit, part by part.
+    pub kit: Vec<String>,
+    /// Screws, a ring at a time.
+    #[serde(default)]
+    pub screws: Vec<Screws>,
+}
+
+impl Instrument {
+    /// Its screws, one by one.
+    pub fn adjusters(&self) -> Vec<Adjuster> {
+        let of_ring = |ring: &Screws| -> Vec<Adjuster> {
+            let each = ring.labels.iter().zip(&ring.clock_deg);
+            each.map(|(label, &clock_deg)| Adjuster {
+                label: label.clone(),
+                element: ring.element,
+                clock_deg,
+                pitch_mm: ring.pitch_mm,
+                lever_mm: ring.lever_mm,
+                kind: ring.kind,
+                head: ring.head,
+            })
+            .collect()
+        };
+        self.screws.iter().flat_map(of_ring).collect()
+    }
+}
+
+/// A ring of equal screws.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Screws {
+    /// What they tilt.
+    pub element: Element,
+    /// As marked, one for each.
+    pub labels: Vec<String>,
+    /// Clock positions from in front of the tube, degrees, one for each.
+    pub clock_deg: Vec<f64>,
+    /// Thread pitch, mm.
+    pub pitch_mm: f64,
+    /// Lever arm, mm.
+    pub lever_mm: f64,
+    /// How they work.
+    pub kind: AdjusterKind,
+    /// What turns them.
+    pub head: Head,
+}
+
+/// One line of a logbook. Which fields it needs depends on `line`.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Line {
+    /// Days ago.
+    pub ago: i64,
+    /// Time in the club's zone, HH:MM.
+    pub at: String,
+    /// Who signs it.
+    pub who: String,
+    /// What it tells.
+    pub line: EntryKind,
+    /// A name by which later lines of the same logbook speak of it.
+    pub key: Option<String>,
+    /// The line that this one corrects.
+    pub corrects: Option<String>,
+    /// The line that this one strikes out.
+    pub strikes: Option<String>,
+    /// Words beside the details.
+    #[serde(default)]
+    pub note: String,
+    /// Written down so many days ago, where that was not at once.
+    pub written: Option<i64>,
+
+    /// Hand-out: to whom.
+    pub to: Option<String>,
+    /// Hand-out: due so many days ago; below zero in days to come.
+    pub until: Option<i64>,
+    /// Hand-out: why although held.
+    pub although: Option<String>,
+    /// Take-back: parts that did not come back.
+    #[serde(default)]
+    pub missing: Vec<String>,
+
+    /// Journey: how.
+    pub kind: Option<JourneyKind>,
+    /// Journey: how far.
+    pub km: Option<f64>,
+    /// Journey: how hard, 1 to 3.
+    pub severity: Option<i64>,
+
+    /// Star test by eye.
+    pub eye: Option<Eye>,
+    /// Star test from frames.
+    pub frames: Option<Frames>,
+
+    /// Finding: what.
+    pub found: Option<FindingWhat>,
+    /// Finding: what it asks for.
+    pub asks: Option<AsksFor>,
+    /// Finding, work, standing, note: in words.
+    pub words: Option<String>,
+
+    /// Work: what.
+    pub did: Option<WorkWhat>,
+    /// Work: how long, minutes.
+    pub minutes: Option<i64>,
+    /// Work: whether optics were moved.
+    pub moved: Option<bool>,
+    /// Work: the findings it settles.
+    #[serde(default)]
+    pub settles: Vec<String>,
+
+    /// Standing: which.
+    pub standing: Option<Standing>,
+}
+
+/// What a person saw at the eyepiece.
+#[derive(Debug, Clone, Copy, Deserialize, serde::Serialize)]
+#[serde(deny_unknown_fields)]
+pub struct Eye {
+    /// How wide the donut looks in the eyepiece, degrees.
+    pub looks_deg: f64,
+    /// Magnification.
+    pub power: f64,
+    /// Thin side over thick side.
+    pub ratio: f64,
+    /// Thin side, 1 to 12 on the clock; none when it could not be told.
+    pub thin: Option<u8>,
+    /// Side of focus.
+    pub side: FocusSide,
+    /// Seeing, Antoniadi.
+    pub seeing: i64,
+}
+
+/// The star that a camera was pointed at: the frames are made from this.
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Frames {
+    /// True RMS coma, Noll, waves at 550 nm.
+    pub coma: f64,
+    /// True direction of the thin side in the picture, clock degrees.
+    pub thin_deg: f64,
+    /// Peak defocus, waves at 550 nm.
+    pub waves: f64,
+    /// Side of focus.
+    pub side: FocusSide,
+    /// How many frames.
+    pub shots: usize,
+    /// Seeing, full width at half maximum, arc seconds.
+    pub seeing_arcsec: f64,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PeopleFile {
+    person: Vec<Person>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct InstrumentsFile {
+    instrument: Vec<Instrument>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Logbook {
+    lines: Vec<Line>,
+}
+
+fn read<T: DeserializeOwned>(name: &str) -> Result<T> {
+    let wrong = |why: String| Error::File {
+        file: name.to_owned(),
+        why,
+    };
+    let file = Files::get(name).ok_or_else(|| wrong("is not there".to_owned()))?;
+    let text = std::str::from_utf8(&file.data).map_err(|e| wrong(e.to_string()))?;
+    toml::from_str(text).map_err(|e| wrong(e.to_string()))
+}
+
+/// Everyone of `people.toml`.
+///
+/// # Errors
+/// When the file does not read.
+pub fn people() -> Result<Vec<Person>> {
+    Ok(read::<PeopleFile>("people.toml")?.person)
+}
+
+/// `club.toml`.
+///
+/// # Errors
+/// When the file does not read.
+pub fn club() -> Result<Club> {
+    read("club.toml")
+}
+
+impl Seed {
+    /// Reads all files.
+    ///
+    /// # Errors
+    /// When one is missing or does not read; the text names it and the place.
+    pub fn read() -> Result<Self> {
+        let instruments = read::<InstrumentsFile>("instruments.toml")?
+            .instrument
+            .into_iter()
+            .map(|i| {
+                let book: Logbook = read(&format!("logbooks/{}.toml", i.tag))?;
+                Ok((i, book.lines))
+            })
+            .collect::<Result<_>>()?;
+        Ok(Self {
+            club: club()?,
+            people: people()?,
+            instruments,
+        })
+    }
+}

@@ -1,0 +1,159 @@
+//! Tries at measuring a star test from frames: kept whether measured or refused.
+
+use super::{AttemptId, Conn, Error, InstrumentId, Moment, PersonId, Result};
+
+words! {
+    /// How far a try has come.
+    pub enum AttemptState {
+        /// In the queue.
+        Waiting = "waiting", "waiting its turn";
+        /// Being measured.
+        Measuring = "measuring", "being measured";
+        /// Measured; its star test is in the logbook.
+        Measured = "measured", "measured";
+        /// Refused, with reasons.
+        Refused = "refused", "refused";
+        /// Broken off by whoever asked.
+        Cancelled = "cancelled", "broken off";
+        /// Something broke here.
+        Failed = "failed", "failed";
+    }
+}
+
+/// One try, without its pictures.
+#[derive(Debug, Clone)]
+pub struct Attempt {
+    /// Id.
+    pub id: AttemptId,
+    /// Of what.
+    pub instrument_id: InstrumentId,
+    /// Its tag.
+    pub tag: String,
+    /// Who asked.
+    pub asked_by: PersonId,
+    /// Their name.
+    pub asked_by_name: String,
+    /// When.
+    pub asked_at: Moment,
+    /// How far it has come.
+    pub state: AttemptState,
+    /// Frames looked at so far.
+    pub frames_done: i64,
+    /// Files given.
+    pub frames_given: i64,
+    /// JSON: camera, side, seeing and so on, as told.
+    pub circumstances: String,
+    /// JSON: [`crate::startest::report::Report`].
+    pub report: Option<String>,
+    /// The drawing over the picture.
+    pub overlay_svg: Option<String>,
+}
+
+/// What a finished try leaves.
+#[derive(Debug, Clone)]
+pub struct Finished {
+    /// Measured, refused, cancelled or failed.
+    pub state: AttemptState,
+    /// Frames looked at.
+    pub frames_done: i64,
+    /// The report as JSON.
+    pub report: Option<String>,
+    /// The stacked donut.
+    pub picture_png: Option<Vec<u8>>,
+    /// The drawing over it.
+    pub overlay_svg: Option<String>,
+}
+
+/// Notes a new try.
+pub async fn ask(
+    conn: &mut Conn,
+    id: AttemptId,
+    instrument: InstrumentId,
+    by: PersonId,
+    at: Moment,
+    files: i64,
+    circumstances: &str,
+) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO attempts (id, instrument_id, asked_by, asked_at, state, frames_given, circumstances)
+         VALUES (?, ?, ?, ?, 'waiting', ?, ?)",
+        id, instrument, by, at, files, circumstances
+    )
+    .execute(conn)
+    .await?;
+    Ok(())
+}
+
+/// Notes that a try is being measured. False when it was broken off meanwhile.
+pub async fn begin(conn: &mut Conn, id: AttemptId) -> Result<bool> {
+    let done = sqlx::query!(
+        "UPDATE attempts SET state = 'measuring' WHERE id = ? AND state IN ('waiting', 'measuring')",
+        id
+    )
+    .execute(conn)
+    .await?;
+    Ok(done.rows_affected() == 1)
+}
+
+/// Ends a try that has not ended yet. False when it had.
+pub async fn finish(conn: &mut Conn, id: AttemptId, end: &Finished, at: Moment) -> Result<bool> {
+    let done = sqlx::query!(
+        "UPDATE attempts SET state = ?, frames_done = ?, report = ?, picture_png = ?, overlay_svg = ?, finished_at = ?
+         WHERE id = ? AND state IN ('waiting', 'measuring')",
+        end.state, end.frames_done, end.report, end.picture_png, end.overlay_svg, at, id
+    )
+    .execute(conn)
+    .await?;
+    Ok(done.rows_affected() == 1)
+}
+
+/// The tries that had not ended when the house was last closed, oldest first.
+pub async fn unfinished(conn: &mut Conn) -> Result<Vec<AttemptId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT id AS "id: AttemptId" FROM attempts WHERE state IN ('waiting', 'measuring') ORDER BY asked_at, id"#
+    )
+    .fetch_all(conn)
+    .await?)
+}
+
+/// The picture of a try.
+pub async fn picture(conn: &mut Conn, id: AttemptId) -> Result<Vec<u8>> {
+    sqlx::query_scalar!("SELECT picture_png FROM attempts WHERE id = ?", id)
+        .fetch_optional(conn)
+        .await?
+        .flatten()
+        .ok_or(Error::NotFound("picture"))
+}
+
+impl Attempt {
+    /// One try.
+    pub async fn get(conn: &mut Conn, id: AttemptId) -> Result<Self> {
+        sqlx::query_as!(
+            Self,
+            r#"SELECT a.id AS "id: AttemptId", a.instrument_id AS "instrument_id: InstrumentId", i.tag,
+                      a.asked_by AS "asked_by: PersonId", p.name AS asked_by_name, a.asked_at AS "asked_at: Moment",
+                      a.state AS "state: AttemptState", a.frames_done, a.frames_given, a.circumstances, a.report, a.overlay_svg
+               FROM attempts a JOIN instruments i ON i.id = a.instrument_id JOIN people p ON p.id = a.asked_by
+               WHERE a.id = ?"#,
+            id
+        )
+        .fetch_optional(conn)
+        .await?
+        .ok_or(Error::NotFound("try at measuring"))
+    }
+
+    /// The latest tries of one instrument.
+    pub async fn latest(conn: &mut Conn, instrument: InstrumentId, most: i64) -> Result<Vec<Self>> {
+        Ok(sqlx::query_as!(
+            Self,
+            r#"SELECT a.id AS "id: AttemptId", a.instrument_id AS "instrument_id: InstrumentId", i.tag,
+                      a.asked_by AS "asked_by: PersonId", p.name AS asked_by_name, a.asked_at AS "asked_at: Moment",
+                      a.state AS "state: AttemptState", a.frames_done, a.frames_given, a.circumstances, a.report, a.overlay_svg
+               FROM attempts a JOIN instruments i ON i.id = a.instrument_id JOIN people p ON p.id = a.asked_by
+               WHERE a.instrument_id = ? ORDER BY a.asked_at DESC, a.id DESC LIMIT ?"#,
+            instrument, most
+        )
+        .fetch_all(conn)
+        .await?)
+    }
+}

@@ -1,0 +1,284 @@
+//! The logbook as it is read: every entry with the details of its kind, those
+//! that were corrected or struck out included.
+
+use super::entries::{Entry, EntryKind};
+use super::findings::{AsksFor, Finding, FindingWhat};
+use super::journeys::{Journey, JourneyKind};
+use super::star_tests::{FocusSide, Method};
+use super::works::WorkWhat;
+use super::{AttemptId, Conn, EntryId, Error, InstrumentId, LoanId, Moment, Result};
+
+/// What an entry tells beyond its own words.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Told {
+    /// A move.
+    Journey(Journey),
+    /// Something wrong.
+    Finding(Finding),
+    /// What the bench did.
+    Work {
+        /// What.
+        what: WorkWhat,
+        /// Minutes.
+        minutes: Option<i64>,
+        /// Whether optics were moved.
+        moved_optics: bool,
+        /// In words.
+        words: String,
+    },
+    /// A look at a star.
+    StarTest {
+        /// By eye or from frames.
+        method: Method,
+        /// Side of focus.
+        side: FocusSide,
+        /// Whether a diagonal was in.
+        diagonal: bool,
+        /// Antoniadi, 1 (best) to 5.
+        seeing: Option<i64>,
+        /// Magnification.
+        magnification: Option<f64>,
+        /// Thin side over thick side.
+        thin_to_thick: Option<f64>,
+        /// Direction of the thin side, clock degrees.
+        thin_clock_deg: Option<f64>,
+        /// RMS coma, waves at 550 nm.
+        coma_rms_waves: f64,
+        /// Its 1-sigma.
+        coma_rms_waves_sigma: f64,
+        /// The frames it was measured from.
+        attempt_id: Option<AttemptId>,
+    },
+    /// Nothing beyond its words.
+    Words,
+}
+
+/// One entry with its details.
+#[derive(Debug, Clone)]
+pub struct Line {
+    /// The entry.
+    pub entry: Entry,
+    /// The loan it belongs to.
+    pub loan_id: Option<LoanId>,
+    /// Who had it on that loan; for coordinators only.
+    pub borrower: Option<String>,
+    /// The details.
+    pub told: Told,
+}
+
+struct Row {
+    id: EntryId,
+    instrument_id: InstrumentId,
+    kind: EntryKind,
+    happened_at: Moment,
+    recorded_at: Moment,
+    recorded_by: String,
+    supersedes: Option<EntryId>,
+    struck: bool,
+    superseded: bool,
+    note: String,
+    loan_id: Option<LoanId>,
+    borrower: Option<String>,
+    journey_kind: Option<JourneyKind>,
+    distance_km: Option<f64>,
+    severity: Option<i64>,
+    finding_what: Option<FindingWhat>,
+    asks_for: Option<AsksFor>,
+    finding_words: Option<String>,
+    work_what: Option<WorkWhat>,
+    minutes: Option<i64>,
+    moved_optics: Option<bool>,
+    work_words: Option<String>,
+    method: Option<Method>,
+    side: Option<FocusSide>,
+    diagonal: Option<bool>,
+    seeing: Option<i64>,
+    magnification: Option<f64>,
+    thin_to_thick: Option<f64>,
+    thin_clock_deg: Option<f64>,
+    coma_rms_waves: Option<f64>,
+    coma_rms_waves_sigma: Option<f64>,
+    attempt_id: Option<AttemptId>,
+}
+
+impl From<Row> for Line {
+    fn from(r: Row) -> Self {
+        let told = if let Some(kind) = r.journey_kind {
+            Told::Journey(Journey {
+                kind,
+                distance_km: r.distance_km,
+                severity: r.severity,
+            })
+        } else if let (Some(what), Some(asks_for), Some(words)) =
+            (r.finding_what, r.asks_for, r.finding_words)
+        {
+            Told::Finding(Finding {
+                what,
+                asks_for,
+                words,
+            })
+        } else if let (Some(what), Some(moved_optics), Some(words)) =
+            (r.work_what, r.moved_optics, r.work_words)
+        {
+            Told::Work {
+                what,
+                minutes: r.minutes,
+                moved_optics,
+                words,
+            }
+        } else if let (
+            Some(method),
+            Some(side),
+            Some(diagonal),
+            Some(coma_rms_waves),
+            Some(coma_rms_waves_sigma),
+        ) = (
+            r.method,
+            r.side,
+            r.diagonal,
+            r.coma_rms_waves,
+            r.coma_rms_waves_sigma,
+        ) {
+            Told::StarTest {
+                method,
+                side,
+                diagonal,
+                seeing: r.seeing,
+                magnification: r.magnification,
+                thin_to_thick: r.thin_to_thick,
+                thin_clock_deg: r.thin_clock_deg,
+                coma_rms_waves,
+                coma_rms_waves_sigma,
+                attempt_id: r.attempt_id,
+            }
+        } else {
+            Told::Words
+        };
+        Self {
+            entry: Entry {
+                id: r.id,
+                instrument_id: r.instrument_id,
+                kind: r.kind,
+                happened_at: r.happened_at,
+                recorded_at: r.recorded_at,
+                recorded_by: r.recorded_by,
+                supersedes: r.supersedes,
+                struck: r.struck,
+                superseded: r.superseded,
+                note: r.note,
+            },
+            loan_id: r.loan_id,
+            borrower: r.borrower,
+            told,
+        }
+    }
+}
+
+/// The entries of an instrument, newest first, those that were corrected or
+/// struck out included; or the one of this id.
+async fn lines(
+    conn: &mut Conn,
+    instrument: Option<InstrumentId>,
+    entry: Option<EntryId>,
+) -> Result<Vec<Line>> {
+    Ok(sqlx::query_as!(
+        Row,
+        r#"SELECT e.id AS "id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
+                  e.kind AS "kind: EntryKind", e.happened_at AS "happened_at: Moment",
+                  e.recorded_at AS "recorded_at: Moment", p.name AS recorded_by,
+                  e.supersedes AS "supersedes: EntryId", e.struck AS "struck: bool",
+                  EXISTS (SELECT 1 FROM entries c WHERE c.supersedes = e.id) AS "superseded!: bool",
+                  e.note, e.loan_id AS "loan_id: LoanId", b.name AS "borrower?: String",
+                  j.kind AS "journey_kind?: JourneyKind", j.distance_km AS "distance_km?: f64",
+                  j.severity AS "severity?: i64",
+                  f.what AS "finding_what?: FindingWhat", f.asks_for AS "asks_for?: AsksFor",
+                  f.words AS "finding_words?: String",
+                  w.what AS "work_what?: WorkWhat", w.minutes AS "minutes?: i64",
+                  w.moved_optics AS "moved_optics?: bool", w.words AS "work_words?: String",
+                  t.method AS "method?: Method", t.side AS "side?: FocusSide", t.diagonal AS "diagonal?: bool",
+                  t.seeing AS "seeing?: i64", t.magnification AS "magnification?: f64",
+                  t.thin_to_thick AS "thin_to_thick?: f64", t.thin_clock_deg AS "thin_clock_deg?: f64",
+                  t.coma_rms_waves AS "coma_rms_waves?: f64",
+                  t.coma_rms_waves_sigma AS "coma_rms_waves_sigma?: f64",
+                  t.attempt_id AS "attempt_id?: AttemptId"
+           FROM entries e JOIN people p ON p.id = e.recorded_by
+                LEFT JOIN loans l ON l.id = e.loan_id LEFT JOIN people b ON b.id = l.borrower_id
+                LEFT JOIN journeys j ON j.entry_id = e.id LEFT JOIN findings f ON f.entry_id = e.id
+                LEFT JOIN works w ON w.entry_id = e.id LEFT JOIN star_tests t ON t.entry_id = e.id
+           WHERE (?1 IS NULL OR e.instrument_id = ?1) AND (?2 IS NULL OR e.id = ?2)
+           ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC"#,
+        instrument, entry
+    )
+    .fetch_all(conn)
+    .await?
+    .into_iter()
+    .map(Into::into)
+    .collect())
+}
+
+/// An instrument's whole logbook, newest first.
+pub async fn of(conn: &mut Conn, instrument: InstrumentId) -> Result<Vec<Line>> {
+    lines(conn, Some(instrument), None).await
+}
+
+/// One entry.
+pub async fn line(conn: &mut Conn, entry: EntryId) -> Result<Line> {
+    lines(conn, None, Some(entry))
+        .await?
+        .pop()
+        .ok_or(Error::NotFound("logbook entry"))
+}
+
+/// One thing that happened, with what was written of it before.
+#[derive(Debug, Clone)]
+pub struct Happening {
+    /// What stands, or, where that was struck out, what stood last.
+    pub last: Line,
+    /// The striking-out, where there was one.
+    pub struck_by: Option<Line>,
+    /// What it corrects, the latest first.
+    pub before: Vec<Line>,
+}
+
+/// Groups a logbook so that each correction stands with what it corrects,
+/// newest happening first.
+pub fn happenings(lines: Vec<Line>) -> Vec<Happening> {
+    let mut by_superseded: std::collections::HashMap<EntryId, Line> =
+        std::collections::HashMap::new();
+    let mut firsts = Vec::new();
+    for line in lines {
+        match line.entry.supersedes {
+            Some(old) => {
+                by_superseded.insert(old, line);
+            }
+            None => firsts.push(line),
+        }
+    }
+    let mut all: Vec<Happening> = firsts
+        .into_iter()
+        .map(|first| {
+            let mut happening = Happening {
+                last: first,
+                struck_by: None,
+                before: Vec::new(),
+            };
+            while let Some(next) = by_superseded.remove(&happening.last.entry.id) {
+                if next.entry.struck {
+                    happening.struck_by = Some(next);
+                    break;
+                }
+                let old = std::mem::replace(&mut happening.last, next);
+                happening.before.insert(0, old);
+            }
+            happening
+        })
+        .collect();
+    all.sort_by_key(|h| {
+        std::cmp::Reverse((
+            h.last.entry.happened_at,
+            h.last.entry.recorded_at,
+            h.last.entry.id,
+        ))
+    });
+    all
+}

@@ -1,0 +1,41 @@
+//! When each entry was first told, and of which loan it tells: what the rules
+//! need to put a logbook in order.
+
+use super::{Conn, EntryId, InstrumentId, Moment, Result};
+
+/// What is known of the telling of one entry. A correction keeps the place of
+/// the entry it corrects.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Telling {
+    /// The entry.
+    pub entry_id: EntryId,
+    /// When the entry, or the first one it goes back to, was written down.
+    pub first_told: Moment,
+    /// That first entry.
+    pub first_entry: EntryId,
+    /// When the loan it belongs to was handed out, if it belongs to one.
+    pub loan_from: Option<Moment>,
+}
+
+/// The telling of every standing entry of one instrument, or of all.
+pub async fn of_standing(
+    conn: &mut Conn,
+    instrument: Option<InstrumentId>,
+) -> Result<Vec<Telling>> {
+    Ok(sqlx::query_as!(
+        Telling,
+        r#"WITH RECURSIVE chain (id, first_told, first_entry, loan_id) AS (
+               SELECT id, recorded_at, id, loan_id FROM entries
+               WHERE supersedes IS NULL AND (?1 IS NULL OR instrument_id = ?1)
+               UNION ALL
+               SELECT c.id, chain.first_told, chain.first_entry, COALESCE(c.loan_id, chain.loan_id)
+               FROM entries c JOIN chain ON c.supersedes = chain.id
+           )
+           SELECT chain.id AS "entry_id!: EntryId", chain.first_told AS "first_told!: Moment",
+                  chain.first_entry AS "first_entry!: EntryId", l.handed_out_at AS "loan_from?: Moment"
+           FROM chain JOIN standing_entries s ON s.id = chain.id LEFT JOIN loans l ON l.id = chain.loan_id"#,
+        instrument
+    )
+    .fetch_all(conn)
+    .await?)
+}

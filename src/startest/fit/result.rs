@@ -1,0 +1,331 @@
+//! What a fit hands back, and how it is made from a solution.
+
+use super::{
+    FitOptions, honest,
+    run::{Fitted, Work},
+    solve::{A4, BLUR, FLUX, OWN, SKY, X, Y, dot, plane},
+};
+use crate::{
+    optics::{
+        ARCSEC_PER_RAD,
+        wavefront::{self, Wavefront},
+    },
+    startest::frame::{Setup, Side},
+};
+use nalgebra::DMatrix;
+
+/// How closely our model and an independent library's agree, RMS waves per
+/// coefficient (tests/frames, calm air, noise-free): no sigma is below it.
+const MODEL_AGREEMENT: f64 = 2e-4;
+
+/// Which side of focus the data speak for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SideFound {
+    /// The side the result is expressed for.
+    pub used: Side,
+    /// What the data prefer: `None` when they cannot tell, as with any pupil
+    /// that looks the same after half a turn.
+    pub preferred: Option<Side>,
+    /// By how much: fall of chi2 (scaled to 1 per degree of freedom) from the
+    /// other side to this; 0 when they cannot tell.
+    pub delta_chi2: f64,
+}
+
+/// What belongs to one picture of a fit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PictureFit {
+    /// W020, waves at 550 nm: negative inside focus.
+    pub w020_waves: f64,
+    /// Where untilted light falls, pixels from the centre of the stamp's top
+    /// left pixel (x right, y down).
+    pub position_px: [f64; 2],
+    /// FWHM of the fitted blur, pixels and arc seconds.
+    pub blur_fwhm_px: f64,
+    /// The same in arc seconds on the sky.
+    pub blur_fwhm_arcsec: f64,
+    /// Sum of the star's light, in the stamp's units.
+    pub flux: f64,
+    /// Sky at the stamp's centre and its rise across the stamp in x and in y.
+    pub sky: [f64; 3],
+    /// Model picture, first row on top.
+    pub model: Vec<f64>,
+    /// Data minus model, first row on top.
+    pub residual: Vec<f64>,
+    /// RMS of the residual over the RMS of the star's light, in pixels with light.
+    pub residual_share: f64,
+}
+
+/// A shadow off centre.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Decentre {
+    /// (u, v) in units of the aperture's radius, as seen outside focus (y up).
+    pub by_radius: [f64; 2],
+    /// 1-sigma of each.
+    pub sigma: [f64; 2],
+}
+
+/// A fitted wavefront with its errors.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FitResult {
+    /// Noll Z4 to Z11 (to Z15), waves at 550 nm on the full disc. For a pair,
+    /// Z4 is the outside picture's.
+    pub wavefront: Wavefront,
+    /// Noll indices of the rows of [`FitResult::covariance`].
+    pub modes: Vec<usize>,
+    /// Covariance of the coefficients, waves^2, row by row: from the residuals'
+    /// own size and smoothness. It knows nothing of turbulence that looks like
+    /// coma in all frames; the scatter between blocks of frames does.
+    pub covariance: Vec<f64>,
+    /// chi2 with the stamp's sigma and the model floor.
+    pub chi2: f64,
+    /// Pixels less parameters.
+    pub degrees_of_freedom: usize,
+    /// One for each picture: inside first for a pair.
+    pub pictures: Vec<PictureFit>,
+    /// Which side of focus.
+    pub side: SideFound,
+    /// The obstruction as fitted (as told, where it was held).
+    pub obstruction: f64,
+    /// Where the shadow sits, from a pair.
+    pub decentre: Option<Decentre>,
+    /// From one side only: by how much (1-sigma, RMS waves, each component) a
+    /// shadow off centre by [`FitOptions::plausible_decentre`] would shift the
+    /// coma. 0 for a pair or without an obstruction.
+    pub decentre_doubt: f64,
+    /// What it cost.
+    pub work: Work,
+    responses: Vec<Vec<f32>>,
+}
+
+impl FitResult {
+    /// Coma vector (a8, a7), RMS waves.
+    pub fn coma(&self) -> [f64; 2] {
+        self.wavefront.coma()
+    }
+
+    /// Covariance of the coma vector: [xx, xy, yy].
+    pub fn coma_covariance(&self) -> [f64; 3] {
+        let n = self.modes.len();
+        let at = |j: usize| self.modes.iter().position(|&m| m == j).unwrap_or(0);
+        let (x, y) = (at(8), at(7));
+        [
+            self.covariance[x * n + x],
+            self.covariance[x * n + y],
+            self.covariance[y * n + y],
+        ]
+    }
+
+    /// 1-sigma of one component of the coma vector, root mean of both.
+    pub fn coma_sigma(&self) -> f64 {
+        let [xx, _, yy] = self.coma_covariance();
+        ((xx + yy) / 2.0).max(0.0).sqrt()
+    }
+
+    /// 1-sigma of the coefficient of Noll index `j`; `None` if it was not fitted.
+    pub fn sigma(&self, j: usize) -> Option<f64> {
+        let k = self.modes.iter().position(|&m| m == j)?;
+        Some(self.covariance[k * (self.modes.len() + 1)].max(0.0).sqrt())
+    }
+
+    /// The coma vector another average of the same star would give, to first
+    /// order: for scatter between blocks of frames and for bootstraps, at the
+    /// cost of two dot products.
+    ///
+    /// `blocks` holds one average for each picture fitted (inside first for a
+    /// pair), of the stamp's size, registered as the stamp was. Flux, sky,
+    /// position and blur may differ: the response takes them out, so blocks
+    /// should be scaled alike. `None` if a shape does not fit.
+    pub fn coma_of(&self, blocks: &[&[f64]]) -> Option<[f64; 2]> {
+        if blocks.len() != self.pictures.len() {
+            return None;
+        }
+        let [mut x, mut y] = self.coma();
+        for (k, (block, picture)) in blocks.iter().zip(&self.pictures).enumerate() {
+            if block.len() != picture.model.len() {
+                return None;
+            }
+            let (rx, ry) = (&self.responses[2 * k], &self.responses[2 * k + 1]);
+            for (i, (value, model)) in block.iter().zip(&picture.model).enumerate() {
+                if rx[i] != 0.0 || ry[i] != 0.0 {
+                    let d = value - model;
+                    x += f64::from(rx[i]) * d;
+                    y += f64::from(ry[i]) * d;
+                }
+            }
+        }
+        Some([x, y])
+    }
+}
+
+impl Fitted<'_> {
+    /// Makes the answer.
+    pub(super) fn finish(
+        mut self,
+        setup: &Setup,
+        options: &FitOptions,
+        side: SideFound,
+    ) -> FitResult {
+        let Self {
+            problem, solution, ..
+        } = &self;
+        let p = &solution.parameters;
+        let count = problem.len();
+        let inverse = honest::inverse(&solution.matrix)
+            .unwrap_or_else(|| DMatrix::from_element(count, count, f64::INFINITY));
+        let covariance = honest::covariance(problem, solution, &inverse);
+        let last = problem.pictures.len() - 1;
+        let modes: Vec<usize> = std::iter::once(4)
+            .chain(problem.shared_modes.iter().copied())
+            .collect();
+        let row = |j: usize| {
+            if j == 4 {
+                problem.own(last) + A4
+            } else {
+                j - 5
+            }
+        };
+        let mut wavefront = Wavefront::flat();
+        for &j in &modes {
+            wavefront.set(j, p[row(j)]);
+        }
+        let cov = modes
+            .iter()
+            .flat_map(|&a| modes.iter().map(move |&b| (a, b)))
+            .map(|(a, b)| {
+                let own = if a == b { MODEL_AGREEMENT.powi(2) } else { 0.0 };
+                covariance[(row(a), row(b))] + own
+            })
+            .collect();
+        let decentre =
+            (problem.free_shadow.start == 0 && !problem.free_shadow.is_empty()).then(|| {
+                let i = problem.shared_modes.len();
+                Decentre {
+                    by_radius: [p[i], p[i + 1]],
+                    sigma: [
+                        covariance[(i, i)].max(0.0).sqrt(),
+                        covariance[(i + 1, i + 1)].max(0.0).sqrt(),
+                    ],
+                }
+            });
+        let mut responses = Vec::new();
+        let mut pictures = Vec::new();
+        for k in 0..=last {
+            for j in [8, 7] {
+                responses.push(self.response(&inverse, row(j), k));
+            }
+            pictures.push(self.picture(setup, k));
+        }
+        let obstruction = problem.state(p, 0).shadow[2];
+        let freedom = solution.freedom as usize;
+        let chi2 = solution.chi2;
+        let doubt = if last == 0 && setup.obstruction > 0.0 {
+            self.doubt(&inverse, [row(8), row(7)], options.plausible_decentre)
+        } else {
+            0.0
+        };
+        FitResult {
+            wavefront,
+            modes,
+            covariance: cov,
+            chi2,
+            degrees_of_freedom: freedom,
+            pictures,
+            side,
+            obstruction,
+            decentre,
+            decentre_doubt: doubt,
+            work: self.work,
+            responses,
+        }
+    }
+
+    /// Shift of the coma (root mean of both components) that a shadow off
+    /// centre by `decentre` causes.
+    fn doubt(&mut self, inverse: &DMatrix<f64>, coma: [usize; 2], decentre: f64) -> f64 {
+        let state = self.problem.state(&self.solution.parameters, 0);
+        let flux = self.solution.parameters[self.problem.own(0) + FLUX];
+        let picture = &mut self.problem.pictures[0];
+        let sloper = picture.sloper.as_mut().unwrap_or(&mut picture.model);
+        let mut sum = 0.0;
+        for slope in sloper.slopes_by_shadow(&state) {
+            let weighted: Vec<f32> = slope
+                .iter()
+                .zip(&picture.root_weight)
+                .map(|(a, w)| a * w)
+                .collect();
+            let pull: Vec<(usize, f64)> = self.solution.columns[0]
+                .iter()
+                .map(|(j, column)| (*j, flux * dot(column, &weighted)))
+                .collect();
+            for row in coma {
+                sum += pull
+                    .iter()
+                    .map(|(j, g)| inverse[(row, *j)] * g)
+                    .sum::<f64>()
+                    .powi(2);
+            }
+        }
+        decentre * (sum / 2.0).sqrt()
+    }
+
+    /// How the parameter in `row` answers to each pixel of stamp `k`.
+    fn response(&self, inverse: &DMatrix<f64>, row: usize, k: usize) -> Vec<f32> {
+        let picture = &self.problem.pictures[k];
+        let mut out = vec![0f32; picture.data.len()];
+        for (j, column) in &self.solution.columns[k] {
+            let c = inverse[(row, *j)] as f32;
+            for (o, v) in out.iter_mut().zip(column) {
+                *o += c * v;
+            }
+        }
+        for (o, w) in out.iter_mut().zip(&picture.root_weight) {
+            *o *= w;
+        }
+        self.windows[k].lay(&out, |_| 0.0)
+    }
+
+    fn picture(&self, setup: &Setup, k: usize) -> PictureFit {
+        let (window, stamp) = (&self.windows[k], self.stamps[k]);
+        let at = self.problem.own(k);
+        let own = window.leave(&self.solution.parameters[at..at + OWN]);
+        let sky = |i: usize| {
+            own[SKY]
+                + own[SKY + 1] * plane(i % stamp.size, stamp.size)
+                + own[SKY + 2] * plane(i / stamp.size, stamp.size)
+        };
+        let inside: Vec<f64> = self.solution.models[k]
+            .iter()
+            .map(|m| f64::from(*m))
+            .collect();
+        let model = window.lay(&inside, sky);
+        let residual: Vec<f64> = stamp
+            .data
+            .iter()
+            .zip(&model)
+            .map(|(d, m)| if d.is_finite() { d - m } else { 0.0 })
+            .collect();
+        let light: Vec<f64> = model.iter().enumerate().map(|(i, m)| m - sky(i)).collect();
+        let level = light.iter().copied().fold(0.0, f64::max);
+        let (mut r2, mut s2) = (0.0, 1e-300);
+        for (r, l) in residual
+            .iter()
+            .zip(&light)
+            .filter(|(_, l)| **l > 0.1 * level)
+        {
+            r2 += r * r;
+            s2 += l * l;
+        }
+        let fwhm = own[BLUR].max(0.0).powf(0.6);
+        PictureFit {
+            w020_waves: wavefront::w020_from_a4(own[A4]),
+            position_px: [own[X], own[Y]],
+            blur_fwhm_px: fwhm,
+            blur_fwhm_arcsec: fwhm * setup.pixel_um * 1e-3 / setup.focal_mm * ARCSEC_PER_RAD,
+            flux: own[FLUX],
+            sky: [own[SKY], own[SKY + 1], own[SKY + 2]],
+            model,
+            residual,
+            residual_share: (r2 / s2).sqrt(),
+        }
+    }
+}

@@ -1,0 +1,283 @@
+//! One fit from start to end: a coarse stage, other starts where the first leads
+//! nowhere, a fine stage.
+
+use super::{
+    FitError, FitOptions, Start, check,
+    solve::{Limits, OWN, Problem, SKY, Solution},
+    stage::{self, Kind, Window},
+};
+use crate::{
+    optics::{pupil::Pupil, wavefront},
+    startest::frame::{Setup, Side, Stamp},
+};
+use std::ops::Range;
+
+/// A stamp, its start and its side of focus.
+pub(super) type Task<'a> = (&'a Stamp, &'a Start, Side);
+
+const COARSE: Limits = Limits {
+    max_slopes: 15,
+    max_pictures: 40,
+    tolerance: 3e-2,
+};
+const FINE: Limits = Limits {
+    max_slopes: 12,
+    max_pictures: 40,
+    tolerance: 1e-2,
+};
+
+/// A coarse stage that leaves more than this share of the light unexplained
+/// (RMS, noise taken off) tries other starts. Turbulence of D/r0 = 6, averaged
+/// over thirty frames, leaves about 0.15.
+const LOST: f64 = 0.18;
+/// A fine stage that leaves more than this found nothing.
+const HOPELESS: f64 = 0.6;
+
+/// A problem solved, with what is needed to report it.
+pub(super) struct Fitted<'a> {
+    pub stamps: Vec<&'a Stamp>,
+    pub problem: Problem,
+    pub windows: Vec<Window>,
+    pub solution: Solution,
+    pub point_symmetric: bool,
+    pub work: Work,
+}
+
+/// What a fit cost.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Work {
+    /// Pictures computed by the full model, and by the coarse one before it.
+    pub pictures: [usize; 2],
+    /// Sets of derivatives, likewise.
+    pub slopes: [usize; 2],
+    /// Two-dimensional transforms made, each counted as the share of a
+    /// transform of the largest array that its size makes it.
+    pub transforms: f64,
+    /// Side of that largest array.
+    pub transform_size: usize,
+}
+
+/// What stays the same throughout.
+struct Run<'t, 'a> {
+    tasks: &'t [Task<'a>],
+    setup: &'t Setup,
+    options: &'t FitOptions,
+    modes: Vec<usize>,
+    pupil: Pupil,
+    free_shadow: Range<usize>,
+    /// Parameters shared by all pictures.
+    shared: usize,
+}
+
+struct Stage {
+    problem: Problem,
+    windows: Vec<Window>,
+    solution: Solution,
+    /// Parameters as the whole stamps have them.
+    parameters: Vec<f64>,
+}
+
+/// Checks the input and fits.
+pub(super) fn fitted<'a>(
+    tasks: &[Task<'a>],
+    setup: &Setup,
+    options: &FitOptions,
+) -> Result<Fitted<'a>, FitError> {
+    check::setup(setup)?;
+    for (stamp, start, _) in tasks {
+        check::stamp(stamp)?;
+        check::start(setup, start)?;
+    }
+    let last = if options.higher_modes {
+        wavefront::LAST
+    } else {
+        11
+    };
+    let modes: Vec<usize> = (4..=last).collect();
+    let pair = tasks.len() > 1;
+    let known = options.obstruction_sigma <= 0.0;
+    let free_shadow = match (setup.obstruction > 0.0, pair, known) {
+        (false, ..) | (true, false, true) => 0..0,
+        (true, true, true) => 0..2,
+        (true, true, false) => 0..3,
+        (true, false, false) => 2..3,
+    };
+    let run = Run {
+        tasks,
+        setup,
+        options,
+        shared: modes.len() - 1 + free_shadow.len(),
+        modes,
+        pupil: stage::pupil(setup, if pair { setup.side } else { tasks[0].2 }),
+        free_shadow,
+    };
+    let mut work = Work::default();
+    let coarse = run.approach(&mut work)?;
+    let fine = run.stage(&coarse.parameters, true, &mut work)?;
+    if fine.unexplained() > HOPELESS {
+        return Err(FitError::NoConvergence);
+    }
+    Ok(Fitted {
+        stamps: tasks.iter().map(|t| t.0).collect(),
+        problem: fine.problem,
+        windows: fine.windows,
+        solution: fine.solution,
+        point_symmetric: run.pupil.has_point_symmetry(),
+        work,
+    })
+}
+
+impl Run<'_, '_> {
+    /// The coarse stage, from the geometric estimate and, if that leads nowhere,
+    /// from a ring of others: strong coma folds the donut's rays over, and its
+    /// edges then tell little about it.
+    fn approach(&self, work: &mut Work) -> Result<Stage, FitError> {
+        let told = |axis: usize| {
+            let sum: f64 = self.tasks.iter().map(|t| t.1.coma_waves[axis]).sum();
+            sum / self.tasks.len() as f64
+        };
+        let mut best = self.stage(&self.start([told(0), told(1)], 1.0), false, work);
+        let share =
+            |s: &Result<Stage, FitError>| s.as_ref().map_or(f64::INFINITY, Stage::unexplained);
+        if share(&best) > LOST {
+            for (size, scale) in [(0.0, 1.0), (0.15, 1.0), (0.35, 0.8), (0.5, 0.6)] {
+                for k in 0..if size > 0.0 { 8 } else { 1 } {
+                    let (s, c) = (std::f64::consts::TAU * f64::from(k) / 8.0).sin_cos();
+                    let other = self.stage(&self.start([size * c, size * s], scale), false, work);
+                    if share(&other) < share(&best) {
+                        best = other;
+                    }
+                }
+                if share(&best) < 0.5 * LOST {
+                    break;
+                }
+            }
+        }
+        best
+    }
+
+    /// Parameters of the whole stamps from the geometric estimate, with the coma
+    /// given and the defocus scaled.
+    fn start(&self, coma: [f64; 2], scale: f64) -> Vec<f64> {
+        let mut p = vec![0.0; self.shared];
+        p[8 - 5] = coma[0];
+        p[7 - 5] = coma[1];
+        if self.free_shadow.end == 3 {
+            p[self.shared - 1] = self.setup.obstruction;
+        }
+        for &(_, start, side) in self.tasks {
+            p.extend(stage::own_start(self.setup, start, side, coma, scale));
+        }
+        p
+    }
+
+    fn stage(&self, parameters: &[f64], fine: bool, work: &mut Work) -> Result<Stage, FitError> {
+        let mut problem = Problem {
+            pictures: Vec::new(),
+            shared_modes: self.modes[1..].to_vec(),
+            free_shadow: self.free_shadow.clone(),
+            shadow: [0.0, 0.0, self.setup.obstruction],
+            radius_sigma: self.options.obstruction_sigma,
+        };
+        let mut windows = Vec::new();
+        let mut here = parameters[..self.shared].to_vec();
+        for (k, (stamp, start, _)) in self.tasks.iter().enumerate() {
+            let state = problem.state(parameters, k);
+            let kind = if fine {
+                let w020 = wavefront::w020_from_a4(state.waves[0]);
+                Kind::Fine {
+                    lines: stage::lines(self.setup, w020, self.options),
+                }
+            } else {
+                Kind::Coarse
+            };
+            let floor = self.options.model_floor * stage::level(stamp, start);
+            let (window, picture) = stage::picture(
+                stamp,
+                self.setup,
+                &self.pupil,
+                &self.modes,
+                &state,
+                floor,
+                kind,
+            );
+            here.extend(window.enter(&parameters[problem.own(k)..][..OWN]));
+            problem.pictures.push(picture);
+            windows.push(window);
+        }
+        if !fine {
+            for k in 0..self.tasks.len() {
+                problem.linear_start(&mut here, k);
+            }
+        }
+        let solution = problem.solve(&here, if fine { FINE } else { COARSE });
+        work.add(&problem, &solution, fine);
+        if !solution.parameters.iter().all(|v| v.is_finite()) || !solution.chi2.is_finite() {
+            return Err(FitError::NoConvergence);
+        }
+        let mut parameters = solution.parameters.clone();
+        for (k, window) in windows.iter().enumerate() {
+            let at = problem.own(k);
+            let own = window.leave(&solution.parameters[at..at + OWN]);
+            parameters[at..at + OWN].copy_from_slice(&own);
+        }
+        Ok(Stage {
+            problem,
+            windows,
+            solution,
+            parameters,
+        })
+    }
+}
+
+impl Stage {
+    /// RMS of the residuals over RMS of the light, both weighted, with the noise
+    /// the stamps admit taken off.
+    fn unexplained(&self) -> f64 {
+        let (mut left, mut light) = (0.0, 1e-300);
+        for (k, picture) in self.problem.pictures.iter().enumerate() {
+            let sky = self.solution.parameters[self.problem.own(k) + SKY] as f32;
+            for ((r, d), w) in self.solution.residuals[k]
+                .iter()
+                .zip(&picture.data)
+                .zip(&picture.root_weight)
+            {
+                if *w > 0.0 {
+                    left += f64::from(r * r) - 1.0;
+                    light += f64::from(w * (d - sky)).powi(2);
+                }
+            }
+        }
+        (left.max(0.0) / light).sqrt()
+    }
+}
+
+impl Work {
+    fn add(&mut self, problem: &Problem, solution: &Solution, fine: bool) {
+        let (n, models) = (usize::from(!fine), || {
+            problem
+                .pictures
+                .iter()
+                .flat_map(|p| std::iter::once(&p.model).chain(&p.sloper))
+        });
+        self.pictures[n] += solution.pictures_computed * problem.pictures.len();
+        self.slopes[n] += solution.slopes_computed * problem.pictures.len();
+        let largest = models().map(|m| m.focal_size()).max().unwrap_or(1);
+        if fine && largest > self.transform_size {
+            self.transforms *= cost(self.transform_size.max(1)) / cost(largest);
+            self.transform_size = largest;
+        } else if self.transform_size == 0 {
+            self.transform_size = largest;
+        }
+        for m in models() {
+            self.transforms +=
+                m.transforms() as f64 * cost(m.focal_size()) / cost(self.transform_size);
+        }
+    }
+}
+
+/// Operations of a two-dimensional transform, to a factor.
+fn cost(size: usize) -> f64 {
+    let n = size as f64;
+    n * n * (n + 1.0).log2()
+}

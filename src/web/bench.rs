@@ -1,0 +1,510 @@
+//! The bench: what is held, what is being worked on, what is due and when the
+//! next work night is; moving instruments there and back; logging work.
+
+use askama::Template;
+use axum::response::Response;
+use serde::Deserialize;
+
+use super::Error;
+use super::access::{Access, Route};
+use super::due::until_words;
+use super::extract::{Form, Path, Query};
+use super::fields::Mends;
+use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::{address, show, when};
+use crate::library::entries::{EntryKind, NewEntry};
+use crate::library::findings::{self, FindingWhat, LoggedFinding};
+use crate::library::instruments::{Design, Instrument, Standing, State};
+use crate::library::loans::Loan;
+use crate::library::work_nights::{WorkNight, assigned};
+use crate::library::works::{self, Work, WorkWhat};
+use crate::library::{Conn, Moment};
+use crate::upkeep::due_list::{DueRow, Filter, due_list};
+use crate::upkeep::{ShelfRow, shelf, shelf_row};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    use Access::Volunteer;
+    vec![
+        Route::get(Volunteer, "/bench", bench_page),
+        Route::get(Volunteer, "/instruments/{tag}/bench", move_form),
+        Route::post(Volunteer, "/instruments/{tag}/bench", move_it),
+        Route::get(Volunteer, "/instruments/{tag}/work", work_form),
+        Route::post(Volunteer, "/instruments/{tag}/work", log_work),
+    ]
+}
+
+// ---- the overview ----
+
+/// One instrument at or held for the bench.
+struct BenchRow {
+    path: String,
+    tag: String,
+    name: String,
+    reason: String,
+    reading: &'static str,
+    due: Vec<String>,
+    takes_star_test: bool,
+}
+
+impl From<ShelfRow> for BenchRow {
+    fn from(row: ShelfRow) -> Self {
+        Self {
+            path: address::instrument(&row.instrument.tag),
+            takes_star_test: row.instrument.design.takes_star_test(),
+            tag: row.instrument.particulars.tag,
+            name: row.instrument.particulars.name,
+            reason: row.instrument.standing_reason,
+            reading: row.assessment.reading.slug(),
+            due: row
+                .assessment
+                .due
+                .map(|d| d.reasons.into_iter().map(|r| r.words).collect())
+                .unwrap_or_default(),
+        }
+    }
+}
+
+/// The next work night in short.
+struct NextNight {
+    id: String,
+    words: String,
+    tags: Vec<String>,
+}
+
+#[derive(Template)]
+#[template(path = "bench/overview.html")]
+struct BenchPage {
+    chrome: Chrome,
+    printed: String,
+    at_bench: Vec<BenchRow>,
+    held: Vec<BenchRow>,
+    due: Vec<DueRow>,
+    more_due: usize,
+    next: Option<NextNight>,
+}
+
+/// Where a due instrument is taken to the bench.
+fn to_bench(row: &DueRow) -> String {
+    format!("{}/bench?to=bench", address::instrument(&row.tag))
+}
+
+/// How many due instruments the overview shows.
+const DUE_SHOWN: usize = 8;
+
+async fn bench_page(desk: Desk) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let rows = shelf(&mut conn, desk.now()).await?;
+    let (mut at_bench, mut held) = (Vec::new(), Vec::new());
+    for row in rows {
+        match row.instrument.state() {
+            State::AtTheBench => at_bench.push(row.into()),
+            State::HeldForTheBench => held.push(row.into()),
+            _ => {}
+        }
+    }
+    let list = due_list(&mut conn, desk.club(), &Filter::default(), desk.now()).await?;
+    let mut due: Vec<DueRow> = list
+        .due
+        .into_iter()
+        .filter(|r| !matches!(r.state, State::AtTheBench | State::HeldForTheBench))
+        .collect();
+    let more_due = due.len().saturating_sub(DUE_SHOWN);
+    due.truncate(DUE_SHOWN);
+    let next = next_night(&desk, &mut conn).await?;
+    page(&BenchPage {
+        chrome: desk.chrome("The bench"),
+        printed: show::time(desk.club(), desk.now()),
+        at_bench,
+        held,
+        due,
+        more_due,
+        next,
+    })
+}
+
+async fn next_night(desk: &Desk, conn: &mut Conn) -> Result<Option<NextNight>, Error> {
+    let today = desk.club().date(desk.now());
+    let Some(night) = WorkNight::next(conn, today).await? else {
+        return Ok(None);
+    };
+    let instruments = Instrument::all(conn).await?;
+    let tags = assigned(conn, night.id)
+        .await?
+        .into_iter()
+        .filter_map(|a| {
+            instruments
+                .iter()
+                .find(|i| i.id == a.instrument_id)
+                .map(|i| i.tag.clone())
+        })
+        .collect();
+    Ok(Some(NextNight {
+        id: night.id.to_string(),
+        words: super::work_nights::in_short(&night),
+        tags,
+    }))
+}
+
+// ---- to the bench and back ----
+
+/// The form as typed.
+#[derive(Debug, Default, Clone, Deserialize)]
+#[serde(default)]
+struct MoveForm {
+    to: String,
+    reason: String,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Towards {
+    to: String,
+}
+
+#[derive(Template)]
+#[template(path = "bench/move.html")]
+struct MovePage {
+    chrome: Chrome,
+    path: String,
+    name: String,
+    state: &'static str,
+    standing_reason: String,
+    choices: Vec<(&'static str, &'static str)>,
+    /// What speaks against lending it, should it go back to the shelf.
+    against: Vec<String>,
+    blocked: Option<String>,
+    form: MoveForm,
+    mends: Mends,
+}
+
+impl MovePage {
+    async fn new(
+        desk: &Desk,
+        instrument: Instrument,
+        form: MoveForm,
+        mends: Mends,
+    ) -> Result<Self, Error> {
+        let mut conn = desk.read().await?;
+        let blocked = match instrument.state() {
+            State::OnLoan => {
+                let back = match instrument.open_loan {
+                    Some(loan) => show::plain_date(Loan::get(&mut conn, loan).await?.due_on),
+                    None => String::new(),
+                };
+                Some(format!(
+                    "It is out on loan, due back by {back}, so it cannot go to the bench now. Take it back first."
+                ))
+            }
+            State::Retired => Some(
+                "It is retired. A coordinator can bring it back from its register page.".to_owned(),
+            ),
+            _ => None,
+        };
+        let choices = [
+            (Standing::Bench, "To the bench: someone works on it now"),
+            (
+                Standing::Held,
+                "Held for the bench: not lent until it has been there",
+            ),
+            (Standing::Shelf, "Back on the shelf: may be lent"),
+        ]
+        .into_iter()
+        .filter(|(to, _)| *to != instrument.standing)
+        .map(|(to, words)| (to.slug(), words))
+        .collect();
+        let row = shelf_row(&mut conn, instrument, desk.now()).await?;
+        let against = row
+            .assessment
+            .due
+            .map(|d| d.reasons.into_iter().map(|r| r.words).collect())
+            .unwrap_or_default();
+        let instrument = row.instrument;
+        Ok(Self {
+            chrome: desk.chrome(&format!("{} and the bench", instrument.tag)),
+            path: address::instrument(&instrument.tag),
+            state: instrument.state().slug(),
+            name: instrument.particulars.name,
+            standing_reason: instrument.standing_reason,
+            choices,
+            against,
+            blocked,
+            form,
+            mends,
+        })
+    }
+}
+
+async fn move_form(
+    desk: Desk,
+    Path(tag): Path<String>,
+    Query(towards): Query<Towards>,
+) -> Result<Response, Error> {
+    let instrument = Instrument::by_tag(&mut *desk.read().await?, &tag).await?;
+    let to = if towards.to.is_empty() {
+        match instrument.standing {
+            Standing::Bench => "shelf".to_owned(),
+            _ => "bench".to_owned(),
+        }
+    } else {
+        towards.to
+    };
+    let form = MoveForm {
+        to,
+        reason: String::new(),
+    };
+    page(&MovePage::new(&desk, instrument, form, Mends::new()).await?)
+}
+
+async fn move_it(
+    desk: Desk,
+    Path(tag): Path<String>,
+    form: Form<MoveForm>,
+) -> Result<Response, Error> {
+    let mut mends = Mends::new();
+    let to = match form.fields.to.as_str() {
+        "bench" => Some(Standing::Bench),
+        "held" => Some(Standing::Held),
+        "shelf" => Some(Standing::Shelf),
+        _ => None,
+    };
+    if to.is_none() {
+        mends.add("to", "Where to: choose one.");
+    }
+    let reason = mends.text("reason", "Reason", &form.fields.reason, 300);
+    let instrument = Instrument::by_tag(&mut *desk.read().await?, &tag).await?;
+    let Some(to) = to.filter(|_| mends.is_empty()) else {
+        return mend(&MovePage::new(&desk, instrument, form.fields, mends).await?);
+    };
+    let mut write = match desk.begin(&form.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let instrument = Instrument::get(&mut write, instrument.id).await?;
+    works::put(
+        &mut write,
+        &instrument,
+        to,
+        &reason,
+        desk.person()?.id,
+        desk.now(),
+    )
+    .await?;
+    let notice = format!("{} is {to} now.", instrument.tag);
+    write.finish("/bench", &notice).await
+}
+
+// ---- logging work ----
+
+/// The form as typed.
+#[derive(Debug, Default, Clone, Deserialize)]
+#[serde(default)]
+struct WorkForm {
+    what: String,
+    on: String,
+    minutes: String,
+    moved_optics: String,
+    words: String,
+    settles: Vec<String>,
+}
+
+#[derive(Template)]
+#[template(path = "bench/work.html")]
+struct WorkPage {
+    chrome: Chrome,
+    path: String,
+    name: String,
+    is_solar: bool,
+    on_loan: bool,
+    electrical: bool,
+    findings: Vec<(String, String, String, bool)>,
+    form: WorkForm,
+    mends: Mends,
+}
+
+async fn open_findings(
+    conn: &mut Conn,
+    instrument: &Instrument,
+) -> Result<Vec<LoggedFinding>, Error> {
+    let mut open = findings::standing(conn, Some(instrument.id)).await?;
+    open.retain(|f| !f.settled);
+    Ok(open)
+}
+
+impl WorkPage {
+    fn new(
+        desk: &Desk,
+        instrument: Instrument,
+        open: Vec<LoggedFinding>,
+        form: WorkForm,
+        mends: Mends,
+    ) -> Self {
+        Self {
+            chrome: desk.chrome(&format!("Log work on {}", instrument.tag)),
+            path: address::instrument(&instrument.tag),
+            is_solar: instrument.design == Design::Solar,
+            on_loan: instrument.open_loan.is_some(),
+            electrical: open
+                .iter()
+                .any(|f| f.finding.what == FindingWhat::Electrical),
+            findings: open
+                .into_iter()
+                .map(|f| {
+                    let id = f.entry_id.to_string();
+                    let note = format!(
+                        "{}, {}; asks for {}",
+                        f.finding.what,
+                        show::date(desk.club(), f.happened_at),
+                        f.finding.asks_for
+                    );
+                    let ticked = form.settles.contains(&id);
+                    (id, f.finding.words, note, ticked)
+                })
+                .collect(),
+            name: instrument.particulars.name,
+            form,
+            mends,
+        }
+    }
+}
+
+async fn work_form(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
+    let open = open_findings(&mut conn, &instrument).await?;
+    let form = WorkForm {
+        on: desk.club().date(desk.now()).to_string(),
+        ..WorkForm::default()
+    };
+    page(&WorkPage::new(&desk, instrument, open, form, Mends::new()))
+}
+
+impl WorkForm {
+    /// The work told, and when it happened.
+    fn check(
+        &self,
+        desk: &Desk,
+        instrument: &Instrument,
+        out_since: Option<Moment>,
+        open: &[LoggedFinding],
+    ) -> Result<(Work, Moment), Mends> {
+        let mut mends = Mends::new();
+        let what = mends.word::<WorkWhat>("what", "What was done", &self.what);
+        let at = when::read(
+            &mut mends,
+            ("on", &self.on),
+            ("on", ""),
+            desk.club(),
+            desk.now(),
+        );
+        let minutes = mends.optional_whole("minutes", "Minutes", &self.minutes, 0..=10_000);
+        let moved = match self.moved_optics.as_str() {
+            "yes" => Some(true),
+            "no" => Some(false),
+            _ => {
+                mends.add(
+                    "moved_optics",
+                    "Whether optics were moved: choose yes or no.",
+                );
+                None
+            }
+        };
+        if what == Some(WorkWhat::Collimation) && moved == Some(false) {
+            mends.add(
+                "moved_optics",
+                "Collimation moves optics. Choose yes, or choose inspection if nothing was turned.",
+            );
+        }
+        let words = mends.text("words", "In words", &self.words, 2000);
+        if let (Some(at), Some(out)) = (at, out_since)
+            && at >= out
+        {
+            mends.add(
+                "on",
+                format!(
+                    "{} has been out on loan since {}, so the work was before that. Give the day it was done, or take it back first.",
+                    instrument.tag,
+                    show::date(desk.club(), out)
+                ),
+            );
+        }
+        let mut settles = Vec::new();
+        for id in &self.settles {
+            match open.iter().find(|f| f.entry_id.to_string() == *id) {
+                Some(finding) => settles.push(finding.entry_id),
+                None => mends.add(
+                    "settles",
+                    "One of the ticked findings has been settled or corrected meanwhile. Tick again what this settles.",
+                ),
+            }
+        }
+        match (what, at, moved) {
+            (Some(what), Some(at), Some(moved_optics)) if mends.is_empty() => Ok((
+                Work {
+                    what,
+                    minutes,
+                    moved_optics,
+                    words,
+                    settles,
+                },
+                at,
+            )),
+            _ => Err(mends),
+        }
+    }
+}
+
+async fn log_work(
+    desk: Desk,
+    Path(tag): Path<String>,
+    form: Form<WorkForm>,
+) -> Result<Response, Error> {
+    let mut write = match desk.begin(&form.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let instrument = Instrument::by_tag(&mut write, &tag).await?;
+    let open = open_findings(&mut write, &instrument).await?;
+    let out_since = match instrument.open_loan {
+        Some(loan) => Some(Loan::get(&mut write, loan).await?.handed_out_at),
+        None => None,
+    };
+    let (work, at) = match form.fields.check(&desk, &instrument, out_since, &open) {
+        Ok(told) => told,
+        Err(mends) => {
+            let page = WorkPage::new(&desk, instrument, open, form.fields, mends);
+            return mend(&page);
+        }
+    };
+    let entry = NewEntry {
+        instrument: instrument.id,
+        kind: EntryKind::Work,
+        happened_at: at,
+        recorded_at: desk.now(),
+        by: desk.person()?.id,
+        loan: None,
+        note: String::new(),
+    };
+    work.log(&mut write, entry).await?;
+    let settled = match work.settles.len() {
+        0 => String::new(),
+        1 => " One finding settled.".to_owned(),
+        n => format!(" {n} findings settled."),
+    };
+    let test_next =
+        work.moved_optics && instrument.design.takes_star_test() && instrument.open_loan.is_none();
+    let (location, notice) = if test_next {
+        (
+            format!("{}/star-test", address::instrument(&instrument.tag)),
+            format!(
+                "Work logged.{settled} Optics were moved, so only a star test can say whether it is in line."
+            ),
+        )
+    } else {
+        (
+            "/bench".to_owned(),
+            format!("Work on {} logged.{settled}", instrument.tag),
+        )
+    };
+    write.finish(&location, &notice).await
+}

@@ -1,0 +1,584 @@
+//! The workshop check-in: find the instrument, tick the kit, tell what it has
+//! been through and what is wrong, perhaps how a star looked. What it leads to
+//! is in [`super::check_in_answer`].
+
+use askama::Template;
+use axum::Json;
+use axum::response::{IntoResponse, Response};
+use serde::de::DeserializeOwned;
+
+use super::access::{Access, Route};
+use super::by_eye_form::{self, ByEyeFields, ByEyeLook};
+use super::cautions::{self, Caution};
+use super::extract::{Form, Path, Query};
+use super::fields::Mends;
+use super::findings::FindingFields;
+use super::journeys::{self, JourneyFields};
+use super::kit_ticks::{self, KitFields, KitRow};
+use super::page::{Arrival, Chrome, Desk, OnceWrite, mend, page, see_other};
+use super::{Error, show, when};
+use crate::library::entries::{EntryKind, NewEntry};
+use crate::library::findings::{self, AsksFor, Finding, FindingWhat};
+use crate::library::instruments::{Instrument, Standing};
+use crate::library::journeys::Journey;
+use crate::library::loans::{self, Loan, TakeBack, Which};
+use crate::library::{Conn, KitPartId, LoanId, Moment, PersonId, kit, star_tests};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Volunteer, "/check-in", find),
+        Route::get(Access::Volunteer, "/check-in.json", hints),
+        Route::get(Access::Volunteer, "/check-in/{tag}", show_form),
+        Route::post(Access::Volunteer, "/check-in/{tag}", check_in),
+    ]
+}
+
+// ---- finding the instrument ----
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct FindFields {
+    q: String,
+}
+
+/// One instrument to choose.
+struct FoundRow {
+    tag: String,
+    name: String,
+    with: String,
+    when: String,
+    late: bool,
+}
+
+#[derive(Template)]
+#[template(path = "check_in/find.html")]
+struct FindPage {
+    chrome: Chrome,
+    q: String,
+    found: Vec<FoundRow>,
+    out: Vec<FoundRow>,
+    came_back: Vec<FoundRow>,
+}
+
+/// How long something counts as lately come back.
+const LATELY_DAYS: i64 = 14;
+
+async fn find(desk: Desk, Query(form): Query<FindFields>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let q = form.q.trim().to_owned();
+    let today = desk.club().date(desk.now());
+    let mut found = Vec::new();
+    if !q.is_empty() {
+        let matching = matching(&mut conn, &q).await?;
+        let wanted = q.to_lowercase();
+        if let Some(exact) = matching
+            .iter()
+            .find(|i| i.tag.to_lowercase() == wanted)
+            .or(matching.first().filter(|_| matching.len() == 1))
+        {
+            return Ok(see_other(&address(&exact.tag)));
+        }
+        found = matching
+            .into_iter()
+            .map(|i| FoundRow {
+                with: show::capital(i.state().label()),
+                when: i.place.clone(),
+                late: false,
+                tag: i.tag.clone(),
+                name: i.name.clone(),
+            })
+            .collect();
+    }
+    let open = Which {
+        open: true,
+        ..Which::default()
+    };
+    let out = Loan::list(&mut conn, open)
+        .await?
+        .into_iter()
+        .map(|loan| FoundRow {
+            with: format!("With {}", loan.borrower),
+            when: due_words(&loan, today),
+            late: loan.days_overdue(today).is_some(),
+            tag: loan.tag,
+            name: loan.instrument_name,
+        })
+        .collect();
+    let since = desk.now() - chrono::Duration::days(LATELY_DAYS);
+    let came_back = loans::came_back_since(&mut conn, since)
+        .await?
+        .into_iter()
+        .map(|back| FoundRow {
+            tag: back.tag,
+            name: back.instrument_name,
+            with: String::new(),
+            when: format!("Came back {}", show::date(desk.club(), back.returned_at)),
+            late: false,
+        })
+        .collect();
+    page(&FindPage {
+        chrome: desk.chrome("Check in"),
+        q,
+        found,
+        out,
+        came_back,
+    })
+}
+
+/// The instruments with this in their tag or name. A tag that begins so is
+/// likelier meant than one that holds it somewhere.
+async fn matching(conn: &mut Conn, q: &str) -> Result<Vec<Instrument>, Error> {
+    let wanted = q.to_lowercase();
+    let mut matching: Vec<Instrument> = Instrument::all(conn)
+        .await?
+        .into_iter()
+        .filter(|i| {
+            i.tag.to_lowercase().contains(&wanted) || i.name.to_lowercase().contains(&wanted)
+        })
+        .collect();
+    matching.sort_by_key(|i| !i.tag.to_lowercase().starts_with(&wanted));
+    Ok(matching)
+}
+
+/// What the type-ahead shows while a tag is typed.
+#[derive(serde::Serialize)]
+struct Hint {
+    tag: String,
+    words: String,
+    href: String,
+}
+
+async fn hints(desk: Desk, Query(form): Query<FindFields>) -> Result<Response, Error> {
+    let q = form.q.trim();
+    if q.is_empty() {
+        return Ok(Json(Vec::<Hint>::new()).into_response());
+    }
+    let mut conn = desk.read().await?;
+    let hints: Vec<Hint> = matching(&mut conn, q)
+        .await?
+        .into_iter()
+        .take(8)
+        .map(|i| Hint {
+            href: address(&i.tag),
+            words: format!("{}, {}", i.name, i.state()),
+            tag: i.particulars.tag,
+        })
+        .collect();
+    Ok(Json(hints).into_response())
+}
+
+/// When a loan is due, in words.
+pub fn due_words(loan: &Loan, today: chrono::NaiveDate) -> String {
+    let day = show::plain_date(loan.due_on);
+    match (loan.due_on - today).num_days() {
+        0 => format!("Due today, {day}"),
+        1 => format!("Due tomorrow, {day}"),
+        -1 => format!("1 day late, was due {day}"),
+        days if days < 0 => format!("{} days late, was due {day}", -days),
+        _ => format!("Due {day}"),
+    }
+}
+
+/// The address of an instrument's check-in.
+pub fn address(tag: &str) -> String {
+    format!("/check-in/{}", super::address::part(tag))
+}
+
+// ---- the form ----
+
+/// The form, as typed: its own fields and those of its parts.
+#[derive(Debug, Clone, Default, serde::Deserialize)]
+#[serde(try_from = "Vec<(String, String)>")]
+struct CheckInFields {
+    own: OwnFields,
+    kit: KitFields,
+    journeys: JourneyFields,
+    findings: FindingFields,
+    eye: ByEyeFields,
+}
+
+#[derive(Debug, Clone, Default, serde::Deserialize)]
+#[serde(default)]
+struct OwnFields {
+    /// The loan that the page showed as open, "" for none.
+    loan_version: String,
+    note: String,
+    happened_on: String,
+    happened_at: String,
+}
+
+impl TryFrom<Vec<(String, String)>> for CheckInFields {
+    type Error = String;
+
+    fn try_from(pairs: Vec<(String, String)>) -> Result<Self, String> {
+        fn part<T: DeserializeOwned>(encoded: &str) -> Result<T, String> {
+            serde_html_form::from_str(encoded).map_err(|e| e.to_string())
+        }
+        let encoded = serde_html_form::to_string(&pairs).map_err(|e| e.to_string())?;
+        Ok(Self {
+            own: part(&encoded)?,
+            kit: part(&encoded)?,
+            journeys: part(&encoded)?,
+            findings: part(&encoded)?,
+            eye: part(&encoded)?,
+        })
+    }
+}
+
+#[derive(Template)]
+#[template(path = "check_in/form.html")]
+struct FormPage {
+    chrome: Chrome,
+    lede: String,
+    instrument: Instrument,
+    action: String,
+    loan: Option<Loan>,
+    due: String,
+    standing_note: String,
+    heavy: Option<Caution>,
+    own: OwnFields,
+    kit: KitFields,
+    kit_rows: Vec<KitRow>,
+    journeys: JourneyFields,
+    distance_unit: &'static str,
+    findings: FindingFields,
+    eye: ByEyeFields,
+    eye_card: &'static str,
+    open_eye: bool,
+    open_more: bool,
+    open_kit: bool,
+    mends: Mends,
+}
+
+/// What the form is about, as it is now.
+struct Case {
+    instrument: Instrument,
+    loan: Option<Loan>,
+    kit_rows: Vec<KitRow>,
+}
+
+impl Case {
+    async fn load(conn: &mut Conn, tag: &str) -> Result<Self, Error> {
+        let instrument = Instrument::by_tag(conn, tag).await?;
+        let loan = match instrument.open_loan {
+            Some(id) => Some(Loan::get(conn, id).await?),
+            None => None,
+        };
+        let kit_rows = match &loan {
+            Some(loan) => kit_ticks::rows(
+                loans::parts(conn, loan.id)
+                    .await?
+                    .into_iter()
+                    .filter(|p| p.went_out)
+                    .map(|p| (p.id, p.name, String::new())),
+            ),
+            None => kit_ticks::rows(
+                kit::of(conn, instrument.id)
+                    .await?
+                    .into_iter()
+                    .map(|p| (p.id, p.name, String::new())),
+            ),
+        };
+        Ok(Self {
+            instrument,
+            loan,
+            kit_rows,
+        })
+    }
+
+    fn page(self, desk: &Desk, form: CheckInFields, mends: Mends) -> FormPage {
+        let today = desk.club().date(desk.now());
+        let i = &self.instrument;
+        let lede = match &self.loan {
+            Some(loan) => format!("{}, with {}", i.name, loan.borrower),
+            None => format!("{}, {}", i.name, i.state()),
+        };
+        let standing_note = match i.standing {
+            Standing::Shelf => String::new(),
+            standing if i.standing_reason.is_empty() => format!("It is {standing}."),
+            standing => format!("It is {standing}: {}", i.standing_reason),
+        };
+        let wrong = |fields: &[&str]| fields.iter().any(|f| !mends.of(f).is_empty());
+        FormPage {
+            chrome: desk.chrome(&format!("Check in {}", i.tag)),
+            lede,
+            action: address(&i.tag),
+            due: self
+                .loan
+                .as_ref()
+                .map(|l| due_words(l, today))
+                .unwrap_or_default(),
+            standing_note,
+            heavy: cautions::heavy(desk.club(), i),
+            distance_unit: journeys::distance_unit(desk.club()),
+            eye_card: by_eye_form::cards_for(i.obstruction),
+            open_eye: form.eye.is_given()
+                || mends.all().iter().any(|(f, _)| f.starts_with("star_")),
+            open_more: !form.own.note.is_empty()
+                || !form.own.happened_on.is_empty()
+                || wrong(&["note", "happened_on", "happened_at"]),
+            open_kit: form.kit.is_given() || wrong(&["kit"]),
+            instrument: self.instrument,
+            loan: self.loan,
+            own: form.own,
+            kit: form.kit,
+            kit_rows: self.kit_rows,
+            journeys: form.journeys,
+            findings: form.findings,
+            eye: form.eye,
+            mends,
+        }
+    }
+}
+
+impl FormPage {
+    /// The loan the page shows as open, for the form to carry.
+    fn loan_version(&self) -> String {
+        self.loan
+            .as_ref()
+            .map(|l| l.id.to_string())
+            .unwrap_or_default()
+    }
+}
+
+async fn show_form(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let case = Case::load(&mut conn, &tag).await?;
+    let last_look = star_tests::standing(&mut conn, Some(case.instrument.id)).await?;
+    let judged = last_look
+        .iter()
+        .rev()
+        .find(|t| t.test.method == star_tests::Method::ByEye)
+        .map(|t| t.test.judged.as_str());
+    let form = CheckInFields {
+        journeys: if case.loan.is_some() {
+            JourneyFields::after_a_loan()
+        } else {
+            JourneyFields::default()
+        },
+        eye: ByEyeFields::blank_after(&case.instrument, judged),
+        ..CheckInFields::default()
+    };
+    page(&case.page(&desk, form, Mends::new()))
+}
+
+/// What was told, checked.
+struct Checked {
+    at: Moment,
+    present: Vec<KitPartId>,
+    /// Names of parts that should be there and are not, when not on loan.
+    not_in_the_box: Vec<String>,
+    journeys: Vec<Journey>,
+    findings: Vec<Finding>,
+    look: Option<ByEyeLook>,
+    note: String,
+}
+
+impl CheckInFields {
+    fn check(&self, desk: &Desk, case: &Case, mends: &mut Mends) -> Option<Checked> {
+        let present = if case.loan.is_some() || self.kit.is_given() {
+            self.kit.check(&case.kit_rows, mends).unwrap_or_default()
+        } else {
+            case.kit_rows.iter().map(|r| r.id).collect()
+        };
+        let journeys = self.journeys.check(desk.club(), mends);
+        let findings = self.findings.check(mends);
+        let look = if !self.eye.is_given() {
+            None
+        } else if case.instrument.design.takes_star_test() {
+            self.eye.check(mends)
+        } else {
+            mends.add(
+                "star_ratio",
+                "Star test: this instrument is for the Sun only and takes none.",
+            );
+            None
+        };
+        let note = mends.optional_text("note", "Note", &self.own.note, 2000);
+        let at = when::read(
+            mends,
+            ("happened_on", &self.own.happened_on),
+            ("happened_at", &self.own.happened_at),
+            desk.club(),
+            desk.now(),
+        );
+        let at = at.map(|at| match &case.loan {
+            Some(loan) if at < loan.handed_out_at => {
+                let club = desk.club();
+                if club.date(at) < club.date(loan.handed_out_at) {
+                    mends.add(
+                        "happened_on",
+                        format!(
+                            "Day: it went out on {}. Give that day or a later one.",
+                            show::date(club, loan.handed_out_at)
+                        ),
+                    );
+                }
+                loan.handed_out_at
+            }
+            _ => at,
+        });
+        let nothing_told = case.loan.is_none()
+            && !self.kit.is_given()
+            && journeys.is_empty()
+            && findings.is_empty()
+            && look.is_none()
+            && note.is_empty();
+        if nothing_told && mends.is_empty() {
+            mends.add(
+                "journey",
+                "Nothing was told yet. Tick a journey or the kit, tell what is wrong, fill in the star test or write a note.",
+            );
+        }
+        if !mends.is_empty() {
+            return None;
+        }
+        let not_in_the_box = if case.loan.is_none() && self.kit.is_given() {
+            case.kit_rows
+                .iter()
+                .filter(|r| !present.contains(&r.id))
+                .map(|r| r.key.clone())
+                .collect()
+        } else {
+            Vec::new()
+        };
+        Some(Checked {
+            at: at?,
+            present,
+            not_in_the_box,
+            journeys,
+            findings,
+            look,
+            note,
+        })
+    }
+}
+
+async fn check_in(
+    desk: Desk,
+    Path(tag): Path<String>,
+    Form { fields: form, once }: Form<CheckInFields>,
+) -> Result<Response, Error> {
+    let by = desk.person()?.id;
+    // The write begins before the checks: what is checked cannot change under them.
+    let mut write = match desk.begin(&once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let case = Case::load(&mut write, &tag).await?;
+    let mut mends = Mends::new();
+    let shown: Option<LoanId> = form.own.loan_version.parse().ok();
+    if shown != case.loan.as_ref().map(|l| l.id) {
+        mends.add(
+            "kit",
+            if case.loan.is_none() {
+                "Kit: someone else has taken it back since this page was opened. Look over the rest and send it again; it is logged without the loan."
+            } else {
+                "Kit: it has gone out on loan since this page was opened. Tick what came back, or leave this page."
+            },
+        );
+        return mend(&case.page(&desk, form, mends));
+    }
+    let Some(checked) = form.check(&desk, &case, &mut mends) else {
+        return mend(&case.page(&desk, form, mends));
+    };
+    let test = match &checked.look {
+        Some(look) => match look.star_test(&case.instrument) {
+            Ok(test) => Some(test),
+            Err((field, why)) => {
+                mends.add(field, why);
+                return mend(&case.page(&desk, form, mends));
+            }
+        },
+        None => None,
+    };
+    write_down(&mut write, &case, &checked, desk.now(), by).await?;
+    let log = entry(&case, &checked, desk.now(), by);
+    if let Some(test) = test {
+        test.log(&mut write, log.clone()).await?;
+    }
+    if !checked.note.is_empty() {
+        NewEntry {
+            kind: EntryKind::Note,
+            loan: None, // a person's own words, theirs to correct
+            note: checked.note.clone(),
+            ..log
+        }
+        .write(&mut write)
+        .await?;
+    }
+    let notice = if case.loan.is_some() {
+        format!("{} is taken back.", case.instrument.tag)
+    } else {
+        format!("Logged for {}.", case.instrument.tag)
+    };
+    let answer = format!(
+        "{}/answer?at={}",
+        address(&case.instrument.tag),
+        desk.now().timestamp_micros()
+    );
+    write.finish(&answer, &notice).await
+}
+
+fn entry(case: &Case, checked: &Checked, now: Moment, by: PersonId) -> NewEntry {
+    NewEntry {
+        instrument: case.instrument.id,
+        kind: EntryKind::Note, // each noun sets its own
+        happened_at: checked.at,
+        recorded_at: now,
+        by,
+        loan: case.loan.as_ref().map(|l| l.id),
+        note: String::new(),
+    }
+}
+
+/// Takes it back if it was out, then journeys and findings in that order, so
+/// that a star test of the same evening comes after the drive home.
+async fn write_down(
+    write: &mut OnceWrite,
+    case: &Case,
+    checked: &Checked,
+    now: Moment,
+    by: PersonId,
+) -> Result<(), Error> {
+    let mut missing = String::new();
+    if let Some(loan) = &case.loan {
+        let names = TakeBack {
+            loan: loan.id,
+            came_back: checked.present.clone(),
+            at: checked.at,
+            recorded_at: now,
+            by,
+        }
+        .write(write)
+        .await?;
+        if !names.is_empty() {
+            missing = format!("Did not come back: {}", names.join(", "));
+        }
+    } else if !checked.not_in_the_box.is_empty() {
+        missing = format!("Not in the box: {}", checked.not_in_the_box.join(", "));
+    }
+    let log = entry(case, checked, now, by);
+    for journey in &checked.journeys {
+        journey.log(write, log.clone()).await?;
+    }
+    for finding in &checked.findings {
+        finding.log(write, log.clone()).await?;
+    }
+    if !missing.is_empty() {
+        let known = findings::standing(write, Some(case.instrument.id))
+            .await?
+            .iter()
+            .any(|f| !f.settled && f.finding.words == missing);
+        if !known {
+            let finding = Finding {
+                what: FindingWhat::PartMissing,
+                asks_for: AsksFor::ALook,
+                words: missing,
+            };
+            finding.log(write, log).await?;
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,209 @@
+//! What a check-in leads to: the reading with its reasons, and the next step
+//! with the key for it.
+
+use askama::Template;
+use axum::response::Response;
+
+use super::access::{Access, Route};
+use super::cautions::{self, Caution};
+use super::extract::{Form, Path, Query};
+use super::page::{Arrival, Chrome, Desk, page};
+use super::{Error, address, check_in, logbook_words, show};
+use crate::library::instruments::{Instrument, Standing};
+use crate::library::waits::{self, Wait};
+use crate::library::{logbook, standings};
+use crate::upkeep::{self, Reading, ShelfRow};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Volunteer, "/check-in/{tag}/answer", answer),
+        Route::post(Access::Volunteer, "/check-in/{tag}/standing", stand),
+    ]
+}
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct AnswerFields {
+    /// When the check-in was written down, microseconds since 1970.
+    at: Option<i64>,
+}
+
+/// What to do next.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Next {
+    /// Out on loan: nothing to decide.
+    Out,
+    /// No longer lent.
+    Retired,
+    /// Hold it for the bench: to be confirmed.
+    Hold,
+    /// Leave it with those held or at the bench.
+    Leave,
+    /// Look at a star before anyone borrows it.
+    Look,
+    /// Fit, but still held: put it back.
+    PutBack,
+    /// Fit, and someone waits.
+    HandOn,
+    /// Fit, and nobody waits.
+    Shelve,
+}
+
+fn next(row: &ShelfRow, waiting: bool) -> Next {
+    let fit = matches!(row.assessment.reading, Reading::InLine | Reading::Usable);
+    match row.instrument.standing {
+        _ if row.instrument.open_loan.is_some() => Next::Out,
+        Standing::Retired => Next::Retired,
+        Standing::Held | Standing::Bench if fit => Next::PutBack,
+        Standing::Held | Standing::Bench => Next::Leave,
+        Standing::Shelf if row.assessment.reading == Reading::BenchFirst => Next::Hold,
+        Standing::Shelf if !fit => Next::Look,
+        Standing::Shelf if waiting => Next::HandOn,
+        Standing::Shelf => Next::Shelve,
+    }
+}
+
+#[derive(Template)]
+#[template(path = "check_in/answer.html")]
+struct AnswerPage {
+    chrome: Chrome,
+    instrument: Instrument,
+    reading: &'static str,
+    dated: String,
+    sentence: String,
+    reasons: Vec<String>,
+    logged: Vec<String>,
+    next: Next,
+    hold_reason: String,
+    waiting: Vec<Wait>,
+    here: String,
+    hand_out: String,
+    star_test: String,
+    logbook: String,
+    heavy: Option<Caution>,
+}
+
+async fn answer(
+    desk: Desk,
+    Path(tag): Path<String>,
+    Query(form): Query<AnswerFields>,
+) -> Result<Response, Error> {
+    let club = desk.club();
+    let mut conn = desk.read().await?;
+    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
+    let row = upkeep::shelf_row(&mut conn, instrument, desk.now()).await?;
+    let waiting = waits::open(&mut conn, Some(row.instrument.id), None).await?;
+    let logged = match form.at {
+        Some(at) => logbook::of(&mut conn, row.instrument.id)
+            .await?
+            .into_iter()
+            .rev()
+            .filter(|l| l.entry.recorded_at.timestamp_micros() == at && !l.entry.superseded)
+            .map(|l| {
+                let words = logbook_words::of(club, &l);
+                match l.told {
+                    logbook::Told::Words => {
+                        format!("{}. {words}", show::capital(l.entry.kind.label()))
+                    }
+                    _ => words,
+                }
+            })
+            .collect(),
+        None => Vec::new(),
+    };
+    let next = next(&row, !waiting.is_empty());
+    let assessment = &row.assessment;
+    let i = &row.instrument;
+    page(&AnswerPage {
+        chrome: desk.chrome(&format!("{} is checked in", i.tag)),
+        reading: assessment.reading.slug(),
+        dated: assessment
+            .as_of
+            .map(|at| format!("As of {}", show::date(club, at)))
+            .unwrap_or_default(),
+        sentence: show::capital(i.state().label()) + ".",
+        reasons: assessment.reasons.clone(),
+        logged,
+        next,
+        hold_reason: assessment.reasons.first().cloned().unwrap_or_default(),
+        here: check_in::address(&i.tag),
+        hand_out: match waiting.first() {
+            Some(first) => format!(
+                "{}/hand-out?to={}",
+                address::instrument(&i.tag),
+                first.person_id
+            ),
+            None => format!("{}/hand-out", address::instrument(&i.tag)),
+        },
+        star_test: address::new_star_test(&i.tag),
+        logbook: format!("{}/logbook", address::instrument(&i.tag)),
+        heavy: cautions::heavy(club, i),
+        waiting,
+        instrument: row.instrument,
+    })
+}
+
+impl AnswerPage {
+    /// Where it lives, in words.
+    fn place(&self) -> String {
+        if self.instrument.place.is_empty() {
+            "Put it back on the shelf.".to_owned()
+        } else {
+            format!("Put it back in its place: {}.", self.instrument.place)
+        }
+    }
+}
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct StandingFields {
+    standing: String,
+    reason: String,
+}
+
+async fn stand(
+    desk: Desk,
+    Path(tag): Path<String>,
+    Form { fields: form, once }: Form<StandingFields>,
+) -> Result<Response, Error> {
+    let by = desk.person()?.id;
+    let mut write = match desk.begin(&once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let instrument = Instrument::by_tag(&mut write, &tag).await?;
+    let tag = instrument.tag.clone();
+    let to = match form.standing.parse() {
+        Ok(to @ (Standing::Shelf | Standing::Held)) => to,
+        _ => {
+            return Err(Error::BadRequest(
+                "Choose the shelf or those held for the bench.".to_owned(),
+            ));
+        }
+    };
+    if instrument.open_loan.is_some() {
+        return Err(Error::Refused(format!(
+            "{tag} is out on loan. Take it back first."
+        )));
+    }
+    if instrument.standing == Standing::Retired {
+        return Err(Error::Refused(format!("{tag} is retired.")));
+    }
+    let row = upkeep::shelf_row(&mut write, instrument, desk.now()).await?;
+    let unfit = row.assessment.reading == Reading::BenchFirst;
+    if to == Standing::Shelf && unfit && !desk.may(Access::Coordinator) {
+        return Err(Error::Refused(format!(
+            "{tag} reads bench first, so it stays off the shelf until the bench has had it. A coordinator can put it back all the same."
+        )));
+    }
+    let reason = form.reason.trim();
+    if reason.chars().count() > 300 {
+        return Err(Error::BadRequest(
+            "The reason is too long; 300 characters will do.".to_owned(),
+        ));
+    }
+    standings::change(&mut write, row.instrument.id, to, reason, desk.now(), by).await?;
+    let answer = format!("{}/answer", check_in::address(&tag));
+    write.finish(&answer, &format!("{tag} is now {to}.")).await
+}

@@ -1,0 +1,137 @@
+//! The club's settings. Coordinators only.
+
+use askama::Template;
+use axum::response::Response;
+
+use super::Error;
+use super::access::{Access, Route};
+use super::extract::Form;
+use super::fields::Mends;
+use super::page::{Arrival, Chrome, Desk, mend, page};
+use crate::library::club::Club;
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Coordinator, "/club", show),
+        Route::post(Access::Coordinator, "/club", save),
+    ]
+}
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct ClubFields {
+    name: String,
+    zone: String,
+    units: String,
+    paper: String,
+    currency: String,
+    public_address: String,
+    contact: String,
+    loan_days: String,
+}
+
+impl ClubFields {
+    fn of(club: &Club) -> Self {
+        Self {
+            name: club.name.clone(),
+            zone: club.zone.clone(),
+            units: club.units.slug().to_owned(),
+            paper: club.paper.slug().to_owned(),
+            currency: club.currency.clone(),
+            public_address: club.public_address.clone().unwrap_or_default(),
+            contact: club.contact.clone(),
+            loan_days: club.loan_days.to_string(),
+        }
+    }
+
+    fn check(&self, old: &Club) -> Result<Club, Mends> {
+        let mut mends = Mends::new();
+        let name = mends.text("name", "Club", &self.name, 120);
+        let zone = self.zone.trim().to_owned();
+        if zone.parse::<chrono_tz::Tz>().is_err() {
+            mends.add(
+                "zone",
+                "Time zone: give a name like Europe/Lisbon or America/Denver.",
+            );
+        }
+        let units = mends.word("units", "Units", &self.units);
+        let paper = mends.word("paper", "Paper", &self.paper);
+        let currency = self.currency.trim().to_uppercase();
+        if currency.len() != 3 || !currency.chars().all(|c| c.is_ascii_uppercase()) {
+            mends.add(
+                "currency",
+                "Currency: give its three letters, like EUR or USD.",
+            );
+        }
+        let public = self.public_address.trim().trim_end_matches('/').to_owned();
+        let is_web = public
+            .strip_prefix("https://")
+            .or_else(|| public.strip_prefix("http://"))
+            .is_some_and(|rest| {
+                !rest.is_empty()
+                    && !rest
+                        .contains(|c: char| c.is_whitespace() || c == '/' || c == '"' || c == '<')
+            });
+        if !public.is_empty() && !is_web {
+            mends.add("public_address", "Address: give it as people type it, like https://scopes.example.org, without a path.");
+        }
+        let contact = mends.optional_text("contact", "Lending desk", &self.contact, 300);
+        let loan_days = mends.optional_whole("loan_days", "Loan length", &self.loan_days, 1..=366);
+        if loan_days.is_none() && mends.of("loan_days").is_empty() {
+            mends.add(
+                "loan_days",
+                "Loan length: give a number of days from 1 to 366.",
+            );
+        }
+        match (units, paper, loan_days) {
+            (Some(units), Some(paper), Some(loan_days)) if mends.is_empty() => Ok(Club {
+                name,
+                zone,
+                units,
+                paper,
+                currency,
+                public_address: (!public.is_empty()).then_some(public),
+                contact,
+                loan_days,
+                demo: old.demo,
+            }),
+            _ => Err(mends),
+        }
+    }
+}
+
+#[derive(Template)]
+#[template(path = "club/club.html")]
+struct ClubPage {
+    chrome: Chrome,
+    form: ClubFields,
+    mends: Mends,
+}
+
+async fn show(desk: Desk) -> Result<Response, Error> {
+    page(&ClubPage {
+        chrome: desk.chrome("The club"),
+        form: ClubFields::of(desk.club()),
+        mends: Mends::new(),
+    })
+}
+
+async fn save(desk: Desk, form: Form<ClubFields>) -> Result<Response, Error> {
+    let club = match form.fields.check(desk.club()) {
+        Ok(club) => club,
+        Err(mends) => {
+            return mend(&ClubPage {
+                chrome: desk.chrome("The club"),
+                form: form.fields,
+                mends,
+            });
+        }
+    };
+    let mut write = match desk.begin(&form.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    club.save(&mut write).await?;
+    write.finish("/club", "Saved.").await
+}

@@ -1,0 +1,420 @@
+//! What a member sees of an instrument before borrowing it, and where the code
+//! on its label leads. Below it, for volunteers, the way to their screens.
+
+use askama::Template;
+use axum::response::Response;
+
+use super::access::{Access, Route};
+use super::cautions::{self, Caution};
+use super::extract::Path;
+use super::fields::Mends;
+use super::page::{Chrome, Desk, page};
+use super::photos::{Picture, pictures};
+use super::shelf::{back_by, size_words};
+use super::{Error, address, show};
+use crate::library::club::Club;
+use crate::library::instruments::{Design, Instrument, State};
+use crate::library::loans::Loan;
+use crate::library::{kit, star_tests};
+use crate::optics::eye;
+use crate::upkeep::{self, Assessment, Reading};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![Route::get(
+        Access::Anyone,
+        "/instruments/{tag}",
+        show_condition,
+    )]
+}
+
+/// A figure with its unit, as the page sets it.
+struct Figure {
+    label: &'static str,
+    value: String,
+    unit: &'static str,
+    /// Words below, or "".
+    beside: String,
+}
+
+/// Coma against its limit, in percents of the bar.
+struct Gauge {
+    value: String,
+    low: String,
+    high: String,
+    limit: String,
+    words: String,
+}
+
+#[derive(Template)]
+#[template(path = "instrument/condition.html")]
+struct ConditionPage {
+    chrome: Chrome,
+    tag: String,
+    base: String,
+    title: String,
+    lede: String,
+    state: &'static str,
+    where_words: String,
+    waiting: String,
+    standing_words: String,
+    is_retired: bool,
+    reading: &'static str,
+    dated: String,
+    sentence: String,
+    reasons: Vec<String>,
+    figures: Vec<Figure>,
+    figures_note: String,
+    gauge: Option<Gauge>,
+    kit: Vec<String>,
+    needs: Vec<(&'static str, String)>,
+    cautions: Vec<Caution>,
+    photos: Vec<Picture>,
+    contact: String,
+    is_volunteer: bool,
+    is_coordinator: bool,
+    on_loan: bool,
+    value: String,
+    notes: Vec<String>,
+    mends: Mends,
+    caption: String,
+}
+
+async fn show_condition(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
+    page(&condition_page(&desk, &tag, Mends::new(), String::new()).await?)
+}
+
+/// The page, with what must be mended in its photo form.
+pub(super) async fn with_photo_mends(
+    desk: &Desk,
+    tag: &str,
+    mends: Mends,
+    caption: String,
+) -> Result<Response, Error> {
+    super::page::mend(&condition_page(desk, tag, mends, caption).await?)
+}
+
+async fn condition_page(
+    desk: &Desk,
+    tag: &str,
+    mends: Mends,
+    caption: String,
+) -> Result<ConditionPage, Error> {
+    let club = desk.club();
+    let mut conn = desk.read().await?;
+    let instrument = Instrument::by_tag(&mut conn, tag).await?;
+    let due_on = match instrument.open_loan {
+        Some(loan) => Some(Loan::get(&mut conn, loan).await?.due_on),
+        None => None,
+    };
+    let kit: Vec<String> = kit::of(&mut conn, instrument.id)
+        .await?
+        .into_iter()
+        .map(|part| part.name)
+        .collect();
+    let photos = pictures(&mut conn, instrument.id).await?;
+    let tested = star_tests::standing(&mut conn, Some(instrument.id))
+        .await?
+        .last()
+        .map(|t| t.happened_at);
+    let row = upkeep::shelf_row(&mut conn, instrument.clone(), desk.now()).await?;
+    let a = &row.assessment;
+    let state = instrument.state();
+    let is_volunteer = desk.may(Access::Volunteer);
+    let tested_on = tested.map(|at| show::date(club, at));
+    let sharp = sharpness(&instrument, a);
+    Ok(ConditionPage {
+        chrome: desk.chrome(&format!("{}, {}", instrument.tag, instrument.name)),
+        tag: instrument.tag.clone(),
+        base: address::instrument(&instrument.tag),
+        title: format!("{}, {}", instrument.tag, instrument.name),
+        lede: size_words(club, &instrument),
+        state: state.slug(),
+        where_words: match due_on {
+            Some(due) => format!("On loan {}.", back_by(club.date(desk.now()), due)),
+            None if instrument.place.is_empty() => String::new(),
+            None => format!("Its place: {}.", instrument.place),
+        },
+        waiting: match row.waiting {
+            0 => "Nobody is waiting for it.".to_owned(),
+            1 => "One person is waiting for it.".to_owned(),
+            n => format!("{n} people are waiting for it."),
+        },
+        standing_words: match state {
+            State::HeldForTheBench => {
+                "It waits for the bench and is not lent until it is back on the shelf."
+            }
+            State::AtTheBench => {
+                "It is being worked on and is not lent until it is back on the shelf."
+            }
+            State::Retired => "It is retired and no longer lent.",
+            State::OnTheShelf | State::OnLoan => "",
+        }
+        .to_owned(),
+        is_retired: state == State::Retired,
+        reading: a.reading.slug(),
+        dated: a
+            .as_of
+            .map(|at| format!("As of {}", show::date(club, at)))
+            .unwrap_or_default(),
+        sentence: sentence(&instrument, a, sharp),
+        reasons: a.reasons.clone(),
+        figures: figures(&instrument, a, sharp, tested_on.as_deref()),
+        figures_note: figures_note(&instrument),
+        gauge: gauge(a, tested_on.as_deref()),
+        kit: kit.clone(),
+        needs: needs(club, &instrument),
+        cautions: cautions::of(club, &instrument, &kit),
+        photos,
+        contact: club.contact.clone(),
+        is_volunteer,
+        is_coordinator: desk.may(Access::Coordinator),
+        on_loan: state == State::OnLoan,
+        value: instrument
+            .replacement_value_cents
+            .filter(|_| is_volunteer)
+            .map(|cents| show::money(club, cents))
+            .unwrap_or_default(),
+        notes: if is_volunteer {
+            instrument
+                .notes
+                .lines()
+                .filter(|l| !l.trim().is_empty())
+                .map(ToOwned::to_owned)
+                .collect()
+        } else {
+            Vec::new()
+        },
+        mends,
+        caption,
+    })
+}
+
+/// Magnifications up to which it looks sharp.
+#[derive(Clone, Copy)]
+pub(super) struct Sharp {
+    /// With the coma of the last test.
+    pub(super) today: f64,
+    /// With that coma more by its error.
+    at_least: f64,
+    /// With that coma less by its error.
+    at_most: f64,
+    /// Without coma.
+    perfect: f64,
+}
+
+/// None for instruments whose magnification is fixed or that take no star
+/// test, and for those that never had one.
+pub(super) fn sharpness(i: &Instrument, a: &Assessment) -> Option<Sharp> {
+    if !chooses_magnification(i.design) {
+        return None;
+    }
+    let (coma, sigma) = a.coma_rms_waves?;
+    let at = |coma: f64| eye::sharp_up_to(coma, i.aperture_mm, eye::DEFAULT_ACUITY_ARCMIN);
+    let today = at(coma);
+    Some(Sharp {
+        today: today.magnification,
+        at_least: at(coma + sigma).magnification,
+        at_most: at((coma - sigma).max(0.0)).magnification,
+        perfect: today.perfect_magnification,
+    })
+}
+
+fn chooses_magnification(design: Design) -> bool {
+    !matches!(design, Design::Binocular | Design::Solar)
+}
+
+/// "140": magnifications are told to the next ten, small ones to five.
+pub(super) fn about(magnification: f64) -> String {
+    let step = if magnification < 60.0 { 5.0 } else { 10.0 };
+    show::trimmed((magnification / step).round() * step, 0)
+}
+
+fn sentence(i: &Instrument, a: &Assessment, sharp: Option<Sharp>) -> String {
+    let limit = sharp.map(|s| format!("about {}x", about(s.today)));
+    match (a.reading, limit) {
+        (Reading::InLine, Some(limit)) => {
+            format!(
+                "Lined up when last looked at: sharp up to {limit}, as a good one of its size should be."
+            )
+        }
+        (Reading::InLine, None) if i.design == Design::Solar => {
+            "Nothing is reported against it. For the Sun only.".to_owned()
+        }
+        (Reading::InLine, None) => "Lined up when last looked at.".to_owned(),
+        (Reading::Usable, Some(limit)) => {
+            format!(
+                "Good for wide fields, clusters and the Moon. Planets and close doubles soften above {limit}."
+            )
+        }
+        (Reading::Usable, None) => "Usable. Read below what to expect.".to_owned(),
+        (Reading::BenchFirst, Some(limit)) => {
+            format!(
+                "It should see the bench before it is lent: as it is, stars stay sharp only up to {limit}."
+            )
+        }
+        (Reading::BenchFirst, None) => "It should see the bench before it is lent.".to_owned(),
+        (Reading::NotKnown, Some(limit)) => {
+            format!(
+                "How well it is lined up today is not known. At its last star test it was sharp up to {limit}."
+            )
+        }
+        (Reading::NotKnown, None) => {
+            "How well it is lined up is not known: nobody has looked yet.".to_owned()
+        }
+    }
+}
+
+fn figures(
+    i: &Instrument,
+    a: &Assessment,
+    sharp: Option<Sharp>,
+    tested_on: Option<&str>,
+) -> Vec<Figure> {
+    let mut figures = Vec::new();
+    if let Some(s) = sharp {
+        let (low, high, perfect) = (about(s.at_least), about(s.at_most), about(s.perfect));
+        let range = if low == high {
+            String::new()
+        } else {
+            format!("Between {low}x and {high}x, with the error of the test. ")
+        };
+        figures.push(Figure {
+            label: if a.reading == Reading::NotKnown {
+                "Sharp at its last test up to about"
+            } else {
+                "Sharp today up to about"
+            },
+            value: about(s.today),
+            unit: "x",
+            beside: format!("{range}A perfect one of its size: {perfect}x."),
+        });
+    } else if chooses_magnification(i.design) {
+        let perfect = eye::sharp_up_to(0.0, i.aperture_mm, eye::DEFAULT_ACUITY_ARCMIN);
+        figures.push(Figure {
+            label: "Sharp today up to",
+            value: "not known".to_owned(),
+            unit: "",
+            beside: format!(
+                "No star test yet. A perfect one of its size: about {}x.",
+                about(perfect.perfect_magnification)
+            ),
+        });
+    }
+    if i.design == Design::Binocular {
+        if let (Some((coma, sigma)), Some(on)) = (a.coma_rms_waves, tested_on) {
+            figures.push(Figure {
+                label: "Coma at its last test",
+                value: format!("{coma:.2}"),
+                unit: "waves RMS",
+                beside: format!(
+                    "Give or take {sigma:.2}, on {on}. Its low power hides a good deal."
+                ),
+            });
+        }
+    }
+    let rayleigh = eye::rayleigh_arcsec(i.aperture_mm);
+    figures.push(Figure {
+        label: "Resolving limit",
+        value: show::trimmed(eye::dawes_arcsec(i.aperture_mm), 2),
+        unit: "arc seconds",
+        beside: format!(
+            "Two equal stars, perfect optics, after Dawes. Rayleigh's limit at 550 nm: {} arc seconds.",
+            show::trimmed(rayleigh, 2)
+        ),
+    });
+    if chooses_magnification(i.design) {
+        figures.push(Figure {
+            label: "Highest useful magnification",
+            value: show::trimmed(eye::highest_useful_magnification(i.aperture_mm), 0),
+            unit: "x",
+            beside: "Twice the aperture in millimetres, in air that allows it.".to_owned(),
+        });
+    }
+    figures
+}
+
+fn figures_note(i: &Instrument) -> String {
+    match i.design {
+        Design::Binocular => {
+            "Its magnification is fixed, so what you see depends most on how still it is held."
+        }
+        Design::Solar => "In daylight the air seldom lets a small detail through: expect less than the lens could show.",
+        _ => "\"Sharp\" is for an eye that tells 1.5 arc minutes apart in the eyepiece, and leaves the air out.",
+    }
+    .to_owned()
+}
+
+fn gauge(a: &Assessment, tested_on: Option<&str>) -> Option<Gauge> {
+    let (coma, sigma) = a.coma_rms_waves?;
+    let limit = a.limits.coma_bench.value;
+    if !(limit > 0.0) {
+        return None;
+    }
+    // The limit stands at two thirds of the bar unless the value needs more room.
+    let full = (limit * 1.5).max((coma + sigma) * 1.1);
+    let percent = |value: f64| show::trimmed((value / full * 100.0).clamp(0.0, 100.0), 1);
+    Some(Gauge {
+        value: percent(coma),
+        low: percent(coma - sigma),
+        high: percent(coma + sigma),
+        limit: percent(limit),
+        words: format!(
+            "Coma {coma:.3} \u{b1} {sigma:.3} waves RMS at 550 nm{}; its limit is {limit:.3}.",
+            tested_on.map(|on| format!(" on {on}")).unwrap_or_default()
+        ),
+    })
+}
+
+fn needs(club: &Club, i: &Instrument) -> Vec<(&'static str, String)> {
+    let mut needs = Vec::new();
+    if let Some(minutes) = i.cool_down_min {
+        needs.push((
+            "Cool-down",
+            if minutes == 0 {
+                "none".to_owned()
+            } else {
+                format!("{minutes} minutes outdoors before it is at its best")
+            },
+        ));
+    }
+    if let Some(kg) = i.weight_kg {
+        needs.push(("Weight of the tube", show::weight(club, kg)));
+        needs.push((
+            "Who carries it",
+            if cautions::takes_two(i) {
+                "two people"
+            } else {
+                "one person"
+            }
+            .to_owned(),
+        ));
+    }
+    needs.push(("Focal length", show::length(club, i.focal_mm)));
+    if i.obstruction > 0.0 {
+        needs.push((
+            "Obstruction",
+            format!(
+                "{} % of its diameter",
+                show::trimmed(i.obstruction * 100.0, 0)
+            ),
+        ));
+    }
+    if i.uses_diagonal {
+        needs.push(("Diagonal", "used with one".to_owned()));
+    }
+    needs
+}
+
+#[cfg(test)]
+mod tests {
+    use super::about;
+
+    #[test]
+    fn magnifications_are_told_as_roughly_as_they_are_known() {
+        assert_eq!(about(143.7), "140");
+        assert_eq!(about(52.4), "50");
+        assert_eq!(about(58.0), "60");
+        assert_eq!(about(8.0), "10");
+    }
+}

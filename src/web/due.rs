@@ -1,0 +1,252 @@
+//! The due list: page, CSV, JSON.
+
+use askama::Template;
+use axum::Json;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use chrono::NaiveDate;
+use serde::Deserialize;
+
+use super::access::{Access, Route};
+use super::extract::Query;
+use super::page::{Chrome, Desk, page};
+use super::tables::{self, Cell};
+use super::{Error, show};
+use crate::library::instruments::{Design, State};
+use crate::upkeep::due_list::{DueList, DueRow, Filter, due_list};
+use crate::upkeep::rules::URGENCY_WORDS;
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Volunteer, "/due", due_page),
+        Route::get(Access::Volunteer, "/due.csv", due_csv),
+        Route::get(Access::Volunteer, "/due.json", due_json),
+    ]
+}
+
+/// What stands after the question mark; "" is no filter.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Asked {
+    design: String,
+    place: String,
+    state: String,
+}
+
+impl Asked {
+    fn filter(&self) -> Result<Filter, Error> {
+        Ok(Filter {
+            design: word(&self.design)?,
+            place: Some(self.place.clone()).filter(|p| !p.is_empty()),
+            state: word(&self.state)?,
+        })
+    }
+
+    /// The same filter on another address.
+    fn on(&self, path: &str) -> String {
+        let told: Vec<(&str, &str)> = [
+            ("design", &self.design),
+            ("place", &self.place),
+            ("state", &self.state),
+        ]
+        .into_iter()
+        .map(|(name, value)| (name, value.as_str()))
+        .filter(|(_, value)| !value.is_empty())
+        .collect();
+        match serde_html_form::to_string(&told) {
+            Ok(query) if !query.is_empty() => format!("{path}?{query}"),
+            _ => path.to_owned(),
+        }
+    }
+}
+
+fn word<W>(typed: &str) -> Result<Option<W>, Error>
+where
+    W: std::str::FromStr<Err = crate::library::UnknownWord>,
+{
+    if typed.is_empty() {
+        return Ok(None);
+    }
+    typed
+        .parse()
+        .map(Some)
+        .map_err(|e: crate::library::UnknownWord| Error::BadRequest(format!("The filter: {e}.")))
+}
+
+async fn list(desk: &Desk, asked: &Asked) -> Result<DueList, Error> {
+    let filter = asked.filter()?;
+    let mut conn = desk.read().await?;
+    Ok(due_list(&mut conn, desk.club(), &filter, desk.now()).await?)
+}
+
+#[derive(Template)]
+#[template(path = "due/list.html")]
+struct DuePage {
+    chrome: Chrome,
+    lede: String,
+    printed: String,
+    asked: Asked,
+    designs: Vec<Design>,
+    places: Vec<String>,
+    states: [State; 4],
+    list: DueList,
+    filtered: String,
+    urgency_words: &'static str,
+    csv: String,
+    json: String,
+}
+
+async fn due_page(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let list = list(&desk, &asked).await?;
+    let on = show::date(desk.club(), desk.now());
+    let all = list.instruments;
+    let lede = match list.due_in_all {
+        0 => format!("Nothing is due on {on}."),
+        1 => format!("1 of {all} instruments on {on}."),
+        n => format!("{n} of {all} instruments on {on}, the most urgent first."),
+    };
+    page(&DuePage {
+        chrome: desk.chrome("Due for the bench"),
+        lede,
+        printed: show::time(desk.club(), desk.now()),
+        designs: list.designs.clone(),
+        places: list
+            .places
+            .iter()
+            .filter(|p| !p.is_empty())
+            .cloned()
+            .collect(),
+        states: [
+            State::OnTheShelf,
+            State::OnLoan,
+            State::HeldForTheBench,
+            State::AtTheBench,
+        ],
+        filtered: filtered(&asked, &list)?,
+        urgency_words: URGENCY_WORDS,
+        csv: asked.on("/due.csv"),
+        json: asked.on("/due.json"),
+        asked,
+        list,
+    })
+}
+
+/// "Shown: Newtonian, at Hut: 3 of 9." or "".
+fn filtered(asked: &Asked, list: &DueList) -> Result<String, Error> {
+    let filter = asked.filter()?;
+    if filter.is_open() {
+        return Ok(String::new());
+    }
+    let mut parts: Vec<String> = Vec::new();
+    parts.extend(filter.design.map(|d| d.to_string()));
+    parts.extend(filter.place.map(|p| format!("at {p}")));
+    parts.extend(filter.state.map(|s| s.to_string()));
+    Ok(format!(
+        "Shown: {}; {} of the {} that are due.",
+        parts.join(", "),
+        list.due.len(),
+        list.due_in_all
+    ))
+}
+
+async fn due_csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let list = list(&desk, &asked).await?;
+    tables::csv_response(CSV_HEADER, csv_rows(&list))
+}
+
+async fn due_json(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let list = list(&desk, &asked).await?;
+    Ok(([(header::CACHE_CONTROL, "no-store")], Json(list)).into_response())
+}
+
+const CSV_HEADER: &[&str] = &[
+    "rank",
+    "tag",
+    "name",
+    "design",
+    "place",
+    "state",
+    "back_by",
+    "reading",
+    "urgency",
+    "why",
+    "last_test_on",
+    "last_test_method",
+    "coma_rms_waves",
+    "coma_rms_waves_sigma",
+    "exposure_drives",
+    "exposure_assumed_drives",
+    "waiting",
+];
+
+fn csv_rows(list: &DueList) -> impl Iterator<Item = Vec<Cell>> + '_ {
+    list.due.iter().map(|row| {
+        let why: Vec<&str> = row.reasons.iter().map(|r| r.words.as_str()).collect();
+        let test = row.last_test.as_ref();
+        vec![
+            row.rank.into(),
+            row.tag.as_str().into(),
+            row.name.as_str().into(),
+            row.design.slug().into(),
+            row.place.as_str().into(),
+            row.state.slug().into(),
+            row.back_by.into(),
+            row.reading.slug().into(),
+            Cell::number(row.urgency, 3),
+            why.join(" ").into(),
+            test.map(|t| t.on).into(),
+            test.map(|t| t.method.slug()).into(),
+            test.map(|t| Cell::number(t.coma_rms_waves, 4)).into(),
+            test.map(|t| Cell::number(t.coma_rms_waves_sigma, 4)).into(),
+            Cell::number(row.exposure_drives, 2),
+            Cell::number(row.exposure_assumed_drives, 2),
+            row.waiting.into(),
+        ]
+    })
+}
+
+/// The list as a CSV file.
+///
+/// # Errors
+/// When the csv writer fails, which in memory it does not.
+pub fn csv(list: &DueList) -> Result<Vec<u8>, csv::Error> {
+    tables::csv_text(CSV_HEADER, csv_rows(list))
+}
+
+/// "14 March 2026".
+pub fn day(date: NaiveDate) -> String {
+    show::plain_date(date)
+}
+
+/// "until 14 March 2026", or that it is late; "" when not on loan.
+pub fn until_words(row: &DueRow) -> String {
+    row.back_by.map_or_else(String::new, |back| {
+        if row.overdue {
+            format!("overdue since {}", day(back))
+        } else {
+            format!("until {}", day(back))
+        }
+    })
+}
+
+/// Where it is now, never who has it: "on loan until 14 March 2026".
+pub fn where_words(row: &DueRow) -> String {
+    format!("{} {}", row.state, until_words(row))
+        .trim_end()
+        .to_owned()
+}
+
+/// "14 March 2026, from frames", or "never".
+pub fn last_test_words(row: &DueRow) -> String {
+    row.last_test.as_ref().map_or_else(
+        || {
+            if row.design.takes_star_test() {
+                "never".to_owned()
+            } else {
+                "takes none".to_owned()
+            }
+        },
+        |t| format!("{}, {}", day(t.on), t.method),
+    )
+}

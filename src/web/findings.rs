@@ -1,0 +1,184 @@
+//! The fields in which findings are told.
+
+use super::fields::Mends;
+use super::show::capital;
+use crate::library::findings::{AsksFor, Finding, FindingWhat};
+
+/// Up to three findings at once.
+#[derive(Debug, Clone, Default, PartialEq, Eq, serde::Deserialize)]
+#[serde(default)]
+#[allow(missing_docs)] // three times the same three
+pub struct FindingFields {
+    pub finding_what: String,
+    pub finding_asks_for: String,
+    pub finding_words: String,
+    pub second_finding_what: String,
+    pub second_finding_asks_for: String,
+    pub second_finding_words: String,
+    pub third_finding_what: String,
+    pub third_finding_asks_for: String,
+    pub third_finding_words: String,
+}
+
+/// One finding's fields, with their names.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Slot<'a> {
+    /// What it is called where there are several.
+    pub title: &'static str,
+    /// Name of the field for what is wrong.
+    pub what_name: &'static str,
+    /// What is wrong.
+    pub what: &'a str,
+    /// Name of the field for what it asks for.
+    pub asks_for_name: &'static str,
+    /// What it asks for.
+    pub asks_for: &'a str,
+    /// Name of the field for the words.
+    pub words_name: &'static str,
+    /// The words.
+    pub words: &'a str,
+}
+
+/// The longest words of a finding.
+pub const LONGEST: usize = 1000;
+
+impl Slot<'_> {
+    /// Whether anything was told in it.
+    pub fn is_given(&self) -> bool {
+        !self.what.is_empty() || !self.words.trim().is_empty()
+    }
+
+    /// The finding told, if any. A kind alone will do, and so will words alone.
+    pub fn check(&self, mends: &mut Mends) -> Option<Finding> {
+        if !self.is_given() {
+            return None;
+        }
+        let what = if self.what.is_empty() {
+            Some(FindingWhat::Other)
+        } else {
+            mends.word(self.what_name, "What is wrong", self.what)
+        };
+        let asks_for = if self.asks_for.is_empty() {
+            Some(AsksFor::ALook)
+        } else {
+            mends.word(self.asks_for_name, "What it asks for", self.asks_for)
+        };
+        let words = mends.optional_text(self.words_name, "In your words", self.words, LONGEST);
+        let what = what?;
+        Some(Finding {
+            what,
+            asks_for: asks_for?,
+            words: if words.is_empty() {
+                capital(what.label())
+            } else {
+                words
+            },
+        })
+    }
+
+    /// The kinds there are.
+    pub fn whats(&self) -> &'static [FindingWhat] {
+        FindingWhat::ALL
+    }
+
+    /// What a finding can ask for.
+    pub fn asks(&self) -> &'static [AsksFor] {
+        AsksFor::ALL
+    }
+
+    /// What it asks for, or the usual.
+    pub fn asks_for_shown(&self) -> &str {
+        if self.asks_for.is_empty() {
+            AsksFor::ALook.slug()
+        } else {
+            self.asks_for
+        }
+    }
+}
+
+impl FindingFields {
+    /// The three slots.
+    pub fn slots(&self) -> [Slot<'_>; 3] {
+        [
+            Slot {
+                title: "Something is wrong",
+                what_name: "finding_what",
+                what: &self.finding_what,
+                asks_for_name: "finding_asks_for",
+                asks_for: &self.finding_asks_for,
+                words_name: "finding_words",
+                words: &self.finding_words,
+            },
+            Slot {
+                title: "And something else",
+                what_name: "second_finding_what",
+                what: &self.second_finding_what,
+                asks_for_name: "second_finding_asks_for",
+                asks_for: &self.second_finding_asks_for,
+                words_name: "second_finding_words",
+                words: &self.second_finding_words,
+            },
+            Slot {
+                title: "And a third thing",
+                what_name: "third_finding_what",
+                what: &self.third_finding_what,
+                asks_for_name: "third_finding_asks_for",
+                asks_for: &self.third_finding_asks_for,
+                words_name: "third_finding_words",
+                words: &self.third_finding_words,
+            },
+        ]
+    }
+
+    /// The findings told.
+    pub fn check(&self, mends: &mut Mends) -> Vec<Finding> {
+        self.slots()
+            .iter()
+            .filter_map(|slot| slot.check(mends))
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_kind_alone_or_words_alone_will_do() {
+        let fields = FindingFields {
+            finding_what: "dew-or-mould".to_owned(),
+            finding_asks_for: "the-bench".to_owned(),
+            second_finding_words: " strap is torn ".to_owned(),
+            ..FindingFields::default()
+        };
+        let mut mends = Mends::new();
+        assert_eq!(
+            fields.check(&mut mends),
+            [
+                Finding {
+                    what: FindingWhat::DewOrMould,
+                    asks_for: AsksFor::TheBench,
+                    words: "Dew or mould".to_owned()
+                },
+                Finding {
+                    what: FindingWhat::Other,
+                    asks_for: AsksFor::ALook,
+                    words: "strap is torn".to_owned()
+                },
+            ]
+        );
+        assert!(mends.is_empty());
+        assert!(FindingFields::default().check(&mut mends).is_empty());
+    }
+
+    #[test]
+    fn a_word_not_on_the_list_is_asked_again() {
+        let fields = FindingFields {
+            second_finding_what: "haunted".to_owned(),
+            ..FindingFields::default()
+        };
+        let mut mends = Mends::new();
+        assert!(fields.check(&mut mends).is_empty());
+        assert!(!mends.of("second_finding_what").is_empty());
+    }
+}

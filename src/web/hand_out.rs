@@ -1,0 +1,365 @@
+//! Handing an instrument out: to whom, until when, with which parts, and what
+//! the borrower is told it will not do.
+
+use askama::Template;
+use axum::response::Response;
+use chrono::NaiveDate;
+use serde::de::DeserializeOwned;
+
+use super::access::{Access, Route};
+use super::cautions::{self, Caution};
+use super::extract::{Form, Path, Query};
+use super::fields::Mends;
+use super::kit_ticks::{self, KitFields, KitRow};
+use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::{Error, address, check_in, condition, show};
+use crate::library::instruments::{Instrument, Standing};
+use crate::library::loans::{self, HandOut};
+use crate::library::people::Person;
+use crate::library::waits::{self, Wait};
+use crate::library::{Conn, KitPartId, PersonId, kit};
+use crate::upkeep::{self, Reading, ShelfRow};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Volunteer, "/instruments/{tag}/hand-out", show_form),
+        Route::post(Access::Volunteer, "/instruments/{tag}/hand-out", hand_out),
+    ]
+}
+
+/// The longest a loan may run, days.
+pub const LONGEST_DAYS: i64 = 366;
+
+#[derive(Debug, Clone, Default, serde::Deserialize)]
+#[serde(try_from = "Vec<(String, String)>")]
+struct HandOutFields {
+    own: OwnFields,
+    kit: KitFields,
+}
+
+#[derive(Debug, Clone, Default, serde::Deserialize)]
+#[serde(default)]
+struct OwnFields {
+    borrower: String,
+    due_on: String,
+    limit_stated: String,
+    override_reason: String,
+}
+
+impl TryFrom<Vec<(String, String)>> for HandOutFields {
+    type Error = String;
+
+    fn try_from(pairs: Vec<(String, String)>) -> Result<Self, String> {
+        fn part<T: DeserializeOwned>(encoded: &str) -> Result<T, String> {
+            serde_html_form::from_str(encoded).map_err(|e| e.to_string())
+        }
+        let encoded = serde_html_form::to_string(&pairs).map_err(|e| e.to_string())?;
+        Ok(Self {
+            own: part(&encoded)?,
+            kit: part(&encoded)?,
+        })
+    }
+}
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct Asked {
+    /// The borrower to choose beforehand.
+    to: String,
+    /// Part of a name or address.
+    who: String,
+}
+
+#[derive(Template)]
+#[template(path = "lending/hand_out.html")]
+struct HandOutPage {
+    chrome: Chrome,
+    instrument: Instrument,
+    reading: &'static str,
+    dated: String,
+    reasons: Vec<String>,
+    action: String,
+    here: String,
+    check_in: String,
+    /// Why it cannot go out at all, or not without a coordinator.
+    barred: String,
+    /// Whether a reason must be given.
+    needs_reason: bool,
+    who: String,
+    people: Vec<Person>,
+    waiting: Vec<Wait>,
+    form: OwnFields,
+    kit: KitFields,
+    kit_rows: Vec<KitRow>,
+    cautions: Vec<Caution>,
+    mends: Mends,
+}
+
+/// What the borrower is told, from what is known today.
+pub fn limit_words(row: &ShelfRow) -> String {
+    let i = &row.instrument;
+    if !i.design.takes_star_test() {
+        return "For the Sun only, with its own filters in place.".to_owned();
+    }
+    let known = row
+        .assessment
+        .coma_rms_waves
+        .filter(|_| row.assessment.reading != Reading::NotKnown);
+    let Some((coma, sigma)) = known else {
+        return "Not looked at lately: how sharp it is cannot be said.".to_owned();
+    };
+    let measured = format!("coma {coma:.3} \u{b1} {sigma:.3} waves RMS");
+    match condition::sharpness(i, &row.assessment) {
+        Some(sharp) => format!(
+            "Sharp up to about {}x; {measured}.",
+            condition::about(sharp.today)
+        ),
+        None => show::capital(&measured) + ".",
+    }
+}
+
+/// The case as it is now.
+struct Case {
+    row: ShelfRow,
+    people: Vec<Person>,
+    waiting: Vec<Wait>,
+    kit_rows: Vec<KitRow>,
+}
+
+impl Case {
+    async fn load(conn: &mut Conn, desk: &Desk, tag: &str) -> Result<Self, Error> {
+        let instrument = Instrument::by_tag(conn, tag).await?;
+        let id = instrument.id;
+        let last = match loans::latest(conn, id).await? {
+            Some(loan) => loans::parts(conn, loan).await?,
+            None => Vec::new(),
+        };
+        let note = |part: KitPartId| {
+            let lack = last.iter().find(|p| p.id == part)?;
+            match (lack.went_out, lack.came_back) {
+                (false, _) => Some("did not go along last time"),
+                (true, Some(false)) => Some("did not come back last time"),
+                _ => None,
+            }
+        };
+        let kit_rows = kit_ticks::rows(kit::of(conn, id).await?.into_iter().map(|p| {
+            let note = note(p.id).unwrap_or_default().to_owned();
+            (p.id, p.name, note)
+        }));
+        Ok(Self {
+            row: upkeep::shelf_row(conn, instrument, desk.now()).await?,
+            people: Person::list(conn).await?,
+            waiting: waits::open(conn, Some(id), None).await?,
+            kit_rows,
+        })
+    }
+
+    fn held(&self) -> bool {
+        matches!(
+            self.row.instrument.standing,
+            Standing::Held | Standing::Bench
+        )
+    }
+
+    fn page(self, desk: &Desk, asked: Asked, form: HandOutFields, mends: Mends) -> HandOutPage {
+        let held = self.held();
+        let i = &self.row.instrument;
+        let may_override = desk.may(Access::Coordinator);
+        let barred = if i.open_loan.is_some() {
+            "It is out on loan. Take it back before it goes out again.".to_owned()
+        } else if i.standing == Standing::Retired {
+            "It is retired and no longer lent.".to_owned()
+        } else if held && !may_override {
+            format!(
+                "It is {}{} and is not lent until it is back on the shelf. A coordinator can override this with a reason.",
+                i.standing,
+                if i.standing_reason.is_empty() {
+                    String::new()
+                } else {
+                    format!(" ({})", i.standing_reason)
+                }
+            )
+        } else {
+            String::new()
+        };
+        let wanted = asked.who.trim().to_lowercase();
+        let chosen = form.own.borrower.clone();
+        let people = self
+            .people
+            .into_iter()
+            .filter(|p| {
+                wanted.is_empty()
+                    || p.id.to_string() == chosen
+                    || p.name.to_lowercase().contains(&wanted)
+                    || p.email.to_lowercase().contains(&wanted)
+            })
+            .collect();
+        let assessment = &self.row.assessment;
+        HandOutPage {
+            chrome: desk.chrome(&format!("Hand out {}", i.tag)),
+            reading: assessment.reading.slug(),
+            dated: assessment
+                .as_of
+                .map(|at| format!("As of {}", show::date(desk.club(), at)))
+                .unwrap_or_default(),
+            reasons: assessment.reasons.clone(),
+            action: format!("{}/hand-out", address::instrument(&i.tag)),
+            here: address::instrument(&i.tag),
+            check_in: check_in::address(&i.tag),
+            barred,
+            needs_reason: held && may_override,
+            who: asked.who,
+            people,
+            waiting: self.waiting,
+            form: form.own,
+            kit: form.kit,
+            cautions: cautions::of(
+                desk.club(),
+                i,
+                &self
+                    .kit_rows
+                    .iter()
+                    .map(|r| r.key.clone())
+                    .collect::<Vec<_>>(),
+            ),
+            kit_rows: self.kit_rows,
+            instrument: self.row.instrument,
+            mends,
+        }
+    }
+}
+
+impl HandOutPage {
+    /// A person's id as the form sends it.
+    fn id(&self, person: &PersonId) -> String {
+        person.to_string()
+    }
+
+    /// Whether this person is the one chosen.
+    fn is_chosen(&self, person: &PersonId) -> bool {
+        person.to_string() == self.form.borrower
+    }
+
+    /// Whether they stand on the waiting list and so are listed there.
+    fn waits(&self, person: &PersonId) -> bool {
+        self.waiting.iter().any(|w| w.person_id == *person)
+    }
+
+    /// What this kind of instrument shows of the reading.
+    fn sentence(&self) -> &'static str {
+        match self.reading {
+            "in-line" => "Fit to lend.",
+            "usable" => "Fit to lend if the borrower knows the limit.",
+            "bench-first" => "It should see the bench before the next loan.",
+            _ => "Nobody can honestly say how sharp it is. Tell the borrower so.",
+        }
+    }
+}
+
+async fn show_form(
+    desk: Desk,
+    Path(tag): Path<String>,
+    Query(asked): Query<Asked>,
+) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let case = Case::load(&mut conn, &desk, &tag).await?;
+    let today = desk.club().date(desk.now());
+    let until = today + chrono::Duration::days(desk.club().loan_days);
+    let form = HandOutFields {
+        own: OwnFields {
+            borrower: asked.to.clone(),
+            due_on: until.format("%Y-%m-%d").to_string(),
+            limit_stated: limit_words(&case.row),
+            override_reason: String::new(),
+        },
+        kit: KitFields::default(),
+    };
+    page(&case.page(&desk, asked, form, Mends::new()))
+}
+
+/// Reads the day a loan is due: today or later, and no further than a year.
+pub fn due_day(mends: &mut Mends, field: &str, typed: &str, today: NaiveDate) -> Option<NaiveDate> {
+    let day = mends.date(field, "Back by", typed)?;
+    let days = (day - today).num_days();
+    if days < 0 {
+        mends.add(
+            field,
+            "Back by: this day is past. Choose today or a later one.",
+        );
+        None
+    } else if days > LONGEST_DAYS {
+        mends.add(
+            field,
+            "Back by: a loan may run a year at most. Choose an earlier day.",
+        );
+        None
+    } else {
+        Some(day)
+    }
+}
+
+async fn hand_out(
+    desk: Desk,
+    Path(tag): Path<String>,
+    Form { fields: form, once }: Form<HandOutFields>,
+) -> Result<Response, Error> {
+    let by = desk.person()?.id;
+    let mut write = match desk.begin(&once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let case = Case::load(&mut write, &desk, &tag).await?;
+    let mut mends = Mends::new();
+    let borrower = form
+        .own
+        .borrower
+        .parse::<PersonId>()
+        .ok()
+        .filter(|id| case.people.iter().any(|p| p.id == *id));
+    if borrower.is_none() {
+        mends.add("borrower", "To whom: choose a person from the list.");
+    }
+    let today = desk.club().date(desk.now());
+    let due_on = due_day(&mut mends, "due_on", &form.own.due_on, today);
+    let parts = form.kit.check(&case.kit_rows, &mut mends);
+    let limit_stated = mends.text(
+        "limit_stated",
+        "What the borrower is told",
+        &form.own.limit_stated,
+        500,
+    );
+    // Only a coordinator's reason counts; for others the library refuses.
+    let may_override = desk.may(Access::Coordinator);
+    let override_reason = (case.held() && may_override).then(|| {
+        mends.text(
+            "override_reason",
+            "Why it goes out all the same",
+            &form.own.override_reason,
+            500,
+        )
+    });
+    let (Some(borrower), Some(due_on), Some(parts), true) =
+        (borrower, due_on, parts, mends.is_empty())
+    else {
+        return mend(&case.page(&desk, Asked::default(), form, mends));
+    };
+    let loan = HandOut {
+        instrument: case.row.instrument.id,
+        borrower,
+        at: desk.now(),
+        by,
+        due_on,
+        limit_stated,
+        kit: parts,
+        override_reason,
+    }
+    .write(&mut write)
+    .await?;
+    write
+        .finish(
+            &format!("/loans/{loan}"),
+            &format!("{} is handed out.", case.row.instrument.tag),
+        )
+        .await
+}

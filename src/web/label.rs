@@ -1,0 +1,207 @@
+//! Labels: a code that leads to the instrument's page, its tag in large type.
+
+use std::fmt::Write as _;
+
+use askama::Template;
+use axum::http::{HeaderMap, header};
+use axum::response::{IntoResponse, Response};
+use qrcode::{Color, EcLevel, QrCode};
+use serde::Deserialize;
+
+use super::access::{Access, Route};
+use super::extract::{Path, Query};
+use super::page::{Chrome, Desk, page};
+use super::{App, Error};
+use crate::library::club::{Club, Paper};
+use crate::library::instruments::{Instrument, Standing};
+
+/// Clear modules around a code (ISO/IEC 18004 asks for four).
+const QUIET_ZONE: usize = 4;
+/// The most labels on one sheet's page.
+const MOST_LABELS: usize = 400;
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Volunteer, "/instruments/{tag}/label", one),
+        Route::get(Access::Anyone, "/instruments/{tag}/qr.svg", code),
+        Route::get(Access::Volunteer, "/labels", sheet),
+    ]
+}
+
+/// Where a label leads: the club's public address, or else the address this
+/// very request came to.
+pub fn address(app: &App, club: &Club, headers: &HeaderMap, tag: &str) -> Result<String, Error> {
+    let base = match club.public_address.as_deref().map(str::trim) {
+        Some(public) if !public.is_empty() => public.trim_end_matches('/').to_owned(),
+        _ => {
+            let host = headers
+                .get(header::HOST)
+                .and_then(|v| v.to_str().ok())
+                .filter(|host| {
+                    !host.is_empty()
+                        && host
+                            .chars()
+                            .all(|c| c.is_ascii_alphanumeric() || ".-:[]".contains(c))
+                })
+                .ok_or_else(|| {
+                    Error::BadRequest(
+                        "This request does not say where it came to. Set the club's public address first.".to_owned(),
+                    )
+                })?;
+            format!("{}://{host}", if app.secure { "https" } else { "http" })
+        }
+    };
+    Ok(format!("{base}/instruments/{tag}"))
+}
+
+/// The code for an address as an SVG drawing, error correction M.
+pub fn qr_svg(address: &str) -> Result<String, Error> {
+    let code = QrCode::with_error_correction_level(address, EcLevel::M)
+        .map_err(|e| Error::Broken(format!("a label's code: {e}")))?;
+    let modules = code.width();
+    let side = modules + 2 * QUIET_ZONE;
+    let mut dark = String::new();
+    for (row, cells) in code.to_colors().chunks(modules).enumerate() {
+        let mut column = 0;
+        for run in cells.chunk_by(|a, b| a == b) {
+            if run[0] == Color::Dark {
+                let (x, y, w) = (column + QUIET_ZONE, row + QUIET_ZONE, run.len());
+                let _ = write!(dark, "M{x} {y}h{w}v1h-{w}z");
+            }
+            column += run.len();
+        }
+    }
+    Ok(format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {side} {side}\" width=\"{0}\" height=\"{0}\" shape-rendering=\"crispEdges\"><rect width=\"{side}\" height=\"{side}\" fill=\"#fff\"/><path d=\"{dark}\" fill=\"#000\"/></svg>",
+        side * 8
+    ))
+}
+
+async fn code(desk: Desk, Path(tag): Path<String>, headers: HeaderMap) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
+    let address = address(&desk.app, desk.club(), &headers, &instrument.tag)?;
+    Ok((
+        [
+            (header::CONTENT_TYPE, "image/svg+xml"),
+            (header::CACHE_CONTROL, "no-cache"),
+        ],
+        qr_svg(&address)?,
+    )
+        .into_response())
+}
+
+/// One label.
+struct Label {
+    tag: String,
+    name: String,
+    address: String,
+}
+
+#[derive(Template)]
+#[template(path = "label/labels.html")]
+struct LabelsPage {
+    chrome: Chrome,
+    title: String,
+    labels: Vec<Label>,
+    /// One large label alone.
+    alone: bool,
+    /// "A4" or "Letter".
+    paper: &'static str,
+    /// The address is only that of this request.
+    is_local: bool,
+    /// Every instrument to choose from, with whether it is chosen.
+    choices: Vec<(String, String, bool)>,
+    unknown: Vec<String>,
+}
+
+fn labels_page(
+    desk: &Desk,
+    headers: &HeaderMap,
+    title: String,
+    instruments: &[&Instrument],
+) -> Result<LabelsPage, Error> {
+    let club = desk.club();
+    let labels = instruments
+        .iter()
+        .map(|i| {
+            Ok(Label {
+                tag: i.tag.clone(),
+                name: i.name.clone(),
+                address: address(&desk.app, club, headers, &i.tag)?,
+            })
+        })
+        .collect::<Result<_, Error>>()?;
+    Ok(LabelsPage {
+        chrome: desk.chrome(&title),
+        title,
+        labels,
+        alone: false,
+        paper: match club.paper {
+            Paper::A4 => "A4",
+            Paper::Letter => "Letter",
+        },
+        is_local: club
+            .public_address
+            .as_deref()
+            .is_none_or(|a| a.trim().is_empty()),
+        choices: Vec::new(),
+        unknown: Vec::new(),
+    })
+}
+
+async fn one(desk: Desk, Path(tag): Path<String>, headers: HeaderMap) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
+    let title = format!("Label of {}", instrument.tag);
+    page(&LabelsPage {
+        alone: true,
+        ..labels_page(&desk, &headers, title, &[&instrument])?
+    })
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Asked {
+    tags: Vec<String>,
+}
+
+/// Labels of the instruments asked for, several on a sheet; tags repeated or
+/// with commas between them.
+async fn sheet(
+    desk: Desk,
+    Query(asked): Query<Asked>,
+    headers: HeaderMap,
+) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let all = Instrument::all(&mut conn).await?;
+    let tags: Vec<&str> = asked
+        .tags
+        .iter()
+        .flat_map(|tags| tags.split(','))
+        .map(str::trim)
+        .filter(|tag| !tag.is_empty())
+        .take(MOST_LABELS)
+        .collect();
+    let find = |tag: &str| all.iter().find(|i| i.tag.eq_ignore_ascii_case(tag));
+    let chosen: Vec<&Instrument> = tags.iter().filter_map(|tag| find(tag)).collect();
+    let choices = all
+        .iter()
+        .filter(|i| i.standing != Standing::Retired)
+        .map(|i| {
+            let is_chosen = chosen.iter().any(|c| c.id == i.id);
+            (i.tag.clone(), i.name.clone(), is_chosen)
+        })
+        .collect();
+    let unknown = tags
+        .iter()
+        .filter(|tag| find(tag).is_none())
+        .map(|&tag| tag.to_owned())
+        .collect();
+    page(&LabelsPage {
+        choices,
+        unknown,
+        ..labels_page(&desk, &headers, "Labels".to_owned(), &chosen)?
+    })
+}

@@ -1,0 +1,475 @@
+//! Loans: who has what until when, one loan, its slip.
+//!
+//! Volunteers see loans that are open, since they hand out and take back.
+//! Past loans by person are seen by that person and by coordinators only.
+
+use askama::Template;
+use axum::response::Response;
+use chrono::NaiveDate;
+
+use super::access::{Access, Route};
+use super::cautions::{self, Caution};
+use super::extract::{Form, Path, Query};
+use super::fields::Mends;
+use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::tables::{Cell, Paging, csv_response};
+use super::{Error, address, check_in, hand_out, logbook_words, show};
+use crate::library::instruments::{Design, Instrument};
+use crate::library::loans::{self, Loan, LoanPart, Which};
+use crate::library::{Conn, LoanId, logbook};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Volunteer, "/loans", list),
+        Route::get(Access::Volunteer, "/loans.csv", list_csv),
+        // A member sees their own; which that is, the handler checks.
+        Route::get(Access::Member, "/loans/{id}", one),
+        Route::get(Access::Member, "/loans/{id}/slip", slip),
+        Route::post(Access::Volunteer, "/loans/{id}/until", until),
+    ]
+}
+
+// ---- the list ----
+
+#[derive(Debug, Clone, Default, serde::Deserialize)]
+#[serde(default)]
+struct ListFields {
+    /// "", "overdue", and for coordinators "past" or "all".
+    show: String,
+    /// Part of a tag, a name or a borrower.
+    q: String,
+    page: Option<usize>,
+}
+
+impl ListFields {
+    fn query(&self, page: Option<usize>) -> String {
+        let mut pairs: Vec<(&str, String)> = Vec::new();
+        for (name, value) in [("show", &self.show), ("q", &self.q)] {
+            if !value.is_empty() {
+                pairs.push((name, value.clone()));
+            }
+        }
+        if let Some(page) = page {
+            pairs.push(("page", page.to_string()));
+        }
+        let text = serde_html_form::to_string(&pairs).unwrap_or_default();
+        if text.is_empty() {
+            text
+        } else {
+            format!("?{text}")
+        }
+    }
+}
+
+/// The loans asked for, the overdue ones first.
+async fn asked_for(desk: &Desk, form: &ListFields) -> Result<Vec<Loan>, Error> {
+    let history = matches!(form.show.as_str(), "past" | "all");
+    if history && !desk.may(Access::Coordinator) {
+        return Err(Error::NotAllowed(Access::Coordinator));
+    }
+    let today = desk.club().date(desk.now());
+    let wanted = form.q.trim().to_lowercase();
+    let mut conn = desk.read().await?;
+    let which = Which {
+        open: !history,
+        ..Which::default()
+    };
+    let mut loans = Loan::list(&mut conn, which).await?;
+    loans.retain(|l| {
+        let asked = match form.show.as_str() {
+            "overdue" => l.days_overdue(today).is_some(),
+            "past" => l.returned_at.is_some(),
+            _ => true,
+        };
+        asked
+            && (wanted.is_empty()
+                || [&l.tag, &l.instrument_name, &l.borrower]
+                    .iter()
+                    .any(|text| text.to_lowercase().contains(&wanted)))
+    });
+    Ok(loans)
+}
+
+struct LoanRow {
+    href: String,
+    tag: String,
+    name: String,
+    borrower: String,
+    since: String,
+    until: String,
+    late: String,
+    check_in: String,
+    open: bool,
+    back: String,
+}
+
+impl LoanRow {
+    fn new(desk: &Desk, loan: &Loan, today: NaiveDate) -> Self {
+        Self {
+            href: format!("/loans/{}", loan.id),
+            tag: loan.tag.clone(),
+            name: loan.instrument_name.clone(),
+            borrower: loan.borrower.clone(),
+            since: show::date(desk.club(), loan.handed_out_at),
+            until: show::plain_date(loan.due_on),
+            late: match loan.days_overdue(today) {
+                Some(1) => "1 day late".to_owned(),
+                Some(days) => format!("{days} days late"),
+                None => String::new(),
+            },
+            check_in: check_in::address(&loan.tag),
+            open: loan.returned_at.is_none(),
+            back: loan
+                .returned_at
+                .map(|at| show::date(desk.club(), at))
+                .unwrap_or_default(),
+        }
+    }
+}
+
+#[derive(Template)]
+#[template(path = "lending/list.html")]
+struct ListPage {
+    chrome: Chrome,
+    lede: String,
+    form: ListFields,
+    histories: bool,
+    loans: Vec<LoanRow>,
+    history: bool,
+    csv: String,
+    before: String,
+    after: String,
+    paging: Paging,
+}
+
+const PAGE_ROWS: usize = 200;
+
+async fn list(desk: Desk, Query(form): Query<ListFields>) -> Result<Response, Error> {
+    let loans = asked_for(&desk, &form).await?;
+    let today = desk.club().date(desk.now());
+    let out = loans.iter().filter(|l| l.returned_at.is_none()).count();
+    let late = loans
+        .iter()
+        .filter(|l| l.days_overdue(today).is_some())
+        .count();
+    let history = matches!(form.show.as_str(), "past" | "all");
+    let lede = if history {
+        format!("{} loans, {out} still out.", loans.len())
+    } else {
+        format!(
+            "{out} out, {late} of them overdue, on {}.",
+            show::plain_date(today)
+        )
+    };
+    let paging = Paging::new(form.page.unwrap_or(1), loans.len(), PAGE_ROWS);
+    let link = |page: Option<usize>| {
+        page.map(|p| format!("/loans{}", form.query(Some(p))))
+            .unwrap_or_default()
+    };
+    page(&ListPage {
+        chrome: desk.chrome("Loans"),
+        lede,
+        histories: desk.may(Access::Coordinator),
+        loans: paging
+            .rows(loans)
+            .iter()
+            .map(|l| LoanRow::new(&desk, l, today))
+            .collect(),
+        history,
+        csv: format!("/loans.csv{}", form.query(None)),
+        before: link(paging.before()),
+        after: link(paging.after()),
+        paging,
+        form,
+    })
+}
+
+async fn list_csv(desk: Desk, Query(form): Query<ListFields>) -> Result<Response, Error> {
+    let loans = asked_for(&desk, &form).await?;
+    let today = desk.club().date(desk.now());
+    let club = desk.club();
+    csv_response(
+        &[
+            "tag",
+            "instrument",
+            "borrower",
+            "handed out",
+            "handed out by",
+            "due",
+            "days late",
+            "came back",
+            "taken back by",
+            "told",
+            "lent although",
+        ],
+        loans.into_iter().map(|l| {
+            let late = l.days_overdue(today);
+            vec![
+                Cell::from(l.tag),
+                Cell::from(l.instrument_name),
+                Cell::from(l.borrower),
+                Cell::from(club.date(l.handed_out_at)),
+                Cell::from(l.handed_out_by),
+                Cell::from(l.due_on),
+                Cell::from(late),
+                Cell::from(l.returned_at.map(|at| club.date(at))),
+                Cell::from(l.taken_back_by),
+                Cell::from(l.limit_stated),
+                Cell::from(l.override_reason),
+            ]
+        }),
+    )
+}
+
+// ---- one loan ----
+
+/// A loan, if this visitor may see it: the borrower always, volunteers while
+/// it is open, coordinators always. To a member, another's loan does not exist.
+async fn visible(desk: &Desk, conn: &mut Conn, id: LoanId) -> Result<Loan, Error> {
+    let own = desk.person()?.id;
+    let loan = match Loan::get(conn, id).await {
+        Ok(loan) => loan,
+        Err(error) => return Err(error.into()),
+    };
+    if loan.borrower_id == own || desk.may(Access::Coordinator) {
+        return Ok(loan);
+    }
+    if !desk.may(Access::Volunteer) {
+        return Err(Error::NotFound("loan"));
+    }
+    if loan.returned_at.is_none() {
+        Ok(loan)
+    } else {
+        Err(Error::NotAllowed(Access::Coordinator))
+    }
+}
+
+struct PartRow {
+    name: String,
+    out: &'static str,
+    back: &'static str,
+}
+
+impl From<LoanPart> for PartRow {
+    fn from(part: LoanPart) -> Self {
+        Self {
+            name: part.name,
+            out: if part.went_out {
+                "went along"
+            } else {
+                "stayed here"
+            },
+            back: match (part.went_out, part.came_back) {
+                (false, _) => "",
+                (true, None) => "still out",
+                (true, Some(true)) => "came back",
+                (true, Some(false)) => "missing",
+            },
+        }
+    }
+}
+
+#[derive(Template)]
+#[template(path = "lending/loan.html")]
+struct LoanPage {
+    chrome: Chrome,
+    lede: String,
+    loan: Loan,
+    since: String,
+    until: String,
+    late: bool,
+    back: String,
+    parts: Vec<PartRow>,
+    history: Vec<(String, String)>,
+    desk_keys: bool,
+    instrument: String,
+    check_in: String,
+    due_on: String,
+    mends: Mends,
+}
+
+async fn loan_page(
+    desk: &Desk,
+    conn: &mut Conn,
+    loan: Loan,
+    due_on: Option<String>,
+    mends: Mends,
+) -> Result<LoanPage, Error> {
+    let club = desk.club();
+    let today = club.date(desk.now());
+    let volunteer = desk.may(Access::Volunteer);
+    let history = logbook::of(conn, loan.instrument_id)
+        .await?
+        .into_iter()
+        .filter(|l| l.loan_id == Some(loan.id) && !l.entry.superseded && !l.entry.struck)
+        .map(|l| {
+            let words = match l.told {
+                logbook::Told::Words
+                    if l.entry.kind != crate::library::entries::EntryKind::Note =>
+                {
+                    format!(
+                        "{}. {}",
+                        show::capital(l.entry.kind.label()),
+                        logbook_words::of(club, &l)
+                    )
+                }
+                _ => logbook_words::of(club, &l),
+            };
+            let signed = format!(
+                "{}, signed by {}",
+                show::time(club, l.entry.happened_at),
+                l.entry.recorded_by
+            );
+            (signed, words)
+        })
+        .collect();
+    Ok(LoanPage {
+        chrome: desk.chrome(&format!("Loan of {}", loan.tag)),
+        lede: format!("{}, to {}", loan.instrument_name, loan.borrower),
+        since: format!(
+            "{}, by {}",
+            show::date(club, loan.handed_out_at),
+            loan.handed_out_by
+        ),
+        until: check_in::due_words(&loan, today),
+        late: loan.days_overdue(today).is_some(),
+        back: match (loan.returned_at, &loan.taken_back_by) {
+            (Some(at), Some(by)) => format!("{}, taken back by {by}", show::date(club, at)),
+            _ => String::new(),
+        },
+        parts: loans::parts(conn, loan.id)
+            .await?
+            .into_iter()
+            .map(Into::into)
+            .collect(),
+        history,
+        desk_keys: volunteer && loan.returned_at.is_none(),
+        instrument: address::instrument(&loan.tag),
+        check_in: check_in::address(&loan.tag),
+        due_on: due_on.unwrap_or_else(|| loan.due_on.format("%Y-%m-%d").to_string()),
+        loan,
+        mends,
+    })
+}
+
+async fn one(desk: Desk, Path(id): Path<LoanId>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let loan = visible(&desk, &mut conn, id).await?;
+    page(&loan_page(&desk, &mut conn, loan, None, Mends::new()).await?)
+}
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct UntilFields {
+    due_on: String,
+}
+
+async fn until(
+    desk: Desk,
+    Path(id): Path<LoanId>,
+    Form { fields: form, once }: Form<UntilFields>,
+) -> Result<Response, Error> {
+    let by = desk.person()?.id;
+    let mut write = match desk.begin(&once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let loan = visible(&desk, &mut write, id).await?;
+    let mut mends = Mends::new();
+    let today = desk.club().date(desk.now());
+    let Some(due_on) = hand_out::due_day(&mut mends, "due_on", &form.due_on, today) else {
+        let typed = Some(form.due_on);
+        return mend(&loan_page(&desk, &mut write, loan, typed, mends).await?);
+    };
+    loans::extend(&mut write, id, due_on, desk.now(), by).await?;
+    write
+        .finish(
+            &format!("/loans/{id}"),
+            &format!("{} is now due on {}.", loan.tag, show::plain_date(due_on)),
+        )
+        .await
+}
+
+// ---- the slip ----
+
+#[derive(Template)]
+#[template(path = "lending/slip.html")]
+struct SlipPage {
+    chrome: Chrome,
+    loan: Loan,
+    since: String,
+    until: String,
+    parts: Vec<String>,
+    care: Vec<String>,
+    cautions: Vec<Caution>,
+    contact: String,
+    back_href: String,
+}
+
+/// How to look after an instrument of this kind: common practice, no source.
+fn care(instrument: &Instrument) -> Vec<String> {
+    let mut care = Vec::new();
+    if let Some(minutes) = instrument.cool_down_min.filter(|m| *m > 0) {
+        care.push(format!(
+            "Let it stand outdoors for {minutes} minutes before you judge what it shows."
+        ));
+    }
+    care.push(
+        "Carry it upright or in its case, padded and strapped, on the seat or the floor of a car and never loose in the boot."
+            .to_owned(),
+    );
+    care.push(
+        "Let dew dry in a warm room with the caps off; cap it only when it is dry.".to_owned(),
+    );
+    care.push("Do not wipe the glass, not even with a lens cloth. Dust does no harm.".to_owned());
+    if !matches!(instrument.design, Design::Binocular | Design::Solar) {
+        care.push(
+            "Leave the adjusting screws alone. If images look wrong, tell us when you bring it back."
+                .to_owned(),
+        );
+    }
+    care.push(
+        "Tell us of every knock, long drive and wet night: we look it over before the next loan and nobody is blamed."
+            .to_owned(),
+    );
+    care
+}
+
+async fn slip(desk: Desk, Path(id): Path<LoanId>) -> Result<Response, Error> {
+    let club = desk.club();
+    let mut conn = desk.read().await?;
+    let loan = visible(&desk, &mut conn, id).await?;
+    let instrument = Instrument::get(&mut conn, loan.instrument_id).await?;
+    let parts: Vec<String> = loans::parts(&mut conn, loan.id)
+        .await?
+        .into_iter()
+        .filter(|p| p.went_out)
+        .map(|p| p.name)
+        .collect();
+    page(&SlipPage {
+        chrome: desk.chrome(&format!("Loan slip for {}", loan.tag)),
+        since: show::date(club, loan.handed_out_at),
+        until: show::plain_date(loan.due_on),
+        care: care(&instrument),
+        cautions: cautions::of(club, &instrument, &parts),
+        parts,
+        contact: club.contact.clone(),
+        back_href: format!("/loans/{id}"),
+        loan,
+    })
+}
+
+impl LoanPage {
+    /// The slip's address.
+    fn slip(&self) -> String {
+        format!("/loans/{}/slip", self.loan.id)
+    }
+}
+
+impl SlipPage {
+    /// Tag and name.
+    fn what(&self) -> String {
+        format!("{}, {}", self.loan.tag, self.loan.instrument_name)
+    }
+}

@@ -1,0 +1,664 @@
+//! Limits: what is set for each design and instrument, changing one after a
+//! look at what the change would do, and every change ever made.
+
+use askama::Template;
+use axum::response::Response;
+use serde::Deserialize;
+
+use super::Error;
+use super::access::{Access, Route};
+use super::extract::{Form, Path, Query};
+use super::fields::Mends;
+use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::show::capital;
+use super::tables::{self, Cell};
+use super::{address, show};
+use crate::library::entries::{EntryKind, NewEntry};
+use crate::library::instruments::{Design, Instrument};
+use crate::library::limits::{self as set_limits, LimitSet, LimitWhat, Whose};
+use crate::library::{Conn, InstrumentId, Moment};
+use crate::upkeep::Fleet;
+use crate::upkeep::limits::{self, Limits, Source, about, bounds, unit};
+use crate::upkeep::preview::{self, Change, Preview, Touched};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    use Access::Coordinator;
+    vec![
+        Route::get(Coordinator, "/limits", list_page),
+        Route::post(Coordinator, "/limits", change_design),
+        Route::get(Coordinator, "/limits/change", design_form),
+        Route::get(Coordinator, "/limits/history", history_page),
+        Route::get(Coordinator, "/limits/history.csv", history_csv),
+        Route::get(Coordinator, "/instruments/{tag}/limits", instrument_page),
+        Route::post(Coordinator, "/instruments/{tag}/limits", change_instrument),
+        Route::get(
+            Coordinator,
+            "/instruments/{tag}/limits/change",
+            instrument_form,
+        ),
+    ]
+}
+
+/// A limit as a page shows it.
+struct Shown {
+    slug: &'static str,
+    label: String,
+    unit: &'static str,
+    about: &'static str,
+    value: String,
+    /// Where it comes from.
+    whose: &'static str,
+    /// By whom and when; "" for a default.
+    from: String,
+}
+
+impl Shown {
+    fn of(limits: &Limits, what: LimitWhat, desk: &Desk) -> Self {
+        let limit = limits.of(what);
+        let (whose, from) = match &limit.source {
+            Source::BuiltIn => ("built in for its design", String::new()),
+            Source::ForDesign { by, at } => ("set for its design", signed(desk, by, *at)),
+            Source::ForInstrument { by, at } => ("its own", signed(desk, by, *at)),
+        };
+        Self {
+            slug: what.slug(),
+            label: capital(what.label()),
+            unit: unit(what),
+            about: about(what),
+            value: show::trimmed(limit.value, 4),
+            whose,
+            from,
+        }
+    }
+
+    fn all(limits: &Limits, desk: &Desk) -> Vec<Self> {
+        LimitWhat::ALL
+            .iter()
+            .map(|&what| Self::of(limits, what, desk))
+            .collect()
+    }
+}
+
+/// "Ida Brook, 14 March 2026".
+fn signed(desk: &Desk, by: &str, at: Moment) -> String {
+    format!("{by}, {}", show::date(desk.club(), at))
+}
+
+/// The limits of one design.
+struct DesignRow {
+    slug: &'static str,
+    label: String,
+    limits: Vec<Shown>,
+}
+
+// ---- the table by design ----
+
+#[derive(Template)]
+#[template(path = "limits/list.html")]
+struct ListPage {
+    chrome: Chrome,
+    heads: Vec<Shown>,
+    rows: Vec<DesignRow>,
+    own: Vec<OwnRow>,
+}
+
+struct OwnRow {
+    path: String,
+    tag: String,
+    name: String,
+    limits: Vec<String>,
+}
+
+async fn list_page(desk: Desk) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let sets = set_limits::history(&mut conn).await?;
+    let rows = Design::ALL
+        .iter()
+        .map(|&design| DesignRow {
+            slug: design.slug(),
+            label: capital(design.label()),
+            limits: Shown::all(&limits::of_design(design, &sets), &desk),
+        })
+        .collect();
+    let own = Instrument::all(&mut conn)
+        .await?
+        .into_iter()
+        .filter_map(|i| {
+            let in_force = limits::in_force(i.design, i.id, &sets);
+            let own: Vec<String> = LimitWhat::ALL
+                .iter()
+                .filter(|w| in_force.of(**w).source.is_instruments())
+                .map(|&w| format!("{w}: {}", with_unit(in_force.of(w).value, w)))
+                .collect();
+            (!own.is_empty()).then(|| OwnRow {
+                path: address::instrument(&i.tag),
+                tag: i.particulars.tag,
+                name: i.particulars.name,
+                limits: own,
+            })
+        })
+        .collect();
+    page(&ListPage {
+        chrome: desk.chrome("Limits"),
+        heads: Shown::all(&limits::of_design(Design::Newtonian, &[]), &desk),
+        rows,
+        own,
+    })
+}
+
+/// "0.071 waves RMS".
+fn with_unit(value: f64, what: LimitWhat) -> String {
+    format!("{} {}", show::trimmed(value, 4), unit(what))
+}
+
+// ---- one instrument's ----
+
+#[derive(Template)]
+#[template(path = "limits/instrument.html")]
+struct InstrumentPage {
+    chrome: Chrome,
+    path: String,
+    lede: String,
+    rows: Vec<Shown>,
+}
+
+async fn instrument_page(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
+    let sets = set_limits::history(&mut conn).await?;
+    let in_force = limits::in_force(instrument.design, instrument.id, &sets);
+    page(&InstrumentPage {
+        chrome: desk.chrome(&format!("Limits of {}", instrument.tag)),
+        lede: instrument.name.clone(),
+        path: address::instrument(&instrument.tag),
+        rows: Shown::all(&in_force, &desk),
+    })
+}
+
+// ---- changing one ----
+
+/// The change form as typed.
+#[derive(Debug, Default, Clone, Deserialize)]
+#[serde(default)]
+struct ChangeForm {
+    design: String,
+    what: String,
+    /// "value" or "back".
+    to: String,
+    value: String,
+    reason: String,
+    /// The value in force when the form was opened.
+    seen: String,
+    /// "look" shows what it would do, "set" does it.
+    step: String,
+}
+
+/// Whose limits a form is about.
+struct Target {
+    whose: Whose,
+    /// "every Newtonian" or "N203".
+    words: String,
+    /// Where its forms go.
+    action: String,
+    /// Where its limits are listed.
+    back: String,
+    design: Design,
+    instrument: Option<InstrumentId>,
+}
+
+impl Target {
+    fn design(design: Design) -> Self {
+        Self {
+            whose: Whose::Design(design),
+            words: format!("every {design}"),
+            action: "/limits".to_owned(),
+            back: "/limits".to_owned(),
+            design,
+            instrument: None,
+        }
+    }
+
+    fn instrument(instrument: &Instrument) -> Self {
+        let path = format!("{}/limits", address::instrument(&instrument.tag));
+        Self {
+            whose: Whose::Instrument(instrument.id),
+            words: instrument.tag.clone(),
+            action: path.clone(),
+            back: path,
+            design: instrument.design,
+            instrument: Some(instrument.id),
+        }
+    }
+
+    /// The limits in force for it.
+    fn in_force(&self, sets: &[LimitSet]) -> Limits {
+        match self.instrument {
+            Some(id) => limits::in_force(self.design, id, sets),
+            None => limits::of_design(self.design, sets),
+        }
+    }
+
+    /// What holds when nothing is set at its own level.
+    fn above(&self, what: LimitWhat, sets: &[LimitSet]) -> f64 {
+        match self.instrument {
+            Some(_) => limits::of_design(self.design, sets).of(what).value,
+            None => limits::default(self.design, what),
+        }
+    }
+
+    /// Whether something is set at its own level.
+    fn is_set(&self, what: LimitWhat, sets: &[LimitSet]) -> bool {
+        let in_force = self.in_force(sets);
+        let source = &in_force.of(what).source;
+        match self.instrument {
+            Some(_) => source.is_instruments(),
+            None => !source.is_built_in(),
+        }
+    }
+}
+
+#[derive(Template)]
+#[template(path = "limits/change.html")]
+struct ChangePage {
+    chrome: Chrome,
+    target: Target,
+    what: &'static str,
+    unit: &'static str,
+    about: &'static str,
+    back_note: &'static str,
+    now: String,
+    above: String,
+    is_set: bool,
+    form: ChangeForm,
+    mends: Mends,
+}
+
+impl ChangePage {
+    fn new(
+        desk: &Desk,
+        target: Target,
+        what: LimitWhat,
+        sets: &[LimitSet],
+        form: ChangeForm,
+        mends: Mends,
+    ) -> Self {
+        Self {
+            chrome: desk.chrome(&format!("Limit: {what}")),
+            now: with_unit(target.in_force(sets).of(what).value, what),
+            above: with_unit(target.above(what, sets), what),
+            is_set: target.is_set(what, sets),
+            back_note: match target.instrument {
+                Some(_) => "what holds for its design",
+                None => "the default",
+            },
+            target,
+            what: what.slug(),
+            unit: unit(what),
+            about: about(what),
+            form,
+            mends,
+        }
+    }
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(default)]
+#[derive(Default)]
+struct WhichLimit {
+    design: String,
+    what: String,
+}
+
+fn known<W: std::str::FromStr>(typed: &str) -> Result<W, Error> {
+    typed.parse().map_err(|_| Error::NotFound("limit"))
+}
+
+async fn design_form(desk: Desk, Query(which): Query<WhichLimit>) -> Result<Response, Error> {
+    blank_form(&desk, Target::design(known(&which.design)?), &which.what).await
+}
+
+async fn instrument_form(
+    desk: Desk,
+    Path(tag): Path<String>,
+    Query(which): Query<WhichLimit>,
+) -> Result<Response, Error> {
+    let instrument = Instrument::by_tag(&mut *desk.read().await?, &tag).await?;
+    blank_form(&desk, Target::instrument(&instrument), &which.what).await
+}
+
+async fn blank_form(desk: &Desk, target: Target, what: &str) -> Result<Response, Error> {
+    let what = known(what)?;
+    let mut conn = desk.read().await?;
+    let sets = set_limits::history(&mut conn).await?;
+    let value = show::trimmed(target.in_force(&sets).of(what).value, 4);
+    let form = ChangeForm {
+        to: "value".to_owned(),
+        seen: value.clone(),
+        value,
+        ..ChangeForm::default()
+    };
+    page(&ChangePage::new(
+        desk,
+        target,
+        what,
+        &sets,
+        form,
+        Mends::new(),
+    ))
+}
+
+async fn change_design(desk: Desk, form: Form<ChangeForm>) -> Result<Response, Error> {
+    let target = Target::design(known(&form.fields.design)?);
+    change(desk, target, form).await
+}
+
+async fn change_instrument(
+    desk: Desk,
+    Path(tag): Path<String>,
+    form: Form<ChangeForm>,
+) -> Result<Response, Error> {
+    let instrument = Instrument::by_tag(&mut *desk.read().await?, &tag).await?;
+    change(desk, Target::instrument(&instrument), form).await
+}
+
+/// What was typed, checked by itself.
+struct Checked {
+    value: Option<f64>,
+    reason: String,
+}
+
+impl ChangeForm {
+    fn check(&self, what: LimitWhat) -> (Checked, Mends) {
+        let mut mends = Mends::new();
+        let value = match self.to.as_str() {
+            "back" => None,
+            "value" => {
+                let label = "The new limit";
+                let value = mends.number("value", label, &self.value, bounds(what));
+                if what == LimitWhat::Loans && value.is_finite() && value.fract() != 0.0 {
+                    mends.add(
+                        "value",
+                        "The new limit: loans are counted whole; give a whole number.",
+                    );
+                }
+                Some(value)
+            }
+            _ => {
+                mends.add("to", "Choose a new limit or the way back.");
+                None
+            }
+        };
+        let reason = mends.text("reason", "Reason", &self.reason, 500);
+        (Checked { value, reason }, mends)
+    }
+}
+
+#[derive(Template)]
+#[template(path = "limits/preview.html")]
+struct PreviewPage {
+    chrome: Chrome,
+    target: Target,
+    sentence: String,
+    form: ChangeForm,
+    preview: Preview,
+    groups: Vec<(&'static str, Vec<Touched>)>,
+    again: String,
+}
+
+async fn change(desk: Desk, target: Target, form: Form<ChangeForm>) -> Result<Response, Error> {
+    let what: LimitWhat = known(&form.fields.what)?;
+    let (checked, mut mends) = form.fields.check(what);
+    let asked = form.fields;
+    let sets_now = set_limits::history(&mut *desk.read().await?).await?;
+    if !mends.is_empty() {
+        let page = ChangePage::new(&desk, target, what, &sets_now, asked, mends);
+        return mend(&page);
+    }
+    let change = Change {
+        whose: target.whose,
+        what,
+        value: checked.value,
+    };
+    if asked.step != "set" {
+        let fleet = Fleet::load(&mut *desk.read().await?, desk.now()).await?;
+        let shown = preview::of(&fleet, &change, desk.now());
+        judge(&target, &change, &asked, &fleet.sets, &shown, &mut mends);
+        if !mends.is_empty() {
+            let page = ChangePage::new(&desk, target, what, &fleet.sets, asked, mends);
+            return mend(&page);
+        }
+        return page(&PreviewPage {
+            chrome: desk.chrome("Before you set it"),
+            sentence: sentence(&target, &change, &fleet.sets),
+            again: form_address(&target, what),
+            target,
+            form: asked,
+            groups: groups(&shown),
+            preview: shown,
+        });
+    }
+    let mut write = match desk.begin(&form.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    // The limits may have moved since the preview: judged again within the write.
+    let fleet = Fleet::load(&mut write, desk.now()).await?;
+    let shown = preview::of(&fleet, &change, desk.now());
+    judge(&target, &change, &asked, &fleet.sets, &shown, &mut mends);
+    if !mends.is_empty() {
+        let page = ChangePage::new(&desk, target, what, &fleet.sets, asked, mends);
+        return mend(&page);
+    }
+    let said = sentence(&target, &change, &fleet.sets);
+    set(&desk, &mut write, &target, &change, &checked.reason, &said).await?;
+    let back = target.back;
+    write.finish(&back, &said).await
+}
+
+/// What a change touches, as the preview lists it; empty groups left out.
+fn groups(preview: &Preview) -> Vec<(&'static str, Vec<Touched>)> {
+    [
+        ("Would become due", &preview.added),
+        ("Would no longer be due", &preview.removed),
+        ("Would read otherwise", &preview.reread),
+    ]
+    .into_iter()
+    .filter(|(_, list)| !list.is_empty())
+    .map(|(heading, list)| (heading, list.clone()))
+    .collect()
+}
+
+/// Where the form for one limit stands.
+fn form_address(target: &Target, what: LimitWhat) -> String {
+    match target.whose {
+        Whose::Design(design) => {
+            format!(
+                "/limits/change?design={}&what={}",
+                design.slug(),
+                what.slug()
+            )
+        }
+        Whose::Instrument(_) => format!("{}/change?what={}", target.back, what.slug()),
+    }
+}
+
+/// What only the limits in force can tell of a change.
+fn judge(
+    target: &Target,
+    change: &Change,
+    asked: &ChangeForm,
+    sets: &[LimitSet],
+    shown: &Preview,
+    mends: &mut Mends,
+) {
+    let now = target.in_force(sets).of(change.what).value;
+    if show::trimmed(now, 4) != asked.seen {
+        mends.add(
+            "value",
+            format!(
+                "Someone has changed this limit since you opened it; it is {} now. Look again whether yours still fits.",
+                with_unit(now, change.what)
+            ),
+        );
+        return;
+    }
+    let is_set = target.is_set(change.what, sets);
+    if change.value.is_none() && !is_set {
+        mends.add(
+            "to",
+            "Nothing is set here, so there is nothing to go back from.",
+        );
+    } else if change.value == Some(now) && is_set {
+        mends.add("value", "That is the limit already. Give another number.");
+    }
+    let is_coma = matches!(change.what, LimitWhat::ComaNote | LimitWhat::ComaBench);
+    if is_coma && !shown.crossed.is_empty() {
+        let field = if change.value.is_some() {
+            "value"
+        } else {
+            "to"
+        };
+        mends.add(
+            field,
+            format!(
+                "The coma to mention must not be above the coma for the bench, as it would be for {}. Give another number, or change the other limit first.",
+                shown.crossed.join(", ")
+            ),
+        );
+    }
+}
+
+/// "Coma for the bench of every Newtonian: 0.1 waves RMS instead of 0.071."
+fn sentence(target: &Target, change: &Change, sets: &[LimitSet]) -> String {
+    let before = show::trimmed(target.in_force(sets).of(change.what).value, 4);
+    let what = capital(change.what.label());
+    match change.value {
+        Some(value) => format!(
+            "{what}, for {}: {} instead of {before}.",
+            target.words,
+            with_unit(value, change.what)
+        ),
+        None => format!(
+            "{what}, for {}: back to {} from {before}.",
+            target.words,
+            with_unit(target.above(change.what, sets), change.what)
+        ),
+    }
+}
+
+async fn set(
+    desk: &Desk,
+    conn: &mut Conn,
+    target: &Target,
+    change: &Change,
+    reason: &str,
+    said: &str,
+) -> Result<(), Error> {
+    let (by, now) = (desk.person()?.id, desk.now());
+    set_limits::set(
+        conn,
+        target.whose,
+        change.what,
+        change.value,
+        reason,
+        by,
+        now,
+    )
+    .await?;
+    if let Some(instrument) = target.instrument {
+        NewEntry {
+            instrument,
+            kind: EntryKind::Limit,
+            happened_at: now,
+            recorded_at: now,
+            by,
+            loan: None,
+            note: format!("{said} {reason}"),
+        }
+        .write(conn)
+        .await?;
+    }
+    Ok(())
+}
+
+// ---- every change ever made ----
+
+struct HistoryRow {
+    at: String,
+    whose: String,
+    what: &'static str,
+    value: String,
+    by: String,
+    reason: String,
+}
+
+#[derive(Template)]
+#[template(path = "limits/history.html")]
+struct HistoryPage {
+    chrome: Chrome,
+    rows: Vec<HistoryRow>,
+}
+
+/// Each setting with the words for whose limit it is.
+async fn settings(desk: &Desk) -> Result<Vec<(LimitSet, String)>, Error> {
+    let mut conn = desk.read().await?;
+    let instruments = Instrument::all(&mut conn).await?;
+    Ok(set_limits::history(&mut conn)
+        .await?
+        .into_iter()
+        .map(|set| {
+            let whose = match (set.design, set.instrument_id) {
+                (Some(design), _) => format!("every {design}"),
+                (None, Some(id)) => instruments
+                    .iter()
+                    .find(|i| i.id == id)
+                    .map_or_else(String::new, |i| i.tag.clone()),
+                (None, None) => String::new(),
+            };
+            (set, whose)
+        })
+        .collect())
+}
+
+async fn history_page(desk: Desk) -> Result<Response, Error> {
+    let rows = settings(&desk)
+        .await?
+        .into_iter()
+        .map(|(set, whose)| HistoryRow {
+            at: show::time(desk.club(), set.set_at),
+            whose,
+            what: set.what.label(),
+            value: set.value.map_or_else(
+                || "back to the level above".to_owned(),
+                |v| with_unit(v, set.what),
+            ),
+            by: set.set_by,
+            reason: set.reason,
+        })
+        .collect();
+    page(&HistoryPage {
+        chrome: desk.chrome("Changes of limits"),
+        rows,
+    })
+}
+
+async fn history_csv(desk: Desk) -> Result<Response, Error> {
+    let rows = settings(&desk).await?.into_iter().map(|(set, whose)| {
+        vec![
+            Cell::Figure(set.set_at.to_rfc3339()),
+            whose.into(),
+            set.what.slug().into(),
+            set.value.map(|v| Cell::number(v, 4)).into(),
+            unit(set.what).into(),
+            set.set_by.into(),
+            set.reason.into(),
+        ]
+    });
+    tables::csv_response(
+        &[
+            "set_at", "whose", "limit", "value", "unit", "set_by", "reason",
+        ],
+        rows,
+    )
+}

@@ -1,0 +1,264 @@
+//! The logbook of an instrument as a page, as paper and as CSV. Writing in it
+//! by hand is in [`super::logbook_write`].
+
+use askama::Template;
+use axum::response::Response;
+
+use super::access::{Access, Route};
+use super::extract::{Path, Query};
+use super::page::{Chrome, Desk, page};
+use super::tables::{Cell, Paging, csv_response};
+use super::{Error, address, logbook_words, show};
+use crate::library::entries::EntryKind;
+use crate::library::instruments::Instrument;
+use crate::library::logbook::{self, Happening, Line, Told};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(
+            Access::Volunteer,
+            "/instruments/{tag}/logbook",
+            show_logbook,
+        ),
+        Route::get(
+            Access::Volunteer,
+            "/instruments/{tag}/logbook.csv",
+            logbook_csv,
+        ),
+    ]
+}
+
+/// Whether a person can correct entries of this kind by hand.
+pub fn can_correct(kind: EntryKind) -> bool {
+    matches!(
+        kind,
+        EntryKind::Journey | EntryKind::Finding | EntryKind::Note
+    )
+}
+
+/// Whether a person can strike entries of this kind out.
+pub fn can_strike(kind: EntryKind) -> bool {
+    can_correct(kind) || kind == EntryKind::StarTest
+}
+
+/// Whether this entry can be corrected or struck out. A note that belongs to a
+/// loan (its day moved) was written by the house and stands as the loan does.
+pub fn can_change(line: &Line) -> bool {
+    can_strike(line.entry.kind)
+        && !line.entry.superseded
+        && !line.entry.struck
+        && !(line.entry.kind == EntryKind::Note && line.loan_id.is_some())
+}
+
+struct OldRow {
+    words: String,
+    signed: String,
+}
+
+struct LogRow {
+    when: String,
+    kind: &'static str,
+    words: String,
+    signed: String,
+    struck: String,
+    before: Vec<OldRow>,
+    change: String,
+    borrower: String,
+}
+
+fn signed(desk: &Desk, line: &Line) -> String {
+    format!(
+        "Signed by {}, written {}",
+        line.entry.recorded_by,
+        show::time(desk.club(), line.entry.recorded_at)
+    )
+}
+
+fn row(desk: &Desk, tag: &str, names: bool, happening: Happening) -> LogRow {
+    let club = desk.club();
+    let line = &happening.last;
+    LogRow {
+        when: show::time(club, line.entry.happened_at),
+        kind: line.entry.kind.slug(),
+        words: match &line.told {
+            Told::Words if line.entry.kind != EntryKind::Note => format!(
+                "{}. {}",
+                show::capital(line.entry.kind.label()),
+                logbook_words::of(club, line)
+            ),
+            _ => logbook_words::of(club, line),
+        },
+        signed: signed(desk, line),
+        struck: happening
+            .struck_by
+            .as_ref()
+            .map(|s| {
+                let why = if s.entry.note.is_empty() {
+                    String::new()
+                } else {
+                    format!(": {}", s.entry.note)
+                };
+                format!(
+                    "Struck out by {} on {}{why}",
+                    s.entry.recorded_by,
+                    show::time(club, s.entry.recorded_at)
+                )
+            })
+            .unwrap_or_default(),
+        before: happening
+            .before
+            .iter()
+            .map(|old| OldRow {
+                words: logbook_words::of(club, old),
+                signed: format!(
+                    "{}, {}",
+                    show::time(club, old.entry.happened_at),
+                    signed(desk, old)
+                ),
+            })
+            .collect(),
+        change: if can_change(line) && happening.struck_by.is_none() {
+            format!("{}/logbook/{}", address::instrument(tag), line.entry.id)
+        } else {
+            String::new()
+        },
+        borrower: if names {
+            line.borrower.clone().unwrap_or_default()
+        } else {
+            String::new()
+        },
+    }
+}
+
+#[derive(Debug, Clone, Default, serde::Deserialize)]
+#[serde(default)]
+struct ListFields {
+    kind: String,
+    page: Option<usize>,
+}
+
+#[derive(Template)]
+#[template(path = "logbook/logbook.html")]
+struct LogbookPage {
+    chrome: Chrome,
+    instrument: Instrument,
+    lede: String,
+    here: String,
+    form: ListFields,
+    kinds: &'static [EntryKind],
+    rows: Vec<LogRow>,
+    before: String,
+    after: String,
+    paging: Paging,
+}
+
+const PAGE_ROWS: usize = 100;
+
+async fn show_logbook(
+    desk: Desk,
+    Path(tag): Path<String>,
+    Query(form): Query<ListFields>,
+) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
+    let mut happenings = logbook::happenings(logbook::of(&mut conn, instrument.id).await?);
+    let kind: Option<EntryKind> = form.kind.parse().ok();
+    happenings.retain(|h| kind.is_none_or(|k| h.last.entry.kind == k));
+    let names = desk.may(Access::Coordinator);
+    let here = address::instrument(&instrument.tag);
+    let paging = Paging::new(form.page.unwrap_or(1), happenings.len(), PAGE_ROWS);
+    let link = |page: Option<usize>| {
+        page.map(|p| format!("{here}/logbook?kind={}&page={p}", form.kind))
+            .unwrap_or_default()
+    };
+    page(&LogbookPage {
+        chrome: desk.chrome(&format!("Logbook of {}", instrument.tag)),
+        lede: format!(
+            "{}. {}, newest first.",
+            instrument.name,
+            match happenings.len() {
+                1 => "One entry".to_owned(),
+                n => format!("{n} entries"),
+            }
+        ),
+        kinds: EntryKind::ALL,
+        rows: paging
+            .rows(happenings)
+            .into_iter()
+            .map(|h| row(&desk, &instrument.tag, names, h))
+            .collect(),
+        before: link(paging.before()),
+        after: link(paging.after()),
+        paging,
+        here,
+        form,
+        instrument,
+    })
+}
+
+async fn logbook_csv(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
+    let club = desk.club();
+    let names = desk.may(Access::Coordinator);
+    let lines = logbook::of(&mut conn, instrument.id).await?;
+    let mut header = vec![
+        "tag",
+        "happened",
+        "kind",
+        "words",
+        "written",
+        "signed by",
+        "state",
+        "entry",
+        "corrects",
+    ];
+    if names {
+        header.push("borrower");
+    }
+    csv_response(
+        &header,
+        lines.into_iter().map(|line| {
+            let state = if line.entry.struck {
+                "strikes out"
+            } else if line.entry.superseded {
+                "superseded"
+            } else {
+                "stands"
+            };
+            let mut cells = vec![
+                Cell::from(instrument.tag.as_str()),
+                Cell::Figure(line.entry.happened_at.to_rfc3339()),
+                Cell::from(line.entry.kind.label()),
+                Cell::from(logbook_words::of(club, &line)),
+                Cell::Figure(line.entry.recorded_at.to_rfc3339()),
+                Cell::from(line.entry.recorded_by.as_str()),
+                Cell::from(state),
+                Cell::Figure(line.entry.id.to_string()),
+                Cell::Figure(
+                    line.entry
+                        .supersedes
+                        .map(|id| id.to_string())
+                        .unwrap_or_default(),
+                ),
+            ];
+            if names {
+                cells.push(Cell::from(line.borrower));
+            }
+            cells
+        }),
+    )
+}
+
+impl LogbookPage {
+    /// Where an entry of this kind is added.
+    fn add(&self, kind: &str) -> String {
+        format!("{}/logbook/new/{kind}", self.here)
+    }
+
+    /// The list as CSV.
+    fn csv(&self) -> String {
+        format!("{}/logbook.csv", self.here)
+    }
+}

@@ -1,0 +1,98 @@
+//! Logbook entries in words.
+
+use super::journeys;
+use super::show::{capital, clock, trimmed};
+use crate::library::club::Club;
+use crate::library::logbook::{Line, Told};
+
+const ROMAN: [&str; 5] = ["I", "II", "III", "IV", "V"];
+
+/// What an entry tells, in one or two sentences, its own note included.
+pub fn of(club: &Club, line: &Line) -> String {
+    let mut words = match &line.told {
+        Told::Journey(journey) => format!("{}.", journeys::words(club, journey)),
+        Told::Finding(finding) => {
+            let kind = capital(finding.what.label());
+            let told = if finding.words == kind {
+                format!("{kind}.")
+            } else {
+                format!("{kind}: {}", ended(&finding.words))
+            };
+            format!("{told} Asks for {}.", finding.asks_for)
+        }
+        Told::Work {
+            what,
+            minutes,
+            moved_optics,
+            words,
+        } => {
+            let mut told = capital(what.label());
+            if let Some(minutes) = minutes {
+                told.push_str(&format!(", {minutes} minutes"));
+            }
+            told.push_str(if *moved_optics {
+                ", optics moved"
+            } else {
+                ", optics not moved"
+            });
+            if words.is_empty() {
+                told + "."
+            } else {
+                format!("{told}: {}", ended(words))
+            }
+        }
+        Told::StarTest {
+            method,
+            side,
+            diagonal,
+            seeing,
+            magnification,
+            thin_to_thick,
+            thin_clock_deg,
+            coma_rms_waves,
+            coma_rms_waves_sigma,
+            attempt_id: _,
+        } => {
+            let mut told = format!(
+                "Star test {method}: coma {coma_rms_waves:.3} \u{b1} {coma_rms_waves_sigma:.3} waves RMS. {}",
+                capital(side.label())
+            );
+            if let Some(ratio) = thin_to_thick {
+                told.push_str(&format!(", thin to thick {}", trimmed(*ratio, 2)));
+            }
+            if let Some(deg) = thin_clock_deg {
+                told.push_str(&format!(", thin side at {}", clock(*deg)));
+            }
+            if *diagonal {
+                told.push_str(", with a diagonal");
+            }
+            if let Some(magnification) = magnification {
+                told.push_str(&format!(", at {}x", trimmed(*magnification, 0)));
+            }
+            let air = seeing
+                .and_then(|s| usize::try_from(s - 1).ok())
+                .and_then(|s| ROMAN.get(s));
+            if let Some(air) = air {
+                told.push_str(&format!(", air {air} on Antoniadi's scale"));
+            }
+            told + "."
+        }
+        Told::Words => String::new(),
+    };
+    if !line.entry.note.is_empty() {
+        if !words.is_empty() {
+            words.push(' ');
+        }
+        words.push_str(&line.entry.note);
+    }
+    words
+}
+
+/// A sentence with its full stop.
+fn ended(words: &str) -> String {
+    if words.ends_with(['.', '!', '?']) {
+        words.to_owned()
+    } else {
+        format!("{words}.")
+    }
+}

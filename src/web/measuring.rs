@@ -1,0 +1,412 @@
+//! The measuring queue: frames are measured on a thread of their own, one set
+//! after another, so that pages never wait for it.
+//!
+//! Uploaded frames lie in `frames/<attempt>/` of the data folder until their
+//! try has ended; a try that was under way when the house closed is taken up
+//! again when it opens.
+
+use std::collections::{HashMap, HashSet};
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use chrono::Utc;
+use tokio::runtime::Handle;
+use tokio::sync::mpsc;
+
+use super::Error;
+use crate::library::attempts::{self, Attempt, AttemptState, Finished};
+use crate::library::entries::{EntryKind, NewEntry};
+use crate::library::star_tests::{FocusSide, Method, StarTest};
+use crate::library::{self, AttemptId, Library};
+use crate::startest::decode::{FrameReader, Limits};
+use crate::startest::frame::{Frame, Setup, Side};
+use crate::startest::measure::{self, Unreadable};
+use crate::startest::pictures;
+use crate::startest::report::Verdict;
+
+/// How many tries may wait.
+const QUEUE: usize = 64;
+
+/// The circumstances of a try, as told and as known from the register.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Circumstances {
+    /// Clear aperture, mm.
+    pub aperture_mm: f64,
+    /// Focal length as used, mm.
+    pub focal_mm: f64,
+    /// Central obstruction by diameter.
+    pub obstruction: f64,
+    /// Pixel pitch, micrometres.
+    pub pixel_um: f64,
+    /// Centre of the band, nm.
+    pub wavelength_nm: f64,
+    /// Width of the band, nm.
+    pub bandwidth_nm: f64,
+    /// Side of focus.
+    pub side: FocusSide,
+    /// Whether a diagonal was in.
+    pub diagonal: bool,
+    /// Antoniadi, 1 to 5.
+    pub seeing: Option<i64>,
+    /// Words beside it.
+    pub note: String,
+}
+
+impl Circumstances {
+    fn setup(&self) -> Setup {
+        Setup {
+            aperture_mm: self.aperture_mm,
+            focal_mm: self.focal_mm,
+            obstruction: self.obstruction,
+            pixel_um: self.pixel_um,
+            wavelength_nm: self.wavelength_nm,
+            bandwidth_nm: self.bandwidth_nm,
+            side: match self.side {
+                FocusSide::Inside => Side::Inside,
+                FocusSide::Outside => Side::Outside,
+                FocusSide::Unknown => Side::Unknown,
+            },
+            vanes: None,
+        }
+    }
+}
+
+#[derive(Debug, Default)]
+struct Board {
+    /// Frames looked at, of tries under way.
+    seen: HashMap<AttemptId, usize>,
+    /// Tries to be broken off.
+    cancelled: HashSet<AttemptId>,
+}
+
+/// The queue's front: hand in, watch, break off.
+#[derive(Debug, Clone)]
+pub struct Measuring {
+    queue: mpsc::Sender<AttemptId>,
+    board: Arc<Mutex<Board>>,
+    folder: PathBuf,
+}
+
+fn lock(board: &Mutex<Board>) -> MutexGuard<'_, Board> {
+    // The board holds only counters: after a panic elsewhere they still serve.
+    board.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Measuring {
+    /// Starts the thread. Must be called on a tokio runtime.
+    pub fn start(library: &Library) -> Self {
+        let (queue, mut waiting) = mpsc::channel(QUEUE);
+        let board = Arc::new(Mutex::new(Board::default()));
+        let measuring = Self {
+            queue,
+            board: board.clone(),
+            folder: library.folder().join("frames"),
+        };
+        let folder = measuring.folder.clone();
+        let library = library.clone();
+        let handle = Handle::current();
+        std::thread::spawn(move || {
+            match handle.block_on(left_over(&library)) {
+                Ok(ids) => {
+                    for id in ids {
+                        measure_one(&handle, &library, &folder, &board, id);
+                    }
+                }
+                Err(error) => tracing::error!(%error, "tries left over could not be listed"),
+            }
+            while let Some(id) = waiting.blocking_recv() {
+                measure_one(&handle, &library, &folder, &board, id);
+            }
+        });
+        measuring
+    }
+
+    /// The folder where the frames of a try lie.
+    pub fn folder_of(&self, id: AttemptId) -> PathBuf {
+        self.folder.join(id.to_string())
+    }
+
+    /// Whether another try can wait.
+    pub fn has_room(&self) -> bool {
+        self.queue.capacity() > 0
+    }
+
+    /// Hands a try in; it has been written to the library already.
+    ///
+    /// # Errors
+    /// When the queue is full.
+    pub fn hand_in(&self, id: AttemptId) -> Result<(), Error> {
+        self.queue.try_send(id).map_err(|_| {
+            Error::Refused("Too many sets of frames are waiting to be measured. This one is kept and will be measured when the tool is next started.".to_owned())
+        })
+    }
+
+    /// Frames looked at so far.
+    pub fn seen(&self, id: AttemptId) -> usize {
+        lock(&self.board).seen.get(&id).copied().unwrap_or(0)
+    }
+
+    /// Breaks a try off.
+    pub fn cancel(&self, id: AttemptId) {
+        lock(&self.board).cancelled.insert(id);
+    }
+}
+
+async fn left_over(library: &Library) -> library::Result<Vec<AttemptId>> {
+    let mut conn = library.read().await?;
+    attempts::unfinished(&mut conn).await
+}
+
+fn measure_one(
+    handle: &Handle,
+    library: &Library,
+    folder: &Path,
+    board: &Arc<Mutex<Board>>,
+    id: AttemptId,
+) {
+    let frames = folder.join(id.to_string());
+    let outcome = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
+        handle.block_on(measure_attempt(library, &frames, board, id))
+    }));
+    let failure = match outcome {
+        Ok(Ok(())) => None,
+        Ok(Err(error)) => Some(format!("{error:?}")),
+        Err(_) => Some("the measuring panicked".to_owned()),
+    };
+    if let Some(why) = failure {
+        tracing::error!(%id, %why, "a try at measuring failed");
+        let end = Finished {
+            state: AttemptState::Failed,
+            frames_done: 0,
+            report: None,
+            picture_png: None,
+            overlay_svg: None,
+        };
+        let noted = handle.block_on(async {
+            let mut write = library.write().await?;
+            attempts::finish(&mut write, id, &end, Utc::now()).await?;
+            write.commit().await?;
+            Ok::<(), library::Error>(())
+        });
+        if let Err(error) = noted {
+            tracing::error!(%id, %error, "a failed try could not be noted");
+        }
+    }
+    let mut board = lock(board);
+    board.seen.remove(&id);
+    board.cancelled.remove(&id);
+    drop(board);
+    if let Err(error) = std::fs::remove_dir_all(&frames)
+        && error.kind() != std::io::ErrorKind::NotFound
+    {
+        tracing::warn!(%id, %error, "frames of an ended try could not be removed");
+    }
+}
+
+async fn measure_attempt(
+    library: &Library,
+    folder: &Path,
+    board: &Arc<Mutex<Board>>,
+    id: AttemptId,
+) -> Result<(), Error> {
+    let attempt = {
+        let mut write = library.write().await?;
+        if !attempts::begin(&mut write, id).await? {
+            return Ok(());
+        }
+        let attempt = Attempt::get(&mut write, id).await?;
+        write.commit().await.map_err(library::Error::from)?;
+        attempt
+    };
+    let told: Circumstances = serde_json::from_str(&attempt.circumstances)
+        .map_err(|e| Error::Broken(format!("circumstances: {e}")))?;
+    let files = files_in(folder)?;
+    let mut cancelled = false;
+    let mut seen = 0;
+    let outcome = measure::measure(frames_of(&files), &told.setup(), &mut |progress| {
+        seen = progress.seen;
+        let mut board = lock(board);
+        board.seen.insert(id, progress.seen);
+        if board.cancelled.contains(&id) {
+            cancelled = true;
+            return ControlFlow::Break(());
+        }
+        ControlFlow::Continue(())
+    });
+    let report = serde_json::to_string(&outcome.report)
+        .map_err(|e| Error::Broken(format!("a report: {e}")))?;
+    let picture_png = match &outcome.stack {
+        Some(stack) if !cancelled => Some(
+            pictures::donut_png(&stack.stamp)
+                .map_err(|e| Error::Broken(format!("a picture: {e}")))?,
+        ),
+        _ => None,
+    };
+    let overlay_svg = match (&outcome.stack, &outcome.geometry) {
+        (Some(stack), Some(geometry)) if !cancelled => Some(pictures::overlay_svg(
+            &stack.stamp,
+            geometry,
+            &outcome.report,
+            Some(&format!("/attempts/{id}/picture.png")),
+            "shot",
+        )),
+        _ => None,
+    };
+    let measured = outcome.report.verdict == Verdict::Measured && !cancelled;
+    let end = Finished {
+        state: if cancelled {
+            AttemptState::Cancelled
+        } else if measured {
+            AttemptState::Measured
+        } else {
+            AttemptState::Refused
+        },
+        frames_done: i64::try_from(seen).unwrap_or(i64::MAX),
+        report: Some(report),
+        picture_png,
+        overlay_svg,
+    };
+    let now = Utc::now();
+    let mut write = library.write().await?;
+    if attempts::finish(&mut write, id, &end, now).await?
+        && measured
+        && let Some(test) = star_test(&outcome.report, &told, id, &attempt.circumstances)
+    {
+        let entry = NewEntry {
+            instrument: attempt.instrument_id,
+            kind: EntryKind::StarTest,
+            happened_at: attempt.asked_at,
+            recorded_at: now,
+            by: attempt.asked_by,
+            loan: None,
+            note: told.note.clone(),
+        };
+        test.log(&mut write, entry).await?;
+    }
+    write.commit().await.map_err(library::Error::from)?;
+    Ok(())
+}
+
+/// The star test that a measured report makes.
+pub fn star_test(
+    report: &crate::startest::report::Report,
+    told: &Circumstances,
+    id: AttemptId,
+    judged: &str,
+) -> Option<StarTest> {
+    let wavefront = report.wavefront.as_ref()?;
+    let rings = report.rings.as_ref()?;
+    Some(StarTest {
+        method: Method::FromFrames,
+        side: told.side,
+        diagonal: told.diagonal,
+        seeing: told.seeing,
+        magnification: None,
+        defocus_waves: Some(wavefront.defocus_waves),
+        thin_to_thick: rings.thin_to_thick.map(|q| q.clamp(0.0, 1.0)),
+        thin_clock_deg: Some(rings.thin_clock_deg.rem_euclid(360.0)).filter(|d| *d < 360.0),
+        coma_rms_waves: wavefront.coma_rms_waves,
+        coma_rms_waves_sigma: wavefront.coma_rms_waves_sigma.max(1e-6),
+        attempt_id: Some(id),
+        judged: judged.to_owned(),
+    })
+}
+
+fn files_in(folder: &Path) -> Result<Vec<PathBuf>, Error> {
+    let broken = |e: std::io::Error| Error::Broken(format!("frames of a try: {e}"));
+    let mut files = Vec::new();
+    for entry in std::fs::read_dir(folder).map_err(broken)? {
+        files.push(entry.map_err(broken)?.path());
+    }
+    files.sort();
+    Ok(files)
+}
+
+/// The frames of all files in a row; a file that cannot be read takes one place.
+fn frames_of(files: &[PathBuf]) -> impl Iterator<Item = Result<Frame, Unreadable>> + '_ {
+    files.iter().flat_map(|path| {
+        let name = shown_name(path);
+        let frames: Box<dyn Iterator<Item = Result<Frame, Unreadable>>> =
+            match FrameReader::open(path, &Limits::default()) {
+                Ok(reader) => Box::new(reader.map(move |frame| {
+                    frame
+                        .map(|mut f| {
+                            f.name = shown_frame_name(&f.name);
+                            f
+                        })
+                        .map_err(|e| unreadable(&name, &e))
+                })),
+                Err(error) => Box::new(std::iter::once(Err(unreadable(&name, &error)))),
+            };
+        frames
+    })
+}
+
+fn unreadable(name: &str, error: &crate::startest::decode::DecodeError) -> Unreadable {
+    Unreadable {
+        name: name.to_owned(),
+        code: error.code().to_owned(),
+        text: error.to_string(),
+        mend: error.mend().to_owned(),
+    }
+}
+
+/// Files lie as "0007-name": the number keeps their order.
+fn shown_name(path: &Path) -> String {
+    let name = path
+        .file_name()
+        .map(|n| n.to_string_lossy().into_owned())
+        .unwrap_or_default();
+    shown_frame_name(&name)
+}
+
+fn shown_frame_name(name: &str) -> String {
+    match name.split_once('-') {
+        Some((number, rest)) if number.len() == 4 && number.bytes().all(|b| b.is_ascii_digit()) => {
+            rest.to_owned()
+        }
+        _ => name.to_owned(),
+    }
+}
+
+/// The name under which an uploaded file is kept: its place in the row and
+/// what is harmless of its own name.
+pub fn kept_name(place: usize, name: &str) -> String {
+    let harmless: String = name
+        .chars()
+        .map(|c| {
+            if c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '-') {
+                c
+            } else {
+                '_'
+            }
+        })
+        .collect();
+    let from = harmless.len().saturating_sub(80);
+    format!("{place:04}-{}", &harmless[from..])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_name_leaves_its_folder() {
+        for name in [
+            "../../etc/passwd",
+            "a/b\\c",
+            "\u{202e}gnp.exe",
+            "",
+            &"x".repeat(500),
+        ] {
+            let kept = kept_name(7, name);
+            assert!(kept.starts_with("0007-") && kept.len() <= 85, "{kept}");
+            assert!(!kept.contains(['/', '\\']), "{kept}");
+        }
+        assert_eq!(
+            shown_frame_name("0007-star.fits plane 3"),
+            "star.fits plane 3"
+        );
+    }
+}

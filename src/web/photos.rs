@@ -1,0 +1,371 @@
+//! Photos: taken in, made safe and small, shown, hidden.
+
+use std::io::{BufReader, Cursor, Seek, SeekFrom};
+use std::sync::LazyLock;
+
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use image::{
+    DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits, RgbImage, imageops::FilterType,
+};
+use serde::Deserialize;
+use tokio::sync::Semaphore;
+
+use super::access::{Access, Route};
+use super::extract::{Form, Path, Upload, UploadedFile};
+use super::fields::Mends;
+use super::page::{Arrival, Desk};
+use super::sign_in::Nothing;
+use super::{Error, address, condition};
+use crate::library::entries::{EntryKind, NewEntry};
+use crate::library::instruments::Instrument;
+use crate::library::photos::{self, LONGEST_CAPTION, Prepared, Size};
+use crate::library::{Conn, InstrumentId, PhotoId};
+
+/// The largest file taken, bytes.
+const MOST_BYTES: u64 = 20 * 1024 * 1024;
+/// The largest picture taken, pixels.
+const MOST_PIXELS: u64 = 40_000_000;
+/// The longest side of either, pixels.
+const LONGEST_SIDE: u32 = 30_000;
+/// The longest side kept, pixels.
+const KEPT_SIDE: u32 = 1600;
+/// The longest side of the small one, pixels.
+const SMALL_SIDE: u32 = 320;
+/// The most photos in one sending.
+const MOST_PHOTOS: usize = 10;
+
+/// Each picture at work may take a few hundred megabytes of memory.
+static AT_WORK: LazyLock<Semaphore> = LazyLock::new(|| Semaphore::new(2));
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::post(Access::Volunteer, "/instruments/{tag}/photos", add),
+        // The last part of the path is an id and ".jpg".
+        Route::get(Access::Anyone, "/photos/{name}", full),
+        Route::get(Access::Anyone, "/photos/{id}/small.jpg", small),
+        Route::post(Access::Volunteer, "/photos/{id}/caption", set_caption),
+        Route::post(Access::Volunteer, "/photos/{id}/remove", remove),
+    ]
+}
+
+/// A photo as a page shows it.
+pub struct Picture {
+    /// Id.
+    pub id: PhotoId,
+    /// Address of the picture.
+    pub full: String,
+    /// Address of the small one.
+    pub small: String,
+    /// Words beside it.
+    pub caption: String,
+    /// Width, pixels.
+    pub width: i64,
+    /// Height, pixels.
+    pub height: i64,
+}
+
+/// An instrument's photos as a page shows them.
+pub async fn pictures(conn: &mut Conn, instrument: InstrumentId) -> Result<Vec<Picture>, Error> {
+    let found = photos::of(conn, instrument).await?;
+    Ok(found
+        .into_iter()
+        .map(|photo| Picture {
+            full: format!("/photos/{}.jpg", photo.id),
+            small: format!("/photos/{}/small.jpg", photo.id),
+            id: photo.id,
+            caption: photo.caption,
+            width: photo.width_px,
+            height: photo.height_px,
+        })
+        .collect())
+}
+
+/// Why a file is not taken, in words that name the mend.
+#[derive(Debug, PartialEq, Eq)]
+pub struct NotTaken(pub String);
+
+/// Makes an uploaded file fit to be kept, off the async threads: decoded
+/// within bounds, turned upright, scaled down, written anew as JPEG, so that
+/// nothing of the file itself remains.
+pub async fn prepare(file: UploadedFile) -> Result<Result<Prepared, NotTaken>, Error> {
+    let _permit = AT_WORK
+        .acquire()
+        .await
+        .map_err(|e| Error::Broken(format!("the photo queue: {e}")))?;
+    tokio::task::spawn_blocking(move || prepare_now(&file))
+        .await
+        .map_err(|e| Error::Broken(format!("a photo at work: {e}")))
+}
+
+fn prepare_now(file: &UploadedFile) -> Result<Prepared, NotTaken> {
+    let name = &file.name;
+    if file.bytes > MOST_BYTES {
+        return Err(NotTaken(format!(
+            "{name} is {} MB. Send one of at most 20 MB; a smaller picture will do.",
+            file.bytes / 1024 / 1024
+        )));
+    }
+    let no_image = || {
+        NotTaken(format!(
+            "{name} is not a JPEG or PNG picture, or it is damaged. Save it as JPEG and send that."
+        ))
+    };
+    let mut handle = file.file.reopen().map_err(|_| no_image())?;
+    handle.seek(SeekFrom::Start(0)).map_err(|_| no_image())?;
+    let mut reader = ImageReader::new(BufReader::new(handle))
+        .with_guessed_format()
+        .map_err(|_| no_image())?;
+    // Told by its first bytes, not by its name.
+    if !matches!(reader.format(), Some(ImageFormat::Jpeg | ImageFormat::Png)) {
+        return Err(no_image());
+    }
+    let mut limits = Limits::default();
+    limits.max_image_width = Some(LONGEST_SIDE);
+    limits.max_image_height = Some(LONGEST_SIDE);
+    limits.max_alloc = Some(MOST_PIXELS * 8);
+    reader.limits(limits);
+    let too_large = |width: u32, height: u32| {
+        NotTaken(format!(
+            "{name} is {width} by {height} pixels. Send one of at most 40 million pixels, such as 8000 by 5000."
+        ))
+    };
+    let mut decoder = reader.into_decoder().map_err(|_| no_image())?;
+    let (width, height) = decoder.dimensions();
+    if u64::from(width) * u64::from(height) > MOST_PIXELS
+        || width > LONGEST_SIDE
+        || height > LONGEST_SIDE
+    {
+        return Err(too_large(width, height));
+    }
+    let orientation = decoder
+        .orientation()
+        .unwrap_or(image::metadata::Orientation::NoTransforms);
+    let mut picture = DynamicImage::from_decoder(decoder).map_err(|_| no_image())?;
+    if picture.width().max(picture.height()) > KEPT_SIDE {
+        picture = picture.resize(KEPT_SIDE, KEPT_SIDE, FilterType::CatmullRom);
+    }
+    picture.apply_orientation(orientation);
+    let picture = on_white(&picture);
+    let small = if picture.width().max(picture.height()) > SMALL_SIDE {
+        DynamicImage::ImageRgb8(picture.clone())
+            .resize(SMALL_SIDE, SMALL_SIDE, FilterType::CatmullRom)
+            .into_rgb8()
+    } else {
+        picture.clone()
+    };
+    let failed = |_| {
+        NotTaken(format!(
+            "{name} could not be kept. Save it as JPEG and send that."
+        ))
+    };
+    Ok(Prepared {
+        width_px: picture.width(),
+        height_px: picture.height(),
+        thumbnail: jpeg(&small, 80).map_err(failed)?,
+        picture: jpeg(&picture, 85).map_err(failed)?,
+    })
+}
+
+/// Clear parts become white; JPEG has none.
+fn on_white(picture: &DynamicImage) -> RgbImage {
+    if !picture.color().has_alpha() {
+        return picture.to_rgb8();
+    }
+    let mut flat = RgbImage::new(picture.width(), picture.height());
+    for (out, pixel) in flat.pixels_mut().zip(picture.to_rgba8().pixels()) {
+        let [r, g, b, alpha] = pixel.0;
+        let mix = |c: u8| {
+            let share = u16::from(alpha);
+            u8::try_from((u16::from(c) * share + 255 * (255 - share) + 127) / 255).unwrap_or(255)
+        };
+        out.0 = [mix(r), mix(g), mix(b)];
+    }
+    flat
+}
+
+fn jpeg(picture: &RgbImage, quality: u8) -> Result<Vec<u8>, image::ImageError> {
+    let mut bytes = Cursor::new(Vec::new());
+    let encoder = image::codecs::jpeg::JpegEncoder::new_with_quality(&mut bytes, quality);
+    picture.write_with_encoder(encoder)?;
+    Ok(bytes.into_inner())
+}
+
+async fn add(desk: Desk, Path(tag): Path<String>, upload: Upload) -> Result<Response, Error> {
+    let instrument = {
+        let mut conn = desk.read().await?;
+        Instrument::by_tag(&mut conn, &tag).await?
+    };
+    let mut mends = Mends::new();
+    let typed = upload.value("caption").to_owned();
+    let caption = mends.optional_text("caption", "Caption", &typed, LONGEST_CAPTION);
+    if upload.files.is_empty() {
+        mends.add("photo", "Photo: choose a JPEG or PNG picture to add.");
+    } else if upload.files.len() > MOST_PHOTOS {
+        mends.add(
+            "photo",
+            format!("Photo: send at most {MOST_PHOTOS} at a time."),
+        );
+    }
+    let mut ready = Vec::new();
+    if mends.is_empty() {
+        for file in upload.files {
+            match prepare(file).await? {
+                Ok(photo) => ready.push(photo),
+                Err(NotTaken(why)) => mends.add("photo", why),
+            }
+        }
+    }
+    if !mends.is_empty() {
+        return condition::with_photo_mends(&desk, &tag, mends, typed).await;
+    }
+    let mut write = match desk.begin(&upload.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let by = desk.person()?.id;
+    for photo in &ready {
+        photos::add(&mut write, instrument.id, photo, &caption, desk.now(), by).await?;
+    }
+    let note = match ready.len() {
+        1 => "Photo added".to_owned(),
+        n => format!("{n} photos added"),
+    };
+    let note = with_caption(&note, &caption);
+    entry(&desk, instrument.id, note)?.write(&mut write).await?;
+    let said = if ready.len() == 1 {
+        "The photo is kept."
+    } else {
+        "The photos are kept."
+    };
+    write.finish(&back(&instrument), said).await
+}
+
+fn with_caption(words: &str, caption: &str) -> String {
+    if caption.is_empty() {
+        format!("{words}.")
+    } else {
+        format!("{words}: {caption}")
+    }
+}
+
+fn back(instrument: &Instrument) -> String {
+    format!("{}#photos", address::instrument(&instrument.tag))
+}
+
+fn entry(desk: &Desk, instrument: InstrumentId, note: String) -> Result<NewEntry, Error> {
+    Ok(NewEntry {
+        instrument,
+        kind: EntryKind::Register,
+        happened_at: desk.now(),
+        recorded_at: desk.now(),
+        by: desk.person()?.id,
+        loan: None,
+        note,
+    })
+}
+
+async fn full(desk: Desk, Path(name): Path<String>, headers: HeaderMap) -> Result<Response, Error> {
+    let id = name
+        .strip_suffix(".jpg")
+        .ok_or(Error::NotFound("photo"))?
+        .to_owned();
+    send(&desk, &id, Size::Full, &headers).await
+}
+
+async fn small(desk: Desk, Path(id): Path<String>, headers: HeaderMap) -> Result<Response, Error> {
+    send(&desk, &id, Size::Small, &headers).await
+}
+
+/// Browsers keep it and ask again each time, so that one removed is gone.
+async fn send(desk: &Desk, id: &str, size: Size, headers: &HeaderMap) -> Result<Response, Error> {
+    let id: PhotoId = id.parse().map_err(|_| Error::NotFound("photo"))?;
+    let mut conn = desk.read().await?;
+    let photo = photos::get(&mut conn, id).await?;
+    let mark = format!(
+        "\"{}-{}\"",
+        photo.id.0.simple(),
+        if size == Size::Small { "s" } else { "f" }
+    );
+    let known = headers
+        .get(header::IF_NONE_MATCH)
+        .and_then(|v| v.to_str().ok())
+        .is_some_and(|sent| {
+            sent.split(',')
+                .map(|one| one.trim().trim_start_matches("W/"))
+                .any(|one| one == "*" || one == mark)
+        });
+    let keep = [
+        (header::ETAG, mark),
+        (header::CACHE_CONTROL, "no-cache".to_owned()),
+    ];
+    if known {
+        return Ok((StatusCode::NOT_MODIFIED, keep).into_response());
+    }
+    let bytes = photos::bytes(&mut conn, id, size).await?;
+    Ok((keep, [(header::CONTENT_TYPE, "image/jpeg")], bytes).into_response())
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct CaptionFields {
+    caption: String,
+}
+
+async fn set_caption(
+    desk: Desk,
+    Path(id): Path<PhotoId>,
+    Form { fields, once }: Form<CaptionFields>,
+) -> Result<Response, Error> {
+    let (photo, instrument) = photo_and_instrument(&desk, id).await?;
+    let mut mends = Mends::new();
+    let caption = mends.optional_text("caption", "Caption", &fields.caption, LONGEST_CAPTION);
+    if !mends.is_empty() {
+        return condition::with_photo_mends(&desk, &instrument.tag, mends, fields.caption).await;
+    }
+    let mut write = match desk.begin(&once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    if caption != photo.caption {
+        photos::set_caption(&mut write, id, &caption).await?;
+        let note = format!(
+            "Caption of a photo changed from \"{}\" to \"{caption}\".",
+            photo.caption
+        );
+        entry(&desk, instrument.id, note)?.write(&mut write).await?;
+    }
+    write
+        .finish(&back(&instrument), "The caption is kept.")
+        .await
+}
+
+async fn remove(
+    desk: Desk,
+    Path(id): Path<PhotoId>,
+    Form { once, .. }: Form<Nothing>,
+) -> Result<Response, Error> {
+    let mut write = match desk.begin(&once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let photo = photos::get(&mut write, id).await?;
+    let instrument = Instrument::get(&mut write, photo.instrument_id).await?;
+    photos::hide(&mut write, id, desk.now()).await?;
+    let note = with_caption("Photo removed", &photo.caption);
+    entry(&desk, instrument.id, note)?.write(&mut write).await?;
+    write
+        .finish(&back(&instrument), "The photo is removed.")
+        .await
+}
+
+async fn photo_and_instrument(
+    desk: &Desk,
+    id: PhotoId,
+) -> Result<(photos::Photo, Instrument), Error> {
+    let mut conn = desk.read().await?;
+    let photo = photos::get(&mut conn, id).await?;
+    let instrument = Instrument::get(&mut conn, photo.instrument_id).await?;
+    Ok((photo, instrument))
+}

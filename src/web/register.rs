@@ -1,0 +1,207 @@
+//! Adding an instrument: its design first, then the form filled with what is
+//! usual for it.
+
+use askama::Template;
+use axum::response::Response;
+use serde::Deserialize;
+
+use super::access::{Access, Route};
+use super::extract::{Form, Query};
+use super::fields::Mends;
+use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::register_form::{AdjusterRow, Checked, RegisterForm};
+use super::{Error, address};
+use crate::library::adjusters::{self, AdjusterKind, Element, Head};
+use crate::library::entries::{EntryKind, NewEntry};
+use crate::library::instruments::{Design, Instrument};
+use crate::library::{self, designs, kit};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Volunteer, "/register/new", begin),
+        Route::post(Access::Volunteer, "/register/new", add),
+    ]
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Asked {
+    design: String,
+    aperture: String,
+    focal: String,
+}
+
+/// One design to choose, with what it looks like and how to tell it.
+struct DesignCard {
+    slug: &'static str,
+    label: &'static str,
+    words: &'static str,
+}
+
+fn cards() -> Vec<DesignCard> {
+    Design::ALL
+        .iter()
+        .map(|&design| DesignCard {
+            slug: design.slug(),
+            label: design.label(),
+            words: how_to_tell(design),
+        })
+        .collect()
+}
+
+/// How one tells the design with the instrument in hand.
+fn how_to_tell(design: Design) -> &'static str {
+    match design {
+        Design::Newtonian => "Open tube, mirror at the bottom, eyepiece at the side near the top.",
+        Design::SchmidtCassegrain => {
+            "Short tube closed by a nearly flat glass plate, eyepiece behind."
+        }
+        Design::AplanaticSchmidtCassegrain => {
+            "The same with its field corrected; the maker says so on the tube."
+        }
+        Design::MaksutovCassegrain => "Short tube closed by a deep, thick window, eyepiece behind.",
+        Design::ClassicalCassegrain => {
+            "Open tube with two mirrors on vanes, long focus, eyepiece behind."
+        }
+        Design::RitcheyChretien => "The same made for wide pictures, with a large secondary.",
+        Design::Achromat => "Lens in front; a thin violet rim on bright stars.",
+        Design::Apochromat => "Lens in front, often of three glasses; hardly any colour.",
+        Design::Binocular => "Two tubes, one for each eye.",
+        Design::Solar => "Made for the Sun only, with its filter built in.",
+    }
+}
+
+#[derive(Template)]
+#[template(path = "register/design.html")]
+struct DesignPage {
+    chrome: Chrome,
+    cards: Vec<DesignCard>,
+    asked: Asked,
+    mends: Mends,
+}
+
+/// The form, for adding and for editing.
+#[derive(Template)]
+#[template(path = "register/form.html")]
+pub(super) struct FormPage {
+    pub(super) chrome: Chrome,
+    pub(super) form: RegisterForm,
+    pub(super) mends: Mends,
+    pub(super) rows: Vec<AdjusterRow>,
+    pub(super) designs: &'static [Design],
+    pub(super) elements: &'static [Element],
+    pub(super) kinds: &'static [AdjusterKind],
+    pub(super) heads: &'static [Head],
+    pub(super) currency: String,
+    pub(super) adjusters_open: bool,
+    /// The instrument edited, or "" when one is added.
+    pub(super) tag: String,
+    pub(super) action: String,
+    /// What the form held when it was opened, to bring two edits together.
+    pub(super) base: String,
+    /// Who has changed it meanwhile, or "".
+    pub(super) changed_by: String,
+}
+
+impl FormPage {
+    pub(super) fn new(desk: &Desk, title: &str, form: RegisterForm, mends: Mends) -> Self {
+        Self {
+            chrome: desk.chrome(title),
+            rows: form.adjuster_rows(),
+            designs: Design::ALL,
+            elements: Element::ALL,
+            kinds: AdjusterKind::ALL,
+            heads: Head::ALL,
+            currency: desk.club().currency.clone(),
+            adjusters_open: mends.all().iter().any(|(field, _)| field.starts_with("a_")),
+            tag: String::new(),
+            action: "/register/new".to_owned(),
+            base: String::new(),
+            changed_by: String::new(),
+            form,
+            mends,
+        }
+    }
+}
+
+async fn begin(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut mends = Mends::new();
+    let aperture = mends.optional_length_mm("aperture", "Aperture", &asked.aperture, 10.0..=2000.0);
+    let focal = mends.optional_length_mm("focal", "Focal length", &asked.focal, 20.0..=40_000.0);
+    let nothing_asked = [&asked.design, &asked.aperture, &asked.focal]
+        .iter()
+        .all(|text| text.is_empty());
+    if !nothing_asked && asked.design.parse::<Design>().is_err() {
+        mends.add("design", "Design: choose the one that fits best.");
+    }
+    match asked.design.parse::<Design>() {
+        Ok(design) if mends.is_empty() => {
+            let usual = designs::usual(design, aperture, focal);
+            let form = RegisterForm::usual(desk.club(), design, &usual);
+            page(&FormPage::new(&desk, "Add an instrument", form, mends))
+        }
+        _ => {
+            let template = DesignPage {
+                chrome: desk.chrome("Add an instrument"),
+                cards: cards(),
+                asked,
+                mends,
+            };
+            if template.mends.is_empty() {
+                page(&template)
+            } else {
+                mend(&template)
+            }
+        }
+    }
+}
+
+async fn add(desk: Desk, Form { fields, once }: Form<RegisterForm>) -> Result<Response, Error> {
+    let form = fields.folded();
+    let again = |form: RegisterForm, mends: Mends| {
+        mend(&FormPage::new(&desk, "Add an instrument", form, mends))
+    };
+    let checked = match form.check() {
+        Ok(checked) => checked,
+        Err(mends) => return again(form, mends),
+    };
+    let mut write = match desk.begin(&once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let Checked {
+        particulars: p,
+        kit: parts,
+        adjusters: screws,
+    } = &checked;
+    let by = desk.person()?.id;
+    let id = match Instrument::add(&mut write, p, desk.now(), by).await {
+        Ok(id) => id,
+        Err(library::Error::Refused(why)) => {
+            let mut mends = Mends::new();
+            mends.add("tag", why);
+            return again(form, mends);
+        }
+        Err(other) => return Err(other.into()),
+    };
+    kit::set(&mut write, id, parts, desk.now()).await?;
+    adjusters::set(&mut write, id, screws).await?;
+    NewEntry {
+        instrument: id,
+        kind: EntryKind::Register,
+        happened_at: desk.now(),
+        recorded_at: desk.now(),
+        by,
+        loan: None,
+        note: format!("Added to the register as {}: {}.", p.tag, p.name),
+    }
+    .write(&mut write)
+    .await?;
+    write
+        .finish(
+            &address::instrument(&p.tag),
+            &format!("{} is on the shelf. Print its label next.", p.tag),
+        )
+        .await
+}

@@ -1,0 +1,575 @@
+//! The shelf: what the club lends, and how each instrument is.
+
+use std::cmp::Reverse;
+use std::collections::BTreeSet;
+
+use askama::Template;
+use axum::Json;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use serde::{Deserialize, Serialize};
+
+use super::access::{Access, Route};
+use super::extract::Query;
+use super::page::{Chrome, Desk, page};
+use super::tables::{Cell, Paging, csv_response};
+use super::{Error, address, show};
+use crate::library::club::Club;
+use crate::library::instruments::{Design, Instrument, Standing, State};
+use crate::library::loans::{Loan, Which};
+use crate::library::{Conn, InstrumentId};
+use crate::upkeep::{self, Reading, ShelfRow};
+
+/// Rows on one page.
+const PAGE_ROWS: usize = 100;
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Anyone, "/shelf", shelf),
+        Route::get(Access::Anyone, "/shelf.csv", shelf_csv),
+        Route::get(Access::Anyone, "/shelf.json", shelf_json),
+        Route::get(Access::Anyone, "/shelf/finder.json", finder),
+    ]
+}
+
+words! {
+    /// What the shelf is sorted by.
+    pub enum Order {
+        /// Tag, digits by their number.
+        Tag = "tag", "Tag";
+        /// Design, then aperture.
+        Design = "design", "Design";
+        /// Largest first.
+        Aperture = "aperture", "Largest first";
+        /// Best reading first.
+        Reading = "reading", "Best reading first";
+        /// Where it is.
+        State = "state", "Where it is";
+        /// Place, then tag.
+        Place = "place", "Place";
+        /// Most asked for first.
+        Waiting = "waiting", "Most waited for";
+    }
+}
+
+/// What is asked of the shelf. An unknown word asks for everything.
+#[derive(Debug, Clone, Default, Deserialize, Serialize)]
+#[serde(default)]
+struct Asked {
+    q: String,
+    design: String,
+    place: String,
+    state: String,
+    reading: String,
+    sort: String,
+    page: String,
+}
+
+impl Asked {
+    /// The same question with another page, as an address.
+    fn address(&self, path: &str, page: Option<usize>) -> String {
+        let page = page.filter(|&n| n > 1).map(|n| n.to_string());
+        let pairs: Vec<(&str, &str)> = [
+            ("q", self.q.as_str()),
+            ("design", &self.design),
+            ("place", &self.place),
+            ("state", &self.state),
+            ("reading", &self.reading),
+            ("sort", &self.sort),
+            ("page", page.as_deref().unwrap_or("")),
+        ]
+        .into_iter()
+        .filter(|(_, value)| !value.is_empty())
+        .collect();
+        match serde_html_form::to_string(&pairs) {
+            Ok(query) if !query.is_empty() => format!("{path}?{query}"),
+            _ => path.to_owned(),
+        }
+    }
+
+    fn is_filtered(&self) -> bool {
+        [
+            &self.q,
+            &self.design,
+            &self.place,
+            &self.state,
+            &self.reading,
+        ]
+        .iter()
+        .any(|value| !value.trim().is_empty())
+    }
+
+    fn wants(&self, one: &Shelved) -> bool {
+        let row = &one.row;
+        let is = |asked: &str, slug: &str| asked.is_empty() || asked == slug;
+        is(&self.design, row.instrument.design.slug())
+            && is(&self.state, row.instrument.state().slug())
+            && is(&self.reading, row.assessment.reading.slug())
+            && (self.place.is_empty() || self.place == row.instrument.place)
+            && self
+                .q
+                .to_lowercase()
+                .split_whitespace()
+                .all(|word| one.searched.contains(word))
+    }
+}
+
+/// One instrument on the shelf, with what only a loan can tell.
+struct Shelved {
+    row: ShelfRow,
+    due_on: Option<chrono::NaiveDate>,
+    searched: String,
+}
+
+/// Tags as people sort them: N76 before N152.
+fn tag_key(tag: &str) -> Vec<(u64, String)> {
+    let mut key = Vec::new();
+    let mut rest = tag;
+    while let Some(first) = rest.chars().next() {
+        let digits = first.is_ascii_digit();
+        let end = rest
+            .find(|c: char| c.is_ascii_digit() != digits)
+            .unwrap_or(rest.len());
+        let (part, tail) = rest.split_at(end);
+        let number = part.parse().unwrap_or(u64::MAX);
+        key.push(if digits {
+            (number, String::new())
+        } else {
+            (u64::MAX, part.to_lowercase())
+        });
+        rest = tail;
+    }
+    key
+}
+
+/// What the visitor asked for, in the order asked for. Retired instruments are
+/// shown to volunteers, and only when they ask for them.
+async fn gather(desk: &Desk, conn: &mut Conn, asked: &Asked) -> Result<Gathered, Error> {
+    let now = desk.now();
+    let mut rows = upkeep::shelf(conn, now).await?;
+    let lent = rows.len();
+    let retired = if desk.may(Access::Volunteer) {
+        upkeep::shelf::retired(conn, now).await?
+    } else {
+        Vec::new()
+    };
+    let has_retired = !retired.is_empty();
+    if asked.state == State::Retired.slug() {
+        rows = retired;
+    }
+    let loans = Loan::list(
+        conn,
+        Which {
+            open: true,
+            ..Which::default()
+        },
+    )
+    .await?;
+    let due_on = |id: InstrumentId| {
+        loans
+            .iter()
+            .find(|l| l.instrument_id == id)
+            .map(|l| l.due_on)
+    };
+    let all: Vec<Shelved> = rows
+        .into_iter()
+        .map(|row| Shelved {
+            due_on: due_on(row.instrument.id),
+            searched: searched_words(desk.club(), &row.instrument),
+            row,
+        })
+        .collect();
+    let places = all
+        .iter()
+        .map(|one| one.row.instrument.place.clone())
+        .filter(|place| !place.is_empty())
+        .collect();
+    let mut found: Vec<Shelved> = all.into_iter().filter(|one| asked.wants(one)).collect();
+    found.sort_by_cached_key(|one| tag_key(&one.row.instrument.tag));
+    let of = |one: &Shelved| one.row.instrument.clone();
+    match asked.sort.parse().unwrap_or(Order::Tag) {
+        Order::Tag => {}
+        Order::Design => found.sort_by(|a, b| {
+            let (a, b) = (of(a), of(b));
+            (a.design.cmp(&b.design)).then(a.aperture_mm.total_cmp(&b.aperture_mm))
+        }),
+        Order::Aperture => {
+            found.sort_by(|a, b| of(b).aperture_mm.total_cmp(&of(a).aperture_mm));
+        }
+        Order::Reading => found.sort_by_key(|one| one.row.assessment.reading),
+        Order::State => found.sort_by_key(|one| one.row.instrument.state()),
+        Order::Place => found.sort_by_key(|one| one.row.instrument.place.to_lowercase()),
+        Order::Waiting => found.sort_by_key(|one| Reverse(one.row.waiting)),
+    }
+    Ok(Gathered {
+        found,
+        places,
+        lent,
+        has_retired,
+    })
+}
+
+struct Gathered {
+    found: Vec<Shelved>,
+    places: BTreeSet<String>,
+    lent: usize,
+    has_retired: bool,
+}
+
+/// What the words of a search are looked for in.
+fn searched_words(club: &Club, i: &Instrument) -> String {
+    format!(
+        "{} {} {} {} {}",
+        i.tag,
+        i.name,
+        i.design,
+        i.place,
+        show::length(club, i.aperture_mm)
+    )
+    .to_lowercase()
+}
+
+/// One row as the page shows it.
+struct Line {
+    tag: String,
+    href: String,
+    name: String,
+    size: String,
+    reading: &'static str,
+    reason: String,
+    state: &'static str,
+    where_words: String,
+    waiting: String,
+}
+
+fn line(club: &Club, today: chrono::NaiveDate, one: &Shelved) -> Line {
+    let i = &one.row.instrument;
+    let a = &one.row.assessment;
+    let reason = match (a.reasons.first(), a.as_of) {
+        (Some(reason), Some(at)) => {
+            format!(
+                "{} ({})",
+                reason.trim_end_matches('.'),
+                show::date(club, at)
+            )
+        }
+        (Some(reason), None) => reason.clone(),
+        (None, _) => String::new(),
+    };
+    Line {
+        tag: i.tag.clone(),
+        href: address::instrument(&i.tag),
+        name: i.name.clone(),
+        size: size_words(club, i),
+        reading: a.reading.slug(),
+        reason,
+        state: i.state().slug(),
+        where_words: match one.due_on {
+            Some(due) => back_by(today, due),
+            None => i.place.clone(),
+        },
+        waiting: match one.row.waiting {
+            0 => String::new(),
+            1 => "1 waits for it".to_owned(),
+            n => format!("{n} wait for it"),
+        },
+    }
+}
+
+/// "Achromat, 102 mm, f/9.8".
+pub fn size_words(club: &Club, i: &Instrument) -> String {
+    let design = i.design.label();
+    let (first, rest) = design.split_at(1);
+    format!(
+        "{}{rest}, {}, f/{}",
+        first.to_uppercase(),
+        show::length(club, i.aperture_mm),
+        show::trimmed(i.focal_ratio(), 1)
+    )
+}
+
+/// When an instrument on loan comes back; never with whom it is.
+pub fn back_by(today: chrono::NaiveDate, due_on: chrono::NaiveDate) -> String {
+    let day = show::plain_date(due_on);
+    if due_on < today {
+        format!("and was due back on {day}")
+    } else {
+        format!("until {day}")
+    }
+}
+
+#[derive(Template)]
+#[template(path = "shelf/shelf.html")]
+struct ShelfPage {
+    chrome: Chrome,
+    lede: String,
+    asked: Asked,
+    designs: &'static [Design],
+    states: Vec<State>,
+    readings: &'static [Reading],
+    orders: &'static [Order],
+    places: BTreeSet<String>,
+    tally: Vec<(usize, &'static str)>,
+    lines: Vec<Line>,
+    paging: Paging,
+    before: String,
+    after: String,
+    csv: String,
+    json: String,
+    is_bare: bool,
+    may_add: bool,
+}
+
+async fn shelf(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let gathered = gather(&desk, &mut conn, &asked).await?;
+    let found = gathered.found;
+    let count = |state: State| {
+        found
+            .iter()
+            .filter(|one| one.row.instrument.state() == state)
+            .count()
+    };
+    let lede = lede(
+        &asked,
+        found.len(),
+        gathered.lent,
+        count(State::OnTheShelf),
+        count(State::OnLoan),
+    );
+    let tally = Reading::ALL
+        .iter()
+        .map(|&reading| {
+            let n = found
+                .iter()
+                .filter(|one| one.row.assessment.reading == reading)
+                .count();
+            (n, reading.slug())
+        })
+        .collect();
+    let paging = Paging::new(asked.page.parse().unwrap_or(1), found.len(), PAGE_ROWS);
+    let today = desk.club().date(desk.now());
+    let lines = paging
+        .rows(found)
+        .iter()
+        .map(|one| line(desk.club(), today, one))
+        .collect();
+    page(&ShelfPage {
+        chrome: desk.chrome("The shelf"),
+        lede,
+        designs: Design::ALL,
+        states: State::ALL
+            .iter()
+            .copied()
+            .filter(|&s| s != State::Retired || gathered.has_retired)
+            .collect(),
+        readings: Reading::ALL,
+        orders: Order::ALL,
+        places: gathered.places,
+        tally,
+        lines,
+        before: paging
+            .before()
+            .map(|n| asked.address("/shelf", Some(n)))
+            .unwrap_or_default(),
+        after: paging
+            .after()
+            .map(|n| asked.address("/shelf", Some(n)))
+            .unwrap_or_default(),
+        csv: asked.address("/shelf.csv", None),
+        json: asked.address("/shelf.json", None),
+        is_bare: gathered.lent == 0 && !asked.is_filtered(),
+        may_add: desk.may(Access::Volunteer),
+        paging,
+        asked,
+    })
+}
+
+fn lede(asked: &Asked, found: usize, lent: usize, in_now: usize, out: usize) -> String {
+    let count = |n: usize| match n {
+        0 => "No instruments".to_owned(),
+        1 => "1 instrument".to_owned(),
+        n => format!("{n} instruments"),
+    };
+    if asked.state == State::Retired.slug() {
+        format!("{} retired.", count(found))
+    } else if asked.is_filtered() {
+        format!("{found} of {}.", count(lent).to_lowercase())
+    } else {
+        let away = found - in_now - out;
+        let mut words = format!("{}: {in_now} on the shelf, {out} on loan", count(found));
+        if away > 0 {
+            words.push_str(&format!(", {away} at the bench or held for it"));
+        }
+        words.push('.');
+        words
+    }
+}
+
+async fn shelf_csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let found = gather(&desk, &mut conn, &asked).await?.found;
+    let header = [
+        "tag",
+        "name",
+        "design",
+        "aperture_mm",
+        "focal_mm",
+        "focal_ratio",
+        "state",
+        "back_by",
+        "place",
+        "reading",
+        "reasons",
+        "as_of",
+        "coma_rms_waves",
+        "coma_rms_waves_sigma",
+        "waiting",
+    ];
+    let rows = found.into_iter().map(|one| {
+        let i = &one.row.instrument;
+        let a = &one.row.assessment;
+        vec![
+            i.tag.as_str().into(),
+            i.name.as_str().into(),
+            i.design.label().into(),
+            Cell::number(i.aperture_mm, 2),
+            Cell::number(i.focal_mm, 2),
+            Cell::number(i.focal_ratio(), 2),
+            i.state().label().into(),
+            one.due_on.into(),
+            i.place.as_str().into(),
+            a.reading.label().into(),
+            a.reasons.join(" ").into(),
+            a.as_of.map(|at| desk.club().date(at)).into(),
+            a.coma_rms_waves
+                .map(|(coma, _)| Cell::number(coma, 4))
+                .into(),
+            a.coma_rms_waves
+                .map(|(_, sigma)| Cell::number(sigma, 4))
+                .into(),
+            one.row.waiting.into(),
+        ]
+    });
+    csv_response(&header, rows)
+}
+
+/// One instrument of /shelf.json.
+#[derive(Debug, Serialize)]
+struct JsonRow {
+    tag: String,
+    name: String,
+    design: Design,
+    aperture_mm: f64,
+    focal_mm: f64,
+    focal_ratio: f64,
+    state: State,
+    back_by: Option<chrono::NaiveDate>,
+    place: String,
+    reading: Reading,
+    reasons: Vec<String>,
+    as_of: Option<chrono::NaiveDate>,
+    coma_rms_waves: Option<f64>,
+    coma_rms_waves_sigma: Option<f64>,
+    waiting: usize,
+    href: String,
+}
+
+async fn shelf_json(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let found = gather(&desk, &mut conn, &asked).await?.found;
+    let rows: Vec<JsonRow> = found
+        .into_iter()
+        .map(|one| {
+            let i = one.row.instrument;
+            let a = one.row.assessment;
+            JsonRow {
+                href: address::instrument(&i.tag),
+                focal_ratio: i.focal_ratio(),
+                state: i.state(),
+                design: i.design,
+                aperture_mm: i.aperture_mm,
+                focal_mm: i.focal_mm,
+                back_by: one.due_on,
+                reading: a.reading,
+                reasons: a.reasons,
+                as_of: a.as_of.map(|at| desk.club().date(at)),
+                coma_rms_waves: a.coma_rms_waves.map(|c| c.0),
+                coma_rms_waves_sigma: a.coma_rms_waves.map(|c| c.1),
+                waiting: one.row.waiting,
+                tag: i.particulars.tag,
+                name: i.particulars.name,
+                place: i.particulars.place,
+            }
+        })
+        .collect();
+    Ok(([(header::CACHE_CONTROL, "no-store")], Json(rows)).into_response())
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Sought {
+    q: String,
+}
+
+/// One instrument the finder offers.
+#[derive(Debug, Serialize)]
+struct Found {
+    tag: String,
+    words: String,
+}
+
+/// The most the finder offers.
+const FINDER_ROWS: usize = 8;
+
+/// The instruments that match what is being typed: the tag itself, tags that
+/// begin so, tags that hold it, then names and designs.
+async fn finder(desk: Desk, Query(sought): Query<Sought>) -> Result<Response, Error> {
+    let q = sought.q.trim().to_lowercase();
+    let mut found = Vec::new();
+    if !q.is_empty() {
+        let mut conn = desk.read().await?;
+        for i in Instrument::all(&mut conn).await? {
+            if i.standing == Standing::Retired {
+                continue;
+            }
+            let tag = i.tag.to_lowercase();
+            let searched = searched_words(desk.club(), &i);
+            let rank = if tag == q {
+                0
+            } else if tag.starts_with(&q) {
+                1
+            } else if tag.contains(&q) {
+                2
+            } else if q.split_whitespace().all(|word| searched.contains(word)) {
+                3
+            } else {
+                continue;
+            };
+            found.push((rank, tag_key(&i.tag), i));
+        }
+    }
+    found.sort_by(|a, b| (a.0, &a.1).cmp(&(b.0, &b.1)));
+    let found: Vec<Found> = found
+        .into_iter()
+        .take(FINDER_ROWS)
+        .map(|(_, _, i)| Found {
+            words: format!("{}, {}", i.name, i.state()),
+            tag: i.particulars.tag,
+        })
+        .collect();
+    Ok(([(header::CACHE_CONTROL, "no-store")], Json(found)).into_response())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn tags_sort_by_their_numbers() {
+        let mut tags = ["N203", "N76", "A-2", "n152", "A-10", "N203-B"];
+        tags.sort_by_key(|tag| tag_key(tag));
+        assert_eq!(tags, ["A-2", "A-10", "N76", "n152", "N203", "N203-B"]);
+    }
+}

@@ -1,0 +1,536 @@
+//! Star tests: by eye or from frames, and what came of them.
+
+use askama::Template;
+use axum::http::{HeaderValue, header};
+use axum::response::{IntoResponse, Response};
+
+use super::Error;
+use super::access::{Access, Route};
+use super::extract::{Form, Path, Upload, UploadedFile};
+use super::fields::Mends;
+use super::measuring::{Circumstances, kept_name};
+use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::show;
+use super::sign_in::Nothing;
+use crate::library::attempts::{self, Attempt, AttemptState};
+use crate::library::instruments::Instrument;
+use crate::library::star_tests::FocusSide;
+use crate::library::{AttemptId, Conn, Moment};
+use crate::startest::decode::{FrameReader, Hints, Limits};
+use crate::startest::report::{Reason, Report};
+use crate::upkeep;
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Volunteer, "/instruments/{tag}/star-test", show_form),
+        Route::post(
+            Access::Volunteer,
+            "/instruments/{tag}/star-test/frames",
+            frames,
+        ),
+        Route::get(Access::Volunteer, "/attempts/{id}", show_attempt),
+        Route::get(Access::Volunteer, "/attempts/{id}/progress", progress),
+        Route::post(Access::Volunteer, "/attempts/{id}/cancel", cancel),
+        Route::get(Access::Volunteer, "/attempts/{id}/picture.png", picture),
+        Route::get(Access::Volunteer, "/attempts/{id}/report.json", report_json),
+    ]
+}
+
+/// What the camera sees: centre and width of its band, nm.
+const CAMERAS: &[(&str, &str, f64, f64)] = &[
+    ("colour", "Colour camera", 540.0, 200.0),
+    ("mono", "Mono camera, no filter", 550.0, 250.0),
+    ("green", "Mono camera, green filter", 535.0, 90.0),
+    ("red", "Mono camera, red filter", 635.0, 100.0),
+    ("narrow", "Narrow band at 656 nm", 656.0, 7.0),
+];
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct FrameFields {
+    side: String,
+    diagonal: String,
+    seeing: String,
+    camera: String,
+    pixel_um: String,
+    focal_factor: String,
+    note: String,
+}
+
+#[derive(Template)]
+#[template(path = "star_test/form.html")]
+struct FormPage {
+    chrome: Chrome,
+    tag: String,
+    name: String,
+    takes_star_test: bool,
+    form: FrameFields,
+    mends: Mends,
+    cameras: Vec<(&'static str, &'static str)>,
+    earlier: Vec<EarlierLine>,
+}
+
+struct EarlierLine {
+    href: String,
+    words: String,
+}
+
+async fn form_page(
+    desk: &Desk,
+    instrument: &Instrument,
+    form: FrameFields,
+    mends: Mends,
+) -> Result<FormPage, Error> {
+    let mut conn = desk.read().await?;
+    let earlier = Attempt::latest(&mut conn, instrument.id, 8).await?;
+    Ok(FormPage {
+        chrome: desk.chrome(&format!("Star test of {}", instrument.tag)),
+        tag: instrument.tag.clone(),
+        name: instrument.name.clone(),
+        takes_star_test: instrument.design.takes_star_test(),
+        form,
+        mends,
+        cameras: CAMERAS.iter().map(|c| (c.0, c.1)).collect(),
+        earlier: earlier
+            .iter()
+            .map(|a| EarlierLine {
+                href: format!("/attempts/{}", a.id),
+                words: format!(
+                    "{}, {}, by {}",
+                    show::time(desk.club(), a.asked_at),
+                    a.state,
+                    a.asked_by_name
+                ),
+            })
+            .collect(),
+    })
+}
+
+async fn show_form(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
+    let instrument = Instrument::by_tag(&mut *desk.read().await?, &tag).await?;
+    let form = FrameFields {
+        diagonal: if instrument.uses_diagonal { "yes" } else { "" }.to_owned(),
+        side: FocusSide::Unknown.slug().to_owned(),
+        camera: "colour".to_owned(),
+        focal_factor: "1".to_owned(),
+        ..FrameFields::default()
+    };
+    page(&form_page(&desk, &instrument, form, Mends::new()).await?)
+}
+
+impl FrameFields {
+    fn check(
+        &self,
+        instrument: &Instrument,
+        hints: Option<&Hints>,
+        files: usize,
+    ) -> Result<Circumstances, Mends> {
+        let mut mends = Mends::new();
+        if files == 0 {
+            mends.add("frames", "Frames: choose one or more files.");
+        }
+        let typed = mends.optional_number("pixel_um", "Pixel size", &self.pixel_um, 0.5..=50.0);
+        let pixel_um = typed.or_else(|| {
+            hints
+                .and_then(|h| h.pixel_um)
+                .filter(|p| (0.5..=50.0).contains(p))
+        });
+        if pixel_um.is_none() && mends.of("pixel_um").is_empty() {
+            mends.add("pixel_um", "Pixel size: these frames do not tell it. Give the camera's pixel pitch in micrometres, like 3.76, times the binning.");
+        }
+        let factor = mends.optional_number(
+            "focal_factor",
+            "Barlow or reducer",
+            &self.focal_factor,
+            0.2..=10.0,
+        );
+        let side = mends.word("side", "Side of focus", &self.side);
+        let seeing = mends.optional_whole("seeing", "Seeing", &self.seeing, 1..=5);
+        let camera = CAMERAS.iter().find(|c| c.0 == self.camera);
+        if camera.is_none() {
+            mends.add("camera", "Camera: choose one.");
+        }
+        let note = mends.optional_text("note", "Note", &self.note, 1000);
+        match (pixel_um, side, camera) {
+            (Some(pixel_um), Some(side), Some(camera)) if mends.is_empty() => Ok(Circumstances {
+                aperture_mm: instrument.aperture_mm,
+                focal_mm: instrument.focal_mm * factor.unwrap_or(1.0),
+                obstruction: instrument.obstruction,
+                pixel_um,
+                wavelength_nm: camera.2,
+                bandwidth_nm: camera.3,
+                side,
+                diagonal: self.diagonal == "yes",
+                seeing,
+                note,
+            }),
+            _ => Err(mends),
+        }
+    }
+}
+
+/// What the first file says of camera and optics, when it says anything.
+async fn hints_of(files: &[UploadedFile]) -> Option<Hints> {
+    let path = files.first()?.file.path().to_owned();
+    tokio::task::spawn_blocking(move || {
+        FrameReader::open(path, &Limits::default())
+            .ok()
+            .map(|reader| reader.hints().clone())
+    })
+    .await
+    .ok()
+    .flatten()
+}
+
+async fn frames(desk: Desk, Path(tag): Path<String>, upload: Upload) -> Result<Response, Error> {
+    let instrument = Instrument::by_tag(&mut *desk.read().await?, &tag).await?;
+    if !instrument.design.takes_star_test() {
+        return Err(Error::Refused(format!(
+            "{} is for the Sun only and takes no star test.",
+            instrument.tag
+        )));
+    }
+    let fields: FrameFields = upload.fields()?;
+    let hints = hints_of(&upload.files).await;
+    let told = match fields.check(&instrument, hints.as_ref(), upload.files.len()) {
+        Ok(told) => told,
+        Err(mends) => return mend(&form_page(&desk, &instrument, fields, mends).await?),
+    };
+    if !desk.app.measuring.has_room() {
+        let mut mends = Mends::new();
+        mends.add(
+            "frames",
+            "Frames: too many sets are waiting to be measured. Send these again in a few minutes.",
+        );
+        return mend(&form_page(&desk, &instrument, fields, mends).await?);
+    }
+    let circumstances = serde_json::to_string(&told).map_err(|e| Error::Broken(e.to_string()))?;
+    let mut write = match desk.begin(&upload.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let id = AttemptId::fresh();
+    let count = i64::try_from(upload.files.len()).unwrap_or(i64::MAX);
+    let folder = desk.app.measuring.folder_of(id);
+    let files = upload.files;
+    let kept = folder.clone();
+    tokio::task::spawn_blocking(move || keep(&kept, files))
+        .await
+        .map_err(|e| Error::Broken(e.to_string()))?
+        .map_err(|e| Error::Broken(format!("frames could not be kept: {e}")))?;
+    attempts::ask(
+        &mut write,
+        id,
+        instrument.id,
+        desk.person()?.id,
+        desk.now(),
+        count,
+        &circumstances,
+    )
+    .await?;
+    let response = write.finish(&format!("/attempts/{id}"), "").await?;
+    desk.app.measuring.hand_in(id)?;
+    Ok(response)
+}
+
+/// Moves uploaded files into the folder of their try and makes sure they are
+/// on the disk before the try is acknowledged.
+fn keep(folder: &std::path::Path, files: Vec<UploadedFile>) -> std::io::Result<()> {
+    std::fs::create_dir_all(folder)?;
+    for (place, upload) in files.into_iter().enumerate() {
+        let to = folder.join(kept_name(place, &upload.name));
+        let file = upload.file.persist(&to).map_err(|e| e.error)?;
+        file.sync_all()?;
+    }
+    std::fs::File::open(folder)?.sync_all()
+}
+
+/// One figure with its error, formatted.
+struct Figure {
+    label: &'static str,
+    value: String,
+    sigma: String,
+    unit: &'static str,
+}
+
+struct Outcome {
+    reading: &'static str,
+    sentence: String,
+    reasons: Vec<String>,
+    figures: Vec<Figure>,
+    gauge: Option<Gauge>,
+    overlay_svg: String,
+    caption: String,
+    notes: Vec<Reason>,
+}
+
+struct Gauge {
+    value: String,
+    low: String,
+    high: String,
+    limit: String,
+    words: String,
+}
+
+#[derive(Template)]
+#[template(path = "star_test/attempt.html")]
+struct AttemptPage {
+    chrome: Chrome,
+    id: AttemptId,
+    tag: String,
+    head: String,
+    state: &'static str,
+    seen: String,
+    given: String,
+    words: String,
+    refused: Vec<Reason>,
+    dropped: Vec<crate::startest::report::Dropped>,
+    has_picture: bool,
+    result: Option<Outcome>,
+}
+
+fn progress_words(attempt: &Attempt, seen: usize) -> String {
+    match attempt.state {
+        AttemptState::Waiting => "Waiting its turn to be measured".to_owned(),
+        _ => format!("Measuring: {seen} frames looked at"),
+    }
+}
+
+async fn show_attempt(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let attempt = Attempt::get(&mut conn, id).await?;
+    let report: Option<Report> = match &attempt.report {
+        Some(text) => Some(
+            serde_json::from_str(text)
+                .map_err(|e| Error::Broken(format!("a stored report: {e}")))?,
+        ),
+        None => None,
+    };
+    let result = match (&report, attempt.state) {
+        (Some(report), AttemptState::Measured) => {
+            Some(result_of(&mut conn, &attempt, report, desk.now()).await?)
+        }
+        _ => None,
+    };
+    let seen = desk.app.measuring.seen(id);
+    page(&AttemptPage {
+        chrome: desk.chrome(&format!("Star test of {}", attempt.tag)),
+        id,
+        head: format!(
+            "{} {}, by {}",
+            if attempt.frames_given == 1 {
+                "1 file sent".to_owned()
+            } else {
+                format!("{} files sent", attempt.frames_given)
+            },
+            show::time(desk.club(), attempt.asked_at),
+            attempt.asked_by_name
+        ),
+        state: attempt.state.slug(),
+        words: progress_words(&attempt, seen),
+        seen: seen.to_string(),
+        given: attempt.frames_given.max(1).to_string(),
+        refused: report
+            .as_ref()
+            .map(|r| r.reasons.clone())
+            .unwrap_or_default(),
+        dropped: report
+            .as_ref()
+            .map(|r| r.frames.dropped.clone())
+            .unwrap_or_default(),
+        has_picture: attempt.state == AttemptState::Refused
+            && attempts::picture(&mut conn, id).await.is_ok(),
+        result,
+        tag: attempt.tag,
+    })
+}
+
+/// Two significant figures of an error, and the value to the same place.
+fn with_error(value: f64, sigma: f64) -> (String, String) {
+    let decimals = if sigma > 0.0 && sigma.is_finite() {
+        (1.0 - sigma.log10().floor()).clamp(0.0, 5.0) as usize
+    } else {
+        3
+    };
+    (format!("{value:.decimals$}"), format!("{sigma:.decimals$}"))
+}
+
+async fn result_of(
+    conn: &mut Conn,
+    attempt: &Attempt,
+    report: &Report,
+    now: Moment,
+) -> Result<Outcome, Error> {
+    let instrument = Instrument::get(conn, attempt.instrument_id).await?;
+    let row = upkeep::shelf_row(conn, instrument, now).await?;
+    let limits = &row.assessment.limits;
+    let mut figures = Vec::new();
+    let mut gauge = None;
+    let mut sentence = String::new();
+    let mut reading = upkeep::Reading::NotKnown;
+    if let Some(w) = &report.wavefront {
+        let (coma, sigma) = (w.coma_rms_waves, w.coma_rms_waves_sigma);
+        let (value, error) = with_error(coma, sigma);
+        reading = if coma > limits.coma_bench.value {
+            upkeep::Reading::BenchFirst
+        } else if coma > limits.coma_note.value {
+            upkeep::Reading::Usable
+        } else {
+            upkeep::Reading::InLine
+        };
+        sentence = match reading {
+            upkeep::Reading::BenchFirst => format!(
+                "Coma is {value} waves RMS, over the limit of {:.3}: it wants its adjusters turned.",
+                limits.coma_bench.value
+            ),
+            upkeep::Reading::Usable => format!(
+                "Coma is {value} waves RMS: good for low and middling powers, soft at the highest."
+            ),
+            _ => format!(
+                "Coma is {value} waves RMS, under what is worth mentioning ({:.3}).",
+                limits.coma_note.value
+            ),
+        };
+        figures.push(Figure {
+            label: "Coma, full circle",
+            value: value.clone(),
+            sigma: error.clone(),
+            unit: "waves RMS",
+        });
+        figures.push(Figure {
+            label: "Coma, real pupil",
+            value: with_error(w.coma_annular_rms_waves, sigma).0,
+            sigma: String::new(),
+            unit: "waves RMS",
+        });
+        let (defocus, defocus_error) = with_error(w.defocus_waves, w.defocus_waves_sigma);
+        figures.push(Figure {
+            label: "Defocus",
+            value: defocus,
+            sigma: defocus_error,
+            unit: "waves, peak",
+        });
+        let end = (2.0 * limits.coma_bench.value).max(coma + sigma) * 1.1;
+        let share = |v: f64| format!("{:.1}", (100.0 * v / end).clamp(0.0, 100.0));
+        gauge = Some(Gauge {
+            value: share(coma),
+            low: share(coma - sigma),
+            high: share(coma + sigma),
+            limit: share(limits.coma_bench.value),
+            words: format!(
+                "Coma {value} \u{b1} {error} of a limit of {:.3} waves RMS; the bar ends at {end:.2}",
+                limits.coma_bench.value
+            ),
+        });
+    }
+    if let Some(r) = &report.rings {
+        let (deg, error) = with_error(r.thin_clock_deg, r.thin_clock_deg_sigma);
+        figures.push(Figure {
+            label: "Thin side in the picture",
+            value: format!("{} ({deg}\u{b0})", show::clock(r.thin_clock_deg)),
+            sigma: format!("{error}\u{b0}"),
+            unit: "",
+        });
+        if let Some(q) = r.thin_to_thick {
+            figures.push(Figure {
+                label: "Thin to thick",
+                value: format!("{q:.2}"),
+                sigma: String::new(),
+                unit: "",
+            });
+        }
+        figures.push(Figure {
+            label: "Blur by the air",
+            value: format!("{:.1}", r.blur_fwhm_px),
+            sigma: String::new(),
+            unit: "px FWHM",
+        });
+    }
+    if let Some(strehl) = report.strehl_from_coma {
+        figures.push(Figure {
+            label: "Strehl ratio, from coma alone",
+            value: format!("{strehl:.2}"),
+            sigma: String::new(),
+            unit: "",
+        });
+    }
+    let frames = &report.frames;
+    let left_out = frames.given.saturating_sub(frames.used);
+    let caption = format!(
+        "{} of {} frames, registered and averaged.{} The outer edge is drawn whole, the shadow dashed; the pointer stands at the thin side.",
+        frames.used,
+        frames.given,
+        if left_out == 0 {
+            String::new()
+        } else {
+            format!(" {left_out} left out.")
+        }
+    );
+    Ok(Outcome {
+        reading: reading.slug(),
+        sentence,
+        reasons: row.assessment.reasons.clone(),
+        figures,
+        gauge,
+        overlay_svg: attempt.overlay_svg.clone().unwrap_or_default(),
+        caption,
+        notes: report.notes.clone(),
+    })
+}
+
+#[derive(Template)]
+#[template(path = "star_test/progress.html")]
+struct ProgressPart {
+    id: AttemptId,
+    ended: bool,
+    words: String,
+}
+
+async fn progress(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let attempt = Attempt::get(&mut conn, id).await?;
+    let seen = desk.app.measuring.seen(id);
+    page(&ProgressPart {
+        id,
+        ended: !matches!(
+            attempt.state,
+            AttemptState::Waiting | AttemptState::Measuring
+        ),
+        words: progress_words(&attempt, seen),
+    })
+}
+
+async fn cancel(
+    desk: Desk,
+    Path(id): Path<AttemptId>,
+    _: Form<Nothing>,
+) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    Attempt::get(&mut conn, id).await?;
+    desk.app.measuring.cancel(id);
+    Ok(super::page::see_other(&format!("/attempts/{id}")))
+}
+
+async fn picture(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let png = attempts::picture(&mut conn, id).await?;
+    Ok((
+        [
+            (header::CONTENT_TYPE, HeaderValue::from_static("image/png")),
+            (
+                header::CACHE_CONTROL,
+                HeaderValue::from_static("private, max-age=31536000, immutable"),
+            ),
+        ],
+        png,
+    )
+        .into_response())
+}
+
+async fn report_json(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let attempt = Attempt::get(&mut conn, id).await?;
+    let report = attempt.report.ok_or(Error::NotFound("report"))?;
+    Ok(([(header::CONTENT_TYPE, "application/json")], report).into_response())
+}

@@ -1,0 +1,236 @@
+//! The waiting list: asking for an instrument, and the list as the desk sees it.
+
+use askama::Template;
+use axum::response::Response;
+
+use super::access::{Access, Route};
+use super::extract::{Form, Path};
+use super::fields::Mends;
+use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::sign_in::Nothing;
+use super::{Error, address, show};
+use crate::library::instruments::{Instrument, Standing};
+use crate::library::loans::Loan;
+use crate::library::waits::{self, WantsItFor};
+use crate::library::{Conn, WaitId};
+use crate::upkeep;
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Member, "/instruments/{tag}/ask", show_form),
+        Route::post(Access::Member, "/instruments/{tag}/ask", ask),
+        Route::get(Access::Volunteer, "/instruments/{tag}/waiting", line),
+        Route::post(
+            Access::Volunteer,
+            "/instruments/{tag}/waiting/{id}/remove",
+            remove,
+        ),
+    ]
+}
+
+#[derive(Debug, Clone, Default, serde::Deserialize)]
+#[serde(default)]
+struct AskFields {
+    wants_it_for: String,
+    note: String,
+}
+
+#[derive(Template)]
+#[template(path = "waiting/ask.html")]
+struct AskPage {
+    chrome: Chrome,
+    instrument: Instrument,
+    here: String,
+    reading: &'static str,
+    dated: String,
+    sentence: String,
+    reasons: Vec<String>,
+    line: String,
+    /// Why asking makes no sense, or "".
+    barred: String,
+    form: AskFields,
+    mends: Mends,
+}
+
+impl AskPage {
+    async fn load(
+        conn: &mut Conn,
+        desk: &Desk,
+        tag: &str,
+        form: AskFields,
+        mends: Mends,
+    ) -> Result<Self, Error> {
+        let me = desk.person()?.id;
+        let club = desk.club();
+        let instrument = Instrument::by_tag(conn, tag).await?;
+        let waits = waits::open(conn, Some(instrument.id), None).await?;
+        let loan = match instrument.open_loan {
+            Some(id) => Some(Loan::get(conn, id).await?),
+            None => None,
+        };
+        let barred = barred(&instrument, loan.as_ref(), &waits, me);
+        let whereabouts = match &loan {
+            // The day only: who has it is nobody's business but the desk's.
+            Some(loan) => format!("On loan, due back {}.", show::plain_date(loan.due_on)),
+            None => format!("{}.", show::capital(instrument.state().label())),
+        };
+        let line = match waits.len() {
+            0 => "Nobody is waiting for it.".to_owned(),
+            1 => "One person is waiting for it.".to_owned(),
+            n => format!("{n} people are waiting for it."),
+        };
+        let row = upkeep::shelf_row(conn, instrument, desk.now()).await?;
+        Ok(Self {
+            chrome: desk.chrome(&format!("Ask for {}", row.instrument.tag)),
+            here: address::instrument(&row.instrument.tag),
+            reading: row.assessment.reading.slug(),
+            dated: row
+                .assessment
+                .as_of
+                .map(|at| format!("As of {}", show::date(club, at)))
+                .unwrap_or_default(),
+            sentence: whereabouts,
+            reasons: row.assessment.reasons.clone(),
+            line,
+            barred,
+            instrument: row.instrument,
+            form,
+            mends,
+        })
+    }
+}
+
+fn barred(
+    instrument: &Instrument,
+    loan: Option<&Loan>,
+    waits: &[waits::Wait],
+    me: crate::library::PersonId,
+) -> String {
+    if instrument.standing == Standing::Retired {
+        "It is retired and no longer lent.".to_owned()
+    } else if loan.is_some_and(|l| l.borrower_id == me) {
+        "You have it at home already.".to_owned()
+    } else if waits.iter().any(|w| w.person_id == me) {
+        "You are on its waiting list already. See My loans for your place.".to_owned()
+    } else {
+        String::new()
+    }
+}
+
+async fn show_form(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let form = AskFields {
+        wants_it_for: WantsItFor::Anything.slug().to_owned(),
+        note: String::new(),
+    };
+    page(&AskPage::load(&mut conn, &desk, &tag, form, Mends::new()).await?)
+}
+
+async fn ask(
+    desk: Desk,
+    Path(tag): Path<String>,
+    Form { fields: form, once }: Form<AskFields>,
+) -> Result<Response, Error> {
+    let me = desk.person()?.id;
+    let mut write = match desk.begin(&once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let mut mends = Mends::new();
+    let wants = mends.word::<WantsItFor>("wants_it_for", "What for", &form.wants_it_for);
+    let note = mends.optional_text("note", "Note", &form.note, 500);
+    let Some(wants) = wants.filter(|_| mends.is_empty()) else {
+        return mend(&AskPage::load(&mut write, &desk, &tag, form, mends).await?);
+    };
+    let instrument = Instrument::by_tag(&mut write, &tag).await?;
+    let loan = match instrument.open_loan {
+        Some(id) => Some(Loan::get(&mut write, id).await?),
+        None => None,
+    };
+    let waits = waits::open(&mut write, Some(instrument.id), None).await?;
+    let barred = barred(&instrument, loan.as_ref(), &waits, me);
+    if !barred.is_empty() {
+        return Err(Error::Refused(barred));
+    }
+    waits::ask(&mut write, instrument.id, me, wants, &note, desk.now()).await?;
+    write
+        .finish(
+            "/my-loans",
+            &format!("You are on the waiting list for {}.", instrument.tag),
+        )
+        .await
+}
+
+struct LineRow {
+    id: WaitId,
+    person: String,
+    since: String,
+    wish: String,
+    note: String,
+    hand_out: String,
+}
+
+#[derive(Template)]
+#[template(path = "waiting/line.html")]
+struct LinePage {
+    chrome: Chrome,
+    instrument: Instrument,
+    here: String,
+    lede: String,
+    waits: Vec<LineRow>,
+    can_hand_out: bool,
+}
+
+async fn line(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
+    let here = address::instrument(&instrument.tag);
+    let waits = waits::open(&mut conn, Some(instrument.id), None)
+        .await?
+        .into_iter()
+        .map(|w| LineRow {
+            hand_out: format!("{here}/hand-out?to={}", w.person_id),
+            id: w.id,
+            person: w.person,
+            since: show::date(desk.club(), w.asked_at),
+            wish: show::capital(w.wants_it_for.label()),
+            note: w.note,
+        })
+        .collect();
+    page(&LinePage {
+        chrome: desk.chrome(&format!("Waiting for {}", instrument.tag)),
+        lede: format!(
+            "{}, {}. First come first.",
+            instrument.name,
+            instrument.state()
+        ),
+        can_hand_out: instrument.open_loan.is_none() && instrument.standing == Standing::Shelf,
+        here,
+        instrument,
+        waits,
+    })
+}
+
+async fn remove(
+    desk: Desk,
+    Path((tag, id)): Path<(String, WaitId)>,
+    Form { once, .. }: Form<Nothing>,
+) -> Result<Response, Error> {
+    let mut write = match desk.begin(&once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let instrument = Instrument::by_tag(&mut write, &tag).await?;
+    let (waited_for, _) = waits::holder(&mut write, id).await?;
+    if waited_for != instrument.id {
+        return Err(Error::NotFound("place on the waiting list"));
+    }
+    waits::close(&mut write, id, false, desk.now()).await?;
+    write
+        .finish(
+            &format!("{}/waiting", address::instrument(&instrument.tag)),
+            "Taken off the waiting list.",
+        )
+        .await
+}

@@ -1,0 +1,512 @@
+//! Work nights: planning one, giving it instruments (the most urgent first),
+//! the sheet to print for it, and ticking off.
+
+use std::collections::{HashMap, HashSet};
+
+use askama::Template;
+use axum::response::Response;
+use chrono::Days;
+use serde::Deserialize;
+
+use super::Error;
+use super::access::{Access, Route};
+use super::extract::{Form, Path};
+use super::fields::Mends;
+use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::tables::{self, Cell};
+use super::{address, show};
+use crate::library::findings::{self, AsksFor};
+use crate::library::instruments::{Design, Instrument, State};
+use crate::library::work_nights::{self, NewWorkNight, WorkNight};
+use crate::library::{Conn, InstrumentId, WorkNightId, adjusters};
+use crate::upkeep::{ShelfRow, shelf};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    use Access::Volunteer;
+    vec![
+        Route::get(Volunteer, "/work-nights", list_page),
+        Route::get(Volunteer, "/work-nights/new", new_form),
+        Route::post(Volunteer, "/work-nights/new", make),
+        Route::get(Volunteer, "/work-nights/{id}", night_page),
+        Route::get(Volunteer, "/work-nights/{id}/sheet", sheet_page),
+        Route::get(Volunteer, "/work-nights/{id}/list.csv", night_csv),
+        Route::post(Volunteer, "/work-nights/{id}/assign", assign),
+        Route::post(Volunteer, "/work-nights/{id}/take-off", take_off),
+        Route::post(Volunteer, "/work-nights/{id}/done", tick),
+        Route::post(Volunteer, "/work-nights/{id}/call-off", call_off),
+    ]
+}
+
+/// "Friday 12 June 2026 at the hut: 3 hours, 4 pairs of hands".
+pub fn in_short(night: &WorkNight) -> String {
+    format!(
+        "{} at {}: {} {}, {} {}",
+        night.held_on.format("%A %-d %B %Y"),
+        night.place,
+        show::trimmed(night.hours, 1),
+        if night.hours == 1.0 { "hour" } else { "hours" },
+        night.hands,
+        if night.hands == 1 {
+            "pair of hands"
+        } else {
+            "pairs of hands"
+        },
+    )
+}
+
+// ---- the list ----
+
+#[derive(Template)]
+#[template(path = "work_nights/list.html")]
+struct ListPage {
+    chrome: Chrome,
+    upcoming: Vec<(WorkNight, String)>,
+    past: Vec<(WorkNight, String)>,
+}
+
+async fn list_page(desk: Desk) -> Result<Response, Error> {
+    let today = desk.club().date(desk.now());
+    let all = WorkNight::all(&mut *desk.read().await?).await?;
+    let (mut upcoming, past): (Vec<_>, Vec<_>) = all
+        .into_iter()
+        .map(|n| {
+            let words = in_short(&n);
+            (n, words)
+        })
+        .partition(|(n, _)| n.held_on >= today);
+    upcoming.reverse();
+    page(&ListPage {
+        chrome: desk.chrome("Work nights"),
+        upcoming,
+        past,
+    })
+}
+
+// ---- planning one ----
+
+/// The form as typed.
+#[derive(Debug, Default, Clone, Deserialize)]
+#[serde(default)]
+struct NightForm {
+    held_on: String,
+    place: String,
+    hours: String,
+    hands: String,
+    note: String,
+}
+
+#[derive(Template)]
+#[template(path = "work_nights/new.html")]
+struct NewPage {
+    chrome: Chrome,
+    form: NightForm,
+    mends: Mends,
+}
+
+async fn new_form(desk: Desk) -> Result<Response, Error> {
+    let last = WorkNight::all(&mut *desk.read().await?)
+        .await?
+        .into_iter()
+        .next();
+    let form = last.map_or_else(
+        || NightForm {
+            hours: "3".to_owned(),
+            hands: "4".to_owned(),
+            ..NightForm::default()
+        },
+        |n| NightForm {
+            place: n.place,
+            hours: show::trimmed(n.hours, 1),
+            hands: n.hands.to_string(),
+            ..NightForm::default()
+        },
+    );
+    page(&NewPage {
+        chrome: desk.chrome("Plan a work night"),
+        form,
+        mends: Mends::new(),
+    })
+}
+
+impl NightForm {
+    fn check(&self, desk: &Desk) -> Result<NewWorkNight, Mends> {
+        let mut mends = Mends::new();
+        let today = desk.club().date(desk.now());
+        let held_on = mends.date("held_on", "Date", &self.held_on);
+        if held_on.is_some_and(|d| d < today) {
+            mends.add("held_on", "Date: that day has passed. Choose a later one.");
+        }
+        let furthest = today.checked_add_days(Days::new(2 * 366));
+        if held_on.is_some_and(|d| furthest.is_some_and(|f| d > f)) {
+            mends.add(
+                "held_on",
+                "Date: that is more than two years ahead. Check the year.",
+            );
+        }
+        let place = mends.text("place", "Place", &self.place, 100);
+        let hours = mends.number("hours", "Hours", &self.hours, 0.5..=24.0);
+        let hands = mends.optional_whole("hands", "Pairs of hands", &self.hands, 1..=100);
+        if self.hands.trim().is_empty() {
+            mends.add("hands", "Pairs of hands: please give a number.");
+        }
+        let note = mends.optional_text("note", "Note", &self.note, 1000);
+        match (held_on, hands) {
+            (Some(held_on), Some(hands)) if mends.is_empty() => Ok(NewWorkNight {
+                held_on,
+                place,
+                hours,
+                hands,
+                note,
+            }),
+            _ => Err(mends),
+        }
+    }
+}
+
+async fn make(desk: Desk, form: Form<NightForm>) -> Result<Response, Error> {
+    let night = match form.fields.check(&desk) {
+        Ok(night) => night,
+        Err(mends) => {
+            return mend(&NewPage {
+                chrome: desk.chrome("Plan a work night"),
+                form: form.fields,
+                mends,
+            });
+        }
+    };
+    let mut write = match desk.begin(&form.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let id = night.write(&mut write).await?;
+    write
+        .finish(
+            &format!("/work-nights/{id}"),
+            "The work night is planned. Now give it instruments.",
+        )
+        .await
+}
+
+// ---- one night ----
+
+/// An instrument on or for the night's list.
+struct Job {
+    path: String,
+    tag: String,
+    name: String,
+    place: String,
+    reading: &'static str,
+    state: &'static str,
+    on_loan: bool,
+    takes_star_test: bool,
+    why: Vec<String>,
+    done: bool,
+    suggested: bool,
+}
+
+impl Job {
+    fn of(row: &ShelfRow, done: bool) -> Self {
+        let i = &row.instrument;
+        let state = i.state();
+        Self {
+            path: address::instrument(&i.tag),
+            tag: i.tag.clone(),
+            name: i.name.clone(),
+            place: i.place.clone(),
+            reading: row.assessment.reading.slug(),
+            state: state.slug(),
+            on_loan: state == State::OnLoan,
+            takes_star_test: i.design.takes_star_test(),
+            why: row.assessment.due.as_ref().map_or_else(Vec::new, |d| {
+                d.reasons.iter().map(|r| r.words.clone()).collect()
+            }),
+            done,
+            suggested: false,
+        }
+    }
+}
+
+impl Job {
+    /// What stands below its name where it can be ticked.
+    fn note(&self) -> String {
+        let why = self.why.join(" ");
+        if self.on_loan {
+            format!("On loan now. {why}")
+        } else {
+            why
+        }
+    }
+}
+
+/// Hours that an instrument takes at the bench when nobody has told: common
+/// practice, no source. Used only to suggest how many to take on.
+const HOURS_EACH: f64 = 1.0;
+
+/// A night with its instruments, in the order of urgency.
+struct Plan {
+    night: WorkNight,
+    jobs: Vec<(InstrumentId, Job)>,
+    /// Due, at home and not on this list; the most urgent first.
+    others: Vec<Job>,
+    /// How many the hours and hands would do.
+    room: usize,
+}
+
+impl Plan {
+    async fn load(desk: &Desk, conn: &mut Conn, id: WorkNightId) -> Result<Self, Error> {
+        let night = WorkNight::get(conn, id).await?;
+        let assigned: HashMap<InstrumentId, bool> = work_nights::assigned(conn, id)
+            .await?
+            .into_iter()
+            .map(|a| (a.instrument_id, a.done_at.is_some()))
+            .collect();
+        let mut rows = shelf(conn, desk.now()).await?;
+        let urgency = |r: &ShelfRow| r.assessment.due.as_ref().map_or(0.0, |d| d.urgency);
+        // Rows come by tag and the sort keeps the order of equals.
+        rows.sort_by(|a, b| urgency(b).total_cmp(&urgency(a)));
+        let room = ((night.hours * night.hands as f64 / HOURS_EACH)
+            .floor()
+            .max(1.0)) as usize;
+        let (mut jobs, mut others) = (Vec::new(), Vec::new());
+        for row in &rows {
+            if let Some(&done) = assigned.get(&row.instrument.id) {
+                jobs.push((row.instrument.id, Job::of(row, done)));
+            } else if row.assessment.due.is_some() {
+                others.push(Job::of(row, false));
+            }
+        }
+        let free = room.saturating_sub(jobs.len());
+        for job in others.iter_mut().filter(|j| !j.on_loan).take(free) {
+            job.suggested = true;
+        }
+        Ok(Self {
+            night,
+            jobs,
+            others,
+            room,
+        })
+    }
+}
+
+fn id_of(typed: &str) -> Result<WorkNightId, Error> {
+    typed.parse().map_err(|_| Error::NotFound("work night"))
+}
+
+#[derive(Template)]
+#[template(path = "work_nights/night.html")]
+struct NightPage {
+    chrome: Chrome,
+    id: String,
+    words: String,
+    night: WorkNight,
+    jobs: Vec<Job>,
+    others: Vec<Job>,
+    room: usize,
+    called_off: bool,
+}
+
+async fn night_page(desk: Desk, Path(id): Path<String>) -> Result<Response, Error> {
+    let id = id_of(&id)?;
+    let plan = Plan::load(&desk, &mut *desk.read().await?, id).await?;
+    page(&NightPage {
+        chrome: desk.chrome(&format!(
+            "Work night, {}",
+            show::plain_date(plan.night.held_on)
+        )),
+        id: id.to_string(),
+        words: in_short(&plan.night),
+        called_off: plan.night.called_off_at.is_some(),
+        night: plan.night,
+        jobs: plan.jobs.into_iter().map(|(_, job)| job).collect(),
+        others: plan.others,
+        room: plan.room,
+    })
+}
+
+// ---- the sheet ----
+
+/// One instrument on the printed sheet.
+struct Sheet {
+    job: Job,
+    facts: String,
+    screws: String,
+    findings: Vec<String>,
+    is_solar: bool,
+}
+
+#[derive(Template)]
+#[template(path = "work_nights/sheet.html")]
+struct SheetPage {
+    chrome: Chrome,
+    id: String,
+    words: String,
+    note: String,
+    printed: String,
+    sheets: Vec<Sheet>,
+    any_solar: bool,
+}
+
+async fn sheet_page(desk: Desk, Path(id): Path<String>) -> Result<Response, Error> {
+    let id = id_of(&id)?;
+    let mut conn = desk.read().await?;
+    let plan = Plan::load(&desk, &mut conn, id).await?;
+    let mut sheets = Vec::new();
+    for (instrument, job) in plan.jobs {
+        let i = Instrument::get(&mut conn, instrument).await?;
+        let screws = adjusters::of(&mut conn, instrument)
+            .await?
+            .into_iter()
+            .map(|a| format!("{} at {}", a.label, show::clock(a.clock_deg)))
+            .collect::<Vec<_>>()
+            .join(", ");
+        let open = findings::standing(&mut conn, Some(instrument)).await?;
+        sheets.push(Sheet {
+            facts: format!(
+                "{}, {}, f/{}",
+                i.design,
+                show::length(desk.club(), i.aperture_mm),
+                show::trimmed(i.focal_ratio(), 1)
+            ),
+            screws,
+            findings: open
+                .into_iter()
+                // Those that ask for the bench stand among the reasons already.
+                .filter(|f| !f.settled && f.finding.asks_for != AsksFor::TheBench)
+                .map(|f| f.finding.words)
+                .collect(),
+            is_solar: i.design == Design::Solar,
+            job,
+        });
+    }
+    page(&SheetPage {
+        chrome: desk.chrome(&format!(
+            "Sheet for the work night, {}",
+            show::plain_date(plan.night.held_on)
+        )),
+        id: id.to_string(),
+        words: in_short(&plan.night),
+        note: plan.night.note,
+        printed: show::time(desk.club(), desk.now()),
+        any_solar: sheets.iter().any(|s| s.is_solar),
+        sheets,
+    })
+}
+
+async fn night_csv(desk: Desk, Path(id): Path<String>) -> Result<Response, Error> {
+    let plan = Plan::load(&desk, &mut *desk.read().await?, id_of(&id)?).await?;
+    let on = plan.night.held_on;
+    let rows = plan.jobs.into_iter().map(|(_, job)| {
+        vec![
+            on.into(),
+            job.tag.into(),
+            job.name.into(),
+            job.place.into(),
+            job.state.into(),
+            job.reading.into(),
+            job.why.join(" ").into(),
+            Cell::Figure(if job.done { "yes" } else { "no" }.to_owned()),
+        ]
+    });
+    tables::csv_response(
+        &[
+            "held_on", "tag", "name", "place", "state", "reading", "why", "done",
+        ],
+        rows,
+    )
+}
+
+// ---- changing its list ----
+
+/// Tags ticked, and one typed.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Tags {
+    tag: Vec<String>,
+}
+
+async fn assign(desk: Desk, Path(id): Path<String>, form: Form<Tags>) -> Result<Response, Error> {
+    let id = id_of(&id)?;
+    let mut write = match desk.begin(&form.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let tags: HashSet<&str> = form
+        .fields
+        .tag
+        .iter()
+        .map(|t| t.trim())
+        .filter(|t| !t.is_empty())
+        .collect();
+    if tags.is_empty() {
+        return Err(Error::Refused(
+            "No instrument was ticked or named. Go back and tick one.".to_owned(),
+        ));
+    }
+    let by = desk.person()?.id;
+    for tag in &tags {
+        let instrument = Instrument::by_tag(&mut write, tag).await?;
+        work_nights::assign(&mut write, id, instrument.id, by, desk.now()).await?;
+    }
+    let notice = match tags.len() {
+        1 => "One instrument added.".to_owned(),
+        n => format!("{n} instruments added."),
+    };
+    write.finish(&format!("/work-nights/{id}"), &notice).await
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct OneTag {
+    tag: String,
+    done: String,
+}
+
+async fn take_off(
+    desk: Desk,
+    Path(id): Path<String>,
+    form: Form<OneTag>,
+) -> Result<Response, Error> {
+    let id = id_of(&id)?;
+    let mut write = match desk.begin(&form.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let instrument = Instrument::by_tag(&mut write, &form.fields.tag).await?;
+    work_nights::take_off(&mut write, id, instrument.id).await?;
+    let notice = format!("{} is off the list.", instrument.tag);
+    write.finish(&format!("/work-nights/{id}"), &notice).await
+}
+
+async fn tick(desk: Desk, Path(id): Path<String>, form: Form<OneTag>) -> Result<Response, Error> {
+    let id = id_of(&id)?;
+    let mut write = match desk.begin(&form.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let done = form.fields.done == "yes";
+    let instrument = Instrument::by_tag(&mut write, &form.fields.tag).await?;
+    work_nights::set_done(&mut write, id, instrument.id, done, desk.now()).await?;
+    let notice = if done {
+        format!("{} is done.", instrument.tag)
+    } else {
+        format!("{} is open again.", instrument.tag)
+    };
+    write.finish(&format!("/work-nights/{id}"), &notice).await
+}
+
+async fn call_off(
+    desk: Desk,
+    Path(id): Path<String>,
+    form: Form<OneTag>,
+) -> Result<Response, Error> {
+    let id = id_of(&id)?;
+    let mut write = match desk.begin(&form.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    WorkNight::call_off(&mut write, id, desk.now()).await?;
+    write
+        .finish("/work-nights", "The work night is called off.")
+        .await
+}

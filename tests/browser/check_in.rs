@@ -1,0 +1,129 @@
+//! A volunteer at the table with a phone: a scope comes back, a star test from
+//! frames follows, the reading is there.
+
+use std::path::PathBuf;
+
+use tubewright::library::people::Role;
+
+use super::club::{Club, at_the_demo_club};
+use super::visitor::{Scripts, Visitor, Window};
+
+/// Independent frames with a known wavefront: tests/frames/README.md.
+pub fn frame(name: &str) -> PathBuf {
+    let folder: PathBuf = [env!("CARGO_MANIFEST_DIR"), "tests", "frames"]
+        .iter()
+        .collect();
+    folder.join(name)
+}
+
+/// Uploads frames of a 203 mm Schmidt-Cassegrain and waits for what comes of
+/// them. The star test form is open.
+pub async fn measures(visitor: &Visitor, file: &str, side: &str) {
+    visitor.give_files("frames", &[frame(file)]).await;
+    visitor.pick("Side of focus", side).await;
+    visitor.choose("Camera", "Mono camera, green filter").await;
+    visitor.fill("Pixel size", "4.8").await;
+    visitor.press("Measure").await;
+    visitor
+        .wait_until("the measuring to end", || async {
+            visitor.sees_any(".verdict").await
+        })
+        .await;
+}
+
+/// The coma that the page of a measurement shows, waves RMS.
+pub async fn coma_shown(visitor: &Visitor) -> f64 {
+    let figures = visitor.words_of("dl.figures").await;
+    let (_, after) = figures.split_once("Coma, full circle ").unwrap();
+    after.split_whitespace().next().unwrap().parse().unwrap()
+}
+
+async fn checks_a_scope_in(club: Club, scripts: Scripts) {
+    let kofi = club
+        .signed_in(Role::Volunteer, Window::Phone, scripts)
+        .await;
+
+    // Hand it out first, so that there is something to take back.
+    kofi.open("/instruments/SC203A/hand-out").await;
+    kofi.choose_starting("To whom", "Noor Talbot-Reyes").await;
+    kofi.press_starting("All of it goes along").await;
+    kofi.press("Hand it out").await;
+    kofi.sees("SC203A").await;
+
+    // Find it by part of its tag.
+    kofi.go("Check-in").await;
+    kofi.fill("Tag", "203a").await;
+    if scripts == Scripts::On {
+        kofi.press_in(
+            "//*[contains(@class, 'finder-list')]",
+            "SC203A 203 mm Schmidt-Cassegrain",
+        )
+        .await;
+    } else {
+        kofi.press("Find").await;
+    }
+    kofi.sees("Journeys since last time").await;
+    assert_eq!(kofi.path().await, "/check-in/SC203A");
+    kofi.photograph("check-in").await;
+
+    kofi.press_starting("All of it is here").await;
+    kofi.press_starting("By car").await;
+    kofi.press("Something is wrong").await;
+    kofi.fill("In your words", "Focuser slips a little when pointed high.")
+        .await;
+    kofi.press("Take it back").await;
+    kofi.sees("Next step").await;
+    let said = kofi.words().await;
+    assert!(said.contains("Focuser slips a little"), "{said}");
+    kofi.photograph("answer").await;
+
+    // The star test, from a frame that holds 0.12 waves RMS of coma.
+    kofi.press("Star test or frames").await;
+    measures(&kofi, "sct-outside.fits.gz", "Outside").await;
+    let coma = coma_shown(&kofi).await;
+    assert!((coma - 0.12).abs() < 0.018, "coma {coma}, 0.12 is true");
+    assert!(kofi.sees_any("figure svg").await, "the donut is drawn");
+    kofi.photograph("reading").await;
+
+    // Everyone can read it on the condition page.
+    kofi.press("Its page").await;
+    kofi.sees("from frames").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_volunteer_checks_a_scope_in_on_a_phone() {
+    at_the_demo_club(|club| checks_a_scope_in(club, Scripts::On)).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_volunteer_checks_a_scope_in_on_a_phone_without_scripts() {
+    at_the_demo_club(|club| checks_a_scope_in(club, Scripts::Off)).await;
+}
+
+/// What cannot be measured is refused with its reason and the mend.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_clipped_star_is_refused_with_what_to_do() {
+    at_the_demo_club(|club| async move {
+        let kofi = club
+            .signed_in(Role::Volunteer, Window::Phone, Scripts::On)
+            .await;
+        kofi.open("/instruments/SC203A").await;
+        let before = kofi.words_of(".verdict").await;
+        kofi.open("/instruments/SC203A/star-test").await;
+        kofi.give_files("frames", &[frame("trap-clipped.png")])
+            .await;
+        kofi.press("Measure").await;
+        kofi.sees("Pixel size: these frames do not tell it").await;
+        kofi.give_files("frames", &[frame("trap-clipped.png")])
+            .await;
+        kofi.fill("Pixel size", "4.8").await;
+        kofi.press("Measure").await;
+        kofi.sees("These frames were not measured").await;
+        kofi.photograph("refused").await;
+        let said = kofi.words_of(".note").await;
+        assert!(said.to_lowercase().contains("clip"), "{said}");
+        kofi.open("/instruments/SC203A").await;
+        assert_eq!(kofi.words_of(".verdict").await, before);
+    })
+    .await;
+}

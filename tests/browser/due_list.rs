@@ -1,0 +1,71 @@
+//! A coordinator prints the due list on A4 and on Letter.
+
+use fantoccini::wd::PrintSize;
+use serde_json::Value;
+use tubewright::library::people::Role;
+
+use super::club::at_the_demo_club;
+use super::pdf::{PrintedRow, pages, rows_stand_whole};
+use super::visitor::{Scripts, Window};
+
+/// ISO 216 A4 and ANSI Letter, centimetres.
+const A4: PrintSize = PrintSize {
+    width: 21.0,
+    height: 29.7,
+};
+const LETTER: PrintSize = PrintSize {
+    width: 21.59,
+    height: 27.94,
+};
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_coordinator_prints_the_due_list() {
+    at_the_demo_club(|club| async move {
+        let ingrid = club
+            .signed_in(Role::Coordinator, Window::Desk, Scripts::On)
+            .await;
+        ingrid.go("Due").await;
+        ingrid.sees("Why").await;
+        ingrid.photograph("due").await;
+
+        let told = tokio::task::block_in_place(|| club.command(&["due", "--json"]));
+        let told: Value = serde_json::from_str(&told).unwrap();
+        let rows: Vec<PrintedRow> = told["due"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|row| PrintedRow {
+                head: format!("{}{}", row["rank"], row["tag"].as_str().unwrap()),
+                cells: row["reasons"]
+                    .as_array()
+                    .unwrap()
+                    .iter()
+                    .map(|reason| reason["words"].as_str().unwrap().to_owned())
+                    .chain([row["name"].as_str().unwrap().to_owned()])
+                    .collect(),
+            })
+            .collect();
+        assert!(rows.len() >= 4, "the demo has a few due: {rows:?}");
+
+        for (name, paper) in [("A4", A4), ("Letter", LETTER)] {
+            let pdf = ingrid.print(paper).await;
+            let pages = pages(&pdf, club.folder());
+            if let Err(why) = rows_stand_whole(&pages, &rows) {
+                panic!("on {name}: {why}; it reads: {pages:#?}");
+            }
+            // The keys and the menu stay off the paper; the club and the day are on it.
+            let all = pages.concat();
+            for unwanted in ["Sign out", "Menu", "Dim red"] {
+                assert!(!all.contains(unwanted), "{unwanted} is printed");
+            }
+            assert!(all.contains("Velmouth"), "{all}");
+        }
+
+        // The same as a file.
+        let csv = ingrid.fetch("/due.csv").await;
+        for row in told["due"].as_array().unwrap() {
+            assert!(csv.contains(row["tag"].as_str().unwrap()), "{csv}");
+        }
+    })
+    .await;
+}

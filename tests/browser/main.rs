@@ -1,0 +1,17 @@
+//! The main jobs, done by clicking in a real headless Chromium against the
+//! real binary. `tests/run` installs what this needs.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod club;
+mod console;
+mod pdf;
+mod programs;
+mod visitor;
+
+mod borrowing;
+mod check_in;
+mod cycle;
+mod due_list;
+mod first_start;
+mod pictures;
+mod screens;

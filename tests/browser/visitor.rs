@@ -1,0 +1,348 @@
+//! One person with a browser: reads words, fills fields, presses keys.
+
+use std::future::Future;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use fantoccini::elements::Element;
+use fantoccini::wd::{PrintConfigurationBuilder, PrintMargins, PrintSize};
+use fantoccini::{Client, Locator};
+use serde_json::{Value, json};
+
+/// How large the browser's window is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Window {
+    /// A phone, upright.
+    Phone,
+    /// A desk.
+    Desk,
+}
+
+impl Window {
+    /// Width and height, CSS pixels.
+    pub fn size(self) -> (u32, u32) {
+        match self {
+            Self::Phone => (390, 844),
+            Self::Desk => (1280, 900),
+        }
+    }
+}
+
+/// Whether the browser runs scripts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scripts {
+    /// It does.
+    On,
+    /// Its owner has turned them off.
+    Off,
+}
+
+/// Someone with a browser of their own.
+#[derive(Clone)]
+pub struct Visitor {
+    /// The browser.
+    pub client: Client,
+    /// Where the club is served.
+    pub base: String,
+    /// Where the driver tells what the console said.
+    pub log_address: String,
+    /// The window.
+    pub window: Window,
+    /// Paths of pages that are known to be refused to this visitor.
+    pub refusals: Arc<Mutex<Vec<String>>>,
+}
+
+/// How long a page may take to show something.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// A text as an XPath literal.
+fn quoted(words: &str) -> String {
+    assert!(!words.contains('"'), "cannot be quoted: {words}");
+    format!("\"{words}\"")
+}
+
+/// Folds white space.
+pub fn folded(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+impl Visitor {
+    /// Opens a page of the club.
+    pub async fn open(&self, path: &str) {
+        let address = format!("{}{path}", self.base);
+        self.client.goto(&address).await.unwrap();
+    }
+
+    /// Opens a page that answers this visitor with an error.
+    pub async fn open_in_vain(&self, path: &str) {
+        self.refusals.lock().unwrap().push(path.to_owned());
+        self.open(path).await;
+    }
+
+    /// The path of the page that is open.
+    pub async fn path(&self) -> String {
+        self.client.current_url().await.unwrap().path().to_owned()
+    }
+
+    /// The words that can be seen on the page.
+    pub async fn words(&self) -> String {
+        let body = self.client.find(Locator::Css("body")).await.unwrap();
+        folded(&body.text().await.unwrap())
+    }
+
+    /// The words of what a CSS selector finds first.
+    pub async fn words_of(&self, css: &str) -> String {
+        let found = self.client.find(Locator::Css(css)).await;
+        match found {
+            Ok(element) => folded(&element.text().await.unwrap()),
+            Err(e) => panic!("nothing like {css} ({e}) on: {}", self.words().await),
+        }
+    }
+
+    /// Whether a CSS selector finds anything that can be seen.
+    pub async fn sees_any(&self, css: &str) -> bool {
+        for element in self.client.find_all(Locator::Css(css)).await.unwrap() {
+            if element.is_displayed().await.unwrap_or(false) {
+                return true;
+            }
+        }
+        false
+    }
+
+    /// Waits until a question about the page is answered with yes.
+    pub async fn wait_until<F: Future<Output = bool>>(&self, what: &str, ask: impl Fn() -> F) {
+        let until = Instant::now() + PATIENCE;
+        while !ask().await {
+            assert!(
+                Instant::now() < until,
+                "waited in vain for {what}; the page {} says: {}",
+                self.path().await,
+                self.words().await
+            );
+            tokio::time::sleep(Duration::from_millis(150)).await;
+        }
+    }
+
+    /// Waits until the page shows these words.
+    pub async fn sees(&self, words: &str) {
+        let wanted = folded(words);
+        self.wait_until(&format!("\"{words}\""), || async {
+            // A page being left has no body to read for a moment.
+            match self.client.find(Locator::Css("body")).await {
+                Ok(body) => body
+                    .text()
+                    .await
+                    .is_ok_and(|text| folded(&text).contains(&wanted)),
+                Err(_) => false,
+            }
+        })
+        .await;
+    }
+
+    async fn first_seen(&self, xpath: &str, what: &str) -> Element {
+        let until = Instant::now() + Duration::from_secs(10);
+        loop {
+            for element in self.client.find_all(Locator::XPath(xpath)).await.unwrap() {
+                if element.is_displayed().await.unwrap_or(false) {
+                    return element;
+                }
+            }
+            assert!(
+                Instant::now() < until,
+                "there is no {what} on {}, which says: {}",
+                self.path().await,
+                self.words().await
+            );
+            tokio::time::sleep(Duration::from_millis(150)).await;
+        }
+    }
+
+    /// Presses an element as a finger would, after bringing it into view.
+    async fn press_element(&self, element: &Element) {
+        let handle = serde_json::to_value(element).unwrap();
+        let middle = "arguments[0].scrollIntoView({block: 'center'})";
+        self.client.execute(middle, vec![handle]).await.unwrap();
+        element
+            .click()
+            .await
+            .unwrap_or_else(|e| panic!("cannot be pressed: {e}"));
+    }
+
+    /// Presses a key, link, label or fold by the words on it.
+    pub async fn press(&self, words: &str) {
+        self.press_in("//body", words).await;
+    }
+
+    /// Presses a key, link, label or fold by the words on it, within what an
+    /// XPath finds.
+    pub async fn press_in(&self, within: &str, words: &str) {
+        let w = quoted(words);
+        let kinds = "self::a or self::button or self::label or self::summary";
+        let whole = format!("{within}//*[{kinds}][normalize-space()={w}]");
+        let element = self
+            .first_seen(&whole, &format!("key or link \"{words}\""))
+            .await;
+        self.press_element(&element).await;
+    }
+
+    /// Presses a label, link or key whose words begin so.
+    pub async fn press_starting(&self, words: &str) {
+        let w = quoted(words);
+        let kinds = "self::a or self::button or self::label or self::summary";
+        let start = format!("//*[{kinds}][starts-with(normalize-space(), {w})]");
+        let element = self
+            .first_seen(&start, &format!("key or link \"{words}...\""))
+            .await;
+        self.press_element(&element).await;
+    }
+
+    /// Presses what a CSS selector finds first.
+    pub async fn press_css(&self, css: &str) {
+        let element = self
+            .client
+            .find(Locator::Css(css))
+            .await
+            .unwrap_or_else(|e| panic!("nothing like {css}: {e}"));
+        self.press_element(&element).await;
+    }
+
+    /// The field under a label.
+    pub async fn field(&self, label: &str) -> Element {
+        let l = quoted(label);
+        let of_label = format!("//*[@id=//label[normalize-space()={l}]/@for]");
+        self.first_seen(&of_label, &format!("field \"{label}\""))
+            .await
+    }
+
+    /// Types into the field under a label, over what it held.
+    pub async fn fill(&self, label: &str, text: &str) {
+        let field = self.field(label).await;
+        field.clear().await.unwrap();
+        field.send_keys(text).await.unwrap();
+    }
+
+    /// What the field under a label holds.
+    pub async fn holds(&self, label: &str) -> String {
+        let field = self.field(label).await;
+        field.prop("value").await.unwrap().unwrap_or_default()
+    }
+
+    /// Chooses from the list under a label by the words of the choice.
+    pub async fn choose(&self, label: &str, choice: &str) {
+        let list = self.field(label).await;
+        list.select_by_label(choice)
+            .await
+            .unwrap_or_else(|e| panic!("{label} has no choice \"{choice}\": {e}"));
+    }
+
+    /// Chooses from the list under a label by how the choice begins.
+    pub async fn choose_starting(&self, label: &str, start: &str) {
+        let list = self.field(label).await;
+        let choice = format!(
+            ".//option[starts-with(normalize-space(), {})]",
+            quoted(start)
+        );
+        list.select_by(Locator::XPath(&choice))
+            .await
+            .unwrap_or_else(|e| panic!("{label} has no choice \"{start}...\": {e}"));
+    }
+
+    /// Picks one of several under a legend by its words.
+    pub async fn pick(&self, legend: &str, words: &str) {
+        let within = format!("//fieldset[legend[normalize-space()={}]]", quoted(legend));
+        let label = format!(
+            "{within}//label[.//*[contains(@class, 'pick-words')][starts-with(normalize-space(), {})]]",
+            quoted(words)
+        );
+        let element = self
+            .first_seen(&label, &format!("\"{words}\" under \"{legend}\""))
+            .await;
+        self.press_element(&element).await;
+    }
+
+    /// Gives files to the file field of a name.
+    pub async fn give_files(&self, field: &str, files: &[PathBuf]) {
+        let css = format!("input[type=file][name={field}]");
+        let element = self.client.find(Locator::Css(&css)).await.unwrap();
+        let names: Vec<String> = files.iter().map(|f| f.display().to_string()).collect();
+        element.send_keys(&names.join("\n")).await.unwrap();
+    }
+
+    /// Opens the menu where it is folded away, and presses one of its entries.
+    pub async fn go(&self, entry: &str) {
+        if self.sees_any(".menu-key").await {
+            self.press("Menu").await;
+        }
+        self.press_in("//nav[@id='menu']", entry).await;
+    }
+
+    /// Signs in with an address and a pass phrase.
+    pub async fn sign_in(&self, email: &str, phrase: &str) {
+        self.open("/sign-in").await;
+        self.fill("Email address", email).await;
+        self.fill("Password", phrase).await;
+        self.press_css("main button[type=submit]").await;
+        self.wait_until("being signed in", || async {
+            self.path().await != "/sign-in"
+        })
+        .await;
+    }
+
+    /// Runs a script in the page and answers what it returns.
+    pub async fn script(&self, script: &str) -> Value {
+        self.client.execute(script, Vec::new()).await.unwrap()
+    }
+
+    /// Fetches a file of the club with the visitor's session, as text.
+    pub async fn fetch(&self, path: &str) -> String {
+        let answer = self
+            .client
+            .execute_async(
+                "const [path, done] = arguments; fetch(path).then(async a => done(a.status + '\\n' + await a.text()));",
+                vec![json!(path)],
+            )
+            .await
+            .unwrap();
+        let answer = answer.as_str().unwrap();
+        let (status, body) = answer.split_once('\n').unwrap();
+        assert_eq!(status, "200", "{path}: {body}");
+        body.to_owned()
+    }
+
+    /// Takes a picture of the whole page, kept beside the build for people to
+    /// look at.
+    pub async fn photograph(&self, name: &str) -> Option<PathBuf> {
+        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("browser-screens");
+        std::fs::create_dir_all(&folder).ok()?;
+        let window = match self.window {
+            Window::Phone => "phone",
+            Window::Desk => "desk",
+        };
+        let test = std::thread::current().name().unwrap_or("test").to_owned();
+        let test = if test.contains("tokio") {
+            String::new()
+        } else {
+            test.replace("::", "-")
+        };
+        let file = folder.join(format!("{test}-{name}-{window}.png").trim_start_matches('-'));
+        std::fs::write(&file, self.client.screenshot().await.ok()?).ok()?;
+        Some(file)
+    }
+
+    /// Prints the page on paper of this size and answers the PDF.
+    pub async fn print(&self, paper: PrintSize) -> Vec<u8> {
+        let margins = PrintMargins {
+            top: 1.2,
+            bottom: 1.2,
+            left: 1.2,
+            right: 1.2,
+        };
+        let paper = PrintConfigurationBuilder::default()
+            .size(paper)
+            .margins(margins)
+            .build()
+            .unwrap();
+        self.client.print(paper).await.unwrap()
+    }
+}

@@ -1,0 +1,174 @@
+use std::time::Duration;
+
+use axum::http::StatusCode;
+use tubewright::library::people::Role;
+use tubewright::library::{InstrumentId, star_tests};
+
+use crate::common::{Client, House, Page};
+
+/// Made by an independent library for the 203 mm f/10 of `House::instrument`:
+/// coma 0.12 waves RMS, outside focus (tests/frames/manifest.json).
+const GOOD: &str = "sct-outside.fits.gz";
+const GOOD_COMA_RMS_WAVES: f64 = 0.12;
+
+fn frame(name: &str) -> Vec<u8> {
+    let path = format!("{}/tests/frames/{name}", env!("CARGO_MANIFEST_DIR"));
+    std::fs::read(&path).unwrap_or_else(|e| panic!("{path}: {e}"))
+}
+
+const TOLD: &[(&str, &str)] = &[
+    ("side", "outside"),
+    ("camera", "green"),
+    ("pixel_um", "4.8"),
+    ("focal_factor", "1"),
+    ("diagonal", "yes"),
+    ("seeing", "2"),
+];
+
+async fn ended(client: &mut Client, path: &str) -> Page {
+    for _ in 0..600 {
+        let page = client.get(path).await;
+        assert_eq!(page.status, StatusCode::OK, "{}", page.words());
+        if page.select(".job").is_empty() {
+            return page;
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    panic!("the measuring did not end");
+}
+
+async fn tests_of(house: &House, id: InstrumentId) -> usize {
+    let mut conn = house.library.read().await.unwrap();
+    star_tests::standing(&mut conn, Some(id))
+        .await
+        .unwrap()
+        .len()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn uploaded_frames_are_measured_and_land_in_the_logbook() {
+    let house = House::empty().await;
+    let (id, mut client) = house.someone(Role::Volunteer).await;
+    let instrument = house.instrument("S203", id).await;
+    let bytes = frame(GOOD);
+    let page = client
+        .upload(
+            "/instruments/S203/star-test/frames",
+            TOLD,
+            &[("frames", GOOD, &bytes)],
+        )
+        .await;
+    let path = page.location().to_owned();
+    let page = ended(&mut client, &path).await;
+    assert!(page.words().contains("waves RMS"), "{}", page.words());
+    let drawing = page.select("figure svg desc").remove(0);
+    assert!(
+        drawing.contains("thinnest") && drawing.contains("waves RMS"),
+        "{drawing}"
+    );
+    assert_eq!(tests_of(&house, instrument).await, 1);
+    let picture = client.get(&format!("{path}/picture.png")).await;
+    assert_eq!(picture.headers["content-type"], "image/png");
+    let report: serde_json::Value =
+        serde_json::from_slice(&client.get(&format!("{path}/report.json")).await.body).unwrap();
+    assert_eq!(report["verdict"], "measured");
+    let coma = report["wavefront"]["coma_rms_waves"].as_f64().unwrap();
+    assert!((coma - GOOD_COMA_RMS_WAVES).abs() < 0.02, "{coma}");
+    assert!(
+        std::fs::read_dir(house.library.folder().join("frames"))
+            .unwrap()
+            .next()
+            .is_none()
+    );
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn frames_that_cannot_be_measured_leave_only_the_try() {
+    let house = House::empty().await;
+    let (id, mut client) = house.someone(Role::Volunteer).await;
+    let instrument = house.instrument("S203", id).await;
+    for (name, bytes) in [
+        ("blank.png", blank_png()),
+        ("notes.txt", b"not a picture at all".to_vec()),
+    ] {
+        let page = client
+            .upload(
+                "/instruments/S203/star-test/frames",
+                TOLD,
+                &[("frames", name, &bytes)],
+            )
+            .await;
+        let page = ended(&mut client, page.location()).await;
+        assert!(
+            page.words().contains("were not measured"),
+            "{name}: {}",
+            page.words()
+        );
+        assert!(!page.select(".note .reasons li").is_empty(), "{name}");
+    }
+    assert_eq!(tests_of(&house, instrument).await, 0);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_form_that_must_be_mended_keeps_what_was_typed_and_asks_nothing() {
+    let house = House::empty().await;
+    let (id, mut client) = house.someone(Role::Volunteer).await;
+    house.instrument("S203", id).await;
+    let told = [
+        ("side", "inside"),
+        ("camera", "mono"),
+        ("pixel_um", "a few"),
+        ("note", "cold hands"),
+    ];
+    let page = client
+        .upload(
+            "/instruments/S203/star-test/frames",
+            &told,
+            &[("frames", "a.png", &blank_png())],
+        )
+        .await;
+    assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(page.select("#f-pixel_um-error")[0].contains("not a number"));
+    assert_eq!(page.attributes("#f-pixel_um", "value"), ["a few"]);
+    assert_eq!(page.select("#f-note"), ["cold hands"]);
+    let page = client
+        .upload("/instruments/S203/star-test/frames", TOLD, &[])
+        .await;
+    assert!(page.select("#f-frames-error")[0].contains("choose one or more"));
+    let page = client.get("/instruments/S203/star-test").await;
+    assert!(!page.words().contains("Frames sent before"));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn only_volunteers_and_coordinators_send_frames() {
+    let house = House::empty().await;
+    let (id, _) = house.someone(Role::Volunteer).await;
+    house.instrument("S203", id).await;
+    let (_, mut member) = house.someone(Role::Member).await;
+    let bytes = blank_png();
+    let page = member
+        .upload(
+            "/instruments/S203/star-test/frames",
+            TOLD,
+            &[("frames", "a.png", &bytes)],
+        )
+        .await;
+    assert_eq!(page.status, StatusCode::FORBIDDEN);
+    let page = house
+        .visitor()
+        .upload(
+            "/instruments/S203/star-test/frames",
+            TOLD,
+            &[("frames", "a.png", &bytes)],
+        )
+        .await;
+    assert_eq!(page.status, StatusCode::UNAUTHORIZED);
+}
+
+fn blank_png() -> Vec<u8> {
+    let mut png = std::io::Cursor::new(Vec::new());
+    image::GrayImage::from_pixel(200, 200, image::Luma([17]))
+        .write_to(&mut png, image::ImageFormat::Png)
+        .unwrap();
+    png.into_inner()
+}
