@@ -17,6 +17,7 @@
 //!
 //! - `run`: stages in their order, other starts where the first leads nowhere.
 //! - `stage`: windows and joined pixels, a coarse stage and a fine one.
+//! - `line`: the pupil at one wavelength.
 //! - `model`: the forward model and its derivatives.
 //! - `solve`: least squares.
 //! - `honest`: covariance from the residuals.
@@ -24,6 +25,7 @@
 
 mod check;
 mod honest;
+mod line;
 mod model;
 mod result;
 mod run;

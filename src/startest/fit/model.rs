@@ -16,12 +16,13 @@
 //! Pixels are kept column by column here (index x * size + y), because that is
 //! how an odd number of transpositions leaves them.
 
+use super::line::{Line, spectrum};
 use crate::{
     optics::{
         REFERENCE_NM,
         fourier::{Scratch, Square, fast_size, signed},
         pupil::Pupil,
-        seeing, zernike,
+        seeing,
     },
     startest::frame::Setup,
 };
@@ -73,25 +74,6 @@ pub(super) struct Fineness {
     pub cells_per_lambda_n: f64,
     /// Wavelengths across the band.
     pub lines: usize,
-}
-
-/// The pupil on the grid that belongs to one wavelength.
-struct Line {
-    weight: f32,
-    /// 550 nm / wavelength.
-    scale: f64,
-    cell: f64,
-    rows: usize,
-    /// Position in the focal array, place in the pupil.
-    index: Vec<u32>,
-    place: Vec<[f64; 2]>,
-    /// What rim and vanes leave open.
-    open: Vec<f64>,
-    /// Mode after mode, one value per cell.
-    basis: Vec<Vec<f32>>,
-    amplitude: Vec<f32>,
-    by_shadow: Vec<(u32, [f32; 3])>,
-    power: f64,
 }
 
 pub(super) struct Model {
@@ -465,198 +447,93 @@ struct Bin {
     base: f32,
 }
 
-impl Line {
-    fn new(
-        pupil: &Pupil,
-        weight: f64,
-        scale: f64,
-        cell: f64,
-        focal: usize,
-        modes: &[usize],
-    ) -> Self {
-        let half = (1.0 / cell + 0.5).floor();
-        let rows = 2 * half as usize + 1;
-        let mut index = Vec::new();
-        let mut place = Vec::new();
-        for row in 0..rows {
-            for column in 0..rows {
-                // Rows run downwards.
-                let (u, v) = ((column as f64 - half) * cell, (half - row as f64) * cell);
-                if u * u + v * v < (1.0 + 0.75 * cell).powi(2) && row < focal && column < focal {
-                    index.push((row * focal + column) as u32);
-                    place.push([u, v]);
-                }
-            }
-        }
-        let open = place.iter().map(|&[u, v]| pupil.open(u, v, cell)).collect();
-        let basis = modes
-            .iter()
-            .map(|&j| {
-                place
-                    .iter()
-                    .map(|&[u, v]| zernike::noll(j, u, v) as f32)
-                    .collect()
-            })
-            .collect();
-        Self {
-            weight: weight as f32,
-            scale,
-            cell,
-            rows: rows.min(focal),
-            index,
-            place,
-            open,
-            basis,
-            amplitude: Vec::new(),
-            by_shadow: Vec::new(),
-            power: 1.0,
-        }
-    }
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+    use super::*;
+    use crate::startest::frame::Side;
 
-    fn draw(&mut self, pupil: &Pupil) {
-        self.amplitude.clear();
-        self.by_shadow.clear();
-        self.power = 0.0;
-        for (k, (&[u, v], &open)) in self.place.iter().zip(&self.open).enumerate() {
-            let c = pupil.shade(open, u, v, self.cell);
-            self.power += c.amplitude * c.amplitude;
-            self.amplitude.push(c.amplitude as f32);
-            if c.by_shadow != [0.0; 3] {
-                self.by_shadow
-                    .push((k as u32, c.by_shadow.map(|d| d as f32)));
-            }
-        }
-    }
+    const SIZE: usize = 40;
 
-    /// Weight that makes all pixels of all wavelengths sum to 1.
-    fn gain(&self, focal: usize) -> f32 {
-        (f64::from(self.weight) / (self.power.max(1e-9) * (focal * focal) as f64)) as f32
-    }
-
-    fn pupil_function(&self, waves: &[f64]) -> Vec<Complex32> {
-        let mut turns = vec![0f32; self.index.len()];
-        for (basis, &a) in self.basis.iter().zip(waves) {
-            let a = (a * self.scale) as f32;
-            if a != 0.0 {
-                for (t, b) in turns.iter_mut().zip(basis) {
-                    *t += a * b;
-                }
-            }
-        }
-        turns
-            .iter()
-            .zip(&self.amplitude)
-            .map(|(&t, &p)| {
-                let (s, c) = sin_cos_turns(t);
-                Complex32::new(p * c, p * s)
-            })
-            .collect()
-    }
-
-    /// Writes the pupil function's derivative by parameter `k` (without the
-    /// factor 2 pi i of a phase) into `field`.
-    fn slope_field(
-        &self,
-        a: &[Complex32],
-        k: usize,
-        modes: usize,
-        focal: usize,
-        field: &mut [Complex32],
-    ) {
-        field[..self.rows * focal].fill(Complex32::default());
-        if k < modes {
-            for ((&i, &z), &b) in self.index.iter().zip(a).zip(&self.basis[k]) {
-                field[i as usize] = z * b;
-            }
-        } else {
-            for (cell, d) in &self.by_shadow {
-                let c = *cell as usize;
-                let p = self.amplitude[c];
-                // A cell wholly in shadow has lost its phase: only cells the
-                // edge crosses are listed, and those keep some light.
-                if p > 1e-4 {
-                    field[self.index[c] as usize] = a[c] * (d[k - modes] / p);
-                }
-            }
-        }
-    }
-
-    /// Adds the derivative of |U|^2 to the real (part 0) or imaginary part.
-    fn add_slope(
-        &self,
-        u: &[Complex32],
-        v: &[Complex32],
-        is_amplitude: bool,
-        part: usize,
-        sum: &mut [Complex32],
-    ) {
-        let side = (u.len() as f64).sqrt() as usize;
-        let gain = self.gain(side);
-        let factor = if is_amplitude {
-            2.0 * gain
-        } else {
-            -2.0 * gain * (TAU * self.scale) as f32
+    fn model() -> Model {
+        let setup = Setup {
+            aperture_mm: 200.0,
+            focal_mm: 1600.0,
+            obstruction: 0.3,
+            pixel_um: 4.4,
+            wavelength_nm: 550.0,
+            bandwidth_nm: 80.0,
+            side: Side::Outside,
+            vanes: None,
         };
-        for ((s, u), v) in sum.iter_mut().zip(u).zip(v) {
-            let product = u.conj() * v;
-            let d = factor * if is_amplitude { product.re } else { product.im };
-            if part == 0 {
-                s.re += d;
-            } else {
-                s.im += d;
-            }
+        let fineness = Fineness {
+            cells_per_lambda_n: 2.0,
+            lines: 3,
+        };
+        let modes: Vec<usize> = (4..=15).collect();
+        Model::new(&setup, Pupil::annular(0.3), &modes, SIZE, 22.0, fineness)
+    }
+
+    fn state() -> State {
+        let mut waves = vec![0.02; 12];
+        waves[0] = 1.2;
+        waves[4] = -0.06;
+        State {
+            waves,
+            shadow: [0.01, -0.02, 0.3],
+            at: [19.2, 20.4],
+            blur: 2.0,
         }
     }
-}
 
-/// Wavelengths (nm) and weights that sum to 1: Gauss-Legendre over the band.
-fn spectrum(setup: &Setup, lines: usize) -> Vec<(f64, f64)> {
-    if setup.bandwidth_nm <= 0.0 || lines <= 1 {
-        return vec![(setup.wavelength_nm, 1.0)];
+    #[test]
+    fn all_light_arrives() {
+        let sum: f64 = model().image(&state()).iter().map(|v| f64::from(*v)).sum();
+        assert!((sum - 1.0).abs() < 0.02, "{sum}");
     }
-    gauss_legendre(lines)
-        .into_iter()
-        .map(|(x, w)| (setup.wavelength_nm + x * setup.bandwidth_nm / 2.0, w / 2.0))
-        .collect()
-}
 
-/// Nodes and weights on (-1, 1), by Newton's method on the Legendre recurrence.
-fn gauss_legendre(n: usize) -> Vec<(f64, f64)> {
-    let order = n as f64;
-    (0..n)
-        .map(|i| {
-            let mut x = (std::f64::consts::PI * (i as f64 + 0.75) / (order + 0.5)).cos();
-            let mut slope = 1.0;
-            for _ in 0..20 {
-                let (mut p0, mut p1) = (1.0, x);
-                for k in 2..=n {
-                    let k = k as f64;
-                    (p0, p1) = (p1, ((2.0 * k - 1.0) * x * p1 - (k - 1.0) * p0) / k);
-                }
-                slope = order * (x * p1 - p0) / (x * x - 1.0);
-                x -= p1 / slope;
+    #[test]
+    fn derivatives_are_differences_in_the_limit() {
+        let mut model = model();
+        let here = state();
+        let slopes = model.slopes(&here, 0..3);
+        let scale = slopes.image.iter().copied().fold(0f32, f32::max);
+        assert!(
+            model
+                .image(&here)
+                .iter()
+                .zip(&slopes.image)
+                .all(|(a, b)| (a - b).abs() < 1e-4 * scale)
+        );
+        let mut check = |name: &str, slope: &[f32], step: f64, turn: &dyn Fn(&mut State, f64)| {
+            let mut at = |h: f64| {
+                let mut s = here.clone();
+                turn(&mut s, h);
+                model.image(&s)
+            };
+            let (up, down) = (at(step), at(-step));
+            let (mut off, mut size) = (0.0, 0.0);
+            for ((u, d), s) in up.iter().zip(&down).zip(slope) {
+                let difference = f64::from(u - d) / (2.0 * step);
+                off += (difference - f64::from(*s)).powi(2);
+                size += f64::from(*s).powi(2);
             }
-            (x, 2.0 / ((1.0 - x * x) * slope * slope))
-        })
-        .collect()
-}
-
-/// Sine and cosine of 2 pi t, to 1e-6; written so that it vectorises.
-#[inline]
-fn sin_cos_turns(t: f32) -> (f32, f32) {
-    // Reduce to a quarter turn either way of 0 or 1/2.
-    let t = t - t.round();
-    let half = (2.0 * t).round();
-    let x = std::f32::consts::TAU * (t - 0.5 * half);
-    let sign = 1.0 - 2.0 * half.abs();
-    let y = x * x;
-    let s = x
-        * (1.0
-            + y * (-1.0 / 6.0
-                + y * (1.0 / 120.0
-                    + y * (-1.0 / 5040.0 + y * (1.0 / 362_880.0 - y / 39_916_800.0)))));
-    let c = 1.0
-        + y * (-0.5
-            + y * (1.0 / 24.0 + y * (-1.0 / 720.0 + y * (1.0 / 40_320.0 - y / 3_628_800.0))));
-    (sign * s, sign * c)
+            let share = (off / size).sqrt();
+            assert!(share < 0.02, "{name}: off by {share}");
+        };
+        for k in 0..12 {
+            check(&format!("mode {k}"), &slopes.waves[k], 1e-3, &|s, h| {
+                s.waves[k] += h
+            });
+        }
+        for k in 0..2 {
+            check(&format!("place {k}"), &slopes.at[k], 0.02, &|s, h| {
+                s.at[k] += h
+            });
+            check(&format!("shadow {k}"), &slopes.shadow[k], 2e-3, &|s, h| {
+                s.shadow[k] += h
+            });
+        }
+        check("blur", &slopes.blur, 0.05, &|s, h| s.blur += h);
+    }
 }
