@@ -3,6 +3,8 @@
 use std::collections::VecDeque;
 use std::ops::ControlFlow;
 
+use rayon::prelude::*;
+
 use super::find::quantile;
 use super::frame::{Frame, Setup, Stamp};
 use super::judge::{Placed, check_shape, judge, reason};
@@ -83,6 +85,23 @@ const FIRST_LARGE_FRAMES: usize = 2;
 /// Frames with more pixels than this are large.
 const LARGE_FRAME: usize = 8_000_000;
 
+/// Fills the batch with the next few frames; one at a time when they are large.
+fn next_batch(
+    frames: &mut impl Iterator<Item = Result<Frame, Unreadable>>,
+    batch: &mut Vec<Result<Frame, Unreadable>>,
+) -> bool {
+    let most = (2 * rayon::current_num_threads()).min(8);
+    while batch.len() < most {
+        let Some(item) = frames.next() else { break };
+        let large = item.as_ref().is_ok_and(|f| f.data.len() > LARGE_FRAME);
+        batch.push(item);
+        if large {
+            break;
+        }
+    }
+    !batch.is_empty()
+}
+
 /// Judges, registers and averages the frames of one set.
 pub fn gather<I>(
     frames: I,
@@ -97,20 +116,29 @@ where
     let mut course = Course::default();
     let mut stacker: Option<Stacker> = None;
     let mut cancelled = false;
-    for item in frames {
-        tally.count.given += 1;
-        match item {
-            Err(u) => tally.drop(
-                u.name,
-                Reason {
-                    code: u.code,
-                    text: u.text,
-                    mend: u.mend,
-                },
-            ),
-            Ok(frame) => match judge(&frame, setup, course.near(&first)) {
-                Err(why) => tally.drop(frame.name, why),
-                Ok(placed) => match &mut stacker {
+    let mut frames = frames.into_iter();
+    let mut batch = Vec::new();
+    'all: while next_batch(&mut frames, &mut batch) {
+        // Frames of one batch are judged side by side, from where the star was
+        // before them, and then taken in their order.
+        let near = course.near(&first);
+        let judged: Vec<_> = batch
+            .par_drain(..)
+            .map(|item| item.map(|frame| (judge(&frame, setup, near), frame)))
+            .collect();
+        for item in judged {
+            tally.count.given += 1;
+            match item {
+                Err(u) => tally.drop(
+                    u.name,
+                    Reason {
+                        code: u.code,
+                        text: u.text,
+                        mend: u.mend,
+                    },
+                ),
+                Ok((Err(why), frame)) => tally.drop(frame.name, why),
+                Ok((Ok(placed), frame)) => match &mut stacker {
                     Some(s) => course.take(s, frame, placed, &mut tally),
                     None => {
                         let wanted = if frame.data.len() > LARGE_FRAME {
@@ -124,18 +152,18 @@ where
                         }
                     }
                 },
-            },
-        }
-        let good = first.len() + stacker.as_ref().map_or(0, Stacker::frames);
-        if progress(Progress {
-            seen: tally.count.given,
-            good,
-            measuring: false,
-        })
-        .is_break()
-        {
-            cancelled = true;
-            break;
+            }
+            let good = first.len() + stacker.as_ref().map_or(0, Stacker::frames);
+            if progress(Progress {
+                seen: tally.count.given,
+                good,
+                measuring: false,
+            })
+            .is_break()
+            {
+                cancelled = true;
+                break 'all;
+            }
         }
     }
     if stacker.is_none() && !first.is_empty() {
@@ -261,7 +289,7 @@ fn geometry_of(stamp: &Stamp, stack: &Stack, setup: &Setup) -> Result<Geometry, 
 fn between_blocks(stack: &Stack, setup: &Setup) -> f64 {
     let looks: Vec<(f64, f64, f64)> = stack
         .blocks
-        .iter()
+        .par_iter()
         .filter_map(|b| {
             let start = Start {
                 centre: stack.centre,

@@ -136,7 +136,7 @@ pub fn measure_rings(
     smooth(&mut stamp, size, own_blur);
     let grid = Grid { size, data: &stamp };
     let mut look = Look::new(grid, start, setup, effort, own_blur);
-    let rounds = if effort == Effort::Full { 9 } else { 5 };
+    let rounds = if effort == Effort::Full { 9 } else { 4 };
     for _ in 0..rounds {
         look.outer_round()?;
         if look.eps > 0.0
@@ -160,30 +160,37 @@ pub fn measure_rings(
 /// Fits a plane to what lies outside the star and takes it off.
 fn take_sky(stamp: &mut [f64], size: usize, start: Start) -> [f64; 3] {
     let mid = (size - 1) as f64 / 2.0;
+    let clear = (1.32 * start.radius + 2.0).powi(2);
+    let outside: Vec<[f64; 3]> = stamp
+        .iter()
+        .enumerate()
+        .filter_map(|(i, v)| {
+            let (x, y) = ((i % size) as f64, (i / size) as f64);
+            let r2 = (x - start.centre[0]).powi(2) + (y - start.centre[1]).powi(2);
+            (v.is_finite() && r2 >= clear).then_some([x - mid, y - mid, *v])
+        })
+        .collect();
     let mut sky = [0.0; 3];
     let mut limit = f64::INFINITY;
-    for round in 0..4 {
+    let mut rest: Vec<f64> = Vec::with_capacity(outside.len());
+    for round in 0..3 {
+        if round > 0 {
+            rest.clear();
+            rest.extend(
+                outside
+                    .iter()
+                    .map(|p| (p[2] - sky[0] - sky[1] * p[0] - sky[2] * p[1]).abs()),
+            );
+            limit = 3.0 * 1.4826 * super::find::quantile(&mut rest, 0.5);
+        }
         let mut normal = nalgebra::Matrix3::<f64>::zeros();
         let mut right = nalgebra::Vector3::<f64>::zeros();
-        let mut rest: Vec<f64> = Vec::new();
-        for (i, v) in stamp.iter().enumerate() {
-            let (x, y) = ((i % size) as f64, (i / size) as f64);
-            let r = (x - start.centre[0]).hypot(y - start.centre[1]);
-            if !v.is_finite() || r < 1.32 * start.radius + 2.0 {
-                continue;
-            }
-            let t = nalgebra::Vector3::new(1.0, x - mid, y - mid);
-            let res = v - sky[0] - sky[1] * t[1] - sky[2] * t[2];
-            if round > 0 {
-                rest.push(res.abs());
-            }
-            if res.abs() <= limit {
+        for p in &outside {
+            if (p[2] - sky[0] - sky[1] * p[0] - sky[2] * p[1]).abs() <= limit {
+                let t = nalgebra::Vector3::new(1.0, p[0], p[1]);
                 normal += t * t.transpose();
-                right += t * *v;
+                right += t * p[2];
             }
-        }
-        if round > 0 {
-            limit = 3.0 * 1.4826 * super::find::quantile(&mut rest, 0.5);
         }
         if let Some(c) = normal.cholesky().filter(|_| normal[(0, 0)] > 30.0) {
             let s = c.solve(&right);
@@ -208,33 +215,44 @@ fn smooth(data: &mut [f64], size: usize, sigma: f64) {
     let kernel: Vec<f64> = (0..=half)
         .map(|k| (-0.5 * (k as f64 / sigma).powi(2)).exp())
         .collect();
-    let mut line = vec![0.0; size];
-    let mut pass = |start: usize, stride: usize| {
-        for (k, v) in line.iter_mut().enumerate() {
-            *v = data[start + k * stride];
-        }
-        for k in 0..size {
-            if line[k].is_nan() {
-                continue;
+    // Along rows, then turned over and along rows again: twice makes both.
+    for _ in 0..2 {
+        let mut turned = vec![0.0; size * size];
+        for (y, row) in data.chunks_exact(size).enumerate() {
+            for x in 0..size {
+                turned[x * size + y] = if row[x].is_nan() {
+                    f64::NAN
+                } else {
+                    smoothed_at(row, x, half, &kernel)
+                };
             }
-            let (lo, hi) = (k.saturating_sub(half), (k + half).min(size - 1));
-            let (mut sum, mut weight) = (0.0, 0.0);
-            for j in lo..=hi {
-                let w = kernel[j.abs_diff(k)];
-                if line[j].is_finite() {
-                    sum += w * line[j];
-                    weight += w;
-                }
-            }
-            data[start + k * stride] = sum / weight;
         }
-    };
-    for i in 0..size {
-        pass(i * size, 1);
+        data.copy_from_slice(&turned);
     }
-    for i in 0..size {
-        pass(i, size);
+}
+
+/// One value of a row under a symmetric kernel, missing neighbours left out.
+fn smoothed_at(row: &[f64], x: usize, half: usize, kernel: &[f64]) -> f64 {
+    let (mut sum, mut weight) = (row[x] * kernel[0], kernel[0]);
+    if x >= half && x + half < row.len() {
+        let mut all = sum;
+        let mut total = weight;
+        for k in 1..=half {
+            all += kernel[k] * (row[x - k] + row[x + k]);
+            total += 2.0 * kernel[k];
+        }
+        if all.is_finite() {
+            return all / total;
+        }
     }
+    let (lo, hi) = (x.saturating_sub(half), (x + half).min(row.len() - 1));
+    for j in (lo..=hi).filter(|j| *j != x) {
+        if row[j].is_finite() {
+            sum += kernel[j.abs_diff(x)] * row[j];
+            weight += kernel[j.abs_diff(x)];
+        }
+    }
+    sum / weight
 }
 
 /// The state of one measurement while it settles.
@@ -527,9 +545,9 @@ fn for_each(grid: Grid<'_>, centre: [f64; 2], radius: f64, mut f: impl FnMut(f64
         for x in lo(centre[0])..=hi(centre[0]) {
             let v = grid.data[y * grid.size + x];
             let (dx, dy) = (x as f64 - centre[0], y as f64 - centre[1]);
-            let r = dx.hypot(dy);
-            if r <= radius && v.is_finite() {
-                f(dx, dy, r, v);
+            let r2 = dx * dx + dy * dy;
+            if r2 <= radius * radius && v.is_finite() {
+                f(dx, dy, r2.sqrt(), v);
             }
         }
     }
