@@ -53,7 +53,13 @@ impl Measured {
     pub fn overlay_svg(&self, attempt: AttemptId) -> Option<String> {
         let href = format!("/attempts/{attempt}/picture.png");
         let (stamp, geometry, report) = self.drawn.as_ref()?;
-        Some(pictures::overlay_svg(stamp, geometry, report, Some(&href), "shot"))
+        Some(pictures::overlay_svg(
+            stamp,
+            geometry,
+            report,
+            Some(&href),
+            "shot",
+        ))
     }
 }
 
@@ -100,14 +106,18 @@ fn random(tag: &str, index: usize) -> ChaCha8Rng {
     ChaCha8Rng::from_seed(hasher.finalize().into())
 }
 
-/// The club's two cameras, with the pixel that suits the focal ratio.
+/// Pixels of the club's two cameras, by themselves and joined two or three to
+/// a side, micrometres.
+const PIXELS_UM: [f64; 5] = [2.4, 3.76, 4.8, 7.2, 7.52];
+
+/// Frames with the coarsest pixels that still do the star justice.
 fn setup(instrument: &Instrument, star: &Frames) -> Setup {
     let ratio = instrument.focal_mm / instrument.aperture_mm;
-    let pixel_um = match ratio {
-        r if r < 6.5 => 2.4,
-        r if r < 9.0 => 3.76,
-        _ => 4.8,
-    };
+    let lambda_n_um = REFERENCE_NM * 1e-3 * ratio;
+    let pixel_um = PIXELS_UM
+        .into_iter()
+        .filter(|p| *p <= 1.4 * lambda_n_um)
+        .fold(PIXELS_UM[0], f64::max);
     Setup {
         aperture_mm: instrument.aperture_mm,
         focal_mm: instrument.focal_mm,
@@ -150,7 +160,8 @@ const PEDESTAL: f64 = 100.0;
 struct Sky {
     size: usize,
     pixels: usize,
-    /// Share of the light in each fine cell; x along the inner index, y down.
+    /// Share of the light in the pixel whose top left fine cell this is; x
+    /// along the inner index, y down, both wrapped around.
     light: Vec<f32>,
 }
 
@@ -188,14 +199,29 @@ impl Sky {
         }
         square.inverse(&mut light, size, &mut scratch);
         let norm = (size * size) as f32 * whole;
+        // The first transform left x along the columns; the pair after it
+        // changed nothing. Summing along one index and turning, twice, sums
+        // over pixels and brings the rows back; so turn once before.
+        let turned = |from: &[f32]| -> Vec<f32> {
+            let sum = |at: usize| -> f32 {
+                let (row, start) = (at % size, at / size);
+                (start..start + FINE)
+                    .map(|k| from[row * size + k % size])
+                    .sum()
+            };
+            (0..size * size).map(sum).collect()
+        };
+        let columns: Vec<f32> = light.iter().map(|l| l.re / norm).collect();
+        let down_then_across = turned(&columns);
+        let mut upright = vec![0.0; size * size];
+        let summed = turned(&down_then_across);
+        for (k, value) in upright.iter_mut().enumerate() {
+            *value = summed[(k % size) * size + k / size];
+        }
         Self {
             size,
             pixels: size / FINE,
-            // The first transform left x along the columns; the pair after it
-            // changed nothing.
-            light: (0..size * size)
-                .map(|k| light[(k % size) * size + k / size].re / norm)
-                .collect(),
+            light: upright,
         }
     }
 
@@ -209,13 +235,8 @@ impl Sky {
         for (k, value) in data.iter_mut().enumerate() {
             let corner = |p: usize| (p * FINE) as i64 - middle;
             let (x0, y0) = (corner(k % self.pixels) + dx, corner(k / self.pixels) + dy);
-            let mut share = 0.0_f64;
-            for y in y0..y0 + FINE as i64 {
-                for x in x0..x0 + FINE as i64 {
-                    let at = y.rem_euclid(side) * side + x.rem_euclid(side);
-                    share += f64::from(self.light[usize::try_from(at).unwrap_or(0)]);
-                }
-            }
+            let at = y0.rem_euclid(side) * side + x0.rem_euclid(side);
+            let share = f64::from(self.light[usize::try_from(at).unwrap_or(0)]);
             let mean = ELECTRONS * share.max(0.0) + SKY;
             let noise = (mean + READ_NOISE * READ_NOISE).sqrt() * gauss(rng);
             *value = (PEDESTAL + mean + noise).clamp(0.0, 65_535.0).round() as f32;

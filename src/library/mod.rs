@@ -26,7 +26,6 @@ mod look;
 pub mod people;
 pub mod photos;
 pub mod sessions;
-pub mod standings;
 pub mod star_tests;
 pub mod telling;
 pub mod waits;

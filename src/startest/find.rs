@@ -27,9 +27,15 @@ pub struct Candidate {
     pub flux: f64,
     /// Typical brightness over the sky.
     pub level: f64,
+    /// `level` over the noise of the picture it was outlined in, which is
+    /// smoothed when the star is faint.
+    pub contrast: f64,
     /// Whether the patch reaches the frame's border.
     pub touches_border: bool,
 }
+
+/// Contrast above which a candidate's outline can be trusted.
+pub const CLEAR: f64 = 20.0;
 
 /// The sky of one frame and the stars in it.
 #[derive(Debug, Clone)]
@@ -373,8 +379,11 @@ fn stand_outs(over: &[f32], cell_scatter: f64, blocks: &Blocks) -> (Vec<Candidat
     for patch in patches(&mask, blocks.width, blocks.height) {
         candidates.extend(candidates_of(&patch, over, blocks));
     }
+    for c in &mut candidates {
+        c.contrast = c.level / noise.max(1e-300);
+    }
     let best = candidates.iter().max_by(|a, b| a.flux.total_cmp(&b.flux));
-    let clear = best.is_some_and(|b| b.level > 20.0 * noise);
+    let clear = best.is_some_and(|b| b.contrast > CLEAR);
     (candidates, clear)
 }
 
@@ -462,6 +471,7 @@ fn candidates_of(patch: &[usize], over: &[f32], blocks: &Blocks) -> Vec<Candidat
             spread: moment * std::f64::consts::TAU / n,
             flux,
             level,
+            contrast: 0.0,
             touches_border: touches,
         });
     }

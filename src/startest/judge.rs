@@ -4,7 +4,7 @@
 //! where simulated traps and simulated good frames part with room on both
 //! sides; `tests/measure_traps.rs` holds both kinds.
 
-use super::find::{Candidate, Found, find};
+use super::find::{CLEAR, Candidate, Found, find};
 use super::frame::{Frame, Setup};
 use super::report::Reason;
 use super::rings::{Effort, Geometry, NoRings, Start, measure_rings};
@@ -12,9 +12,12 @@ use super::rings::{Effort, Geometry, NoRings, Start, measure_rings};
 /// Fewest pixels across a donut that can be measured.
 pub const LEAST_ACROSS_PX: f64 = 12.0;
 
+/// Largest outer radius that is measured, px; it bounds the memory a stack takes.
+pub const LARGEST_RADIUS_PX: f64 = 300.0;
+
 /// Every code a frame can be dropped or a set refused for by the measuring
 /// (reading files adds its own).
-pub const CODES: [&str; 14] = [
+pub const CODES: [&str; 16] = [
     "no-frames",
     "no-star",
     "clipped",
@@ -22,7 +25,9 @@ pub const CODES: [&str; 14] = [
     "two-stars",
     "not-defocused",
     "too-small",
+    "too-large",
     "rings-unresolved",
+    "too-faint",
     "smeared",
     "not-a-donut",
     "obstruction-contradicts",
@@ -57,6 +62,9 @@ pub fn reason(code: &str, text: impl Into<String>) -> Reason {
         "rings-unresolved" => {
             "Defocus further, wait for steadier air, or shield the telescope from wind: the dark middle must show."
         }
+        "too-faint" => {
+            "Expose longer, choose a brighter star, or defocus less: the ring should stand well clear of the noise."
+        }
         "smeared" => "Use shorter exposures, and wait for the gust to pass.",
         "not-a-donut" => {
             "Check that the brightest thing in the picture is a single defocused star, and that nothing stands in the light."
@@ -87,8 +95,6 @@ pub struct Placed {
     pub flux: f64,
     /// The quick look's geometry (positions in its own stamp).
     pub geometry: Geometry,
-    /// Coma W131 over W020, as the quick look has it.
-    pub skew: f64,
     /// The frame's sky, noise and candidates.
     pub found: Found,
     /// Whether a brighter star was passed over.
@@ -146,6 +152,12 @@ fn judge_star(frame: &Frame, setup: &Setup, found: &Found, index: usize) -> Resu
     if 2.0 * star.radius < LEAST_ACROSS_PX - 2.0 {
         return Err(small(star.radius, w020));
     }
+    if star.radius > LARGEST_RADIUS_PX {
+        return Err(reason(
+            "too-large",
+            format!("the donut is {:.0} pixels across", 2.0 * star.radius),
+        ));
+    }
     if is_clipped(frame, found, star) {
         return Err(reason(
             "clipped",
@@ -174,27 +186,29 @@ fn judge_star(frame: &Frame, setup: &Setup, found: &Found, index: usize) -> Resu
             ),
         ));
     }
-    if star.spread > 1.35 {
-        return Err(reason(
-            "two-stars",
-            "the patch of light is no single disc: two stars overlap, or the star trailed",
-        ));
+    // Discs have 1.00 to 1.03, whatever their coma; a star that trailed by half
+    // its radius has 1.05, two that overlap by half 1.17.
+    if star.spread > 1.12 {
+        let why = "the patch of light is no single disc: two stars overlap, or the star trailed";
+        return Err(unless_faint(star, reason("two-stars", why)));
     }
     let patch = Patch::cut(frame, found, [star.x, star.y], 1.75 * star.radius + 6.0);
     let start = Start {
         centre: patch.to_patch([star.x, star.y]),
         radius: star.radius,
     };
-    let geometry = measure_rings(patch.size, &patch.data, start, setup, Effort::Quick).map_err(
-        |e| match e {
-            NoRings::NoOuterEdge => reason(
-                "not-a-donut",
-                "the outer edge of the star is not a circle that can be followed",
-            ),
+    let geometry = measure_rings(patch.size, &patch.data, start, setup, Effort::Quick)
+        .map_err(|e| match e {
+            NoRings::NoOuterEdge => {
+                reason("not-a-donut", "the outer edge of the star is not a circle that can be followed")
+            }
+            NoRings::NoShadow if star.spread > 1.035 => {
+                reason("smeared", "the donut is drawn out and its dark middle filled: the star moved during the exposure")
+            }
             NoRings::NoShadow => no_shadow(w020),
-        },
-    )?;
-    check_shape(&geometry, setup)?;
+        })
+        .and_then(|g| check_shape(&g, setup).map(|()| g))
+        .map_err(|why| unless_faint(star, why))?;
     let centre = patch.to_frame(geometry.centre);
     let room = centre[0]
         .min(centre[1])
@@ -206,16 +220,25 @@ fn judge_star(frame: &Frame, setup: &Setup, found: &Found, index: usize) -> Resu
             "the star is cut by the edge of the picture",
         ));
     }
-    let skew = geometry.coma(setup).skew;
     Ok(Placed {
         centre,
         radius: geometry.outer_radius,
         flux: star.flux,
         geometry,
-        skew,
         found: found.clone(),
         passed_over: false,
     })
+}
+
+/// A shape seen through too much noise is no reason to speak of its shape.
+fn unless_faint(star: &Candidate, why: Reason) -> Reason {
+    if star.contrast < 0.4 * CLEAR {
+        return reason(
+            "too-faint",
+            "the star is too faint against the noise for its shape to be judged",
+        );
+    }
+    why
 }
 
 fn small(radius: f64, w020: f64) -> Reason {
@@ -290,7 +313,7 @@ pub fn check_shape(g: &Geometry, setup: &Setup) -> Result<(), Reason> {
         if g.dip > 0.8 {
             return Err(no_shadow(w020));
         }
-        if s.kept < 0.6 || s.rms > 0.25 * s.radius + 0.03 * g.outer_radius {
+        if !s.is_clear(g.outer_radius) {
             return Err(reason(
                 "rings-unresolved",
                 "the edge of the dark middle cannot be followed all round",
@@ -330,6 +353,9 @@ fn is_clipped(frame: &Frame, found: &Found, star: &Candidate) -> bool {
         if x0 <= x1 {
             values.extend_from_slice(&frame.data[y * frame.width + x0..=y * frame.width + x1]);
         }
+    }
+    if values.is_empty() {
+        return false;
     }
     let enough = (values.len() / 300).max(5);
     if let Some(full) = frame.full_scale

@@ -78,6 +78,10 @@ where
 
 /// How many good frames set the measure for the rest.
 const FIRST_FRAMES: usize = 5;
+/// The same for frames of many pixels, so that few of them are held at once.
+const FIRST_LARGE_FRAMES: usize = 2;
+/// Frames with more pixels than this are large.
+const LARGE_FRAME: usize = 8_000_000;
 
 /// Judges, registers and averages the frames of one set.
 pub fn gather<I>(
@@ -109,8 +113,13 @@ where
                 Ok(placed) => match &mut stacker {
                     Some(s) => course.take(s, frame, placed, &mut tally),
                     None => {
+                        let wanted = if frame.data.len() > LARGE_FRAME {
+                            FIRST_LARGE_FRAMES
+                        } else {
+                            FIRST_FRAMES
+                        };
                         first.push((frame, placed));
-                        if first.len() == FIRST_FRAMES {
+                        if first.len() >= wanted {
                             stacker = course.begin(std::mem::take(&mut first), &mut tally);
                         }
                     }
@@ -230,7 +239,7 @@ pub fn measure_stack(gathered: Gathered, setup: &Setup) -> Outcome {
     let scatter = read.noise_sigma.max(between);
     let rings = rings_of(&geometry, &read, scatter, &stack);
     let wavefront = wavefront_of(&read, scatter, setup);
-    notes.extend(notes_on(&geometry, &read, setup));
+    notes.extend(notes_on(&geometry, &read, scatter, setup));
     frames.used = stack.stamp.frames;
     Outcome {
         report: Report::measured(rings, wavefront, frames, notes),
@@ -336,7 +345,7 @@ fn wavefront_of(read: &GeometricComa, scatter: f64, setup: &Setup) -> Wavefront 
     }
 }
 
-fn notes_on(g: &Geometry, read: &GeometricComa, setup: &Setup) -> Vec<Reason> {
+fn notes_on(g: &Geometry, read: &GeometricComa, scatter: f64, setup: &Setup) -> Vec<Reason> {
     let mut notes = Vec::new();
     let mut note = |code: &str, text: String, mend: &str| {
         notes.push(Reason {
@@ -355,6 +364,24 @@ fn notes_on(g: &Geometry, read: &GeometricComa, setup: &Setup) -> Vec<Reason> {
             "Defocus further for a better figure, or correct this much first and measure again.",
         );
     }
+    let apart = read
+        .edges
+        .map_or(0.0, |e| (e[0] - read.light[0]).hypot(e[1] - read.light[1]));
+    let coma = read.x_waves.hypot(read.y_waves);
+    if apart > 3.0 * scatter + 0.01 + 0.1 * coma
+        && let Some([x, y]) = g.shadow_off_centre(setup)
+    {
+        let clock = x.atan2(y).to_degrees().rem_euclid(360.0);
+        note(
+            "readings-differ",
+            format!(
+                "the shadow's edge and the light itself give {apart:.3} waves of difference: the shadow may stand off centre \
+                 by {:.0} % of the radius towards {clock:.0} degrees, or the camera's response may be curved (JPEG)",
+                100.0 * x.hypot(y)
+            ),
+            "Take a set on the other side of focus as well, in a raw format.",
+        );
+    }
     if read.w020_waves < 3.0 {
         note(
             "little-defocus",
@@ -363,6 +390,13 @@ fn notes_on(g: &Geometry, read: &GeometricComa, setup: &Setup) -> Vec<Reason> {
                 read.w020_waves
             ),
             "Defocus to five waves or more.",
+        );
+    }
+    if g.shadow.is_none() && setup.obstruction >= super::coma::LEAST_SHADOW {
+        note(
+            "shadow-hidden",
+            "so near focus diffraction fills the small dark middle: coma was read from the light alone".to_owned(),
+            "Defocus further to see the shadow.",
         );
     }
     if let Some(s) = g.shadow {

@@ -172,6 +172,10 @@ impl Circle {
 /// Points further off than this many robust 1-sigmas have no say.
 const STRAY: f64 = 3.0;
 
+/// Points further off than this many, and than 6 % of the radius, are not
+/// believed to be the edge at all.
+const BELIEVED: f64 = 5.0;
+
 /// Fits a circle with an ellipse term to edge points at equal angles about
 /// `start`'s centre, by Gauss-Newton with Tukey weights. Points that stray
 /// (vane shadows, a hot pixel, a neighbour) lose their say.
@@ -227,17 +231,18 @@ pub(crate) fn fit_circle(
             break;
         }
     }
+    let believed = (BELIEVED * scale).max(0.06 * circle.radius);
     let kept: Vec<f64> = residuals
         .iter()
         .copied()
-        .filter(|r| r.abs() < STRAY * scale)
+        .filter(|r| r.abs() < believed)
         .collect();
     let rms = (kept.iter().map(|r| r * r).sum::<f64>() / kept.len().max(1) as f64).sqrt();
     Some(CircleFit {
         circle,
         rms,
         kept: kept.len() as f64 / points.len() as f64,
-        centre_sigma: wander(&all, circle, STRAY * scale),
+        centre_sigma: wander(&all, circle, believed),
     })
 }
 

@@ -3,8 +3,7 @@
 //! is in [`super::check_in_answer`].
 
 use askama::Template;
-use axum::Json;
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 use serde::de::DeserializeOwned;
 
 use super::access::{Access, Route};
@@ -28,7 +27,6 @@ use crate::library::{Conn, KitPartId, LoanId, Moment, PersonId, kit, star_tests}
 pub fn routes() -> Vec<Route> {
     vec![
         Route::get(Access::Volunteer, "/check-in", find),
-        Route::get(Access::Volunteer, "/check-in.json", hints),
         Route::get(Access::Volunteer, "/check-in/{tag}", show_form),
         Route::post(Access::Volunteer, "/check-in/{tag}", check_in),
     ]
@@ -139,33 +137,6 @@ async fn matching(conn: &mut Conn, q: &str) -> Result<Vec<Instrument>, Error> {
         .collect();
     matching.sort_by_key(|i| !i.tag.to_lowercase().starts_with(&wanted));
     Ok(matching)
-}
-
-/// What the type-ahead shows while a tag is typed.
-#[derive(serde::Serialize)]
-struct Hint {
-    tag: String,
-    words: String,
-    href: String,
-}
-
-async fn hints(desk: Desk, Query(form): Query<FindFields>) -> Result<Response, Error> {
-    let q = form.q.trim();
-    if q.is_empty() {
-        return Ok(Json(Vec::<Hint>::new()).into_response());
-    }
-    let mut conn = desk.read().await?;
-    let hints: Vec<Hint> = matching(&mut conn, q)
-        .await?
-        .into_iter()
-        .take(8)
-        .map(|i| Hint {
-            href: address(&i.tag),
-            words: format!("{}, {}", i.name, i.state()),
-            tag: i.particulars.tag,
-        })
-        .collect();
-    Ok(Json(hints).into_response())
 }
 
 /// When a loan is due, in words.

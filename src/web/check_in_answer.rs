@@ -11,7 +11,7 @@ use super::page::{Arrival, Chrome, Desk, page};
 use super::{Error, address, check_in, logbook_words, show};
 use crate::library::instruments::{Instrument, Standing};
 use crate::library::waits::{self, Wait};
-use crate::library::{logbook, standings};
+use crate::library::{logbook, works};
 use crate::upkeep::{self, Reading, ShelfRow};
 
 /// Routes.
@@ -81,6 +81,7 @@ struct AnswerPage {
     hand_out: String,
     star_test: String,
     logbook: String,
+    photos: String,
     heavy: Option<Caution>,
 }
 
@@ -138,6 +139,7 @@ async fn answer(
         },
         star_test: address::new_star_test(&i.tag),
         logbook: format!("{}/logbook", address::instrument(&i.tag)),
+        photos: format!("{}#photos", address::instrument(&i.tag)),
         heavy: cautions::heavy(club, i),
         waiting,
         instrument: row.instrument,
@@ -182,14 +184,6 @@ async fn stand(
             ));
         }
     };
-    if instrument.open_loan.is_some() {
-        return Err(Error::Refused(format!(
-            "{tag} is out on loan. Take it back first."
-        )));
-    }
-    if instrument.standing == Standing::Retired {
-        return Err(Error::Refused(format!("{tag} is retired.")));
-    }
     let row = upkeep::shelf_row(&mut write, instrument, desk.now()).await?;
     let unfit = row.assessment.reading == Reading::BenchFirst;
     if to == Standing::Shelf && unfit && !desk.may(Access::Coordinator) {
@@ -203,7 +197,17 @@ async fn stand(
             "The reason is too long; 300 characters will do.".to_owned(),
         ));
     }
-    standings::change(&mut write, row.instrument.id, to, reason, desk.now(), by).await?;
+    if to == Standing::Shelf && unfit && reason.is_empty() {
+        return Err(Error::BadRequest(format!(
+            "{tag} reads bench first. Say why it goes back on the shelf all the same."
+        )));
+    }
+    let reason = match (reason.is_empty(), to) {
+        (false, _) => reason,
+        (true, Standing::Shelf) => "found fit at check-in",
+        (true, _) => "held at check-in",
+    };
+    works::put(&mut write, &row.instrument, to, reason, by, desk.now()).await?;
     let answer = format!("{}/answer", check_in::address(&tag));
     write.finish(&answer, &format!("{tag} is now {to}.")).await
 }

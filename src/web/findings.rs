@@ -130,6 +130,11 @@ impl FindingFields {
         ]
     }
 
+    /// Whether anything was told in any of them.
+    pub fn any(&self) -> bool {
+        self.slots().iter().any(Slot::is_given)
+    }
+
     /// The findings told.
     pub fn check(&self, mends: &mut Mends) -> Vec<Finding> {
         self.slots()

@@ -452,7 +452,11 @@ async fn slip(desk: Desk, Path(id): Path<LoanId>) -> Result<Response, Error> {
         since: show::date(club, loan.handed_out_at),
         until: show::plain_date(loan.due_on),
         care: care(&instrument),
-        cautions: cautions::of(club, &instrument, &parts),
+        // How to treat the glass stands under how to look after it.
+        cautions: cautions::of(club, &instrument, &parts)
+            .into_iter()
+            .filter(|c| c.title != "glass")
+            .collect(),
         parts,
         contact: club.contact.clone(),
         back_href: format!("/loans/{id}"),

@@ -169,8 +169,13 @@ async fn show_logbook(
     let here = address::instrument(&instrument.tag);
     let paging = Paging::new(form.page.unwrap_or(1), happenings.len(), PAGE_ROWS);
     let link = |page: Option<usize>| {
-        page.map(|p| format!("{here}/logbook?kind={}&page={p}", form.kind))
-            .unwrap_or_default()
+        page.map(|p| {
+            format!(
+                "{here}/logbook?kind={}&page={p}",
+                kind.map_or("", EntryKind::slug)
+            )
+        })
+        .unwrap_or_default()
     };
     page(&LogbookPage {
         chrome: desk.chrome(&format!("Logbook of {}", instrument.tag)),

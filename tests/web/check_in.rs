@@ -529,11 +529,11 @@ async fn a_finding_that_asks_for_the_bench_is_held_with_one_key() {
     page.location();
     let found = instrument(&house, "S203").await;
     assert_eq!(found.standing, Standing::Held);
-    assert_eq!(found.standing_reason, "Reported: Focuser slips");
+    assert_eq!(found.standing_reason, "Reported: Focuser slips.");
     let page = client.get("/instruments/S203/logbook").await;
     assert!(
         page.words()
-            .contains("Held for the bench: Reported: Focuser slips")
+            .contains("Now held for the bench: Reported: Focuser slips")
     );
 }
 
@@ -553,8 +553,17 @@ async fn a_volunteer_cannot_put_an_unfit_one_back_on_the_shelf_but_a_coordinator
     assert!(page.words().contains("reads bench first"));
     assert_eq!(rows(&house).await, before);
     assert_eq!(instrument(&house, "S203").await.standing, Standing::Held);
-    coordinator
+    let page = coordinator
         .post("/check-in/S203/standing", &[("standing", "shelf")])
+        .await;
+    assert_eq!(page.status, StatusCode::BAD_REQUEST, "without a reason");
+    assert_eq!(rows(&house).await, before);
+    let fields = [
+        ("standing", "shelf"),
+        ("reason", "wide fields only tonight"),
+    ];
+    coordinator
+        .post("/check-in/S203/standing", &fields)
         .await
         .location();
     assert_eq!(instrument(&house, "S203").await.standing, Standing::Shelf);

@@ -23,12 +23,13 @@
 //!   picture of an animated one.
 //! - **TIFF** and BigTIFF of 8 to 64 bits, whole numbers or floats, grey or
 //!   colour, strips or tiles, every page that is not marked as a preview or mask.
-//! - **JPEG**, grey or colour.
+//! - **JPEG**, grey or colour, turned back to linear light.
 //!
 //! PNG, TIFF and JPEG are turned as their orientation tag says they are shown.
 //! Luminance is R/4 + G/2 + B/4 throughout; a pixel with any colour at the full
 //! scale is given the full scale, so that clipping cannot hide behind a mean.
-//! Values are not rescaled and a display's tone curve is not undone.
+//! Values are not rescaled. The sRGB curve of a JPEG is undone, since edges are
+//! cut at shares of the light; other formats are taken as linear.
 //!
 //! Pixels without a value (NaN, BLANK, infinite or beyond 1e30) are given the median of their
 //! neighbours when there are few of them (see [`Limits::max_bad_share`]), else

@@ -105,6 +105,7 @@ fn read(
 
     let sample = |pixel: &[u8], channel: usize| -> f32 {
         match *pixel {
+            [..] if format == Format::Jpeg => linear_light(pixel[channel]),
             [..] if sample_bytes == 1 => pixel[channel].into(),
             _ => u16::from_ne_bytes([pixel[2 * channel], pixel[2 * channel + 1]]).into(),
         }
@@ -134,6 +135,19 @@ fn read(
         name,
     };
     Ok((frame, colour))
+}
+
+/// The light behind a JPEG's value, 0 to 255: cameras and programs write JPEG
+/// with the sRGB curve (IEC 61966-2-1, equations 5 and 6; JFIF names no other),
+/// and a curve would shift every edge that is cut at a share of its level.
+fn linear_light(value: u8) -> f32 {
+    let v = f64::from(value) / 255.0;
+    let light = if v <= 0.040_45 {
+        v / 12.92
+    } else {
+        ((v + 0.055) / 1.055).powf(2.4)
+    };
+    (255.0 * light) as f32
 }
 
 fn explain(format: Format, error: ImageError) -> DecodeError {
