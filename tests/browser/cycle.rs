@@ -30,7 +30,7 @@ async fn goes_round(club: Club, scripts: Scripts) {
     ingrid.open(&at("")).await;
     ingrid.press("Hand out").await;
     ingrid.choose_starting("To whom", "Noor Talbot-Reyes").await;
-    ingrid.press_starting("All of it goes along").await;
+    ingrid.tick("All of it goes along").await;
     ingrid.press("Hand it out").await;
     ingrid.sees(TAG).await;
     ingrid.open(&at("")).await;
@@ -41,10 +41,10 @@ async fn goes_round(club: Club, scripts: Scripts) {
     ingrid.sees("It cannot go out now").await;
 
     ingrid.press("Take it back").await;
-    ingrid.press_starting("All of it is here").await;
-    ingrid.press_starting("By car").await;
+    ingrid.tick("All of it is here").await;
+    ingrid.tick("By car").await;
     ingrid.fill("How far, there and back", "120").await;
-    ingrid.press_starting("On rough road").await;
+    ingrid.tick("On rough road").await;
     ingrid.press("Take it back").await;
     ingrid.sees("Next step").await;
 

@@ -197,6 +197,22 @@ impl Visitor {
         self.press_element(&element).await;
     }
 
+    /// Ticks the box whose words begin so, unless it is ticked already.
+    pub async fn tick(&self, words: &str) {
+        let label = format!(
+            "//label[input[@type='checkbox']][starts-with(normalize-space(), {})]",
+            quoted(words)
+        );
+        let element = self
+            .first_seen(&label, &format!("box \"{words}...\""))
+            .await;
+        let tick = element.find(Locator::Css("input")).await.unwrap();
+        if !tick.is_selected().await.unwrap() {
+            self.press_element(&element).await;
+        }
+        assert!(tick.is_selected().await.unwrap(), "{words} is ticked");
+    }
+
     /// Presses what a CSS selector finds first.
     pub async fn press_css(&self, css: &str) {
         let element = self
