@@ -54,7 +54,7 @@ pub struct Visitor {
 }
 
 /// How long a page may take to show something.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_secs(120);
 
 /// A text as an XPath literal.
 fn quoted(words: &str) -> String {
