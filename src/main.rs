@@ -23,6 +23,9 @@ enum Command {
     Measure(commands::measure::MeasureArgs),
     /// Print which instruments are due for the bench, and why
     Due(commands::due::DueArgs),
+    /// Add people from the command line
+    #[command(subcommand)]
+    People(commands::people::PeopleCommand),
     /// Run the web tool for a club
     Serve(commands::serve::ServeArgs),
 }
@@ -31,6 +34,7 @@ fn main() -> ExitCode {
     match Cli::parse().command {
         Command::Measure(args) => commands::measure::run(args),
         Command::Due(args) => commands::due::run(args),
+        Command::People(command) => commands::people::run(command),
         Command::Serve(args) => commands::serve::run(args),
     }
 }

@@ -2,6 +2,7 @@
 
 pub mod due;
 pub mod measure;
+pub mod people;
 pub mod serve;
 
 use std::path::PathBuf;

@@ -95,8 +95,7 @@ impl WorkNight {
         Ok(Self::all(conn)
             .await?
             .into_iter()
-            .filter(|n| n.called_off_at.is_none() && n.held_on >= today)
-            .next_back())
+            .rfind(|n| n.called_off_at.is_none() && n.held_on >= today))
     }
 
     /// Calls it off; what was assigned stays written.

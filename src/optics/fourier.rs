@@ -98,8 +98,8 @@ pub fn fast_size(n: usize) -> usize {
     let mut m = n.max(4).next_multiple_of(4);
     loop {
         let mut k = m;
-        for p in [2, 3, 5] {
-            while k % p == 0 {
+        for p in [2_usize, 3, 5] {
+            while k.is_multiple_of(p) {
                 k /= p;
             }
         }

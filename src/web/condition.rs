@@ -301,17 +301,15 @@ fn figures(
             ),
         });
     }
-    if i.design == Design::Binocular {
-        if let (Some((coma, sigma)), Some(on)) = (a.coma_rms_waves, tested_on) {
-            figures.push(Figure {
-                label: "Coma at its last test",
-                value: format!("{coma:.2}"),
-                unit: "waves RMS",
-                beside: format!(
-                    "Give or take {sigma:.2}, on {on}. Its low power hides a good deal."
-                ),
-            });
-        }
+    if i.design == Design::Binocular
+        && let (Some((coma, sigma)), Some(on)) = (a.coma_rms_waves, tested_on)
+    {
+        figures.push(Figure {
+            label: "Coma at its last test",
+            value: format!("{coma:.2}"),
+            unit: "waves RMS",
+            beside: format!("Give or take {sigma:.2}, on {on}. Its low power hides a good deal."),
+        });
     }
     let rayleigh = eye::rayleigh_arcsec(i.aperture_mm);
     figures.push(Figure {
@@ -348,7 +346,7 @@ fn figures_note(i: &Instrument) -> String {
 fn gauge(a: &Assessment, tested_on: Option<&str>) -> Option<Gauge> {
     let (coma, sigma) = a.coma_rms_waves?;
     let limit = a.limits.coma_bench.value;
-    if !(limit > 0.0) {
+    if limit.is_nan() || limit <= 0.0 {
         return None;
     }
     // The limit stands at two thirds of the bar unless the value needs more room.

@@ -48,7 +48,7 @@ pub fn can_change(line: &Line) -> bool {
     can_strike(line.entry.kind)
         && !line.entry.superseded
         && !line.entry.struck
-        && !(line.entry.kind == EntryKind::Note && line.loan_id.is_some())
+        && (line.entry.kind != EntryKind::Note || line.loan_id.is_none())
 }
 
 struct OldRow {

@@ -267,13 +267,15 @@ impl RegisterForm {
             .optional_number("obstruction", "Obstruction", &self.obstruction, 0.0..=85.0)
             .unwrap_or(0.0)
             / 100.0;
-        if let Some(design) = design {
-            if design.is_obstructed() && obstruction == 0.0 && mends.of("obstruction").is_empty() {
-                mends.add(
-                    "obstruction",
-                    format!("Obstruction: a {design} has one. Give the secondary holder's width in percent of the aperture."),
-                );
-            }
+        if let Some(design) = design
+            && design.is_obstructed()
+            && obstruction == 0.0
+            && mends.of("obstruction").is_empty()
+        {
+            mends.add(
+                "obstruction",
+                format!("Obstruction: a {design} has one. Give the secondary holder's width in percent of the aperture."),
+            );
         }
         let vane_count = mends
             .optional_whole("vanes", "Vanes", &self.vanes, 0..=12)
