@@ -91,8 +91,9 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
         first_address(&library, &base).await?;
     }
     let app = App::new(library.clone(), public.as_deref());
+    let stop = stop_signal()?;
     println!("Tubewright is ready at {base}/");
-    web::serve(app, listener, stop_signal()).await?;
+    web::serve(app, listener, stop).await?;
     library.close().await;
     Ok(ExitCode::SUCCESS)
 }
@@ -144,23 +145,26 @@ async fn first_address(library: &Library, base: &str) -> anyhow::Result<()> {
     Ok(())
 }
 
-async fn stop_signal() {
-    let interrupt = async {
-        let _ = tokio::signal::ctrl_c().await;
-    };
+/// Ends when the tool is told to stop. It listens from the call on, not only
+/// from when it is waited for.
+fn stop_signal() -> std::io::Result<impl Future<Output = ()>> {
     #[cfg(unix)]
-    let terminate = async {
-        match tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) {
-            Ok(mut signal) => {
-                signal.recv().await;
-            }
-            Err(_) => std::future::pending().await,
-        }
+    let (mut interrupt, mut terminate) = {
+        use tokio::signal::unix::{SignalKind, signal};
+        (
+            signal(SignalKind::interrupt())?,
+            signal(SignalKind::terminate())?,
+        )
     };
     #[cfg(not(unix))]
-    let terminate = std::future::pending::<()>();
-    tokio::select! {
-        () = interrupt => {}
-        () = terminate => {}
-    }
+    let (mut interrupt, mut terminate) = (
+        tokio::signal::windows::ctrl_c()?,
+        tokio::signal::windows::ctrl_shutdown()?,
+    );
+    Ok(async move {
+        tokio::select! {
+            _ = interrupt.recv() => {}
+            _ = terminate.recv() => {}
+        }
+    })
 }
