@@ -42,6 +42,10 @@ enum Command {
     /// Add people from the command line
     #[command(subcommand)]
     People(commands::people::PeopleCommand),
+    /// Put the whole club into one file, also while the server runs
+    Backup(commands::backup::BackupArgs),
+    /// Put a backup into an empty folder, or only check it
+    Restore(commands::backup::RestoreArgs),
     /// Run the web tool for a club
     Serve(commands::serve::ServeArgs),
 }
@@ -59,6 +63,8 @@ fn main() -> ExitCode {
         Command::Work(args) => commands::desk::work(args),
         Command::Stand(args) => commands::desk::stand(args),
         Command::People(command) => commands::people::run(command),
+        Command::Backup(args) => commands::backup::backup(args),
+        Command::Restore(args) => commands::backup::restore(args),
         Command::Serve(args) => commands::serve::run(args),
     }
 }

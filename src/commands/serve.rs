@@ -6,6 +6,7 @@ use std::process::ExitCode;
 
 use anyhow::Context;
 use chrono::Utc;
+use tubewright::backup;
 use tubewright::demo::{self, Demo};
 use tubewright::library::Library;
 use tubewright::library::club::Club;
@@ -38,6 +39,27 @@ pub struct ServeArgs {
     /// folder, and kept
     #[arg(long, env = "TUBEWRIGHT_DEMO")]
     demo: bool,
+    /// Make backups by itself in this folder, better on another disk
+    #[arg(long, value_name = "DIR", env = "TUBEWRIGHT_BACKUP_INTO")]
+    backup_into: Option<PathBuf>,
+    /// Hours between two backups
+    #[arg(
+        long,
+        value_name = "HOURS",
+        env = "TUBEWRIGHT_BACKUP_EVERY",
+        default_value_t = 24,
+        value_parser = clap::value_parser!(u32).range(1..=8784)
+    )]
+    backup_every: u32,
+    /// How many of them to keep
+    #[arg(
+        long,
+        value_name = "COUNT",
+        env = "TUBEWRIGHT_BACKUP_KEEP",
+        default_value_t = 14,
+        value_parser = clap::value_parser!(u16).range(1..)
+    )]
+    backup_keep: u16,
 }
 
 /// Runs the server until SIGINT or SIGTERM.
@@ -92,8 +114,19 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
     }
     let app = App::new(library.clone(), public.as_deref());
     let stop = stop_signal()?;
+    let backups = args.backup_into.map(|into| {
+        let schedule = backup::Schedule {
+            into,
+            every_hours: args.backup_every,
+            keep: args.backup_keep,
+        };
+        tokio::spawn(backup::run(library.clone(), schedule))
+    });
     println!("Tubewright is ready at {base}/");
     web::serve(app, listener, stop).await?;
+    if let Some(backups) = backups {
+        backups.abort();
+    }
     library.close().await;
     Ok(ExitCode::SUCCESS)
 }
