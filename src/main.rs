@@ -46,6 +46,8 @@ enum Command {
     Backup(commands::backup::BackupArgs),
     /// Put a backup into an empty folder, or only check it
     Restore(commands::backup::RestoreArgs),
+    /// Look the data folder over and say what to mend
+    Doctor(commands::doctor::DoctorArgs),
     /// Run the web tool for a club
     Serve(commands::serve::ServeArgs),
 }
@@ -65,6 +67,7 @@ fn main() -> ExitCode {
         Command::People(command) => commands::people::run(command),
         Command::Backup(args) => commands::backup::backup(args),
         Command::Restore(args) => commands::backup::restore(args),
+        Command::Doctor(args) => commands::doctor::run(args),
         Command::Serve(args) => commands::serve::run(args),
     }
 }

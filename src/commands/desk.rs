@@ -14,8 +14,9 @@ use tubewright::library::journeys::{Journey, JourneyKind};
 use tubewright::library::loans::{self, HandOut, TakeBack};
 use tubewright::library::people::{Person, Role};
 use tubewright::library::star_tests::FocusSide;
+use tubewright::library::trail::{self, Deed};
 use tubewright::library::works::{self, Work, WorkWhat};
-use tubewright::library::{AttemptId, Conn, Error, Library, Moment, PersonId, kit};
+use tubewright::library::{AttemptId, Conn, Error, Library, Moment, PersonId, Write, kit};
 use tubewright::startest::report::Report;
 use tubewright::upkeep;
 use tubewright::web::hand_out::{LONGEST_DAYS, limit_words};
@@ -241,12 +242,12 @@ pub fn hand_out(args: HandOutArgs) -> ExitCode {
             override_reason: args.all_the_same.filter(|_| held),
         };
         loan.write(&mut write).await?;
-        write.commit().await?;
-        library.close().await;
-        Ok(format!(
+        let said = format!(
             "{} is handed out to {} until {due_on}. Tell them: {}",
             instrument.tag, to.name, loan.limit_stated
-        ))
+        );
+        finish(&library, write, by.id, "hand-out", &said).await?;
+        Ok(said)
     }))
 }
 
@@ -296,9 +297,7 @@ pub fn take_back(args: TakeBackArgs) -> ExitCode {
             entry.loan = Some(loan);
             finding.log(&mut write, entry).await?;
         }
-        write.commit().await?;
-        library.close().await;
-        Ok(if missing.is_empty() {
+        let said = if missing.is_empty() {
             format!("{} is taken back, kit complete.", instrument.tag)
         } else {
             format!(
@@ -306,7 +305,9 @@ pub fn take_back(args: TakeBackArgs) -> ExitCode {
                 instrument.tag,
                 missing.join(", ")
             )
-        })
+        };
+        finish(&library, write, by.id, "take-back", &said).await?;
+        Ok(said)
     }))
 }
 
@@ -345,9 +346,9 @@ pub fn journey(args: JourneyArgs) -> ExitCode {
         let mut entry = entry(&instrument, now, by.id);
         entry.loan = instrument.open_loan;
         journey.log(&mut write, entry).await?;
-        write.commit().await?;
-        library.close().await;
-        Ok(format!("Logged for {}: {}.", instrument.tag, args.kind))
+        let said = format!("Logged for {}: {}.", instrument.tag, args.kind);
+        finish(&library, write, by.id, "journey", &said).await?;
+        Ok(said)
     }))
 }
 
@@ -372,12 +373,12 @@ pub fn finding(args: FindingArgs) -> ExitCode {
         finding
             .log(&mut write, entry(&instrument, now, by.id))
             .await?;
-        write.commit().await?;
-        library.close().await;
-        Ok(format!(
+        let said = format!(
             "Logged for {}: {}, asks for {}.",
             instrument.tag, args.what, args.asks_for
-        ))
+        );
+        finish(&library, write, by.id, "finding", &said).await?;
+        Ok(said)
     }))
 }
 
@@ -408,12 +409,12 @@ pub fn work(args: WorkArgs) -> ExitCode {
         }
         .log(&mut write, entry(&instrument, now, by.id))
         .await?;
-        write.commit().await?;
-        library.close().await;
-        Ok(format!(
+        let said = format!(
             "Logged for {}: {}, {settled} findings settled.",
             instrument.tag, args.what
-        ))
+        );
+        finish(&library, write, by.id, "work", &said).await?;
+        Ok(said)
     }))
 }
 
@@ -434,9 +435,9 @@ pub fn stand(args: StandArgs) -> ExitCode {
             return Err(Error::Refused("--reason: say why.".to_owned()));
         }
         works::put(&mut write, &instrument, args.at, reason, by.id, now).await?;
-        write.commit().await?;
-        library.close().await;
-        Ok(format!("{} is {}.", instrument.tag, args.at))
+        let said = format!("{} is {}.", instrument.tag, args.at);
+        finish(&library, write, by.id, "stand", &said).await?;
+        Ok(said)
     }))
 }
 
@@ -476,6 +477,13 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
             .map_err(|e| Error::Refused(format!("the circumstances: {e}")))?;
         let files = i64::try_from(args.frames.len()).unwrap_or(i64::MAX);
         attempts::ask(&mut write, id, instrument.id, by.id, now, files, &told).await?;
+        leave_trail(
+            &mut write,
+            by.id,
+            "star-test",
+            "Frames sent to be measured.",
+        )
+        .await?;
         write.commit().await?;
         measuring::measure_now(&library, id).await;
         let attempt = Attempt::get(&mut *library.read().await?, id).await?;
@@ -561,6 +569,36 @@ async fn told(work: impl Future<Output = Result<String, Error>>) -> anyhow::Resu
         }
         Err(error) => Err(error.into()),
     }
+}
+
+async fn leave_trail(
+    conn: &mut Conn,
+    by: PersonId,
+    command: &str,
+    words: &str,
+) -> Result<(), Error> {
+    let deed = Deed {
+        at: Utc::now(),
+        person: Some(by),
+        address: "command line",
+        what: command,
+        words,
+    };
+    trail::add(conn, &deed).await
+}
+
+/// Notes a write in the trail, commits it and closes the library.
+async fn finish(
+    library: &Library,
+    mut write: Write,
+    by: PersonId,
+    command: &str,
+    words: &str,
+) -> Result<(), Error> {
+    leave_trail(&mut write, by, command, words).await?;
+    write.commit().await?;
+    library.close().await;
+    Ok(())
 }
 
 /// Opens a folder that holds a club already: a mistyped one is not filled.

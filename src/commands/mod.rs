@@ -2,6 +2,7 @@
 
 pub mod backup;
 pub mod desk;
+pub mod doctor;
 pub mod due;
 pub mod measure;
 pub mod people;

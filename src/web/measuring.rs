@@ -136,6 +136,11 @@ impl Measuring {
         self.queue.capacity() > 0
     }
 
+    /// How many tries wait.
+    pub fn waiting(&self) -> usize {
+        self.queue.max_capacity() - self.queue.capacity()
+    }
+
     /// Hands a try in; it has been written to the library already.
     ///
     /// # Errors

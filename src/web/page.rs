@@ -17,7 +17,7 @@ use super::visit::{self, Visit};
 use super::{App, Error};
 use crate::library::club::Club;
 use crate::library::people::Person;
-use crate::library::{self, Conn, Moment, Write, forms};
+use crate::library::{self, Conn, Moment, PersonId, Write, forms, trail};
 
 /// The desk at which a handler works: the app and the visit.
 #[derive(Clone)]
@@ -89,6 +89,40 @@ impl Desk {
         Chrome::for_visit(&self.visit, title)
     }
 
+    /// Notes in the trail what this visit did, beside the write that does it.
+    ///
+    /// # Errors
+    /// When the library cannot be written.
+    pub async fn leave_trail(&self, conn: &mut Conn, words: &str) -> Result<(), Error> {
+        let person = self.visit.person.as_ref().map(|p| p.id);
+        self.leave_trail_of(conn, person, words).await
+    }
+
+    /// The same for a visit that only now shows who it is.
+    ///
+    /// # Errors
+    /// When the library cannot be written.
+    pub async fn leave_trail_of(
+        &self,
+        conn: &mut Conn,
+        person: Option<PersonId>,
+        words: &str,
+    ) -> Result<(), Error> {
+        // A one-time address is a secret while it lasts.
+        let what = match self.visit.path.strip_prefix("/welcome/") {
+            Some(_) => "/welcome",
+            None => &self.visit.path,
+        };
+        let deed = trail::Deed {
+            at: self.now(),
+            person,
+            address: &self.visit.address,
+            what,
+            words,
+        };
+        Ok(trail::add(conn, &deed).await?)
+    }
+
     /// Begins the write that a form asks for, unless this very form has been
     /// handled already; then it leads where it led before.
     pub async fn begin(&self, once: &str) -> Result<Arrival, Error> {
@@ -143,6 +177,7 @@ impl OnceWrite {
             let person = self.desk.visit.person.as_ref().map(|p| p.id);
             forms::mark(&mut self.tx, &self.once, person, location, self.desk.now()).await?;
         }
+        self.desk.leave_trail(&mut self.tx, notice).await?;
         self.tx.commit().await.map_err(library::Error::from)?;
         Ok(with_notice(&self.desk.app, see_other(location), notice))
     }

@@ -19,3 +19,4 @@ mod roles;
 mod shelf;
 mod sign_in;
 mod star_test;
+mod trail;
