@@ -7,8 +7,10 @@ use std::process::ExitCode;
 
 use clap::ValueEnum;
 use tubewright::startest::decode::{DecodeError, FrameReader, Limits};
-use tubewright::startest::frame::{Frame, Setup, Side};
-use tubewright::startest::measure::{Unreadable, measure};
+use tubewright::startest::frame::{Frame, Setup, Side, Vanes};
+use tubewright::startest::measure::{
+    FieldComa, Options, Outcome, Unreadable, measure_pair, measure_with,
+};
 use tubewright::startest::report::{Reason, Report, Verdict};
 
 use super::{BROKEN, REFUSED, USAGE};
@@ -21,8 +23,18 @@ JPEG are read. Waves are of 550 nm, directions are clock degrees in the picture 
 Exit codes: 0 measured, 2 wrong usage, 3 refused (the reason is on standard error, and in the JSON).")]
 pub struct MeasureArgs {
     /// Pictures of one defocused star, all at the same focus
-    #[arg(required = true, value_name = "FRAME")]
+    #[arg(
+        required_unless_present_any = ["inside", "outside"],
+        conflicts_with_all = ["inside", "outside"],
+        value_name = "FRAME"
+    )]
     frames: Vec<PathBuf>,
+    /// Pictures taken inside focus, of a pair of sets that is measured together
+    #[arg(long, value_name = "FRAME", num_args = 1.., requires = "outside")]
+    inside: Vec<PathBuf>,
+    /// Pictures taken outside focus, of the same star through the same camera
+    #[arg(long, value_name = "FRAME", num_args = 1.., requires = "inside")]
+    outside: Vec<PathBuf>,
     /// Clear aperture, mm
     #[arg(
         long,
@@ -55,7 +67,7 @@ pub struct MeasureArgs {
         allow_negative_numbers = true
     )]
     pixel_um: f64,
-    /// Side of focus the frames were taken on
+    /// Side of focus the frames were taken on; of a pair: in whose pictures the vanes stand as told
     #[arg(long, value_enum, default_value_t = FocusSide::Unknown, env = "TUBEWRIGHT_SIDE")]
     side: FocusSide,
     /// Middle of the band the frames were taken in, nm
@@ -76,6 +88,40 @@ pub struct MeasureArgs {
         allow_negative_numbers = true
     )]
     bandwidth_nm: f64,
+    /// How many vanes hold the secondary: they are in the model when told
+    #[arg(
+        long,
+        value_name = "COUNT",
+        env = "TUBEWRIGHT_VANES",
+        requires = "vane_mm"
+    )]
+    vanes: Option<u32>,
+    /// Thickness of a vane, mm
+    #[arg(
+        long,
+        value_name = "MM",
+        env = "TUBEWRIGHT_VANE_MM",
+        requires = "vanes"
+    )]
+    vane_mm: Option<f64>,
+    /// Direction of the first vane in the picture, degrees clockwise from up
+    #[arg(
+        long,
+        value_name = "DEGREES",
+        default_value_t = 0.0,
+        env = "TUBEWRIGHT_VANE_CLOCK_DEG",
+        allow_negative_numbers = true
+    )]
+    vane_clock_deg: f64,
+    /// Coma that a star away from the middle of uncropped frames has by itself, to be taken off
+    #[arg(long, value_enum, default_value_t = FieldDesign::None, env = "TUBEWRIGHT_FIELD_COMA")]
+    field_coma: FieldDesign,
+    /// Fit Noll's terms 12 to 15 as well
+    #[arg(long, env = "TUBEWRIGHT_HIGHER_TERMS")]
+    higher_terms: bool,
+    /// Read the rings alone, without the diffraction fit: quicker and rougher
+    #[arg(long, env = "TUBEWRIGHT_RINGS_ONLY")]
+    rings_only: bool,
     /// Print one JSON object instead of words
     #[arg(long, env = "TUBEWRIGHT_JSON")]
     json: bool,
@@ -92,7 +138,29 @@ enum FocusSide {
     Unknown,
 }
 
+/// Whose own coma a star off the axis shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum FieldDesign {
+    /// Take nothing off
+    None,
+    /// A paraboloid without corrector
+    Newtonian,
+}
+
 impl MeasureArgs {
+    fn options(&self, setup: &Setup) -> Options {
+        let mut options = Options {
+            fit: !self.rings_only,
+            field_coma: match self.field_coma {
+                FieldDesign::None => None,
+                FieldDesign::Newtonian => Some(FieldComa::paraboloid(setup)),
+            },
+            ..Options::default()
+        };
+        options.fit_options.higher_modes = self.higher_terms;
+        options
+    }
+
     fn setup(&self) -> Setup {
         Setup {
             aperture_mm: self.aperture_mm,
@@ -106,7 +174,31 @@ impl MeasureArgs {
                 FocusSide::Outside => Side::Outside,
                 FocusSide::Unknown => Side::Unknown,
             },
-            vanes: None,
+            vanes: self.vanes.map(|count| Vanes {
+                count,
+                width_mm: self.vane_mm.unwrap_or(0.0),
+                clock_deg: self.vane_clock_deg,
+            }),
+        }
+    }
+
+    fn measured(&self, setup: &Setup) -> Outcome {
+        let options = self.options(setup);
+        let of = |paths: &[PathBuf]| {
+            let paths = paths.to_vec();
+            paths.into_iter().flat_map(|path| pictures(&path))
+        };
+        let mut on = |_| ControlFlow::Continue(());
+        if self.inside.is_empty() {
+            measure_with(of(&self.frames), setup, &options, &mut on)
+        } else {
+            measure_pair(
+                of(&self.inside),
+                of(&self.outside),
+                setup,
+                &options,
+                &mut on,
+            )
         }
     }
 }
@@ -118,8 +210,7 @@ pub fn run(args: MeasureArgs) -> ExitCode {
         eprintln!("tubewright: --{fault}");
         return ExitCode::from(USAGE);
     }
-    let frames = args.frames.iter().flat_map(|path| pictures(path));
-    let outcome = measure(frames, &setup, &mut |_| ControlFlow::Continue(()));
+    let outcome = args.measured(&setup);
     let report = &outcome.report;
     let printed = if args.json {
         serde_json::to_string_pretty(report).map_err(std::io::Error::from)
@@ -212,6 +303,7 @@ fn in_words(report: &Report, setup: &Setup) -> String {
             rings.offset_px_sigma,
             wave.defocus_waves.abs()
         ));
+        lines.extend(about_the_fit(report, setup));
         if let Some(strehl) = report.strehl_from_coma {
             lines.push(format!(
                 "Strehl ratio if coma were the only error: {strehl:.2}, by {}.",
@@ -240,6 +332,59 @@ fn in_words(report: &Report, setup: &Setup) -> String {
         lines.push(format!("Note: {}", sentence(note)));
     }
     lines.join("\n")
+}
+
+/// What only the diffraction fit tells.
+fn about_the_fit(report: &Report, setup: &Setup) -> Vec<String> {
+    let mut lines = Vec::new();
+    let Some(fit) = &report.fit else {
+        return lines;
+    };
+    let terms: Vec<String> = fit
+        .terms
+        .iter()
+        .filter(|t| !matches!(t.noll, 4 | 7 | 8))
+        .map(|t| format!("{} {:+.3} +- {:.3}", t.name, t.waves, t.sigma_waves))
+        .collect();
+    lines.push(format!(
+        "By diffraction fit, waves RMS: {}.",
+        terms.join(", ")
+    ));
+    if setup.side == Side::Unknown && fit.side_used != "both" && fit.side_preferred.is_none() {
+        lines.push(format!(
+            "Signs of astigmatism and spherical aberration hold {} focus; they turn over on the other side.",
+            fit.side_used
+        ));
+    }
+    if let (Some(other), Some(a)) = (&report.cross_check, &report.agreement) {
+        lines.push(format!(
+            "The ring geometry by itself: {:.3} +- {:.3}, {:.3} apart, which {}.",
+            other.coma_rms_waves,
+            other.coma_rms_waves_sigma,
+            a.apart_waves,
+            if a.agree {
+                "the errors explain"
+            } else {
+                "the errors do not explain"
+            }
+        ));
+    }
+    if let Some(d) = fit.shadow_decentre {
+        lines.push(format!(
+            "Shadow off centre by {:.2} +- {:.2} % of the radius (as seen outside focus: {:+.2} % right, {:+.2} % up).",
+            100.0 * d.x.hypot(d.y),
+            100.0 * d.sigma,
+            100.0 * d.x,
+            100.0 * d.y
+        ));
+    }
+    if let Some(air) = report.air {
+        lines.push(format!(
+            "Air: blur of {:.1} arc seconds, D/r0 {:.1}; it leaves some {:.3} waves of coma in so many short frames.",
+            air.fwhm_arcsec, air.d_over_r0, air.coma_floor_waves
+        ));
+    }
+    lines
 }
 
 fn oclock(clock_deg: f64) -> u32 {

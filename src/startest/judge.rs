@@ -84,6 +84,15 @@ pub fn reason(code: &str, text: impl Into<String>) -> Reason {
     }
 }
 
+/// A note of its own, with its own mend.
+pub(crate) fn said(code: &str, text: impl Into<String>, mend: &str) -> Reason {
+    Reason {
+        code: code.to_owned(),
+        text: text.into(),
+        mend: mend.to_owned(),
+    }
+}
+
 /// A frame that may be used: where its star is and what it looks like.
 #[derive(Debug, Clone)]
 pub struct Placed {

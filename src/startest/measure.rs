@@ -1,40 +1,74 @@
-//! The whole road from frames to a report.
+//! The whole road from frames to a report: rings first, then the diffraction
+//! fit, each checking the other.
 
-use std::collections::VecDeque;
 use std::ops::ControlFlow;
 
-use rayon::prelude::*;
-
 use super::find::quantile;
-use super::frame::{Frame, Setup, Stamp};
-use super::judge::{Placed, check_shape, judge, reason};
-use super::report::{Dropped, FrameCount, Reason, Report, Rings, Wavefront};
+use super::fit::{self, FitError, FitOptions, FitResult};
+use super::frame::{Frame, Setup, Side};
+use super::judge::{check_shape, reason, said};
+use super::notes;
+use super::report::{
+    Agreement, Air, Field, Fit, FittedPicture, FrameCount, Reason, Report, Rings, SetReport,
+    ShadowDecentre, Term, Wavefront,
+};
 use super::rings::{Effort, GeometricComa, Geometry, NoRings, Start, measure_rings};
-use super::stack::{Stack, Stacker, with_gaps};
-use crate::optics::wavefront::annular_from_noll_coma;
+use super::scatter::{self, component_sigma};
+use super::stack::{Stack, with_gaps};
+use crate::optics::wavefront::{annular_from_noll_coma, w020_from_a4};
+use crate::optics::{ARCSEC_PER_RAD, REFERENCE_NM, field, seeing};
 
-/// A frame that could not be read: takes a frame's place in the row.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Unreadable {
-    /// File name, with the plane for cubes.
-    pub name: String,
-    /// Stable kebab-case word.
-    pub code: String,
-    /// What is the matter.
-    pub text: String,
-    /// What to do about it.
-    pub mend: String,
+pub use super::gather::{Gathered, Progress, Unreadable, gather};
+
+/// How to measure.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Options {
+    /// Whether to fit the diffraction model; without, the rings alone answer.
+    pub fit: bool,
+    /// How to fit.
+    pub fit_options: FitOptions,
+    /// The coma a star has by its own distance from the middle of the frames,
+    /// which is then taken for the axis; `None` leaves it in.
+    pub field_coma: Option<FieldComa>,
 }
 
-/// How far the measuring has come.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Progress {
-    /// Frames looked at so far.
-    pub seen: usize,
-    /// Frames found good so far.
-    pub good: usize,
-    /// Whether all frames are in and the rings are being measured.
-    pub measuring: bool,
+impl Default for Options {
+    fn default() -> Self {
+        Options {
+            fit: true,
+            fit_options: FitOptions::default(),
+            field_coma: None,
+        }
+    }
+}
+
+impl Options {
+    /// The rings alone: quick, rougher.
+    #[must_use]
+    pub fn rings_only() -> Self {
+        Options {
+            fit: false,
+            ..Self::default()
+        }
+    }
+}
+
+/// How an instrument in line draws stars off its axis.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FieldComa {
+    /// RMS coma per mm from the axis, waves at 550 nm; positive when the light
+    /// flares away from the axis.
+    pub rms_waves_per_mm: f64,
+}
+
+impl FieldComa {
+    /// A paraboloid, as in a Newtonian: it flares outwards.
+    #[must_use]
+    pub fn paraboloid(setup: &Setup) -> Self {
+        FieldComa {
+            rms_waves_per_mm: field::newtonian_coma_rms(1.0, setup.focal_ratio()),
+        }
+    }
 }
 
 /// A report, and what it was made from.
@@ -42,23 +76,14 @@ pub struct Progress {
 pub struct Outcome {
     /// What the measurement says.
     pub report: Report,
-    /// The stacked donut; none when no frame was good.
+    /// The stacked donut (of a pair: the outside one); none when no frame was good.
     pub stack: Option<Stack>,
-    /// The rings on the stacked donut, in stamp pixels; none when refused.
+    /// The rings on that stack, in stamp pixels; none when refused.
     pub geometry: Option<Geometry>,
-}
-
-/// Good frames of one set, registered and averaged, with the tally.
-#[derive(Debug, Clone)]
-pub struct Gathered {
-    /// The stack; none when the set is refused.
-    pub stack: Option<Stack>,
-    /// Why the set is refused; empty when it is not.
-    pub reasons: Vec<Reason>,
-    /// What to bear in mind.
-    pub notes: Vec<Reason>,
-    /// Frames given, used, dropped.
-    pub frames: FrameCount,
+    /// The inside stack and rings of a pair.
+    pub inside: Option<(Stack, Geometry)>,
+    /// The fit; none when refused or when the rings alone answer.
+    pub fitted: Option<FitResult>,
 }
 
 /// Measures a set of frames of one star, all taken at one focus.
@@ -74,256 +99,468 @@ pub fn measure<I>(
 where
     I: IntoIterator<Item = Result<Frame, Unreadable>>,
 {
-    let gathered = gather(frames, setup, progress);
-    measure_stack(gathered, setup)
+    measure_with(frames, setup, &Options::default(), progress)
 }
 
-/// How many good frames set the measure for the rest.
-const FIRST_FRAMES: usize = 5;
-/// The same for frames of many pixels, so that few of them are held at once.
-const FIRST_LARGE_FRAMES: usize = 2;
-/// Frames with more pixels than this are large.
-const LARGE_FRAME: usize = 8_000_000;
-
-/// Fills the batch with the next few frames; one at a time when they are large.
-fn next_batch(
-    frames: &mut impl Iterator<Item = Result<Frame, Unreadable>>,
-    batch: &mut Vec<Result<Frame, Unreadable>>,
-) -> bool {
-    let most = (2 * rayon::current_num_threads()).min(8);
-    while batch.len() < most {
-        let Some(item) = frames.next() else { break };
-        let large = item.as_ref().is_ok_and(|f| f.data.len() > LARGE_FRAME);
-        batch.push(item);
-        if large {
-            break;
-        }
-    }
-    !batch.is_empty()
-}
-
-/// Judges, registers and averages the frames of one set.
-pub fn gather<I>(
+/// [`measure`] with options.
+pub fn measure_with<I>(
     frames: I,
     setup: &Setup,
+    options: &Options,
     progress: &mut dyn FnMut(Progress) -> ControlFlow<()>,
-) -> Gathered
+) -> Outcome
 where
     I: IntoIterator<Item = Result<Frame, Unreadable>>,
 {
-    let mut tally = Tally::default();
-    let mut first: Vec<(Frame, Placed)> = Vec::new();
-    let mut course = Course::default();
-    let mut stacker: Option<Stacker> = None;
-    let mut cancelled = false;
-    let mut frames = frames.into_iter();
-    let mut batch = Vec::new();
-    'all: while next_batch(&mut frames, &mut batch) {
-        // Frames of one batch are judged side by side, from where the star was
-        // before them, and then taken in their order.
-        let near = course.near(&first);
-        let judged: Vec<_> = batch
-            .par_drain(..)
-            .map(|item| item.map(|frame| (judge(&frame, setup, near), frame)))
-            .collect();
-        for item in judged {
-            tally.count.given += 1;
-            match item {
-                Err(u) => tally.drop(
-                    u.name,
-                    Reason {
-                        code: u.code,
-                        text: u.text,
-                        mend: u.mend,
-                    },
-                ),
-                Ok((Err(why), frame)) => tally.drop(frame.name, why),
-                Ok((Ok(placed), frame)) => match &mut stacker {
-                    Some(s) => course.take(s, frame, placed, &mut tally),
-                    None => {
-                        let wanted = if frame.data.len() > LARGE_FRAME {
-                            FIRST_LARGE_FRAMES
-                        } else {
-                            FIRST_FRAMES
-                        };
-                        first.push((frame, placed));
-                        if first.len() >= wanted {
-                            stacker = course.begin(std::mem::take(&mut first), &mut tally);
-                        }
-                    }
-                },
-            }
-            let good = first.len() + stacker.as_ref().map_or(0, Stacker::frames);
-            if progress(Progress {
-                seen: tally.count.given,
-                good,
-                measuring: false,
-            })
-            .is_break()
-            {
-                cancelled = true;
-                break 'all;
-            }
-        }
+    measure_stack(gather(frames, setup, progress), setup, options)
+}
+
+/// Measures a set taken inside focus and one taken outside together: the same
+/// star through the same instrument and camera. `setup.side` says in which of
+/// the pictures the vanes' direction was read.
+pub fn measure_pair<I, O>(
+    inside: I,
+    outside: O,
+    setup: &Setup,
+    options: &Options,
+    progress: &mut dyn FnMut(Progress) -> ControlFlow<()>,
+) -> Outcome
+where
+    I: IntoIterator<Item = Result<Frame, Unreadable>>,
+    O: IntoIterator<Item = Result<Frame, Unreadable>>,
+{
+    let inside = gather(inside, setup, progress);
+    let (seen, good) = (inside.frames.given, inside.frames.used);
+    if inside.reasons.iter().any(|r| r.code == "cancelled") {
+        return measure_stack(inside, setup, options);
     }
-    if stacker.is_none() && !first.is_empty() {
-        stacker = course.begin(first, &mut tally);
-    }
-    let used = stacker.as_ref().map_or(0, Stacker::frames);
-    tally.count.used = used;
-    let _ = progress(Progress {
-        seen: tally.count.given,
-        good: used,
-        measuring: true,
+    let outside = gather(outside, setup, &mut |p| {
+        progress(Progress {
+            seen: p.seen + seen,
+            good: p.good + good,
+            measuring: p.measuring,
+        })
     });
-    let mut reasons = Vec::new();
-    // A fifth of the frames, but never more than a dozen, must be good: two
-    // lucky frames among thirty bad ones are more likely a mistake of ours.
-    let least = tally.count.given.div_ceil(5).clamp(1, 12);
-    if cancelled {
-        reasons.push(reason("cancelled", "the measuring was broken off"));
-    } else if tally.count.given == 0 {
-        reasons.push(reason("no-frames", "there was no frame to measure"));
-    } else if used == 0 {
-        reasons = tally.why_none();
-    } else if used < least {
-        reasons.push(reason(
-            "too-few-good",
-            format!(
-                "only {used} of {} frames are good; it takes {least}",
-                tally.count.given
-            ),
-        ));
-        reasons.extend(tally.why_none());
-    }
-    let stack = if reasons.is_empty() {
-        stacker.map(Stacker::finish)
-    } else {
-        None
-    };
-    if !reasons.is_empty() {
-        tally.count.used = 0;
-    }
-    Gathered {
-        stack,
-        reasons,
-        notes: course.notes,
-        frames: tally.count,
+    measure_stacks(inside, outside, setup, options)
+}
+
+/// One set, looked at by its rings.
+struct Look {
+    side: Side,
+    stack: Stack,
+    geometry: Geometry,
+    read: GeometricComa,
+    /// 1-sigma per component from blocks and noise, by the rings.
+    scatter: f64,
+    frames: FrameCount,
+    notes: Vec<Reason>,
+}
+
+/// Why a set gave no rings.
+struct NoLook {
+    reasons: Vec<Reason>,
+    frames: FrameCount,
+    stack: Option<Stack>,
+}
+
+/// Measures a gathered set and writes the report.
+#[must_use]
+pub fn measure_stack(gathered: Gathered, setup: &Setup, options: &Options) -> Outcome {
+    match look(gathered, setup, setup.side) {
+        Ok(one) => answer(vec![one], setup, options),
+        Err(no) => Outcome {
+            report: Report::refused(no.reasons, no.frames),
+            stack: no.stack,
+            geometry: None,
+            inside: None,
+            fitted: None,
+        },
     }
 }
 
-/// Measures the rings of a gathered set and writes the report.
+/// Measures two gathered sets together and writes the report.
 #[must_use]
-pub fn measure_stack(gathered: Gathered, setup: &Setup) -> Outcome {
+pub fn measure_stacks(
+    inside: Gathered,
+    outside: Gathered,
+    setup: &Setup,
+    options: &Options,
+) -> Outcome {
+    let looks = [(inside, Side::Inside), (outside, Side::Outside)].map(|(gathered, side)| {
+        let here = Setup {
+            side,
+            ..setup.clone()
+        };
+        look(gathered, &here, side)
+    });
+    match looks {
+        [Ok(i), Ok(o)] => answer(vec![i, o], setup, options),
+        [i, o] => {
+            let mut reasons = Vec::new();
+            let mut frames = FrameCount::default();
+            let mut stack = None;
+            for (set, name) in [(i, "inside"), (o, "outside")] {
+                let count = match set {
+                    Ok(good) => good.frames,
+                    Err(no) => {
+                        reasons.extend(no.reasons.into_iter().map(|r| Reason {
+                            text: format!("{name} focus: {}", r.text),
+                            ..r
+                        }));
+                        stack = stack.or(no.stack);
+                        no.frames
+                    }
+                };
+                frames = together(frames, count);
+            }
+            frames.used = 0;
+            Outcome {
+                report: Report::refused(reasons, frames),
+                stack,
+                geometry: None,
+                inside: None,
+                fitted: None,
+            }
+        }
+    }
+}
+
+fn together(mut a: FrameCount, b: FrameCount) -> FrameCount {
+    a.given += b.given;
+    a.used += b.used;
+    a.dropped.extend(b.dropped);
+    a.dropped_not_listed += b.dropped_not_listed;
+    if a.dropped.len() > FrameCount::LISTED {
+        a.dropped_not_listed += a.dropped.len() - FrameCount::LISTED;
+        a.dropped.truncate(FrameCount::LISTED);
+    }
+    a
+}
+
+fn look(gathered: Gathered, setup: &Setup, side: Side) -> Result<Look, Box<NoLook>> {
     let Gathered {
         stack,
         reasons,
-        mut notes,
+        notes,
         mut frames,
     } = gathered;
     let Some(stack) = stack else {
-        return Outcome {
-            report: Report::refused(reasons, frames),
+        return Err(Box::new(NoLook {
+            reasons,
+            frames,
             stack: None,
-            geometry: None,
-        };
+        }));
     };
-    let refuse = |why: Reason, mut frames: FrameCount, stack| {
-        frames.used = 0;
-        Outcome {
-            report: Report::refused(vec![why], frames),
-            stack: Some(stack),
-            geometry: None,
-        }
-    };
-    let geometry = match geometry_of(&stack.stamp, &stack, setup) {
-        Ok(g) => g,
-        Err(NoRings::NoOuterEdge) => {
-            return refuse(
-                reason(
-                    "not-a-donut",
-                    "the outer edge of the star cannot be followed",
-                ),
-                frames,
-                stack,
-            );
-        }
-        Err(NoRings::NoShadow) => {
-            return refuse(
-                reason(
-                    "rings-unresolved",
-                    "the edge of the dark middle cannot be followed",
-                ),
-                frames,
-                stack,
-            );
-        }
-    };
-    if let Err(why) = check_shape(&geometry, setup) {
-        return refuse(why, frames, stack);
-    }
-    let read = geometry.coma(setup);
-    let between = between_blocks(&stack, setup);
-    let scatter = read.noise_sigma.max(between);
-    let rings = rings_of(&geometry, &read, scatter, &stack);
-    let wavefront = wavefront_of(&read, scatter, setup);
-    notes.extend(notes_on(&geometry, &read, scatter, setup));
-    frames.used = stack.stamp.frames;
-    Outcome {
-        report: Report::measured(rings, wavefront, frames, notes),
-        stack: Some(stack),
-        geometry: Some(geometry),
-    }
-}
-
-fn geometry_of(stamp: &Stamp, stack: &Stack, setup: &Setup) -> Result<Geometry, NoRings> {
     let start = Start {
         centre: stack.centre,
         radius: stack.radius,
     };
-    measure_rings(stamp.size, &with_gaps(stamp), start, setup, Effort::Full)
-}
-
-/// 1-sigma of each coma component of the whole stack from how its blocks
-/// differ, waves; 0 when there are fewer than three.
-fn between_blocks(stack: &Stack, setup: &Setup) -> f64 {
-    let looks: Vec<(f64, f64, f64)> = stack
-        .blocks
-        .par_iter()
-        .filter_map(|b| {
-            let start = Start {
-                centre: stack.centre,
-                radius: stack.radius,
-            };
-            let g = measure_rings(b.size, &with_gaps(b), start, setup, Effort::Quick).ok()?;
-            let c = g.coma(setup);
-            Some((b.frames as f64, c.x_waves, c.y_waves))
+    let stamp = &stack.stamp;
+    let found = measure_rings(stamp.size, &with_gaps(stamp), start, setup, Effort::Full)
+        .map_err(|e| match e {
+            NoRings::NoOuterEdge => reason(
+                "not-a-donut",
+                "the outer edge of the star cannot be followed",
+            ),
+            NoRings::NoShadow => reason(
+                "rings-unresolved",
+                "the edge of the dark middle cannot be followed",
+            ),
         })
-        .collect();
-    if looks.len() < 3 {
-        return 0.0;
-    }
-    let weight: f64 = looks.iter().map(|l| l.0).sum();
-    let mean =
-        |f: fn(&(f64, f64, f64)) -> f64| looks.iter().map(|l| l.0 * f(l)).sum::<f64>() / weight;
-    let (mx, my) = (mean(|l| l.1), mean(|l| l.2));
-    let squares: f64 = looks
-        .iter()
-        .map(|l| l.0 * ((l.1 - mx).powi(2) + (l.2 - my).powi(2)) / 2.0)
-        .sum();
-    (squares / ((looks.len() as f64 - 1.0) * weight)).sqrt()
+        .and_then(|g| check_shape(&g, setup).map(|()| g));
+    let geometry = match found {
+        Ok(g) => g,
+        Err(why) => {
+            frames.used = 0;
+            return Err(Box::new(NoLook {
+                reasons: vec![why],
+                frames,
+                stack: Some(stack),
+            }));
+        }
+    };
+    let read = geometry.coma(setup);
+    let scatter = read.noise_sigma.max(scatter::by_rings(&stack, setup));
+    frames.used = stack.stamp.frames;
+    Ok(Look {
+        side,
+        stack,
+        geometry,
+        read,
+        scatter,
+        frames,
+        notes,
+    })
 }
 
-fn rings_of(g: &Geometry, read: &GeometricComa, scatter: f64, stack: &Stack) -> Rings {
+/// The coma to be reported and its errors, however it was had.
+struct Answer {
+    coma: [f64; 2],
+    /// [xx, xy, yy] from scatter and residuals.
+    covariance: [f64; 3],
+    model_sigma: f64,
+    defocus: f64,
+    defocus_sigma: f64,
+}
+
+impl Answer {
+    /// The rings' own: of a pair the mean of both, from which a shadow off
+    /// centre drops out.
+    fn by_rings(looks: &[Look], setup: &Setup) -> Self {
+        let n = looks.len() as f64;
+        let mean = |f: &dyn Fn(&Look) -> f64| looks.iter().map(f).sum::<f64>() / n;
+        let scatter = (looks.iter().map(|l| l.scatter.powi(2)).sum::<f64>()).sqrt() / n;
+        let model = (looks
+            .iter()
+            .map(|l| l.read.model_sigma.powi(2))
+            .sum::<f64>()
+            / n)
+            .sqrt();
+        let last = &looks[looks.len() - 1].read;
+        let sign = if looks.len() > 1 {
+            1.0
+        } else {
+            setup.side_sign()
+        };
+        Answer {
+            coma: [mean(&|l| l.read.x_waves), mean(&|l| l.read.y_waves)],
+            covariance: [scatter.powi(2), 0.0, scatter.powi(2)],
+            model_sigma: model,
+            defocus: last.w020_waves * sign,
+            defocus_sigma: 0.04 * last.w020_waves,
+        }
+    }
+
+    fn sigma(&self) -> f64 {
+        component_sigma(self.covariance).hypot(self.model_sigma)
+    }
+
+    fn wavefront(&self, method: &str, setup: &Setup) -> Wavefront {
+        let [x, y] = self.coma;
+        let coma = x.hypot(y);
+        let sigma = self.sigma();
+        Wavefront {
+            method: method.to_owned(),
+            coma_rms_waves: coma,
+            coma_rms_waves_sigma: sigma,
+            coma_annular_rms_waves: annular_from_noll_coma(coma, setup.obstruction),
+            coma_x_waves: x,
+            coma_y_waves: y,
+            coma_component_sigma_waves: sigma,
+            defocus_waves: self.defocus,
+            defocus_waves_sigma: self.defocus_sigma,
+            scatter_sigma_waves: component_sigma(self.covariance),
+            model_sigma_waves: self.model_sigma,
+        }
+    }
+}
+
+fn answer(mut looks: Vec<Look>, setup: &Setup, options: &Options) -> Outcome {
+    let mut notes: Vec<Reason> = Vec::new();
+    let fitted = if options.fit {
+        match fit_of(&looks, setup, options) {
+            Ok(found) => Some(found),
+            Err(error) => {
+                notes.push(said(
+                    "fit-failed",
+                    format!("the diffraction fit gave no answer and the rings alone were read: {error}"),
+                    "Check obstruction, focal length, aperture and pixel size against the telescope and camera.",
+                ));
+                None
+            }
+        }
+    } else {
+        None
+    };
+    if let Some(why) = fitted.as_ref().and_then(|f| contradicted(f, setup)) {
+        return refused_after_all(looks, why);
+    }
+    let by_rings = Answer::by_rings(&looks, setup);
+    let blocks = fitted.as_ref().and_then(|f| blocks_of(f, &looks));
+    let mut told = match &fitted {
+        Some(f) => by_fit(f, blocks, &by_rings),
+        None => by_rings,
+    };
+    let method = if fitted.is_some() {
+        "diffraction fit"
+    } else {
+        "geometry"
+    };
+    let check = fitted
+        .is_some()
+        .then(|| Answer::by_rings(&looks, setup))
+        .map(|mut rings| {
+            let apart = (told.coma[0] - rings.coma[0]).hypot(told.coma[1] - rings.coma[1]);
+            let sigma = told.sigma().hypot(rings.sigma());
+            let agreement = Agreement {
+                apart_waves: apart,
+                sigma_waves: sigma,
+                // Two components: beyond 3.03 sigma once in a hundred times.
+                agree: apart <= 3.03 * sigma,
+            };
+            let own = options.field_coma.map(|f| own_coma(&looks, setup, f));
+            take_off(&mut rings.coma, own);
+            (agreement, rings.wavefront("geometry", setup))
+        });
+    let field = options.field_coma.map(|f| own_coma(&looks, setup, f));
+    take_off(&mut told.coma, field);
+    for l in &mut looks {
+        notes.append(&mut l.notes);
+        for note in notes::on_rings(&l.geometry, &l.read, l.scatter, setup, fitted.is_some()) {
+            if notes.iter().all(|n| n.code != note.code) {
+                notes.push(note);
+            }
+        }
+    }
+    let last = &looks[looks.len() - 1];
+    let wavefront = told.wavefront(method, setup);
+    let rings = rings_of(last, &wavefront);
+    let frames = looks
+        .iter()
+        .fold(FrameCount::default(), |a, l| together(a, l.frames.clone()));
+    let mut report = Report::measured(rings, wavefront, frames, notes);
+    report.field = field;
+    if let Some((agreement, wave)) = check {
+        report.agreement = Some(agreement);
+        report.cross_check = Some(wave);
+    }
+    if looks.len() > 1 {
+        report.sets = looks.iter().map(|l| set_report(l, setup)).collect();
+    }
+    if let Some(found) = &fitted {
+        report.air = Some(air_of(found, &looks, setup));
+        report.fit = Some(fit_report(found, blocks, &told, &looks, options));
+        let more = notes::on_fit(&report, setup);
+        report.notes.extend(more);
+    }
+    let mut looks = looks.into_iter().rev().map(|l| (l.stack, l.geometry));
+    let (stack, geometry) = looks
+        .next()
+        .map_or((None, None), |(s, g)| (Some(s), Some(g)));
+    Outcome {
+        report,
+        stack,
+        geometry,
+        inside: looks.next(),
+        fitted,
+    }
+}
+
+fn refused_after_all(looks: Vec<Look>, why: Reason) -> Outcome {
+    let mut frames = FrameCount::default();
+    let mut stack = None;
+    for l in looks {
+        frames = together(frames, l.frames);
+        stack = Some(l.stack);
+    }
+    frames.used = 0;
+    Outcome {
+        report: Report::refused(vec![why], frames),
+        stack,
+        geometry: None,
+        inside: None,
+        fitted: None,
+    }
+}
+
+fn fit_of(looks: &[Look], setup: &Setup, options: &Options) -> Result<FitResult, FitError> {
+    let start = |l: &Look| fit::Start {
+        centre_px: l.geometry.centre,
+        outer_radius_px: l.geometry.outer_radius,
+        shadow_radius_px: l.geometry.shadow.map(|s| s.radius),
+        coma_waves: [l.read.x_waves, l.read.y_waves],
+        coma_sigma_waves: l.scatter.hypot(l.read.model_sigma),
+    };
+    match looks {
+        [inside, outside] => fit::fit_pair(
+            (&inside.stack.stamp, &start(inside)),
+            (&outside.stack.stamp, &start(outside)),
+            setup,
+            &options.fit_options,
+        ),
+        [one, ..] => fit::fit(&one.stack.stamp, setup, &start(one), &options.fit_options),
+        [] => Err(FitError::Input("there is no picture".to_owned())),
+    }
+}
+
+/// An obstruction this far from the told one is another instrument's. Told by
+/// hand it may be out by a few hundredths; the fit finds it within one.
+const OBSTRUCTION_APART: f64 = 0.08;
+/// The fit is believed about the obstruction when it explains this much.
+const EXPLAINED: f64 = 0.2;
+
+/// Whether the fitted obstruction contradicts the told one.
+fn contradicted(found: &FitResult, setup: &Setup) -> Option<Reason> {
+    let left = found
+        .pictures
+        .iter()
+        .map(|p| p.residual_share)
+        .fold(0.0, f64::max);
+    let apart = (found.obstruction - setup.obstruction).abs();
+    (apart > OBSTRUCTION_APART && left < EXPLAINED).then(|| {
+        reason(
+            "obstruction-contradicts",
+            format!(
+                "the light fits an obstruction of {:.2}, but {:.2} was told",
+                found.obstruction, setup.obstruction
+            ),
+        )
+    })
+}
+
+/// Covariance of the fitted coma from the blocks of all sets.
+fn blocks_of(found: &FitResult, looks: &[Look]) -> Option<[f64; 3]> {
+    let each: Vec<[f64; 3]> = looks
+        .iter()
+        .enumerate()
+        .filter_map(|(k, l)| scatter::by_fit(found, k, &l.stack))
+        .collect();
+    (each.len() == looks.len() && !each.is_empty())
+        .then(|| [0, 1, 2].map(|i| each.iter().map(|c| c[i]).sum()))
+}
+
+fn by_fit(found: &FitResult, blocks: Option<[f64; 3]>, rings: &Answer) -> Answer {
+    let own = found.coma_covariance();
+    // Both see noise and moving air; the larger of them stands.
+    let covariance = match blocks {
+        Some(b) if component_sigma(b) > component_sigma(own) => b,
+        _ => own,
+    };
+    let sign = if rings.defocus < 0.0 { -1.0 } else { 1.0 };
+    Answer {
+        coma: found.coma(),
+        covariance,
+        model_sigma: 0.0,
+        defocus: w020_from_a4(found.wavefront.get(4)).abs() * sign,
+        defocus_sigma: w020_from_a4(found.sigma(4).unwrap_or(0.0)),
+    }
+}
+
+fn own_coma(looks: &[Look], setup: &Setup, flare: FieldComa) -> Field {
+    let n = looks.len() as f64;
+    let star_mm = [0, 1].map(|k| {
+        looks.iter().map(|l| l.stack.from_middle[k]).sum::<f64>() / n * setup.pixel_um * 1e-3
+    });
+    Field {
+        star_mm,
+        coma_waves: star_mm.map(|mm| mm * flare.rms_waves_per_mm),
+    }
+}
+
+fn take_off(coma: &mut [f64; 2], own: Option<Field>) {
+    if let Some(own) = own {
+        coma[0] -= own.coma_waves[0];
+        coma[1] -= own.coma_waves[1];
+    }
+}
+
+fn rings_of(l: &Look, wave: &Wavefront) -> Rings {
+    let (g, stack) = (&l.geometry, &l.stack);
     let place = |p: [f64; 2]| [p[0] + stack.corner[0], p[1] + stack.corner[1]];
     let offset = g.offset[0].hypot(g.offset[1]);
-    let coma = read.x_waves.hypot(read.y_waves);
-    let sigma = scatter.hypot(read.model_sigma);
-    let angle = if coma > 0.0 {
-        (sigma / coma).to_degrees().min(180.0)
-    } else {
-        180.0
-    };
+    let seen = l.read.x_waves.hypot(l.read.y_waves);
+    let coma = wave.coma_rms_waves;
+    let sigma = wave.coma_component_sigma_waves;
     let mut noise: Vec<f64> = stack
         .stamp
         .sigma
@@ -337,13 +574,24 @@ fn rings_of(g: &Geometry, read: &GeometricComa, scatter: f64, stack: &Stack) -> 
         centre_px: place(g.centre),
         shadow_centre_px: place(g.shadow.map_or(g.light_centre, |s| s.centre)),
         offset_px: offset,
-        offset_px_sigma: if coma > 0.0 {
-            scatter * offset / coma
+        offset_px_sigma: if seen > 0.0 {
+            l.scatter * offset / seen
         } else {
             g.offset_sigma
         },
-        thin_clock_deg: g.thin_clock_deg(),
-        thin_clock_deg_sigma: angle,
+        thin_clock_deg: if coma > 0.0 {
+            (-wave.coma_x_waves)
+                .atan2(-wave.coma_y_waves)
+                .to_degrees()
+                .rem_euclid(360.0)
+        } else {
+            g.thin_clock_deg()
+        },
+        thin_clock_deg_sigma: if coma > 0.0 {
+            (sigma / coma).to_degrees().min(180.0)
+        } else {
+            180.0
+        },
         thin_to_thick: g.shadow.map(|s| {
             let width = g.outer_radius - s.radius;
             ((width - offset) / (width + offset)).clamp(0.0, 1.0)
@@ -355,234 +603,133 @@ fn rings_of(g: &Geometry, read: &GeometricComa, scatter: f64, stack: &Stack) -> 
     }
 }
 
-fn wavefront_of(read: &GeometricComa, scatter: f64, setup: &Setup) -> Wavefront {
-    let coma = read.x_waves.hypot(read.y_waves);
-    let sigma = scatter.hypot(read.model_sigma);
-    Wavefront {
-        method: "geometry".to_owned(),
-        coma_rms_waves: coma,
-        coma_rms_waves_sigma: sigma,
-        coma_annular_rms_waves: annular_from_noll_coma(coma, setup.obstruction),
-        coma_x_waves: read.x_waves,
-        coma_y_waves: read.y_waves,
-        coma_component_sigma_waves: sigma,
-        defocus_waves: read.w020_waves * setup.side_sign(),
-        defocus_waves_sigma: 0.04 * read.w020_waves,
-        scatter_sigma_waves: scatter,
-        model_sigma_waves: read.model_sigma,
+fn side_word(side: Side) -> String {
+    match side {
+        Side::Inside => "inside",
+        Side::Outside => "outside",
+        Side::Unknown => "unknown",
     }
+    .to_owned()
 }
 
-fn notes_on(g: &Geometry, read: &GeometricComa, scatter: f64, setup: &Setup) -> Vec<Reason> {
-    let mut notes = Vec::new();
-    let mut note = |code: &str, text: String, mend: &str| {
-        notes.push(Reason {
-            code: code.to_owned(),
-            text,
-            mend: mend.to_owned(),
-        });
+fn set_report(l: &Look, setup: &Setup) -> SetReport {
+    let here = Setup {
+        side: l.side,
+        ..setup.clone()
     };
-    if read.skew > 0.16 {
-        note(
-            "strong-coma",
-            format!(
-                "coma is {:.0} % of the defocus: the geometry reads it roughly only",
-                100.0 * read.skew
-            ),
-            "Defocus further for a better figure, or correct this much first and measure again.",
-        );
+    let wave = Answer {
+        coma: [l.read.x_waves, l.read.y_waves],
+        covariance: [l.scatter.powi(2), 0.0, l.scatter.powi(2)],
+        model_sigma: l.read.model_sigma,
+        defocus: l.read.w020_waves * here.side_sign(),
+        defocus_sigma: 0.04 * l.read.w020_waves,
     }
-    let apart = read
-        .edges
-        .map_or(0.0, |e| (e[0] - read.light[0]).hypot(e[1] - read.light[1]));
-    let coma = read.x_waves.hypot(read.y_waves);
-    if apart > 3.0 * scatter + 0.01 + 0.1 * coma
-        && let Some([x, y]) = g.shadow_off_centre(setup)
-    {
-        let clock = x.atan2(y).to_degrees().rem_euclid(360.0);
-        note(
-            "readings-differ",
-            format!(
-                "the shadow's edge and the light itself give {apart:.3} waves of difference: the shadow may stand off centre \
-                 by {:.0} % of the radius towards {clock:.0} degrees, or the camera's response may be curved (JPEG)",
-                100.0 * x.hypot(y)
-            ),
-            "Take a set on the other side of focus as well, in a raw format.",
-        );
-    }
-    if read.w020_waves < 3.0 {
-        note(
-            "little-defocus",
-            format!(
-                "the star is only {:.1} waves out of focus, where edges are soft",
-                read.w020_waves
-            ),
-            "Defocus to five waves or more.",
-        );
-    }
-    if g.shadow.is_none() && setup.obstruction >= super::coma::LEAST_SHADOW {
-        note(
-            "shadow-hidden",
-            "so near focus diffraction fills the small dark middle: coma was read from the light alone".to_owned(),
-            "Defocus further to see the shadow.",
-        );
-    }
-    if let Some(s) = g.shadow {
-        let ratio = s.radius / g.outer_radius;
-        if (ratio - setup.obstruction).abs() > 0.08 {
-            note(
-                "obstruction-doubtful",
-                format!(
-                    "the shadow is {ratio:.2} of the donut, but {:.2} was told",
-                    setup.obstruction
-                ),
-                "Measure the obstruction again; an error here spoils the coma in proportion.",
-            );
-        }
-    }
-    notes
-}
-
-/// The tally of frames, and why they were dropped.
-#[derive(Default)]
-struct Tally {
-    count: FrameCount,
-    /// Code, how often, and one example of text and mend.
-    codes: Vec<(usize, Reason)>,
-}
-
-impl Tally {
-    fn drop(&mut self, frame: String, why: Reason) {
-        match self.codes.iter_mut().find(|(_, r)| r.code == why.code) {
-            Some((n, _)) => *n += 1,
-            None => self.codes.push((1, why.clone())),
-        }
-        if self.count.dropped.len() < FrameCount::LISTED {
-            self.count.dropped.push(Dropped {
-                frame,
-                code: why.code,
-                text: why.text,
-                mend: why.mend,
-            });
-        } else {
-            self.count.dropped_not_listed += 1;
-        }
-    }
-
-    /// The reasons of the dropped frames, the most frequent first.
-    fn why_none(&self) -> Vec<Reason> {
-        let mut codes = self.codes.clone();
-        codes.sort_by_key(|(n, _)| std::cmp::Reverse(*n));
-        codes.into_iter().map(|(_, r)| r).collect()
+    .wavefront("geometry", &here);
+    SetReport {
+        side: side_word(l.side),
+        frames: l.frames.clone(),
+        rings: Some(rings_of(l, &wave)),
+        geometry: Some(wave),
     }
 }
 
-/// What the good frames so far look like, to tell the odd one out.
-#[derive(Default)]
-struct Course {
-    /// Radius, flux, blur and the ellipse of recent good frames.
-    recent: VecDeque<[f64; 4]>,
-    place: Option<[f64; 2]>,
-    notes: Vec<Reason>,
+fn air_of(found: &FitResult, looks: &[Look], setup: &Setup) -> Air {
+    let fwhm = found
+        .pictures
+        .iter()
+        .map(|p| p.blur_fwhm_arcsec)
+        .fold(0.0, f64::max);
+    let here = fwhm / ARCSEC_PER_RAD * setup.aperture_mm
+        / (seeing::FWHM_PER_LAMBDA_OVER_R0 * setup.wavelength_nm * 1e-6);
+    // r0 grows as the wavelength to 6/5.
+    let d_over_r0 = here * (setup.wavelength_nm / REFERENCE_NM).powf(1.2);
+    let frames: usize = looks.iter().map(|l| l.stack.stamp.frames).sum();
+    Air {
+        fwhm_arcsec: fwhm,
+        d_over_r0,
+        coma_floor_waves: seeing::coma_rms_waves(d_over_r0) / (frames.max(1) as f64).sqrt(),
+    }
 }
 
-/// How many recent frames are remembered.
-const RECENT: usize = 63;
-
-impl Course {
-    fn near(&self, first: &[(Frame, Placed)]) -> Option<[f64; 2]> {
-        self.place.or_else(|| first.last().map(|(_, p)| p.centre))
-    }
-
-    fn look(placed: &Placed) -> [f64; 4] {
-        let g = &placed.geometry;
-        [placed.radius, placed.flux, g.blur_sigma, g.out_of_round]
-    }
-
-    fn median(&self, k: usize) -> f64 {
-        let mut values: Vec<f64> = self.recent.iter().map(|l| l[k]).collect();
-        quantile(&mut values, 0.5)
-    }
-
-    /// Starts the stack with the first good frames, judged against each other.
-    fn begin(&mut self, first: Vec<(Frame, Placed)>, tally: &mut Tally) -> Option<Stacker> {
-        self.recent = first.iter().map(|(_, p)| Self::look(p)).collect();
-        if first.iter().any(|(_, p)| p.passed_over) {
-            self.notes.push(Reason {
-                code: "brighter-star-passed-over".to_owned(),
-                text: "a brighter star in the picture could not be measured; the next one was"
-                    .to_owned(),
-                mend: "See the picture for which star was measured.".to_owned(),
-            });
-        }
-        let mut stacker: Option<Stacker> = None;
-        for (frame, placed) in first {
-            if let Some(why) = self.odd(&placed) {
-                tally.drop(frame.name, why);
-                continue;
-            }
-            self.place = Some(placed.centre);
-            stacker
-                .get_or_insert_with(|| Stacker::new(placed.centre, self.median(0)))
-                .add(&frame, &placed.found, placed.centre);
-        }
-        stacker
-    }
-
-    fn take(&mut self, stacker: &mut Stacker, frame: Frame, placed: Placed, tally: &mut Tally) {
-        if let Some(why) = self.odd(&placed) {
-            tally.drop(frame.name, why);
-            return;
-        }
-        stacker.add(&frame, &placed.found, placed.centre);
-        self.place = Some(placed.centre);
-        self.recent.push_back(Self::look(&placed));
-        if self.recent.len() > RECENT {
-            self.recent.pop_front();
-        }
-    }
-
-    /// Why a frame is unlike the rest, if it is.
-    fn odd(&self, placed: &Placed) -> Option<Reason> {
-        if self.recent.len() < 3 {
-            return None;
-        }
-        let [radius, flux, blur, round] = Self::look(placed);
-        let usual = self.median(0);
-        if (radius - usual).abs() > 0.15 * usual {
-            return Some(reason(
-                "unlike-the-rest",
-                format!(
-                    "the donut is {:.0} px across, {:.0} in the other frames",
-                    2.0 * radius,
-                    2.0 * usual
-                ),
-            ));
-        }
-        if flux < 0.2 * self.median(1) {
-            return Some(reason(
-                "unlike-the-rest",
-                "the star is much fainter than in the other frames",
-            ));
-        }
-        let mut scatter: Vec<f64> = self
-            .recent
+fn fit_report(
+    found: &FitResult,
+    blocks: Option<[f64; 3]>,
+    told: &Answer,
+    looks: &[Look],
+    options: &Options,
+) -> Fit {
+    Fit {
+        terms: found
+            .modes
             .iter()
-            .map(|l| (l[3] - self.median(3)).abs())
-            .collect();
-        let usual_round = self.median(3);
-        if round > usual_round + f64::max(0.15, 6.0 * quantile(&mut scatter, 0.5)) {
-            return Some(reason(
-                "smeared",
-                "the donut is drawn out, unlike in the other frames: a gust or a knock",
-            ));
-        }
-        if blur > 1.8 * self.median(2) + 0.06 * usual {
-            return Some(reason(
-                "smeared",
-                "the star is far more blurred than in the other frames: a gust or a knock",
-            ));
-        }
-        None
+            .map(|&j| Term {
+                noll: j,
+                name: term_name(j).to_owned(),
+                waves: found.wavefront.get(j),
+                sigma_waves: found.sigma(j).unwrap_or(0.0),
+            })
+            .collect(),
+        coma_covariance_waves2: told.covariance,
+        residual_sigma_waves: found.coma_sigma(),
+        scatter_sigma_waves: blocks.map(component_sigma),
+        chi2: found.chi2,
+        degrees_of_freedom: found.degrees_of_freedom,
+        obstruction: found.obstruction,
+        focal_scale: found.focal_scale.map(|f| f[0]),
+        focal_scale_sigma: found.focal_scale.map(|f| f[1]),
+        response: found.response.map(|f| f[0]),
+        response_sigma: found.response.map(|f| f[1]),
+        side_used: if looks.len() > 1 {
+            "both".to_owned()
+        } else {
+            side_word(found.side.used)
+        },
+        side_preferred: found.side.preferred.map(side_word),
+        side_delta_chi2: found.side.delta_chi2,
+        shadow_decentre: found.decentre.map(|d| ShadowDecentre {
+            x: d.by_radius[0],
+            y: d.by_radius[1],
+            sigma: (d.sigma[0].powi(2) + d.sigma[1].powi(2)).sqrt() / std::f64::consts::SQRT_2,
+        }),
+        decentre_doubt_waves: found.decentre_doubt,
+        plausible_decentre: options.fit_options.plausible_decentre,
+        pictures: found
+            .pictures
+            .iter()
+            .zip(looks)
+            .map(|(p, l)| FittedPicture {
+                defocus_waves: p.w020_waves,
+                position_px: [
+                    p.position_px[0] + l.stack.corner[0],
+                    p.position_px[1] + l.stack.corner[1],
+                ],
+                blur_fwhm_px: p.blur_fwhm_px,
+                blur_fwhm_arcsec: p.blur_fwhm_arcsec,
+                flux: p.flux,
+                sky: p.sky,
+                residual_share: p.residual_share,
+            })
+            .collect(),
+        model_pictures: found.work.pictures,
+        model_derivatives: found.work.slopes,
+    }
+}
+
+/// Names of the Zernike terms of Noll's table I.
+fn term_name(noll: usize) -> &'static str {
+    match noll {
+        4 => "defocus",
+        5 => "astigmatism at 45 degrees",
+        6 => "astigmatism at 0 degrees",
+        7 => "coma along y",
+        8 => "coma along x",
+        9 => "trefoil along y",
+        10 => "trefoil along x",
+        11 => "spherical aberration",
+        12 => "secondary astigmatism at 0 degrees",
+        13 => "secondary astigmatism at 45 degrees",
+        14 => "quadrafoil at 0 degrees",
+        15 => "quadrafoil at 22.5 degrees",
+        _ => "term",
     }
 }

@@ -26,6 +26,22 @@ pub struct Report {
     /// A second, independent measurement of the same frames, when one was made.
     #[serde(default)]
     pub cross_check: Option<Wavefront>,
+    /// How the two compare, when there are two.
+    #[serde(default)]
+    pub agreement: Option<Agreement>,
+    /// Everything the diffraction fit found; `null` when none was made.
+    #[serde(default)]
+    pub fit: Option<Fit>,
+    /// What tonight's air leaves in the answer; `null` without a fit.
+    #[serde(default)]
+    pub air: Option<Air>,
+    /// Coma the star has by its own distance from the axis, taken off the
+    /// answer; `null` when it was not asked for.
+    #[serde(default)]
+    pub field: Option<Field>,
+    /// Inside and outside set singly, inside first; empty for a single set.
+    #[serde(default)]
+    pub sets: Vec<SetReport>,
     /// Strehl ratio if coma were the only error, 0 to 1; `null` when refused.
     pub strehl_from_coma: Option<f64>,
     /// Which formula `strehl_from_coma` uses: "exp(-(2 pi sigma)^2)", sigma
@@ -107,8 +123,10 @@ pub struct Rings {
     pub offset_px: f64,
     /// 1-sigma of `offset_px`, px: scatter of edges and frames only.
     pub offset_px_sigma: f64,
-    /// Direction from the donut's centre in which the bright ring is thinnest
-    /// (unobstructed: to which the light crowds), clock degrees, 0 to 360.
+    /// Direction in which coma makes the bright ring thinnest (unobstructed: to
+    /// which the light crowds), clock degrees, 0 to 360: opposite to the coma
+    /// vector as reported, so a shadow that a pair shows to be off centre, and
+    /// the field's own coma, are out of it.
     pub thin_clock_deg: f64,
     /// 1-sigma of `thin_clock_deg`, degrees; 180 when the direction is unknown.
     pub thin_clock_deg_sigma: f64,
@@ -157,6 +175,153 @@ pub struct Wavefront {
     pub model_sigma_waves: f64,
 }
 
+/// Whether the diffraction fit and the ring geometry say the same.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Agreement {
+    /// Length of the difference of the two coma vectors, waves.
+    pub apart_waves: f64,
+    /// 1-sigma per component of that difference, from both errors.
+    pub sigma_waves: f64,
+    /// True when the difference is one that these errors make once in a
+    /// hundred times or oftener.
+    pub agree: bool,
+}
+
+/// The diffraction fit's own findings.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Fit {
+    /// The fitted Zernike terms. For a pair, defocus is the outside picture's.
+    pub terms: Vec<Term>,
+    /// Covariance of (a8, a7) as reported: [xx, xy, yy], waves^2.
+    pub coma_covariance_waves2: [f64; 3],
+    /// 1-sigma per coma component from what the fit left over, waves.
+    pub residual_sigma_waves: f64,
+    /// 1-sigma per coma component from how blocks of frames differ, waves;
+    /// `null` for a single frame.
+    pub scatter_sigma_waves: Option<f64>,
+    /// Weighted sum of squared residuals.
+    pub chi2: f64,
+    /// Pixels less parameters.
+    pub degrees_of_freedom: usize,
+    /// The obstruction as fitted: it may give a little from what was told.
+    pub obstruction: f64,
+    /// Focal length as fitted over that told: where rings show, their spacing
+    /// tells it. `null` where it was held.
+    #[serde(default)]
+    pub focal_scale: Option<f64>,
+    /// 1-sigma of it.
+    #[serde(default)]
+    pub focal_scale_sigma: Option<f64>,
+    /// The exponent of the camera's response as fitted, 1 for counts that go
+    /// with the light; `null` where it was held.
+    #[serde(default)]
+    pub response: Option<f64>,
+    /// 1-sigma of it.
+    #[serde(default)]
+    pub response_sigma: Option<f64>,
+    /// Which side of focus the terms are expressed for.
+    pub side_used: String,
+    /// Which side the data prefer: "inside" or "outside"; `null` when they
+    /// cannot tell, as with every pupil that half a turn leaves alike.
+    pub side_preferred: Option<String>,
+    /// By how much chi2 (scaled to 1 per degree of freedom) prefers it.
+    pub side_delta_chi2: f64,
+    /// Where the shadow sits in the pupil; from a pair only.
+    pub shadow_decentre: Option<ShadowDecentre>,
+    /// From one side only: by how much, 1-sigma per component, a shadow off
+    /// centre by `plausible_decentre` would falsify the coma, waves; 0 for a
+    /// pair. **Not part of the sigmas.**
+    pub decentre_doubt_waves: f64,
+    /// The decentre for which that doubt is given, in units of the aperture's
+    /// radius.
+    pub plausible_decentre: f64,
+    /// One for each picture fitted, inside first for a pair.
+    pub pictures: Vec<FittedPicture>,
+    /// Pictures the model computed at full fineness and, before, coarsely.
+    pub model_pictures: [usize; 2],
+    /// Sets of derivatives, likewise.
+    pub model_derivatives: [usize; 2],
+}
+
+/// One Zernike term.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Term {
+    /// Noll index.
+    pub noll: usize,
+    /// Its name.
+    pub name: String,
+    /// Coefficient, RMS waves at 550 nm over the full circle.
+    pub waves: f64,
+    /// 1-sigma from what the fit left over.
+    pub sigma_waves: f64,
+}
+
+/// A shadow off centre, as seen outside focus (x right, y up).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ShadowDecentre {
+    /// To the right, in units of the aperture's radius.
+    pub x: f64,
+    /// Up, in units of the aperture's radius.
+    pub y: f64,
+    /// 1-sigma of each.
+    pub sigma: f64,
+}
+
+/// What belongs to one fitted picture.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FittedPicture {
+    /// W020, waves at 550 nm, negative inside focus.
+    pub defocus_waves: f64,
+    /// Where untilted light falls in the first frame used, px, y down.
+    pub position_px: [f64; 2],
+    /// FWHM of the blur, px.
+    pub blur_fwhm_px: f64,
+    /// FWHM of the blur, arc seconds.
+    pub blur_fwhm_arcsec: f64,
+    /// The star's light, in the frames' own units.
+    pub flux: f64,
+    /// Sky at the stamp's middle beyond what was taken off before, and its rise
+    /// across the stamp in x and y.
+    pub sky: [f64; 3],
+    /// RMS of what the model leaves over the RMS of the star's light.
+    pub residual_share: f64,
+}
+
+/// What the air does to a measurement.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Air {
+    /// Blur, FWHM in arc seconds (the worse of both for a pair); telescope
+    /// shake and focus wander are in it.
+    pub fwhm_arcsec: f64,
+    /// D/r0 at 550 nm that such a blur stands for.
+    pub d_over_r0: f64,
+    /// RMS length of the coma vector that such air leaves in a mean of as many
+    /// independent short exposures, waves (Noll 1976). Long exposures do better.
+    pub coma_floor_waves: f64,
+}
+
+/// The star's own coma away from the axis.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Field {
+    /// Star from the middle of the frames on the average, mm, x right, y up.
+    pub star_mm: [f64; 2],
+    /// Its own (a8, a7), waves: taken off the answer.
+    pub coma_waves: [f64; 2],
+}
+
+/// One set of a pair.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SetReport {
+    /// "inside" or "outside".
+    pub side: String,
+    /// Its frames.
+    pub frames: FrameCount,
+    /// Its rings.
+    pub rings: Option<Rings>,
+    /// Its coma by geometry alone.
+    pub geometry: Option<Wavefront>,
+}
+
 impl Report {
     /// The formula `strehl_from_coma` is computed with.
     pub const STREHL_FORMULA: &'static str = "exp(-(2 pi sigma)^2)";
@@ -172,6 +337,11 @@ impl Report {
             rings: None,
             wavefront: None,
             cross_check: None,
+            agreement: None,
+            fit: None,
+            air: None,
+            field: None,
+            sets: Vec::new(),
             strehl_from_coma: None,
             strehl_formula: Self::STREHL_FORMULA.to_owned(),
         }
@@ -194,6 +364,11 @@ impl Report {
             rings: Some(rings),
             wavefront: Some(wavefront),
             cross_check: None,
+            agreement: None,
+            fit: None,
+            air: None,
+            field: None,
+            sets: Vec::new(),
             strehl_from_coma: Some(strehl),
             strehl_formula: Self::STREHL_FORMULA.to_owned(),
         }

@@ -29,6 +29,9 @@ pub struct Stack {
     pub centre: [f64; 2],
     /// Outer radius of the donut as registered, px.
     pub radius: f64,
+    /// Where the star stood on the average, from the middle of the frames: px,
+    /// x right and y **up**.
+    pub from_middle: [f64; 2],
 }
 
 #[derive(Clone)]
@@ -77,6 +80,7 @@ pub(crate) struct Stacker {
     total: Sum,
     squares: Vec<f64>,
     noise_squares: f64,
+    from_middle: [f64; 2],
     blocks: Vec<Sum>,
     block_length: usize,
 }
@@ -99,6 +103,7 @@ impl Stacker {
             total: Sum::new(size * size),
             squares: vec![0.0; size * size],
             noise_squares: 0.0,
+            from_middle: [0.0; 2],
             blocks: Vec::new(),
             block_length: 1,
         }
@@ -118,6 +123,8 @@ impl Stacker {
         }
         self.total.add(&data);
         self.noise_squares += found.noise * found.noise;
+        self.from_middle[0] += centre[0] - (frame.width as f64 - 1.0) / 2.0;
+        self.from_middle[1] -= centre[1] - (frame.height as f64 - 1.0) / 2.0;
         match self.blocks.last_mut() {
             Some(b) if b.frames < self.block_length => b.add(&data),
             _ => {
@@ -195,6 +202,7 @@ impl Stacker {
             corner: [self.corner[0] as f64, self.corner[1] as f64],
             centre: self.centre,
             radius: self.radius,
+            from_middle: self.from_middle.map(|v| v / frames.max(1) as f64),
         }
     }
 

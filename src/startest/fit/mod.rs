@@ -70,6 +70,12 @@ pub struct FitOptions {
     /// How well the obstruction is known, 1-sigma, as a share of the aperture:
     /// the fit lets it give within that. 0 holds it as told.
     pub obstruction_sigma: f64,
+    /// How well the focal length is known, 1-sigma as a share: where rings show,
+    /// their spacing tells it. 0 holds it as told.
+    pub focal_sigma: f64,
+    /// How well the camera is known to count light in proportion: 1-sigma of
+    /// the exponent about 1. 0 holds it at 1.
+    pub response_sigma: f64,
     /// Wavelengths across the band; `None` lets the fit choose.
     pub wavelengths: Option<usize>,
 }
@@ -81,6 +87,8 @@ impl Default for FitOptions {
             model_floor: 0.01,
             plausible_decentre: 0.02,
             obstruction_sigma: 0.02,
+            focal_sigma: 0.03,
+            response_sigma: 0.05,
             wavelengths: None,
         }
     }

@@ -86,6 +86,12 @@ pub struct FitResult {
     pub side: SideFound,
     /// The obstruction as fitted (as told, where it was held).
     pub obstruction: f64,
+    /// Focal length as fitted over that told, with its 1-sigma; `None` where it
+    /// was held.
+    pub focal_scale: Option<[f64; 2]>,
+    /// The camera's exponent (1: counts go with the light), with its 1-sigma;
+    /// `None` where it was held.
+    pub response: Option<[f64; 2]>,
     /// Where the shadow sits, from a pair.
     pub decentre: Option<Decentre>,
     /// From one side only: by how much (1-sigma, RMS waves, each component) a
@@ -207,13 +213,20 @@ impl Fitted<'_> {
                     ],
                 }
             });
+        let sigma = |i: usize| covariance[(i, i)].max(0.0).sqrt();
+        let scale = self.setup.focal_mm / setup.focal_mm;
+        let focal_scale = problem
+            .scale()
+            .filter(|_| scale != 1.0)
+            .map(|i| [scale, sigma(i)]);
+        let response = problem.bend().map(|i| [1.0 + p[i], sigma(i)]);
         let mut responses = Vec::new();
         let mut pictures = Vec::new();
         for k in 0..=last {
             for j in [8, 7] {
                 responses.push(self.response(&inverse, row(j), k));
             }
-            pictures.push(self.picture(setup, k));
+            pictures.push(self.picture(&self.setup, k));
         }
         let obstruction = problem.state(p, 0).shadow[2];
         let freedom = solution.freedom as usize;
@@ -232,6 +245,8 @@ impl Fitted<'_> {
             pictures,
             side,
             obstruction,
+            focal_scale,
+            response,
             decentre,
             decentre_doubt: doubt,
             work: self.work,

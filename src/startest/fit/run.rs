@@ -3,7 +3,7 @@
 
 use super::{
     FitError, FitOptions, Start, check,
-    solve::{Limits, OWN, Problem, SKY, Solution},
+    solve::{BLUR, Limits, OWN, Problem, SKY, Solution},
     stage::{self, Kind, Window},
 };
 use crate::{
@@ -30,6 +30,18 @@ const FINE: Limits = Limits {
 /// (RMS, noise taken off) tries other starts. Turbulence of D/r0 = 6, averaged
 /// over thirty frames, leaves about 0.15.
 const LOST: f64 = 0.18;
+/// The focal ratio is looked for when freeing it promises to take away this
+/// share of chi2, and taken when it did take away that one.
+const WORTH_A_LOOK: f64 = 0.05;
+const WORTH_TAKING: f64 = 0.25;
+/// The least change worth another stage, the most that is believed, and how
+/// often it is sought.
+const LEAST_SCALING: f64 = 2e-3;
+const MOST_SCALE: f64 = 0.12;
+const MOST_SCALINGS: usize = 5;
+/// What holds a parameter, in units of what is known of it.
+const HELD: f64 = 1e12;
+
 /// A fine stage that leaves more than this found nothing.
 const HOPELESS: f64 = 0.6;
 
@@ -39,6 +51,8 @@ pub(super) struct Fitted<'a> {
     pub problem: Problem,
     pub windows: Vec<Window>,
     pub solution: Solution,
+    /// The setup with the focal length as fitted.
+    pub setup: Setup,
     pub point_symmetric: bool,
     pub work: Work,
 }
@@ -60,7 +74,10 @@ pub struct Work {
 /// What stays the same throughout.
 struct Run<'t, 'a> {
     tasks: &'t [Task<'a>],
-    setup: &'t Setup,
+    /// As told, the focal length as found so far.
+    setup: Setup,
+    /// By what share that is longer than told.
+    scale: f64,
     options: &'t FitOptions,
     modes: Vec<usize>,
     pupil: Pupil,
@@ -102,11 +119,13 @@ pub(super) fn fitted<'a>(
         (true, true, false) => 0..3,
         (true, false, false) => 2..3,
     };
-    let run = Run {
+    let extras = usize::from(options.response_sigma > 0.0) + usize::from(options.focal_sigma > 0.0);
+    let mut run = Run {
         tasks,
-        setup,
+        setup: setup.clone(),
+        scale: 0.0,
         options,
-        shared: modes.len() - 1 + free_shadow.len(),
+        shared: modes.len() - 1 + free_shadow.len() + extras,
         modes,
         pupil: stage::pupil(setup, if pair { setup.side } else { tasks[0].2 }),
         free_shadow,
@@ -114,20 +133,101 @@ pub(super) fn fitted<'a>(
     let mut work = Work::default();
     let coarse = run.approach(&mut work)?;
     let fine = run.stage(&coarse.parameters, true, &mut work)?;
+    let mut fine = run.with_its_focal_ratio(fine, &mut work);
     if fine.unexplained() > HOPELESS {
         return Err(FitError::NoConvergence);
+    }
+    if run.scale == 0.0
+        && let Some(i) = fine.problem.scale()
+    {
+        // Held as told: it takes no part in the errors either.
+        fine.solution.matrix[(i, i)] += HELD * fine.solution.matrix[(i, i)].max(1.0);
     }
     Ok(Fitted {
         stamps: tasks.iter().map(|t| t.0).collect(),
         problem: fine.problem,
         windows: fine.windows,
         solution: fine.solution,
+        setup: run.setup,
         point_symmetric: run.pupil.has_point_symmetry(),
         work,
     })
 }
 
 impl Run<'_, '_> {
+    /// Goes on with the focal ratio free, where that explains the picture much
+    /// better. Where it does not, the told one is the better guess: blurred
+    /// rings tell little, and what little they tell the blur's own shape spoils.
+    fn with_its_focal_ratio(&mut self, told: Stage, work: &mut Work) -> Stage {
+        let chi2 = told.solution.chi2;
+        let wanted = |s: &Stage| {
+            let (step, promise) = s.solution.onward.as_ref()?;
+            let by = step[s.problem.scale()?];
+            (by.is_finite() && by.abs() > LEAST_SCALING).then_some((by, *promise))
+        };
+        if wanted(&told).is_none_or(|(_, promise)| promise < WORTH_A_LOOK * chi2) {
+            return told;
+        }
+        let kept = self.setup.clone();
+        let mut best: Option<Stage> = None;
+        let mut before = 0.0;
+        for _ in 0..MOST_SCALINGS {
+            let here = best.as_ref().unwrap_or(&told);
+            let Some((step, _)) = wanted(here) else { break };
+            // Steps that shrink evenly have a known end.
+            let share = step / before;
+            let by = if (0.05..0.8).contains(&share) {
+                step / (1.0 - share)
+            } else {
+                step
+            };
+            before = step;
+            let Some(onward) = self.rescaled(here, by) else {
+                break;
+            };
+            match self.stage(&onward, true, work) {
+                Ok(next) => best = Some(next),
+                Err(_) => break,
+            }
+        }
+        match best {
+            Some(free) if free.solution.chi2 < (1.0 - WORTH_TAKING) * chi2 => free,
+            _ => {
+                self.setup = kept;
+                self.scale = 0.0;
+                told
+            }
+        }
+    }
+
+    /// Takes over a change of the focal ratio; gives the parameters to go on from.
+    fn rescaled(&mut self, stage: &Stage, by: f64) -> Option<Vec<f64>> {
+        let i = stage.problem.scale()?;
+        let (onward, _) = stage.solution.onward.as_ref()?;
+        let by = by.clamp(-MOST_SCALE - self.scale, MOST_SCALE - self.scale);
+        let here: Vec<f64> = stage
+            .solution
+            .parameters
+            .iter()
+            .zip(onward)
+            .map(|(p, step)| p + step * by / onward[i])
+            .collect();
+        let mut p = here.clone();
+        for (k, window) in stage.windows.iter().enumerate() {
+            let at = stage.problem.own(k);
+            p[at..at + OWN].copy_from_slice(&window.leave(&here[at..at + OWN]));
+            let blur = &mut p[at + BLUR];
+            *blur = blur.max(0.0);
+        }
+        p[i] = 0.0;
+        if !p.iter().all(|v| v.is_finite()) {
+            return None;
+        }
+        self.setup.focal_mm *= (1.0 + self.scale + by) / (1.0 + self.scale);
+        self.scale += by;
+        Some(p)
+    }
+
     /// The coarse stage, from the geometric estimate and, if that leads nowhere,
     /// from a ring of others: strong coma folds the donut's rays over, and its
     /// edges then tell little about it.
@@ -163,10 +263,10 @@ impl Run<'_, '_> {
         p[8 - 5] = coma[0];
         p[7 - 5] = coma[1];
         if self.free_shadow.end == 3 {
-            p[self.shared - 1] = self.setup.obstruction;
+            p[self.modes.len() - 1 + self.free_shadow.len() - 1] = self.setup.obstruction;
         }
         for &(_, start, side) in self.tasks {
-            p.extend(stage::own_start(self.setup, start, side, coma, scale));
+            p.extend(stage::own_start(&self.setup, start, side, coma, scale));
         }
         p
     }
@@ -178,6 +278,9 @@ impl Run<'_, '_> {
             free_shadow: self.free_shadow.clone(),
             shadow: [0.0, 0.0, self.setup.obstruction],
             radius_sigma: self.options.obstruction_sigma,
+            bend_sigma: self.options.response_sigma,
+            scale_sigma: self.options.focal_sigma,
+            scale: self.scale,
         };
         let mut windows = Vec::new();
         let mut here = parameters[..self.shared].to_vec();
@@ -186,7 +289,7 @@ impl Run<'_, '_> {
             let kind = if fine {
                 let w020 = wavefront::w020_from_a4(state.waves[0]);
                 Kind::Fine {
-                    lines: stage::lines(self.setup, w020, self.options),
+                    lines: stage::lines(&self.setup, w020, self.options),
                 }
             } else {
                 Kind::Coarse
@@ -194,7 +297,7 @@ impl Run<'_, '_> {
             let floor = self.options.model_floor * stage::level(stamp, start);
             let (window, picture) = stage::picture(
                 stamp,
-                self.setup,
+                &self.setup,
                 &self.pupil,
                 &self.modes,
                 &state,

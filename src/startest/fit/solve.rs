@@ -42,6 +42,12 @@ pub(super) struct Problem {
     pub shadow: [f64; 3],
     /// How well the radius was known beforehand, 1-sigma.
     pub radius_sigma: f64,
+    /// How well the camera's exponent is known to be 1, 1-sigma; 0 holds it.
+    pub bend_sigma: f64,
+    /// How well the focal ratio is known, 1-sigma as a share, and by what share
+    /// the models' own stands off the told one; a sigma of 0 holds it.
+    pub scale_sigma: f64,
+    pub scale: f64,
 }
 
 /// Normal equations at a point.
@@ -54,6 +60,9 @@ struct Normal {
 #[derive(Debug, Clone)]
 pub(super) struct Solution {
     pub parameters: Vec<f64>,
+    /// The next step with the focal ratio free as well, and the fall of chi2 it
+    /// promises; `None` where it is held.
+    pub onward: Option<(Vec<f64>, f64)>,
     pub chi2: f64,
     /// Pictures computed, and sets of derivatives.
     pub pictures_computed: usize,
@@ -88,7 +97,23 @@ impl Problem {
 
     /// Index of the first parameter of picture `k`'s own.
     pub fn own(&self, k: usize) -> usize {
-        self.shared_modes.len() + self.free_shadow.len() + OWN * k
+        self.shared_modes.len() + self.free_shadow.len() + self.extras() + OWN * k
+    }
+
+    /// How many parameters of camera and focal ratio are free.
+    pub fn extras(&self) -> usize {
+        usize::from(self.bend_sigma > 0.0) + usize::from(self.scale_sigma > 0.0)
+    }
+
+    /// Index of the camera's exponent less 1, if free.
+    pub fn bend(&self) -> Option<usize> {
+        (self.bend_sigma > 0.0).then(|| self.shared_modes.len() + self.free_shadow.len())
+    }
+
+    /// Index of the focal ratio's change, if free.
+    pub fn scale(&self) -> Option<usize> {
+        let first = self.shared_modes.len() + self.free_shadow.len();
+        (self.scale_sigma > 0.0).then(|| first + self.extras() - 1)
     }
 
     /// The model state of picture `k`.
@@ -135,10 +160,17 @@ impl Problem {
         let own = &p[self.own(k)..];
         let size = self.pictures[k].model.size;
         let [flux, sky, gx, gy] = [own[FLUX], own[SKY], own[SKY + 1], own[SKY + 2]];
+        let bend = self.bend().map_or(0.0, |i| p[i] as f32);
+        let level = level_of(image);
         let mut out = Vec::with_capacity(image.len());
         for (x, column) in image.chunks_exact(size).enumerate() {
             let base = sky + gx * plane(x, size);
             for (y, &v) in column.iter().enumerate() {
+                let v = if bend == 0.0 {
+                    v
+                } else {
+                    v + bend * bent(v, level)
+                };
                 out.push((base + gy * plane(y, size) + flux * f64::from(v)) as f32);
             }
         }
@@ -160,13 +192,46 @@ impl Problem {
         let flux = p[own + FLUX] as f32;
         let picture = &self.pictures[k];
         let size = picture.model.size;
-        let weigh = |mut c: Vec<f32>, factor: f32| {
+        let mut out = Vec::new();
+        let plain = |mut c: Vec<f32>| {
             for (v, w) in c.iter_mut().zip(&picture.root_weight) {
+                *v *= w;
+            }
+            c
+        };
+        if let Some(i) = self.scale() {
+            let state = self.state(p, k);
+            let column = (0..size * size)
+                .map(|at| {
+                    let (x, y) = (
+                        (at / size) as f64 - state.at[0],
+                        (at % size) as f64 - state.at[1],
+                    );
+                    flux * (x as f32 * s.at[0][at] + y as f32 * s.at[1][at] - 2.0 * s.image[at])
+                })
+                .collect();
+            out.push((i, plain(column)));
+        }
+        // What the camera makes of a little more light, times the weight.
+        let mut answer: Vec<f32> = picture.root_weight.clone();
+        let mut seen = s.image.clone();
+        if let Some(i) = self.bend() {
+            let level = level_of(&s.image);
+            let by_bend: Vec<f32> = s.image.iter().map(|v| bent(*v, level)).collect();
+            let bend = p[i] as f32;
+            for (((a, v), seen), b) in answer.iter_mut().zip(&s.image).zip(&mut seen).zip(&by_bend)
+            {
+                *a *= 1.0 + bend * ((v / level).max(1e-3).ln() + 1.0);
+                *seen += bend * b;
+            }
+            out.push((i, plain(by_bend.iter().map(|b| flux * b).collect())));
+        }
+        let weigh = |mut c: Vec<f32>, factor: f32| {
+            for (v, w) in c.iter_mut().zip(&answer) {
                 *v *= factor * w;
             }
             c
         };
-        let mut out = Vec::new();
         for (j, c) in s.waves.into_iter().enumerate() {
             out.push((if j == 0 { own + A4 } else { j - 1 }, weigh(c, flux)));
         }
@@ -177,15 +242,15 @@ impl Problem {
         out.push((own + X, weigh(dx, flux)));
         out.push((own + Y, weigh(dy, flux)));
         out.push((own + BLUR, weigh(s.blur, flux)));
-        out.push((own + FLUX, weigh(s.image, 1.0)));
+        out.push((own + FLUX, plain(seen)));
         let of = |f: &dyn Fn(usize, usize) -> f64| {
             (0..size * size)
                 .map(|i| f(i / size, i % size) as f32)
                 .collect::<Vec<f32>>()
         };
-        out.push((own + SKY, weigh(of(&|_, _| 1.0), 1.0)));
-        out.push((own + SKY + 1, weigh(of(&|x, _| plane(x, size)), 1.0)));
-        out.push((own + SKY + 2, weigh(of(&|_, y| plane(y, size)), 1.0)));
+        out.push((own + SKY, plain(of(&|_, _| 1.0))));
+        out.push((own + SKY + 1, plain(of(&|x, _| plane(x, size)))));
+        out.push((own + SKY + 2, plain(of(&|_, y| plane(y, size)))));
         out
     }
 
@@ -205,12 +270,20 @@ impl Problem {
         m
     }
 
-    /// Place and pull of the radius' prior: index, distance from what was told,
-    /// weight.
-    fn prior(&self, p: &[f64]) -> Option<(usize, f64, f64)> {
-        let last = self.free_shadow.clone().next_back().filter(|&k| k == 2)?;
-        let i = self.shared_modes.len() + last - self.free_shadow.start;
-        Some((i, self.shadow[2] - p[i], self.radius_sigma.powi(-2)))
+    /// What is known beforehand: index, distance from what was told, weight.
+    fn priors(&self, p: &[f64]) -> Vec<(usize, f64, f64)> {
+        let mut all = Vec::new();
+        if self.free_shadow.end == 3 {
+            let i = self.shared_modes.len() + 2 - self.free_shadow.start;
+            all.push((i, self.shadow[2] - p[i], self.radius_sigma.powi(-2)));
+        }
+        if let Some(i) = self.bend() {
+            all.push((i, -p[i], self.bend_sigma.powi(-2)));
+        }
+        if let Some(i) = self.scale() {
+            all.push((i, -self.scale - p[i], self.scale_sigma.powi(-2)));
+        }
+        all
     }
 
     fn gradient(&self, columns: &[Vec<(usize, Vec<f32>)>], residuals: &[Vec<f32>]) -> DVector<f64> {
@@ -234,9 +307,11 @@ impl Problem {
             residuals.push(self.residuals(k, &model));
             models.push(model);
         }
-        let told = self
-            .prior(p)
-            .map_or(0.0, |(_, gap, weight)| weight * gap * gap);
+        let told: f64 = self
+            .priors(p)
+            .iter()
+            .map(|(_, gap, weight)| weight * gap * gap)
+            .sum();
         let chi2 = told + residuals.iter().map(|r| dot(r, r)).sum::<f64>();
         (models, residuals, chi2)
     }
@@ -253,7 +328,9 @@ impl Problem {
             .sum();
         let freedom = pixels.saturating_sub(self.len()).max(1) as f64;
         let mut damping = 1e-4;
-        let mut columns = Vec::new();
+        let mut columns: Vec<Vec<(usize, Vec<f32>)>> = Vec::new();
+        // Whether the derivatives must be renewed before the next step.
+        let mut stale = true;
         let mut normal = Normal {
             matrix: DMatrix::zeros(0, 0),
             gradient: DVector::zeros(0),
@@ -261,7 +338,7 @@ impl Problem {
         // Where the present derivatives were taken.
         let mut renewed_at = p.clone();
         loop {
-            if columns.is_empty() {
+            if stale {
                 if renewed == limits.max_slopes {
                     break;
                 }
@@ -276,16 +353,17 @@ impl Problem {
                     .collect::<Vec<_>>();
                 renewed += 1;
                 normal.matrix = self.matrix(&columns);
-                if let Some((i, _, weight)) = self.prior(&p) {
+                for (i, _, weight) in self.priors(&p) {
                     normal.matrix[(i, i)] += weight;
                 }
                 renewed_at.clone_from(&p);
+                stale = false;
             }
             normal.gradient = self.gradient(&columns, &residuals);
-            if let Some((i, gap, weight)) = self.prior(&p) {
+            for (i, gap, weight) in self.priors(&p) {
                 normal.gradient[i] += weight * gap;
             }
-            let Some((step, promise)) = self.step(&normal, &p, damping) else {
+            let Some((step, promise)) = self.step(&normal, &p, damping, self.scale()) else {
                 damping *= 10.0;
                 if damping > 1e6 {
                     break;
@@ -299,7 +377,7 @@ impl Problem {
                     // the picture that would confirm it.
                     break;
                 }
-                columns.clear();
+                stale = true;
                 continue;
             }
             if computed >= limits.max_pictures {
@@ -315,7 +393,7 @@ impl Problem {
                 (models, residuals, chi2) = (m, r, c);
                 damping = if kept > 0.7 { damping * 0.1 } else { damping }.max(1e-9);
                 if kept < 0.7 {
-                    columns.clear();
+                    stale = true;
                 }
             } else if p == renewed_at {
                 damping = (damping * 10.0).max(1e-3);
@@ -323,11 +401,17 @@ impl Problem {
                     break;
                 }
             } else {
-                columns.clear();
+                stale = true;
             }
         }
+        // Where all would go next if the focal ratio were free.
+        let onward = self
+            .scale()
+            .and_then(|_| self.step(&normal, &p, 1e-9, None))
+            .map(|(step, promise)| (step.iter().copied().collect(), promise));
         Solution {
             parameters: p,
+            onward,
             chi2,
             pictures_computed: computed,
             slopes_computed: renewed,
@@ -360,10 +444,17 @@ impl Problem {
     }
 
     /// The damped step and the fall of chi2 it promises. A blur that would turn
-    /// negative goes to zero and no further, and the rest takes account of it.
-    fn step(&self, normal: &Normal, p: &[f64], damping: f64) -> Option<(DVector<f64>, f64)> {
+    /// negative goes to zero and no further, and the rest takes account of it;
+    /// parameter `held` stays where it is.
+    fn step(
+        &self,
+        normal: &Normal,
+        p: &[f64],
+        damping: f64,
+        held: Option<usize>,
+    ) -> Option<(DVector<f64>, f64)> {
         let n = self.len();
-        let mut fixed: Vec<(usize, f64)> = Vec::new();
+        let mut fixed: Vec<(usize, f64)> = held.map(|i| (i, 0.0)).into_iter().collect();
         let step = loop {
             let mut m = normal.matrix.clone();
             let mut g = normal.gradient.clone();
@@ -395,6 +486,26 @@ impl Problem {
         };
         let promise = 2.0 * step.dot(&normal.gradient) - step.dot(&(&normal.matrix * &step));
         (promise.is_finite() && step.iter().all(|v| v.is_finite())).then_some((step, promise))
+    }
+}
+
+/// Brightness of a picture where its light is: sum of squares over sum.
+fn level_of(image: &[f32]) -> f32 {
+    let (mut squares, mut sum) = (0.0f32, 0.0f32);
+    for v in image {
+        squares += v * v;
+        sum += v;
+    }
+    (squares / sum.max(1e-30)).max(1e-30)
+}
+
+/// What a camera adds whose counts go with the light to the power 1 + b, over
+/// b, for small b: v ln(v / level).
+fn bent(v: f32, level: f32) -> f32 {
+    if v > 0.0 {
+        v * (v / level).max(1e-3).ln()
+    } else {
+        0.0
     }
 }
 
