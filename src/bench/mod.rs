@@ -1,1 +1,16 @@
-//! (see lib.rs)
+//! From a measurement to advice at the tube. Plain types of its own; knows
+//! nothing of tables or pages.
+//!
+//! - [`screw`]: thread, lever, mechanism: arc minutes per turn.
+//! - [`orientation`]: which way round the picture lies (the shade test).
+//! - [`response`]: what a turn does to the coma, from the ray trace, learnt.
+//! - [`advice`]: the next thing to do, and when to stop.
+//! - [`mechanical`]: a Newtonian before the star.
+//! - [`course`]: a sitting's steps, played through to where it stands.
+
+pub mod advice;
+pub mod course;
+pub mod mechanical;
+pub mod orientation;
+pub mod response;
+pub mod screw;

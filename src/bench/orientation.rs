@@ -140,6 +140,24 @@ impl Orientation {
         }
     }
 
+    /// What is looked at is read on the tube itself (a mark in the focuser, told
+    /// by clock positions from in front): no picture between.
+    pub fn on_the_tube() -> Self {
+        Self {
+            candidates: vec![Candidate {
+                map: Map {
+                    turn_deg: 0.0,
+                    mirrored: false,
+                },
+                weight: 1.0,
+                turn_sigma_deg: 10.0,
+                side_as_told: true,
+            }],
+            contradiction: None,
+            shades: 0,
+        }
+    }
+
     /// Solves rotation and parity.
     pub fn from_shades(shades: &[Shade], diagonal: bool) -> Self {
         if shades.is_empty() {
