@@ -4,7 +4,7 @@
 
 use nalgebra::{DVector, Matrix2xX, Vector2};
 
-use super::advice::{Aim, Feel, Next, PARTS, Tally, advise};
+use super::advice::{Aim, Feel, Next, Tally, advise, turns_of};
 use super::orientation::{Orientation, Shade};
 use super::response::{Learnt, Noticed, Response, Trust};
 use super::screw::{Screw, tilt_per_turn};
@@ -113,6 +113,7 @@ impl Course {
                 sigmas: Vec::new(),
                 turned: vec![0; k],
                 feel: vec![Feel::Even; k],
+                history: Vec::new(),
             },
             shades: Vec::new(),
             since: Vec::new(),
@@ -145,6 +146,7 @@ impl Course {
                     self.since.clear();
                     self.tally.looks_since = 0;
                     self.tally.sigmas.clear();
+                    self.tally.history.clear();
                 }
                 self.shades.push(*shade);
                 self.orientation = Orientation::from_shades(&self.shades, self.footing.diagonal);
@@ -154,9 +156,11 @@ impl Course {
                     self.since.push(earlier);
                 }
             }
-            Step::Look { sigma, .. } => {
+            Step::Look { coma, sigma } => {
                 self.tally.looks_since += 1;
                 self.tally.sigmas.push(*sigma);
+                let seen = coma[0].hypot(coma[1]);
+                self.tally.history.push((seen, *sigma, self.tally.turned.clone()));
                 self.play(step);
                 self.since.push(step.clone());
             }
@@ -249,14 +253,6 @@ impl Course {
         let arcmin = go.norm() / self.footing.focal_mm / crate::optics::trace::ARCMIN_RAD;
         (arcmin > 0.0).then(|| (go.x.atan2(go.y).to_degrees().rem_euclid(360.0), arcmin))
     }
-}
-
-/// Turns of sixty-fourths.
-fn turns_of(parts: &[i32]) -> Vec<f64> {
-    parts
-        .iter()
-        .map(|&p| f64::from(p) / f64::from(PARTS))
-        .collect()
 }
 
 #[cfg(test)]

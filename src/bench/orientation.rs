@@ -90,8 +90,20 @@ pub struct Candidate {
     pub weight: f64,
     /// 1-sigma of the turn, degrees.
     pub turn_sigma_deg: f64,
-    /// Whether it takes the side of focus as told.
-    pub side_as_told: bool,
+    /// What it takes from what was told.
+    pub reading: Reading,
+}
+
+/// How far a way of lying agrees with what was told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Reading {
+    /// As shades and side were told.
+    AsTold,
+    /// As shaded, on the other side of focus.
+    OtherSide,
+    /// Against the shades: one was misread. (Without shades: one of all ways.)
+    Open,
 }
 
 /// What the shade test says.
@@ -114,6 +126,9 @@ pub const SIDE_WRONG: f64 = 0.12;
 /// or the diagonal forgotten (assumed).
 pub const MIRROR_WRONG: f64 = 0.12;
 
+/// How likely a shade is misread beyond its error (assumed).
+pub const MISREAD: f64 = 0.04;
+
 impl Orientation {
     /// Nothing known but, perhaps, whether the picture is mirrored.
     pub fn unknown(diagonal: bool) -> Self {
@@ -129,7 +144,7 @@ impl Orientation {
                     },
                     weight: share / f64::from(steps),
                     turn_sigma_deg: 12.0,
-                    side_as_told: true,
+                    reading: Reading::Open,
                 });
             }
         }
@@ -151,7 +166,7 @@ impl Orientation {
                 },
                 weight: 1.0,
                 turn_sigma_deg: 10.0,
-                side_as_told: true,
+                reading: Reading::AsTold,
             }],
             contradiction: None,
             shades: 0,
@@ -189,17 +204,26 @@ impl Orientation {
         let mut candidates: Vec<Candidate> = found
             .iter()
             .flat_map(|&(map, w)| {
-                [(map, 1.0 - wrong, true), (map.half_turned(), wrong, false)].map(
-                    |(map, share, side_as_told)| Candidate {
-                        map,
-                        weight: w / total * share,
-                        turn_sigma_deg: sigma,
-                        side_as_told,
-                    },
-                )
+                [
+                    (map, 1.0 - wrong, Reading::AsTold),
+                    (map.half_turned(), wrong, Reading::OtherSide),
+                ]
+                .map(|(map, share, reading)| Candidate {
+                    map,
+                    weight: (1.0 - MISREAD) * w / total * share,
+                    turn_sigma_deg: sigma,
+                    reading,
+                })
             })
             .filter(|c| c.weight > 1e-4)
             .collect();
+        // Looks and goes can still overrule the shades altogether.
+        candidates.extend(Self::unknown(diagonal).candidates.into_iter().map(|c| Candidate {
+            weight: c.weight * MISREAD,
+            ..c
+        }));
+        let all: f64 = candidates.iter().map(|c| c.weight).sum();
+        candidates.iter_mut().for_each(|c| c.weight /= all);
         candidates.sort_by(|a, b| b.weight.total_cmp(&a.weight));
         let best = candidates.first().map(|c| c.map);
         let contradiction = if least > 40.0 {
@@ -302,7 +326,8 @@ mod tests {
         let best = found.best().unwrap();
         assert!(!best.map.mirrored && apart_deg(best.map.turn_deg, 75.0) < 1e-6);
         // The mirrored way and the other side of focus are kept in mind.
-        assert_eq!(found.candidates.len(), 4);
+        let told = found.candidates.iter().filter(|c| c.reading != Reading::Open);
+        assert_eq!(told.count(), 4);
         let sum: f64 = found.candidates.iter().map(|c| c.weight).sum();
         assert!((sum - 1.0).abs() < 1e-9);
     }

@@ -142,6 +142,22 @@ fn step(go: &Go, jump_deg: Option<f64>) -> Step {
     }
 }
 
+/// A look, further out of focus where the shadow touches the rim.
+fn look(
+    truth: &Truth,
+    mut defocus_waves: f64,
+    watch: &mut Watch,
+    rng: &mut ChaCha8Rng,
+) -> ([f64; 2], f64) {
+    loop {
+        watch.outcome.looks += 1;
+        if let Some(seen) = truth.look(defocus_waves, rng) {
+            return seen;
+        }
+        defocus_waves *= 2.0;
+    }
+}
+
 /// Led by the tool.
 fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
     let mut watch = Watch::new(&truth);
@@ -161,7 +177,7 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         focal_mm: kind.focal_mm,
         aim: Aim {
             threshold_waves: THRESHOLD,
-            confidence: 0.9,
+            ..Aim::default()
         },
         trust: Trust::default(),
     });
@@ -187,8 +203,7 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
                 };
                 first = false;
                 let w020 = defocus_waves(coma, kind.obstruction);
-                let (coma, sigma) = truth.look(w020, &mut rng);
-                watch.outcome.looks += 1;
+                let (coma, sigma) = look(&truth, w020, &mut watch, &mut rng);
                 course.take(&Step::Look { coma, sigma });
             }
             Next::Turn(go) => {
@@ -234,8 +249,7 @@ fn thumb(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
     while watch.outcome.goes < MOST_GOES {
         let size = truth.coma().norm();
         let w020 = defocus_waves(Vector2::new(size, 0.0), kind.obstruction);
-        let (coma, _) = truth.look(w020, &mut rng);
-        watch.outcome.looks += 1;
+        let (coma, _) = look(&truth, w020, &mut watch, &mut rng);
         let seen = coma[0].hypot(coma[1]);
         if seen <= THRESHOLD {
             return watch.done(&truth, "in line");

@@ -3,9 +3,10 @@
 //! prescription, screws, another element out of line, slack; people misread,
 //! mistell and mis-turn.
 
-use nalgebra::{Matrix2, Vector2};
+use nalgebra::Vector2;
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
+use tubewright::bench::advice::LEAST_RATIO;
 use tubewright::bench::orientation::{Map, Shade, Side, apart_deg};
 use tubewright::bench::screw::{Element, Mechanism, Screw};
 use tubewright::optics::prescription::{Layout, Numbers, Prescription};
@@ -233,7 +234,7 @@ impl Truth {
             diagonal: false,
             seeing_arcsec: rng.random_range(1.0..4.0),
             method,
-            width_bias: (0.2 * normal(rng)).exp(),
+            width_bias: (0.2 * normal(rng)).clamp(-0.45, 0.45).exp(),
             frame_scale: 1.0 + 0.04 * normal(rng),
             frames: rng.random_range(30..120),
         };
@@ -353,7 +354,8 @@ impl Truth {
 
     /// A look at the star: the coma vector told and its told 1-sigma.
     /// `defocus_waves` is how far out of focus the adviser asked for.
-    pub fn look(&self, defocus_waves: f64, rng: &mut ChaCha8Rng) -> ([f64; 2], f64) {
+    /// By eye `None` when the shadow touches the rim: go further out and look again.
+    pub fn look(&self, defocus_waves: f64, rng: &mut ChaCha8Rng) -> Option<([f64; 2], f64)> {
         let r0 = seeing::r0_mm(self.seeing_arcsec, 550.0);
         let d_over_r0 = self.kind.aperture_mm / r0;
         let coma = self.coma_seen();
@@ -363,7 +365,7 @@ impl Truth {
                 let sigma = floor.hypot(0.008);
                 let seen = coma * self.frame_scale
                     + Vector2::new(normal(rng), normal(rng)) * sigma;
-                ([seen.x, seen.y], sigma * rng.random_range(0.8..1.3))
+                Some(([seen.x, seen.y], sigma * rng.random_range(0.8..1.3)))
             }
             Method::Eye => self.eye(coma, d_over_r0, defocus_waves, rng),
         }
@@ -375,16 +377,20 @@ impl Truth {
         d_over_r0: f64,
         defocus_waves: f64,
         rng: &mut ChaCha8Rng,
-    ) -> ([f64; 2], f64) {
+    ) -> Option<([f64; 2], f64)> {
         let eps = self.kind.obstruction;
         // The eye averages the air over some ten independent moments.
         let air = seeing::coma_floor_waves(d_over_r0, 10);
         let seen = coma + Vector2::new(normal(rng), normal(rng)) * air;
-        let w020 = defocus_waves * (1.0 + 0.15 * normal(rng)).max(0.4);
+        let w020 = (defocus_waves * (1.0 + 0.15 * normal(rng)).max(0.4)).min(60.0);
         let skew = w131_from_coma(seen.norm()) * 1.5 * (1.0 + eps) / w020;
         let ratio = ((1.0 - skew) / (1.0 + skew)).max(0.0);
         // Judged to about a tenth, told to a tenth.
         let told = ((ratio + 0.07 * normal(rng)).clamp(0.05, 1.0) * 10.0).round() / 10.0;
+        // Hopelessly far out: a tenth is all that can be said.
+        if told < LEAST_RATIO && defocus_waves < 50.0 {
+            return None;
+        }
         let told = told.max(0.1);
         let thin = (-seen.x).atan2(-seen.y).to_degrees();
         let thin = to_hour(thin + 10.0 * normal(rng));
@@ -401,10 +407,10 @@ impl Truth {
             side_sign: 1.0,
         })
         .expect("a look that can be judged");
-        (
+        Some((
             [judged.coma_x_waves, judged.coma_y_waves],
             judged.coma_component_sigma_waves,
-        )
+        ))
     }
 
     /// A Newtonian's mark beside the Cheshire's ring, in mm on the tube's
@@ -434,13 +440,4 @@ pub fn nearest(screws: &[Screw], clock_deg: f64) -> usize {
         }
     }
     best
-}
-
-/// Coma per arc minute as a matrix, for a check of the adviser's own.
-pub fn traced(kind: &Kind) -> Matrix2<f64> {
-    let (p, _) = kind.registered();
-    tubewright::optics::alignment::per_arcmin(&p, kind.part())
-        .expect("rays get through")
-        .expect("has it")
-        .coma_centred
 }
