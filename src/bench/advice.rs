@@ -190,7 +190,10 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
     };
     if within >= aim.confidence {
         // One rough look is not enough to go home on.
-        let rough = tally.sigmas.last().is_some_and(|s| *s > 0.25 * aim.threshold_waves);
+        let rough = tally
+            .sigmas
+            .last()
+            .is_some_and(|s| *s > 0.25 * aim.threshold_waves);
         if rough && tally.looks_since < 2 {
             return Next::Look { again: true };
         }
@@ -253,12 +256,7 @@ fn finest(response: &Response, aim: &Aim) -> i32 {
 }
 
 /// The go with the least expected coma, and by how much it lowers its square.
-fn best_go(
-    response: &Response,
-    screws: &[Screw],
-    aim: &Aim,
-    tally: &Tally,
-) -> Option<(Go, f64)> {
+fn best_go(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -> Option<(Go, f64)> {
     let part = finest(response, aim);
     let (g, h) = response.expected_change();
     let threshold2 = aim.threshold_waves.powi(2);
@@ -276,9 +274,7 @@ fn best_go(
             .map(|(i, p)| p + tally.turned.get(i).copied().unwrap_or(0))
             .sum();
         let wander = f64::from(net) / f64::from(PARTS);
-        let cost = change
-            + 0.08 * threshold2 * touched as f64
-            + 0.1 * threshold2 * wander * wander;
+        let cost = change + 0.08 * threshold2 * touched as f64 + 0.1 * threshold2 * wander * wander;
         if best.as_ref().is_none_or(|b| cost < b.1) {
             best = Some((parts.to_vec(), cost, change));
         }
@@ -446,7 +442,10 @@ mod tests {
         let learnt = Learnt::from_trace(&(Matrix2::identity() * per_arcmin), &tilt, &trust);
         let orientation = Orientation {
             candidates: vec![Candidate {
-                map: Map { turn_deg: 0.0, mirrored: false },
+                map: Map {
+                    turn_deg: 0.0,
+                    mirrored: false,
+                },
                 weight: 1.0,
                 turn_sigma_deg: 10.0,
                 reading: Reading::AsTold,
@@ -563,6 +562,9 @@ mod tests {
         let Next::Turn(go) = advise(&r, &screws, &Aim::default(), &tally(0.01)) else {
             panic!()
         };
-        assert!(go.purpose == Purpose::Learn && go.parts.iter().sum::<i32>() == 0, "{go:?}");
+        assert!(
+            go.purpose == Purpose::Learn && go.parts.iter().sum::<i32>() == 0,
+            "{go:?}"
+        );
     }
 }

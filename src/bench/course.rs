@@ -89,14 +89,12 @@ impl Course {
     /// Before the first step.
     pub fn new(footing: Footing) -> Self {
         let tilt = tilt_per_turn(&footing.screws);
-        let traced =
-            Learnt::from_trace(&footing.per_arcmin.coma_centred, &tilt, &footing.trust);
+        let traced = Learnt::from_trace(&footing.per_arcmin.coma_centred, &tilt, &footing.trust);
         let prior = footing
             .learnt
             .clone()
             .filter(|l| {
-                l.screws() == footing.screws.len()
-                    && l.covariance.len() == (2 * l.screws()).pow(2)
+                l.screws() == footing.screws.len() && l.covariance.len() == (2 * l.screws()).pow(2)
             })
             .unwrap_or(traced);
         let orientation = if footing.on_the_tube {
@@ -160,7 +158,9 @@ impl Course {
                 self.tally.looks_since += 1;
                 self.tally.sigmas.push(*sigma);
                 let seen = coma[0].hypot(coma[1]);
-                self.tally.history.push((seen, *sigma, self.tally.turned.clone()));
+                self.tally
+                    .history
+                    .push((seen, *sigma, self.tally.turned.clone()));
                 self.play(step);
                 self.since.push(step.clone());
             }
@@ -184,12 +184,15 @@ impl Course {
     fn play(&mut self, step: &Step) {
         match step {
             Step::Look { coma, sigma } => self.response.look(*coma, *sigma),
-            Step::Go { parts, jump_deg, .. } => {
+            Step::Go {
+                parts, jump_deg, ..
+            } => {
                 let mut turns = turns_of(parts);
                 turns.resize(self.footing.screws.len(), 0.0);
                 self.response.turn(&turns);
                 if let Some(deg) = jump_deg {
-                    self.response.jumped(&turns, &self.jump_mm, *deg, JUMP_SIGMA_DEG);
+                    self.response
+                        .jumped(&turns, &self.jump_mm, *deg, JUMP_SIGMA_DEG);
                 }
             }
             Step::Shade { .. } => {}
@@ -198,7 +201,12 @@ impl Course {
 
     /// What to do next.
     pub fn next(&self) -> Next {
-        advise(&self.response, &self.footing.screws, &self.footing.aim, &self.tally)
+        advise(
+            &self.response,
+            &self.footing.screws,
+            &self.footing.aim,
+            &self.tally,
+        )
     }
 
     /// What it rests on.
@@ -293,7 +301,11 @@ mod tests {
 
     fn shade(tube_deg: f64, picture_deg: f64) -> Step {
         Step::Shade {
-            shade: Shade { tube_deg, picture_deg, side: Side::Outside },
+            shade: Shade {
+                tube_deg,
+                picture_deg,
+                side: Side::Outside,
+            },
             anew: false,
         }
     }
@@ -302,9 +314,19 @@ mod tests {
     fn playing_the_steps_again_leads_to_the_same_place() {
         let steps = [
             shade(0.0, 40.0),
-            Step::Look { coma: [0.2, 0.1], sigma: 0.02 },
-            Step::Go { parts: vec![-4, 2, 2], jump_deg: Some(200.0), feel: vec![] },
-            Step::Look { coma: [0.1, 0.0], sigma: 0.02 },
+            Step::Look {
+                coma: [0.2, 0.1],
+                sigma: 0.02,
+            },
+            Step::Go {
+                parts: vec![-4, 2, 2],
+                jump_deg: Some(200.0),
+                feel: vec![],
+            },
+            Step::Look {
+                coma: [0.1, 0.0],
+                sigma: 0.02,
+            },
         ];
         let mut walked = Course::new(footing());
         for step in &steps {
@@ -323,8 +345,15 @@ mod tests {
     fn steps_keep_their_shape_as_json() {
         let steps = vec![
             shade(0.0, 40.0),
-            Step::Look { coma: [0.2, 0.1], sigma: 0.02 },
-            Step::Go { parts: vec![-4, 2, 2], jump_deg: None, feel: vec![Feel::Tight; 3] },
+            Step::Look {
+                coma: [0.2, 0.1],
+                sigma: 0.02,
+            },
+            Step::Go {
+                parts: vec![-4, 2, 2],
+                jump_deg: None,
+                feel: vec![Feel::Tight; 3],
+            },
         ];
         let json = serde_json::to_string(&steps).unwrap();
         assert_eq!(serde_json::from_str::<Vec<Step>>(&json).unwrap(), steps);
@@ -334,10 +363,16 @@ mod tests {
     fn the_star_jumps_where_the_lifted_side_throws_it() {
         let mut course = Course::new(footing());
         course.take(&shade(0.0, 90.0));
-        course.take(&Step::Look { coma: [0.2, 0.1], sigma: 0.02 });
+        course.take(&Step::Look {
+            coma: [0.2, 0.1],
+            sigma: 0.02,
+        });
         // An eighth on S1 about a pivot: 0.7/20 -> 120' a turn, 15', 4.5 mm.
         let (deg, arcmin) = course.jump(&[8, -4, -4]).unwrap();
         assert!((deg - 90.0).abs() < 1.0, "{deg}");
-        assert!((arcmin - 4.5 / 2000.0 / crate::optics::trace::ARCMIN_RAD).abs() < 0.2, "{arcmin}");
+        assert!(
+            (arcmin - 4.5 / 2000.0 / crate::optics::trace::ARCMIN_RAD).abs() < 0.2,
+            "{arcmin}"
+        );
     }
 }

@@ -39,17 +39,32 @@ pub const MARK_SIGMA_MM: f64 = 0.8;
 /// radius 2 f seen from f); the mark lies towards the lower side. The aim is the
 /// mark's offset that leaves a third of the threshold in coma, or what the eye
 /// can read.
-pub fn primary(screws: Vec<Screw>, focal_mm: f64, coma_per_arcmin: f64, threshold_waves: f64) -> Footing {
+pub fn primary(
+    screws: Vec<Screw>,
+    focal_mm: f64,
+    coma_per_arcmin: f64,
+    threshold_waves: f64,
+) -> Footing {
     let per_arcmin = -2.0 * focal_mm * ARCMIN_RAD;
     let third = threshold_waves / 3.0 / coma_per_arcmin.max(1e-9) * per_arcmin.abs();
-    footing(screws, Matrix2::identity() * per_arcmin, focal_mm, third.max(1.0))
+    footing(
+        screws,
+        Matrix2::identity() * per_arcmin,
+        focal_mm,
+        third.max(1.0),
+    )
 }
 
 /// The laser's spot beside the primary's mark, for the flat's screws.
 ///
 /// A flat tilted so that its side at the focuser rises by t throws the spot
 /// 2 t L, across that t L (reflection at 45 degrees); L from flat to primary.
-pub fn secondary(screws: Vec<Screw>, focal_mm: f64, flat_to_primary_mm: f64, focuser_deg: f64) -> Footing {
+pub fn secondary(
+    screws: Vec<Screw>,
+    focal_mm: f64,
+    flat_to_primary_mm: f64,
+    focuser_deg: f64,
+) -> Footing {
     let (s, c) = focuser_deg.to_radians().sin_cos();
     // Columns: towards the focuser, and a quarter turn anticlockwise from it.
     let axes = Matrix2::new(s, -c, c, s);
@@ -58,7 +73,12 @@ pub fn secondary(screws: Vec<Screw>, focal_mm: f64, flat_to_primary_mm: f64, foc
     footing(screws, per_arcmin, focal_mm, 3.0)
 }
 
-fn footing(screws: Vec<Screw>, mm_per_arcmin: Matrix2<f64>, focal_mm: f64, threshold_mm: f64) -> Footing {
+fn footing(
+    screws: Vec<Screw>,
+    mm_per_arcmin: Matrix2<f64>,
+    focal_mm: f64,
+    threshold_mm: f64,
+) -> Footing {
     Footing {
         screws,
         per_arcmin: PerArcmin {

@@ -192,7 +192,10 @@ impl Orientation {
                 .iter()
                 .map(|t| (apart_deg(*t, turn_deg) / SHADE_SIGMA_DEG).powi(2))
                 .sum();
-            let worst = turns.iter().map(|t| apart_deg(*t, turn_deg)).fold(0.0, f64::max);
+            let worst = turns
+                .iter()
+                .map(|t| apart_deg(*t, turn_deg))
+                .fold(0.0, f64::max);
             least = least.min(worst);
             let weight = parity_share(mirrored, diagonal) * (-0.5 * misfit).exp().max(1e-12);
             found.push((Map { turn_deg, mirrored }, weight));
@@ -218,10 +221,15 @@ impl Orientation {
             .filter(|c| c.weight > 1e-4)
             .collect();
         // Looks and goes can still overrule the shades altogether.
-        candidates.extend(Self::unknown(diagonal).candidates.into_iter().map(|c| Candidate {
-            weight: c.weight * MISREAD,
-            ..c
-        }));
+        candidates.extend(
+            Self::unknown(diagonal)
+                .candidates
+                .into_iter()
+                .map(|c| Candidate {
+                    weight: c.weight * MISREAD,
+                    ..c
+                }),
+        );
         let all: f64 = candidates.iter().map(|c| c.weight).sum();
         candidates.iter_mut().for_each(|c| c.weight /= all);
         candidates.sort_by(|a, b| b.weight.total_cmp(&a.weight));
@@ -259,7 +267,9 @@ impl Orientation {
 
     /// Where to shade next: a quarter turn from the first, so that parity shows.
     pub fn next_shade_deg(shades: &[Shade]) -> f64 {
-        shades.first().map_or(0.0, |s| (s.tube_deg + 90.0).rem_euclid(360.0))
+        shades
+            .first()
+            .map_or(0.0, |s| (s.tube_deg + 90.0).rem_euclid(360.0))
     }
 }
 
@@ -273,8 +283,16 @@ fn parity_share(mirrored: bool, diagonal: bool) -> f64 {
 
 /// The turn that this shade alone asks for.
 fn turn_of(shade: &Shade, mirrored: bool) -> f64 {
-    let t = if mirrored { -shade.tube_deg } else { shade.tube_deg };
-    let half = if shade.side == Side::Inside { 180.0 } else { 0.0 };
+    let t = if mirrored {
+        -shade.tube_deg
+    } else {
+        shade.tube_deg
+    };
+    let half = if shade.side == Side::Inside {
+        180.0
+    } else {
+        0.0
+    };
     (shade.picture_deg - t - half).rem_euclid(360.0)
 }
 
@@ -303,7 +321,10 @@ mod tests {
         for mirrored in [false, true] {
             for turn in 0..24 {
                 for side in [Side::Inside, Side::Outside] {
-                    let map = Map { turn_deg: f64::from(turn) * 15.0, mirrored };
+                    let map = Map {
+                        turn_deg: f64::from(turn) * 15.0,
+                        mirrored,
+                    };
                     let shades = [shade(map, 30.0, side), shade(map, 120.0, side)];
                     for diagonal in [false, true] {
                         let found = Orientation::from_shades(&shades, diagonal);
@@ -321,12 +342,18 @@ mod tests {
 
     #[test]
     fn one_shade_and_the_diagonal_do_for_a_start() {
-        let map = Map { turn_deg: 75.0, mirrored: false };
+        let map = Map {
+            turn_deg: 75.0,
+            mirrored: false,
+        };
         let found = Orientation::from_shades(&[shade(map, 0.0, Side::Outside)], true);
         let best = found.best().unwrap();
         assert!(!best.map.mirrored && apart_deg(best.map.turn_deg, 75.0) < 1e-6);
         // The mirrored way and the other side of focus are kept in mind.
-        let told = found.candidates.iter().filter(|c| c.reading != Reading::Open);
+        let told = found
+            .candidates
+            .iter()
+            .filter(|c| c.reading != Reading::Open);
         assert_eq!(told.count(), 4);
         let sum: f64 = found.candidates.iter().map(|c| c.weight).sum();
         assert!((sum - 1.0).abs() < 1e-9);
@@ -346,7 +373,10 @@ mod tests {
     #[test]
     fn the_matrix_says_what_the_clocks_say() {
         for mirrored in [false, true] {
-            let map = Map { turn_deg: 200.0, mirrored };
+            let map = Map {
+                turn_deg: 200.0,
+                mirrored,
+            };
             for tube in [0.0, 33.0, 210.0] {
                 let v = |deg: f64| Vector2::new(deg.to_radians().sin(), deg.to_radians().cos());
                 assert!((map.matrix() * v(tube) - v(map.to_picture(tube))).norm() < 1e-12);

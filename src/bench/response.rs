@@ -86,7 +86,10 @@ impl Learnt {
     /// RMS coma of one turn of this screw, and its 1-sigma, waves.
     pub fn per_turn(&self, screw: usize) -> (f64, f64) {
         let n = self.waves_per_turn.len();
-        let v = Vector2::new(self.waves_per_turn[2 * screw], self.waves_per_turn[2 * screw + 1]);
+        let v = Vector2::new(
+            self.waves_per_turn[2 * screw],
+            self.waves_per_turn[2 * screw + 1],
+        );
         let along = v.try_normalize(0.0).unwrap_or_default();
         let at = |r: usize, c: usize| self.covariance[(2 * screw + r) * n + 2 * screw + c];
         let variance = along.x * along.x * at(0, 0)
@@ -195,7 +198,13 @@ impl Response {
     /// Which way the star jumped in the picture when these turns were made:
     /// a clock direction with its 1-sigma, degrees. `jump_mm` is how far the
     /// star moves per turn of each screw (tube's frame, columns by screw).
-    pub fn jumped(&mut self, turns: &[f64], jump_mm: &Matrix2xX<f64>, clock_deg: f64, sigma_deg: f64) {
+    pub fn jumped(
+        &mut self,
+        turns: &[f64],
+        jump_mm: &Matrix2xX<f64>,
+        clock_deg: f64,
+        sigma_deg: f64,
+    ) {
         let go: Vector2<f64> = jump_mm * DVector::from_column_slice(turns);
         if go.norm() == 0.0 {
             return;
@@ -283,7 +292,10 @@ impl Response {
     /// What these turns would make of the coma by the leading belief.
     pub fn after(&self, turns: &[f64]) -> Vector2<f64> {
         self.beliefs.first().map_or_else(Vector2::zeros, |b| {
-            b.coma() + (0..self.screws).map(|i| b.column(i) * turns[i]).sum::<Vector2<f64>>()
+            b.coma()
+                + (0..self.screws)
+                    .map(|i| b.column(i) * turns[i])
+                    .sum::<Vector2<f64>>()
         })
     }
 
@@ -305,7 +317,11 @@ impl Response {
     /// What went differently than asked, once the looks say so.
     pub fn noticed(&self) -> Option<Noticed> {
         let share = |of: &dyn Fn(&Belief) -> bool| -> f64 {
-            self.beliefs.iter().filter(|b| of(b)).map(|b| b.weight).sum()
+            self.beliefs
+                .iter()
+                .filter(|b| of(b))
+                .map(|b| b.weight)
+                .sum()
         };
         let turned = share(&|b| b.last_reversed);
         let side = share(&|b| b.reading == Reading::OtherSide);
@@ -334,8 +350,7 @@ impl Response {
             turn.view_mut((2 * i, 2 * i), (2, 2)).copy_from(&back);
         }
         let mean = &turn * b.mean.rows(2, 2 * k);
-        let covariance =
-            &turn * b.covariance.view((2, 2), (2 * k, 2 * k)) * turn.transpose();
+        let covariance = &turn * b.covariance.view((2, 2), (2 * k, 2 * k)) * turn.transpose();
         Some(Learnt {
             waves_per_turn: mean.as_slice().to_vec(),
             covariance: covariance.as_slice().to_vec(),
@@ -368,7 +383,9 @@ fn start(learnt: &Learnt, candidate: &Candidate) -> Belief {
     let mut mean = DVector::zeros(2 + 2 * k);
     mean.rows_mut(2, 2 * k).copy_from(&b);
     let mut covariance = DMatrix::zeros(2 + 2 * k, 2 + 2 * k);
-    covariance.view_mut((2, 2), (2 * k, 2 * k)).copy_from(&spread);
+    covariance
+        .view_mut((2, 2), (2 * k, 2 * k))
+        .copy_from(&spread);
     covariance[(0, 0)] = FLAT * FLAT;
     covariance[(1, 1)] = FLAT * FLAT;
     Belief {
@@ -451,8 +468,7 @@ fn chance_in_circle(mean: Vector2<f64>, covariance: Matrix2<f64>, radius: f64) -
         let x = m.x + sigma.x * z;
         if x.abs() < radius {
             let half = (radius * radius - x * x).sqrt();
-            inside += weight
-                * (normal((half - m.y) / sigma.y) - normal((-half - m.y) / sigma.y));
+            inside += weight * (normal((half - m.y) / sigma.y) - normal((-half - m.y) / sigma.y));
         }
     }
     inside / all
@@ -497,7 +513,10 @@ mod tests {
     fn sure(turn_deg: f64) -> Orientation {
         Orientation {
             candidates: vec![Candidate {
-                map: Map { turn_deg, mirrored: false },
+                map: Map {
+                    turn_deg,
+                    mirrored: false,
+                },
                 weight: 1.0,
                 turn_sigma_deg: 10.0,
                 reading: Reading::AsTold,
@@ -510,7 +529,10 @@ mod tests {
     #[test]
     fn the_response_is_learnt_from_turns_and_looks() {
         // The true one is 1.3 times the traced one and turned by 12 degrees.
-        let map = Map { turn_deg: 12.0, mirrored: false };
+        let map = Map {
+            turn_deg: 12.0,
+            mirrored: false,
+        };
         let mut response = Response::new(&learnt(), &sure(0.0), Trust::default());
         let truth = |t: &[f64]| {
             let b = Matrix2xX::from_column_slice(&learnt().waves_per_turn) * 1.3;
@@ -556,7 +578,10 @@ mod tests {
         };
         let b = Matrix2xX::from_column_slice(&learnt().waves_per_turn);
         // Truly inside: the picture lies at 0, not at 180. No diagonal: mirrored.
-        let truth = Map { turn_deg: 0.0, mirrored: true };
+        let truth = Map {
+            turn_deg: 0.0,
+            mirrored: true,
+        };
         let told = Orientation::from_shades(&[shade], false);
         let mut response = Response::new(&learnt(), &told, Trust::default());
         let mut c = Vector2::new(0.3, -0.2);

@@ -132,7 +132,10 @@ impl Screw {
 /// one screw's turn, the others giving half of it each, is pitch over lever.
 pub fn tilt_per_turn(screws: &[Screw]) -> Matrix2xX<f64> {
     let n = screws.len();
-    let places: Vec<Vector2<f64>> = screws.iter().map(|s| s.direction() * s.radius_mm()).collect();
+    let places: Vec<Vector2<f64>> = screws
+        .iter()
+        .map(|s| s.direction() * s.radius_mm())
+        .collect();
     let middle = if screws.iter().any(|s| s.mechanism == Mechanism::Pivot) || n < 3 {
         Vector2::zeros()
     } else {
@@ -185,7 +188,10 @@ mod tests {
         ] {
             let pitch = pitch_mm(thread).unwrap();
             let screws = three(Mechanism::Spring, Element::Secondary, pitch, 1.5 * radius);
-            assert!((screws[0].arcmin_per_turn() - arcmin).abs() < 0.06, "{thread}");
+            assert!(
+                (screws[0].arcmin_per_turn() - arcmin).abs() < 0.06,
+                "{thread}"
+            );
             let tilt = tilt_per_turn(&screws);
             assert!((tilt.column(1).norm() - arcmin).abs() < 0.06, "{tilt}");
             // Towards the screw: at 4 o'clock, right and down.
@@ -203,7 +209,10 @@ mod tests {
         let screws = three(Mechanism::Pivot, Element::Secondary, 0.7, 20.0);
         let tilt = tilt_per_turn(&screws);
         let go = tilt.column(0) - (tilt.column(1) + tilt.column(2)) / 2.0;
-        assert!((go.norm() - screws[0].arcmin_per_turn()).abs() < 0.1, "{go}");
+        assert!(
+            (go.norm() - screws[0].arcmin_per_turn()).abs() < 0.1,
+            "{go}"
+        );
         assert!(go.x.abs() < 1e-9 && go.y > 0.0);
     }
 }

@@ -14,6 +14,7 @@
 //! - [`pupil`]: the amplitude over the aperture: obstruction, vanes.
 //! - [`diffraction`]: point spread and contrast transfer.
 //! - [`fourier`]: two-dimensional transforms with mostly empty input.
+//! - [`render`]: a star drawn for the eye.
 //! - [`trace`]: exact ray trace through mirrors and lenses, each free to move.
 //! - [`prescription`]: a design's surfaces from the numbers a club knows.
 //! - [`alignment`]: coma and the star's jump per arc minute of tilt.
@@ -32,6 +33,7 @@ pub mod field;
 pub mod fourier;
 pub mod prescription;
 pub mod pupil;
+pub mod render;
 pub mod seeing;
 pub mod strehl;
 pub mod trace;

@@ -114,8 +114,7 @@ fn by_the_mark(kind: Kind, truth: &mut Truth, watch: &mut Watch, rng: &mut ChaCh
     let per = per_arcmin(&prescription, kind.part())
         .expect("rays get through")
         .expect("has it");
-    let footing =
-        mechanical::primary(screws, kind.focal_mm, per.coma_centred_rms(), THRESHOLD);
+    let footing = mechanical::primary(screws, kind.focal_mm, per.coma_centred_rms(), THRESHOLD);
     let mut course = Course::new(footing);
     while watch.outcome.goes < MOST_GOES {
         match course.next() {

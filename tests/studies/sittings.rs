@@ -38,26 +38,47 @@ fn main() {
             "threshold_waves": THRESHOLD,
             "sittings": rows,
         });
-        println!("{}", serde_json::to_string_pretty(&all).expect("plain data"));
+        println!(
+            "{}",
+            serde_json::to_string_pretty(&all).expect("plain data")
+        );
         return;
     }
-    println!("Seed {}, {} sittings, in line at {THRESHOLD:.3} waves RMS.\n", asked.seed, asked.count);
-    println!("| looked at | led by | sittings | goes: median | 95 % within | most | looks: median | end in line | said in line, was not | largest turn asked | worse than at the start |");
+    println!(
+        "Seed {}, {} sittings, in line at {THRESHOLD:.3} waves RMS.\n",
+        asked.seed, asked.count
+    );
+    println!(
+        "| looked at | led by | sittings | goes: median | 95 % within | most | looks: median | end in line | said in line, was not | largest turn asked | worse than at the start |"
+    );
     println!("|-|-|-|-|-|-|-|-|-|-|-|");
     for method in ["frames", "eye"] {
         for (who, of) in [
-            ("the tool", (|p: &Pair| p.led.clone()) as fn(&Pair) -> Outcome),
+            (
+                "the tool",
+                (|p: &Pair| p.led.clone()) as fn(&Pair) -> Outcome,
+            ),
             ("rule of thumb", |p| p.rule.clone()),
         ] {
-            let rows: Vec<Outcome> = pairs.iter().map(of).filter(|o| o.method == method).collect();
+            let rows: Vec<Outcome> = pairs
+                .iter()
+                .map(of)
+                .filter(|o| o.method == method)
+                .collect();
             line(method, who, &rows);
         }
     }
     println!("\nThe tool by design:\n");
-    println!("| design | sittings | goes: median | 95 % within | of them at the mark | end in line |");
+    println!(
+        "| design | sittings | goes: median | 95 % within | of them at the mark | end in line |"
+    );
     println!("|-|-|-|-|-|-|");
     for kind in truth::KINDS {
-        let rows: Vec<&Outcome> = pairs.iter().map(|p| &p.led).filter(|o| o.kind == kind.name).collect();
+        let rows: Vec<&Outcome> = pairs
+            .iter()
+            .map(|p| &p.led)
+            .filter(|o| o.kind == kind.name)
+            .collect();
         if rows.is_empty() {
             continue;
         }
@@ -74,8 +95,17 @@ fn main() {
         );
     }
     println!("\nHow the tool's sittings ended:\n");
-    for end in ["in line", "no more to be seen tonight", "screws too coarse", "too long"] {
-        let rows: Vec<&Outcome> = pairs.iter().map(|p| &p.led).filter(|o| o.end == end).collect();
+    for end in [
+        "in line",
+        "no more to be seen tonight",
+        "screws too coarse",
+        "too long",
+    ] {
+        let rows: Vec<&Outcome> = pairs
+            .iter()
+            .map(|p| &p.led)
+            .filter(|o| o.end == end)
+            .collect();
         let within = rows.iter().filter(|o| o.in_line).count();
         println!("- {end}: {} ({} of them truly in line)", rows.len(), within);
     }
@@ -96,9 +126,16 @@ fn line(method: &str, who: &str, rows: &[Outcome]) {
         goes.last().copied().unwrap_or(0),
         at(&looks, 0.5),
         percent(rows.iter().filter(|o| o.in_line).count(), rows.len()),
-        percent(rows.iter().filter(|o| o.end == "in line" && !o.in_line).count(), rows.len()),
+        percent(
+            rows.iter()
+                .filter(|o| o.end == "in line" && !o.in_line)
+                .count(),
+            rows.len()
+        ),
         largest,
-        rows.iter().filter(|o| o.left_waves > o.start_waves.max(THRESHOLD)).count(),
+        rows.iter()
+            .filter(|o| o.left_waves > o.start_waves.max(THRESHOLD))
+            .count(),
     );
 }
 

@@ -190,7 +190,11 @@ impl Truth {
             }
         };
         let common = 1.0 + 0.08 * normal(rng);
-        let sky = if kind.element == Element::Primary { -1.0 } else { 1.0 };
+        let sky = if kind.element == Element::Primary {
+            -1.0
+        } else {
+            1.0
+        };
         let radius = match kind.mechanism {
             Mechanism::Pivot => kind.lever_mm,
             _ => kind.lever_mm / 1.5,
@@ -229,7 +233,11 @@ impl Truth {
                 turn_deg: rng.random_range(0.0..360.0),
                 mirrored: rng.random_bool(0.5),
             },
-            side: if rng.random_bool(0.5) { Side::Inside } else { Side::Outside },
+            side: if rng.random_bool(0.5) {
+                Side::Inside
+            } else {
+                Side::Outside
+            },
             side_told: Side::Unknown,
             diagonal: false,
             seeing_arcsec: rng.random_range(1.0..4.0),
@@ -244,7 +252,11 @@ impl Truth {
         truth.side_told = if roll < 0.1 {
             Side::Unknown
         } else if roll < 0.2 {
-            if truth.side == Side::Inside { Side::Outside } else { Side::Inside }
+            if truth.side == Side::Inside {
+                Side::Outside
+            } else {
+                Side::Inside
+            }
         } else {
             truth.side
         };
@@ -342,7 +354,11 @@ impl Truth {
 
     /// A person shades a clock position and tells where it went dark.
     pub fn shade(&self, tube_deg: f64, rng: &mut ChaCha8Rng) -> Shade {
-        let half = if self.side == Side::Inside { 180.0 } else { 0.0 };
+        let half = if self.side == Side::Inside {
+            180.0
+        } else {
+            0.0
+        };
         let hand = tube_deg + 8.0 * normal(rng);
         let dark = self.map.to_picture(hand) + half + 10.0 * normal(rng);
         Shade {
@@ -363,8 +379,7 @@ impl Truth {
             Method::Frames => {
                 let floor = seeing::coma_floor_waves(d_over_r0, self.frames);
                 let sigma = floor.hypot(0.008);
-                let seen = coma * self.frame_scale
-                    + Vector2::new(normal(rng), normal(rng)) * sigma;
+                let seen = coma * self.frame_scale + Vector2::new(normal(rng), normal(rng)) * sigma;
                 Some(([seen.x, seen.y], sigma * rng.random_range(0.8..1.3)))
             }
             Method::Eye => self.eye(coma, d_over_r0, defocus_waves, rng),
