@@ -1,5 +1,7 @@
 //! The commands. Each has its arguments and a `run` that answers an exit code.
 
+pub mod backup;
+pub mod desk;
 pub mod due;
 pub mod measure;
 pub mod people;

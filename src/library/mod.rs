@@ -11,6 +11,7 @@ mod words;
 pub mod adjusters;
 pub mod attempts;
 pub mod club;
+mod copies;
 pub mod demo;
 pub mod designs;
 pub mod entries;
@@ -39,6 +40,7 @@ use chrono::{DateTime, Utc};
 use sqlx::SqlitePool;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 
+pub use copies::{Checked, check_copy, copy_of};
 pub use words::UnknownWord;
 
 /// An instant, UTC.

@@ -86,7 +86,7 @@ impl Desk {
 
     /// The chrome for a page of this title.
     pub fn chrome(&self, title: &str) -> Chrome {
-        Chrome::for_visit(&self.app, &self.visit, title)
+        Chrome::for_visit(&self.visit, title)
     }
 
     /// Begins the write that a form asks for, unless this very form has been
@@ -223,6 +223,8 @@ pub struct Chrome {
     pub nav: Vec<NavItem>,
     /// "day", "night" or "red".
     pub display: &'static str,
+    /// The address of this page, to come back to; "" where it answers a form.
+    pub here: String,
     /// The mark that forms carry.
     pub csrf: String,
     /// This page's forms' own mark, so that one sent twice acts once.
@@ -235,8 +237,7 @@ pub struct Chrome {
 
 impl Chrome {
     /// For a visit.
-    pub fn for_visit(app: &App, visit: &Visit, title: &str) -> Self {
-        let _ = app;
+    pub fn for_visit(visit: &Visit, title: &str) -> Self {
         Self {
             title: title.to_owned(),
             club: visit.club.name.clone(),
@@ -246,6 +247,7 @@ impl Chrome {
             }),
             nav: navigation(visit),
             display: visit.display,
+            here: visit.here.clone(),
             csrf: visit.form_mark.clone(),
             once: uuid::Uuid::new_v4().to_string(),
             notice: visit.notice.clone(),

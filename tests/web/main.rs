@@ -3,6 +3,7 @@
 
 mod bench;
 mod check_in;
+mod commands;
 mod common;
 mod condition;
 mod desk;
