@@ -7,6 +7,7 @@
 //! - [`startest`]: frames in, wavefront error with its error out.
 //! - [`bench`]: from a measurement to advice at the tube.
 //! - [`library`]: the club's nouns and their tables.
+//! - [`backup`]: the whole club in one file, and back.
 //! - [`upkeep`]: from logbooks to readings and to what is due.
 //! - [`demo`]: the invented club of `seed-data/`, made afresh.
 //! - [`web`]: pages, forms, sign-in.
@@ -14,6 +15,7 @@
 //! `optics` and `startest` know nothing of tables or pages.
 #![forbid(unsafe_code)]
 
+pub mod backup;
 pub mod bench;
 pub mod demo;
 // Its macros declare the vocabularies of the wings after it.

@@ -23,9 +23,31 @@ enum Command {
     Measure(commands::measure::MeasureArgs),
     /// Print which instruments are due for the bench, and why
     Due(commands::due::DueArgs),
+    /// Print one instrument's reading and what borrowers are told
+    Condition(commands::desk::ConditionArgs),
+    /// Hand an instrument out to a member
+    HandOut(commands::desk::HandOutArgs),
+    /// Take an instrument back
+    TakeBack(commands::desk::TakeBackArgs),
+    /// Log a journey
+    Journey(commands::desk::JourneyArgs),
+    /// Log something wrong
+    Finding(commands::desk::FindingArgs),
+    /// Measure frames with an instrument's own optics, and log the star test
+    StarTest(commands::desk::StarTestArgs),
+    /// Log what was done at the bench
+    Work(commands::desk::WorkArgs),
+    /// Put an instrument on the shelf, hold it for the bench, or take it there
+    Stand(commands::desk::StandArgs),
     /// Add people from the command line
     #[command(subcommand)]
     People(commands::people::PeopleCommand),
+    /// Put the whole club into one file, also while the server runs
+    Backup(commands::backup::BackupArgs),
+    /// Put a backup into an empty folder, or only check it
+    Restore(commands::backup::RestoreArgs),
+    /// Look the data folder over and say what to mend
+    Doctor(commands::doctor::DoctorArgs),
     /// Run the web tool for a club
     Serve(commands::serve::ServeArgs),
 }
@@ -34,7 +56,18 @@ fn main() -> ExitCode {
     match Cli::parse().command {
         Command::Measure(args) => commands::measure::run(args),
         Command::Due(args) => commands::due::run(args),
+        Command::Condition(args) => commands::desk::condition(args),
+        Command::HandOut(args) => commands::desk::hand_out(args),
+        Command::TakeBack(args) => commands::desk::take_back(args),
+        Command::Journey(args) => commands::desk::journey(args),
+        Command::Finding(args) => commands::desk::finding(args),
+        Command::StarTest(args) => commands::desk::star_test(args),
+        Command::Work(args) => commands::desk::work(args),
+        Command::Stand(args) => commands::desk::stand(args),
         Command::People(command) => commands::people::run(command),
+        Command::Backup(args) => commands::backup::backup(args),
+        Command::Restore(args) => commands::backup::restore(args),
+        Command::Doctor(args) => commands::doctor::run(args),
         Command::Serve(args) => commands::serve::run(args),
     }
 }

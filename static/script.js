@@ -67,7 +67,7 @@
       form.addEventListener("change", save);
     }
     form.addEventListener("submit", (event) => {
-      if (form.method !== "post") return;
+      if (form.method !== "post" || form.id === "display") return;
       // Whoever signs out on a shared phone leaves nothing behind.
       if (new URL(form.action, location.href).pathname === "/sign-out") try { sessionStorage.clear(); } catch { /* forbidden */ }
       if (form.dataset.sent) { event.preventDefault(); return; }
@@ -86,6 +86,19 @@
   // Back to a page from the browser's memory: let it post again.
   window.addEventListener("pageshow", (event) => {
     if (event.persisted) for (const form of all("form[data-sent]")) lock(form, false);
+  });
+
+  // The display changes under the page, so that what is half filled in stays as it is.
+  const display = document.getElementById("display");
+  if (display) display.addEventListener("submit", async (event) => {
+    const key = event.submitter;
+    if (!key) return;
+    event.preventDefault();
+    const fields = new URLSearchParams(new FormData(display));
+    fields.set("value", key.value);
+    try { await fetch(display.action, { method: "POST", body: fields, redirect: "manual" }); } catch { return; }
+    document.documentElement.dataset.display = key.value;
+    for (const other of all("button[name=value]", display)) other.setAttribute("aria-pressed", String(other === key));
   });
 
   const errors = document.getElementById("errors");

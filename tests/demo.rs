@@ -13,6 +13,7 @@ use tubewright::library::loans::{Loan, Which};
 use tubewright::library::people::{Person, Role};
 use tubewright::library::star_tests::{self, Method};
 use tubewright::library::{Library, adjusters, demo as rows, journeys, kit, limits, waits, works};
+use tubewright::upkeep::rules::DueCode;
 use tubewright::upkeep::{self, Reading};
 use tubewright::web::passwords;
 
@@ -145,7 +146,7 @@ async fn every_reading_and_every_reason_shows() {
     let mut conn = demo.library.read().await.unwrap();
     let shelf = upkeep::shelf(&mut conn, noon()).await.unwrap();
     let mut readings: BTreeMap<Reading, Vec<String>> = BTreeMap::new();
-    let mut reasons: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    let mut reasons: BTreeMap<DueCode, Vec<String>> = BTreeMap::new();
     for row in &shelf {
         let tag = row.instrument.tag.clone();
         readings
@@ -153,10 +154,7 @@ async fn every_reading_and_every_reason_shows() {
             .or_default()
             .push(tag.clone());
         for reason in row.assessment.due.iter().flat_map(|d| &d.reasons) {
-            reasons
-                .entry(reason.code.slug())
-                .or_default()
-                .push(tag.clone());
+            reasons.entry(reason.code).or_default().push(tag.clone());
         }
     }
     for reading in Reading::ALL {
@@ -165,9 +163,15 @@ async fn every_reading_and_every_reason_shows() {
     }
     assert!(reasons.len() >= 6, "reasons: {reasons:?}");
     for code in [
-        "coma", "journeys", "months", "loans", "finding", "untested", "moved",
+        DueCode::Coma,
+        DueCode::Journeys,
+        DueCode::Months,
+        DueCode::Loans,
+        DueCode::Finding,
+        DueCode::Untested,
+        DueCode::Moved,
     ] {
-        let tags = reasons.get(code).map_or(0, Vec::len);
+        let tags = reasons.get(&code).map_or(0, Vec::len);
         assert!(tags >= 2, "{code}: {reasons:?}");
     }
     let fine = shelf.iter().filter(|r| r.assessment.due.is_none()).count();

@@ -1,1 +1,24 @@
-//! (see lib.rs)
+//! From a measurement to advice at the tube. Plain types of its own; knows
+//! nothing of tables or pages.
+//!
+//! - [`screw`]: thread, lever, mechanism: arc minutes per turn.
+//! - [`orientation`]: which way round the picture lies (the shade test).
+//! - [`response`]: what a turn does to the coma, from the ray trace, learnt.
+//! - [`advice`]: the next thing to do, and when to stop.
+//! - [`mechanical`]: a Newtonian before the star.
+//! - [`before`]: what must be right before a sitting.
+//! - [`plan`]: the stages of a design.
+//! - [`words`]: advice in words.
+//! - [`loss`]: what the observer loses.
+//! - [`course`]: a sitting's steps, played through to where it stands.
+
+pub mod advice;
+pub mod before;
+pub mod course;
+pub mod loss;
+pub mod mechanical;
+pub mod orientation;
+pub mod plan;
+pub mod response;
+pub mod screw;
+pub mod words;

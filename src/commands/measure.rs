@@ -253,7 +253,8 @@ fn pictures(path: &Path) -> Box<dyn Iterator<Item = Result<Frame, Unreadable>>> 
     }
 }
 
-fn sentence(reason: &Reason) -> String {
+/// A reason as a sentence with its mend and code.
+pub fn sentence(reason: &Reason) -> String {
     let mut text = reason.text.clone();
     if let Some(first) = text.get(..1) {
         text = first.to_uppercase() + &text[1..];

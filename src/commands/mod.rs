@@ -1,5 +1,8 @@
 //! The commands. Each has its arguments and a `run` that answers an exit code.
 
+pub mod backup;
+pub mod desk;
+pub mod doctor;
 pub mod due;
 pub mod measure;
 pub mod people;

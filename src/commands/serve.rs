@@ -6,6 +6,7 @@ use std::process::ExitCode;
 
 use anyhow::Context;
 use chrono::Utc;
+use tubewright::backup;
 use tubewright::demo::{self, Demo};
 use tubewright::library::Library;
 use tubewright::library::club::Club;
@@ -38,6 +39,27 @@ pub struct ServeArgs {
     /// folder, and kept
     #[arg(long, env = "TUBEWRIGHT_DEMO")]
     demo: bool,
+    /// Make backups by itself in this folder, better on another disk
+    #[arg(long, value_name = "DIR", env = "TUBEWRIGHT_BACKUP_INTO")]
+    backup_into: Option<PathBuf>,
+    /// Hours between two backups
+    #[arg(
+        long,
+        value_name = "HOURS",
+        env = "TUBEWRIGHT_BACKUP_EVERY",
+        default_value_t = 24,
+        value_parser = clap::value_parser!(u32).range(1..=8784)
+    )]
+    backup_every: u32,
+    /// How many of them to keep
+    #[arg(
+        long,
+        value_name = "COUNT",
+        env = "TUBEWRIGHT_BACKUP_KEEP",
+        default_value_t = 14,
+        value_parser = clap::value_parser!(u16).range(1..)
+    )]
+    backup_keep: u16,
 }
 
 /// Runs the server until SIGINT or SIGTERM.
@@ -91,8 +113,20 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
         first_address(&library, &base).await?;
     }
     let app = App::new(library.clone(), public.as_deref());
+    let stop = stop_signal()?;
+    let backups = args.backup_into.map(|into| {
+        let schedule = backup::Schedule {
+            into,
+            every_hours: args.backup_every,
+            keep: args.backup_keep,
+        };
+        tokio::spawn(backup::run(library.clone(), schedule))
+    });
     println!("Tubewright is ready at {base}/");
-    web::serve(app, listener, stop_signal()).await?;
+    web::serve(app, listener, stop).await?;
+    if let Some(backups) = backups {
+        backups.abort();
+    }
     library.close().await;
     Ok(ExitCode::SUCCESS)
 }
@@ -144,23 +178,26 @@ async fn first_address(library: &Library, base: &str) -> anyhow::Result<()> {
     Ok(())
 }
 
-async fn stop_signal() {
-    let interrupt = async {
-        let _ = tokio::signal::ctrl_c().await;
-    };
+/// Ends when the tool is told to stop. It listens from the call on, not only
+/// from when it is waited for.
+fn stop_signal() -> std::io::Result<impl Future<Output = ()>> {
     #[cfg(unix)]
-    let terminate = async {
-        match tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) {
-            Ok(mut signal) => {
-                signal.recv().await;
-            }
-            Err(_) => std::future::pending().await,
-        }
+    let (mut interrupt, mut terminate) = {
+        use tokio::signal::unix::{SignalKind, signal};
+        (
+            signal(SignalKind::interrupt())?,
+            signal(SignalKind::terminate())?,
+        )
     };
     #[cfg(not(unix))]
-    let terminate = std::future::pending::<()>();
-    tokio::select! {
-        () = interrupt => {}
-        () = terminate => {}
-    }
+    let (mut interrupt, mut terminate) = (
+        tokio::signal::windows::ctrl_c()?,
+        tokio::signal::windows::ctrl_shutdown()?,
+    );
+    Ok(async move {
+        tokio::select! {
+            _ = interrupt.recv() => {}
+            _ = terminate.recv() => {}
+        }
+    })
 }

@@ -102,7 +102,7 @@ pub fn zone() -> String {
 pub struct Demo {
     seed: files::Seed,
     measured: write::AllMeasured,
-    drawings: Vec<Option<library::demo::Picture>>,
+    drawings: Vec<Option<pictures::Drawing>>,
 }
 
 impl Demo {

@@ -3,8 +3,8 @@
 
 use super::files::Instrument;
 use crate::library::adjusters::{Adjuster, Element, Head};
-use crate::library::demo::Picture;
 use crate::library::instruments::Design;
+use crate::library::photos::Prepared;
 
 const SIDE: usize = 480;
 const THUMBNAIL: usize = 160;
@@ -18,19 +18,29 @@ const HOLDER: Rgb = [54.0, 74.0, 84.0];
 const SCREW: Rgb = [225.0, 220.0, 200.0];
 const SLOT: Rgb = [40.0, 44.0, 48.0];
 
+/// A drawing and what it shows.
+pub struct Drawing {
+    /// Words beside it.
+    pub caption: String,
+    /// The picture.
+    pub photo: Prepared,
+}
+
 /// The drawing; none for an instrument without screws.
-pub fn front(instrument: &Instrument) -> Option<Picture> {
+pub fn front(instrument: &Instrument) -> Option<Drawing> {
     let screws = instrument.adjusters();
     if screws.is_empty() || instrument.design == Design::Binocular {
         return None;
     }
-    let side = i64::try_from(SIDE).ok()?;
-    Some(Picture {
+    let side = u32::try_from(SIDE).ok()?;
+    Some(Drawing {
         caption: caption(&screws),
-        width_px: side,
-        height_px: side,
-        picture: draw(instrument, &screws, SIDE)?,
-        thumbnail: draw(instrument, &screws, THUMBNAIL)?,
+        photo: Prepared {
+            width_px: side,
+            height_px: side,
+            picture: draw(instrument, &screws, SIDE)?,
+            thumbnail: draw(instrument, &screws, THUMBNAIL)?,
+        },
     })
 }
 
@@ -114,7 +124,7 @@ impl Sheet {
         });
     }
 
-    fn png(&self) -> Option<Vec<u8>> {
+    fn jpeg(&self) -> Option<Vec<u8>> {
         use image::ImageEncoder;
         let bytes: Vec<u8> = self
             .data
@@ -124,7 +134,7 @@ impl Sheet {
             .collect();
         let side = u32::try_from(self.side).ok()?;
         let mut out = Vec::new();
-        image::codecs::png::PngEncoder::new(&mut out)
+        image::codecs::jpeg::JpegEncoder::new_with_quality(&mut out, 90)
             .write_image(&bytes, side, side, image::ExtendedColorType::Rgb8)
             .ok()?;
         Some(out)
@@ -162,7 +172,7 @@ fn draw(instrument: &Instrument, screws: &[Adjuster], side: usize) -> Option<Vec
         };
         head(&mut sheet, screw, at_clock(screw.clock_deg, radius));
     }
-    sheet.png()
+    sheet.jpeg()
 }
 
 fn head(sheet: &mut Sheet, screw: &Adjuster, at: [f64; 2]) {

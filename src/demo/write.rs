@@ -3,25 +3,27 @@
 
 use std::collections::HashMap;
 
-use super::files::{Line, Seed};
+use super::files::Seed;
 use super::frames::Measured;
+use super::pictures::Drawing;
 use super::story::{Story, Told};
 use super::{Error, Result, eye, limit_words};
 use crate::library::adjusters;
 use crate::library::attempts;
 use crate::library::club::Club;
-use crate::library::demo::{self as rows, Picture};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::findings::Finding;
-use crate::library::instruments::{Instrument, Particulars, Standing};
+use crate::library::instruments::{Instrument, Particulars};
 use crate::library::journeys::Journey;
 use crate::library::limits::{self, Whose};
 use crate::library::loans::{self, HandOut};
 use crate::library::people::{self, NewPerson, Person};
 use crate::library::star_tests::{Method, StarTest};
+use crate::library::work_nights::NewWorkNight;
 use crate::library::works::Work;
 use crate::library::{
-    AttemptId, Conn, EntryId, InstrumentId, KitPartId, LoanId, Moment, PersonId, kit, waits,
+    AttemptId, Conn, EntryId, InstrumentId, KitPartId, LoanId, Moment, PersonId, kit, photos,
+    waits, work_nights, works,
 };
 
 /// What the frames of each line say, by instrument and line.
@@ -31,7 +33,7 @@ struct Writer<'a> {
     seed: &'a Seed,
     story: &'a Story,
     measured: &'a AllMeasured,
-    drawings: &'a [Option<Picture>],
+    drawings: &'a [Option<Drawing>],
     people: HashMap<&'a str, PersonId>,
     instruments: Vec<Known>,
 }
@@ -52,7 +54,7 @@ pub async fn club(
     story: &Story,
     hashes: &[Option<String>],
     measured: &AllMeasured,
-    drawings: &[Option<Picture>],
+    drawings: &[Option<Drawing>],
 ) -> Result<()> {
     let mut writer = Writer {
         seed,
@@ -168,7 +170,7 @@ impl<'a> Writer<'a> {
         for person in &self.seed.people {
             if let Some(left) = person.left {
                 let id = self.person(&person.handle)?;
-                rows::set_left(conn, id, self.story.days.noon(left)).await?;
+                people::leave(conn, id, self.story.days.noon(left)).await?;
             }
         }
         Ok(())
@@ -212,8 +214,8 @@ impl<'a> Writer<'a> {
             }
             .write(conn)
             .await?;
-            if let Some(picture) = drawing {
-                rows::add_picture(conn, id, picture, at, by).await?;
+            if let Some(Drawing { caption, photo }) = drawing {
+                photos::add(conn, id, photo, caption, at, by).await?;
             }
             let parts = kit::of(conn, id).await?;
             self.instruments.push(Known {
@@ -291,22 +293,23 @@ impl<'a> Writer<'a> {
                 (None, Some(days)) => -days,
                 _ => return Err(wrong("a work night has either `ago` or `in_days`")),
             };
-            let id = rows::add_work_night(
-                conn,
-                &rows::WorkNight {
-                    held_on: self.story.days.date(ago),
-                    place: night.place.clone(),
-                    hours: night.hours,
-                    hands: night.hands,
-                    note: night.note.clone(),
-                },
-            )
+            let id = NewWorkNight {
+                held_on: self.story.days.date(ago),
+                place: night.place.clone(),
+                hours: night.hours,
+                hands: night.hands,
+                note: night.note.clone(),
+            }
+            .write(conn)
             .await?;
             for assigned in &night.instruments {
                 let at = self.story.days.noon((ago + 7).max(1));
-                let done = (ago > 0 && assigned.done).then(|| self.story.days.noon(ago - 1));
-                let (tag, by) = (self.instrument(&assigned.tag)?, self.person(&assigned.by)?);
-                rows::assign(conn, id, tag, at, by, done).await?;
+                let (which, by) = (self.instrument(&assigned.tag)?, self.person(&assigned.by)?);
+                work_nights::assign(conn, id, which, by, at).await?;
+                if ago > 0 && assigned.done {
+                    let done_at = self.story.days.noon(ago - 1);
+                    work_nights::set_done(conn, id, which, true, done_at).await?;
+                }
             }
         }
         Ok(())
@@ -338,7 +341,7 @@ impl<'a> Writer<'a> {
         match line.line {
             EntryKind::HandOut => return self.hand_out(conn, told, by).await,
             EntryKind::TakeBack => return self.take_back(conn, told, by).await,
-            EntryKind::Standing => return self.standing(conn, told, entry).await,
+            EntryKind::Standing => return self.standing(conn, told, by).await,
             EntryKind::Register | EntryKind::Limit => {
                 return Err(wrong(
                     "a logbook here does not tell of the register or of limits",
@@ -434,7 +437,7 @@ impl<'a> Writer<'a> {
     async fn star_test(&self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<StarTest> {
         let (listed, _) = &self.seed.instruments[told.instrument];
         match (&told.line.eye, &told.line.frames) {
-            (Some(look), None) => Ok(eye::star_test(listed, look)),
+            (Some(look), None) => eye::star_test(listed, look).map_err(|e| wrong(e.to_string())),
             (None, Some(star)) => {
                 let measured = self
                     .measured
@@ -515,26 +518,12 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
-    async fn standing(&self, conn: &mut Conn, told: &Told, entry: NewEntry) -> Result<()> {
-        let line: &Line = &told.line;
-        let standing = need(&line.standing, "standing")?;
-        let why = need(&line.words, "words")?;
-        let kept = if standing == Standing::Shelf {
-            ""
-        } else {
-            &why
-        };
-        Instrument::set_standing(conn, entry.instrument, standing, kept).await?;
-        let mut said = standing.label().to_owned();
-        if let Some(first) = said.get_mut(..1) {
-            first.make_ascii_uppercase();
-        }
-        NewEntry {
-            note: format!("{said}: {why}"),
-            ..entry
-        }
-        .write(conn)
-        .await?;
+    async fn standing(&self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
+        let to = need(&told.line.standing, "standing")?;
+        let why = need(&told.line.words, "words")?;
+        let which = self.instruments[told.instrument].id;
+        let instrument = Instrument::get(conn, which).await?;
+        works::put(conn, &instrument, to, &why, by, told.happened_at).await?;
         Ok(())
     }
 }

@@ -11,6 +11,7 @@ mod words;
 pub mod adjusters;
 pub mod attempts;
 pub mod club;
+mod copies;
 pub mod demo;
 pub mod designs;
 pub mod entries;
@@ -28,6 +29,7 @@ pub mod photos;
 pub mod sessions;
 pub mod star_tests;
 pub mod telling;
+pub mod trail;
 pub mod waits;
 pub mod work_nights;
 pub mod works;
@@ -39,6 +41,7 @@ use chrono::{DateTime, Utc};
 use sqlx::SqlitePool;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 
+pub use copies::{Checked, check_copy, copy_of};
 pub use words::UnknownWord;
 
 /// An instant, UTC.
@@ -145,6 +148,15 @@ impl Library {
         self.readers.close().await;
         self.writer.close().await;
     }
+}
+
+/// When the latest entry was written down; `None` where there is none.
+pub async fn last_written(conn: &mut Conn) -> Result<Option<Moment>> {
+    Ok(
+        sqlx::query_scalar!(r#"SELECT MAX(recorded_at) AS "at?: Moment" FROM entries"#)
+            .fetch_one(conn)
+            .await?,
+    )
 }
 
 id!(

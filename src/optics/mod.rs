@@ -14,6 +14,10 @@
 //! - [`pupil`]: the amplitude over the aperture: obstruction, vanes.
 //! - [`diffraction`]: point spread and contrast transfer.
 //! - [`fourier`]: two-dimensional transforms with mostly empty input.
+//! - [`render`]: a star drawn for the eye.
+//! - [`trace`]: exact ray trace through mirrors and lenses, each free to move.
+//! - [`prescription`]: a design's surfaces from the numbers a club knows.
+//! - [`alignment`]: coma and the star's jump per arc minute of tilt.
 //!
 //! Wavefronts are in waves at [`REFERENCE_NM`] unless a name says otherwise.
 //! Pupil coordinates (u, v) have the rim at radius 1, u to the right and v up
@@ -22,13 +26,17 @@
 //! W020 positive outside focus), so inside focus the pupil is seen turned by
 //! half a turn.
 
+pub mod alignment;
 pub mod diffraction;
 pub mod eye;
 pub mod field;
 pub mod fourier;
+pub mod prescription;
 pub mod pupil;
+pub mod render;
 pub mod seeing;
 pub mod strehl;
+pub mod trace;
 pub mod wavefront;
 pub mod zernike;
 

@@ -9,7 +9,8 @@ use crate::library::journeys::{Journey, JourneyKind};
 
 /// Kilometres taken for a drive whose distance nobody told.
 pub const UNTOLD_DRIVE_KM: f64 = 40.0;
-const UNIT_KM: f64 = 50.0;
+/// Kilometres of one ordinary drive.
+pub const UNIT_KM: f64 = 50.0;
 
 /// Exposure of one journey, before the design's share, in ordinary drives.
 pub fn of_journey(journey: &Journey) -> f64 {

@@ -244,7 +244,7 @@ impl History {
     }
 
     /// Whether anyone told of a journey of this loan.
-    fn is_reported(&self, loan: &LoanSpan) -> bool {
+    pub fn is_reported(&self, loan: &LoanSpan) -> bool {
         let from = loan.handed_out_at - Duration::hours(BEFORE_LOAN_HOURS);
         let until = loan
             .returned_at

@@ -65,7 +65,7 @@ pub struct Limits {
 /// The default of a design.
 ///
 /// Coma: 1/14 wave RMS (Strehl 0.82) for the bench, the diffraction limit by
-/// Marechal's criterion; half of it (Strehl 0.95) to mention. Binoculars and
+/// Maréchal's criterion; half of it (Strehl 0.95) to mention. Binoculars and
 /// achromats of low power forgive more. The rest is common practice, no source.
 pub fn default(design: Design, what: LimitWhat) -> f64 {
     let low_power = design == Design::Binocular;

@@ -7,6 +7,7 @@
 //! pages. [`shelf`] reads the logbooks of the whole shelf; [`due_list`] is what
 //! page, file and command line all show.
 
+pub mod drift;
 pub mod due_list;
 pub mod exposure;
 pub mod figures;

@@ -5,7 +5,8 @@ use serde_json::json;
 
 use super::fields::Mends;
 use crate::library::instruments::Instrument;
-use crate::library::star_tests::{FocusSide, Method, StarTest};
+use crate::library::star_tests::{self, FocusSide, Method, StarTest};
+use crate::library::{self, Conn};
 use crate::startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
 
 /// The fields, as typed.
@@ -233,6 +234,20 @@ impl ByEyeFields {
             }
         }
         blank
+    }
+
+    /// Blank fields, with the eyepiece of the instrument's last look by eye.
+    ///
+    /// # Errors
+    /// When the library cannot be read.
+    pub async fn after_the_last(conn: &mut Conn, instrument: &Instrument) -> library::Result<Self> {
+        let looks = star_tests::standing(conn, Some(instrument.id)).await?;
+        let judged = looks
+            .iter()
+            .rev()
+            .find(|t| t.test.method == Method::ByEye)
+            .map(|t| t.test.judged.as_str());
+        Ok(Self::blank_after(instrument, judged))
     }
 
     /// Whether anything was told of a star at all. The eyepiece and the

@@ -4,24 +4,23 @@
 
 use askama::Template;
 use axum::response::Response;
-use serde::de::DeserializeOwned;
 
 use super::access::{Access, Route};
 use super::by_eye_form::{self, ByEyeFields, ByEyeLook};
 use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
-use super::fields::Mends;
+use super::fields::{Mends, part};
 use super::findings::FindingFields;
 use super::journeys::{self, JourneyFields};
 use super::kit_ticks::{self, KitFields, KitRow};
 use super::page::{Arrival, Chrome, Desk, OnceWrite, mend, page, see_other};
-use super::{Error, show, when};
+use super::{Error, check_in_answer, show, when};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::findings::{self, AsksFor, Finding, FindingWhat};
 use crate::library::instruments::{Instrument, Standing};
 use crate::library::journeys::Journey;
 use crate::library::loans::{self, Loan, TakeBack, Which};
-use crate::library::{Conn, KitPartId, LoanId, Moment, PersonId, kit, star_tests};
+use crate::library::{Conn, KitPartId, LoanId, Moment, PersonId, kit};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -183,16 +182,12 @@ impl TryFrom<Vec<(String, String)>> for CheckInFields {
     type Error = String;
 
     fn try_from(pairs: Vec<(String, String)>) -> Result<Self, String> {
-        fn part<T: DeserializeOwned>(encoded: &str) -> Result<T, String> {
-            serde_html_form::from_str(encoded).map_err(|e| e.to_string())
-        }
-        let encoded = serde_html_form::to_string(&pairs).map_err(|e| e.to_string())?;
         Ok(Self {
-            own: part(&encoded)?,
-            kit: part(&encoded)?,
-            journeys: part(&encoded)?,
-            findings: part(&encoded)?,
-            eye: part(&encoded)?,
+            own: part(&pairs)?,
+            kit: part(&pairs)?,
+            journeys: part(&pairs)?,
+            findings: part(&pairs)?,
+            eye: part(&pairs)?,
         })
     }
 }
@@ -316,19 +311,13 @@ impl FormPage {
 async fn show_form(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
     let mut conn = desk.read().await?;
     let case = Case::load(&mut conn, &tag).await?;
-    let last_look = star_tests::standing(&mut conn, Some(case.instrument.id)).await?;
-    let judged = last_look
-        .iter()
-        .rev()
-        .find(|t| t.test.method == star_tests::Method::ByEye)
-        .map(|t| t.test.judged.as_str());
     let form = CheckInFields {
         journeys: if case.loan.is_some() {
             JourneyFields::after_a_loan()
         } else {
             JourneyFields::default()
         },
-        eye: ByEyeFields::blank_after(&case.instrument, judged),
+        eye: ByEyeFields::after_the_last(&mut conn, &case.instrument).await?,
         ..CheckInFields::default()
     };
     page(&case.page(&desk, form, Mends::new()))
@@ -484,12 +473,12 @@ async fn check_in(
     } else {
         format!("Logged for {}.", case.instrument.tag)
     };
-    let answer = format!(
-        "{}/answer?at={}",
-        address(&case.instrument.tag),
-        desk.now().timestamp_micros()
-    );
-    write.finish(&answer, &notice).await
+    write
+        .finish(
+            &check_in_answer::address(&case.instrument.tag, desk.now()),
+            &notice,
+        )
+        .await
 }
 
 fn entry(case: &Case, checked: &Checked, now: Moment, by: PersonId) -> NewEntry {

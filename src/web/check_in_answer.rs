@@ -11,7 +11,7 @@ use super::page::{Arrival, Chrome, Desk, page};
 use super::{Error, address, check_in, logbook_words, show};
 use crate::library::instruments::{Instrument, Standing};
 use crate::library::waits::{self, Wait};
-use crate::library::{logbook, works};
+use crate::library::{Moment, logbook, works};
 use crate::upkeep::{self, Reading, ShelfRow};
 
 /// Routes.
@@ -20,6 +20,15 @@ pub fn routes() -> Vec<Route> {
         Route::get(Access::Volunteer, "/check-in/{tag}/answer", answer),
         Route::post(Access::Volunteer, "/check-in/{tag}/standing", stand),
     ]
+}
+
+/// Where what was logged at `at` is answered.
+pub fn address(tag: &str, at: Moment) -> String {
+    format!(
+        "{}/answer?at={}",
+        check_in::address(tag),
+        at.timestamp_micros()
+    )
 }
 
 #[derive(Debug, Default, serde::Deserialize)]
@@ -117,7 +126,7 @@ async fn answer(
     let assessment = &row.assessment;
     let i = &row.instrument;
     page(&AnswerPage {
-        chrome: desk.chrome(&format!("{} is checked in", i.tag)),
+        chrome: desk.chrome(&format!("What comes next for {}", i.tag)),
         reading: assessment.reading.slug(),
         dated: assessment
             .as_of

@@ -10,7 +10,6 @@ use axum::http::{StatusCode, header};
 use axum::response::{Html, IntoResponse, Response};
 use serde_json::json;
 
-use super::App;
 use super::access::Access;
 use super::page::Chrome;
 use super::visit::{UnsentForm, Visit};
@@ -153,7 +152,7 @@ struct ErrorTemplate {
 }
 
 /// Draws the page at the door.
-pub fn draw(app: &App, visit: &Visit, page: ErrorPage) -> Response {
+pub fn draw(visit: &Visit, page: ErrorPage) -> Response {
     if visit.path.ends_with(".json") {
         let body = Json(json!({ "error": page.title, "words": page.words }));
         return (page.status, body).into_response();
@@ -162,7 +161,7 @@ pub fn draw(app: &App, visit: &Visit, page: ErrorPage) -> Response {
         return (page.status, format!("{}. {}\n", page.title, page.words)).into_response();
     }
     let template = ErrorTemplate {
-        chrome: Chrome::for_visit(app, visit, page.title),
+        chrome: Chrome::for_visit(visit, page.title),
         words: page.words,
         sign_in: page.sign_in,
         unsent: page.unsent,

@@ -2,6 +2,16 @@
 //! fill it.
 
 use chrono::NaiveDate;
+use serde::de::DeserializeOwned;
+
+/// The fields of one part of a form, out of all that was sent.
+///
+/// # Errors
+/// When a field cannot be what it is sent as.
+pub fn part<T: DeserializeOwned>(pairs: &[(String, String)]) -> Result<T, String> {
+    let encoded = serde_html_form::to_string(pairs).map_err(|e| e.to_string())?;
+    serde_html_form::from_str(&encoded).map_err(|e| e.to_string())
+}
 
 /// What must be mended in a form, in the order of its fields.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]

@@ -4,12 +4,11 @@
 use askama::Template;
 use axum::response::Response;
 use chrono::NaiveDate;
-use serde::de::DeserializeOwned;
 
 use super::access::{Access, Route};
 use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
-use super::fields::Mends;
+use super::fields::{Mends, part};
 use super::kit_ticks::{self, KitFields, KitRow};
 use super::page::{Arrival, Chrome, Desk, mend, page};
 use super::{Error, address, check_in, condition, show};
@@ -51,13 +50,9 @@ impl TryFrom<Vec<(String, String)>> for HandOutFields {
     type Error = String;
 
     fn try_from(pairs: Vec<(String, String)>) -> Result<Self, String> {
-        fn part<T: DeserializeOwned>(encoded: &str) -> Result<T, String> {
-            serde_html_form::from_str(encoded).map_err(|e| e.to_string())
-        }
-        let encoded = serde_html_form::to_string(&pairs).map_err(|e| e.to_string())?;
         Ok(Self {
-            own: part(&encoded)?,
-            kit: part(&encoded)?,
+            own: part(&pairs)?,
+            kit: part(&pairs)?,
         })
     }
 }

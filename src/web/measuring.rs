@@ -51,10 +51,14 @@ pub struct Circumstances {
     pub seeing: Option<i64>,
     /// Words beside it.
     pub note: String,
+    /// When the frames were taken, where that was told.
+    #[serde(default)]
+    pub taken_at: Option<library::Moment>,
 }
 
 impl Circumstances {
-    fn setup(&self) -> Setup {
+    /// The setup the frames are measured with.
+    pub fn setup(&self) -> Setup {
         Setup {
             aperture_mm: self.aperture_mm,
             focal_mm: self.focal_mm,
@@ -101,7 +105,7 @@ impl Measuring {
         let measuring = Self {
             queue,
             board: board.clone(),
-            folder: library.folder().join("frames"),
+            folder: library.folder().join(FRAMES),
         };
         let folder = measuring.folder.clone();
         let library = library.clone();
@@ -132,6 +136,11 @@ impl Measuring {
         self.queue.capacity() > 0
     }
 
+    /// How many tries wait.
+    pub fn waiting(&self) -> usize {
+        self.queue.max_capacity() - self.queue.capacity()
+    }
+
     /// Hands a try in; it has been written to the library already.
     ///
     /// # Errors
@@ -151,6 +160,40 @@ impl Measuring {
     pub fn cancel(&self, id: AttemptId) {
         lock(&self.board).cancelled.insert(id);
     }
+}
+
+/// The folder where frames lie until they have been measured.
+const FRAMES: &str = "frames";
+
+/// Copies frames from elsewhere to where the frames of a try lie.
+///
+/// # Errors
+/// When a file cannot be read or the folder not be written.
+pub fn keep_copies(library: &Library, id: AttemptId, files: &[PathBuf]) -> std::io::Result<()> {
+    let folder = library.folder().join(FRAMES).join(id.to_string());
+    std::fs::create_dir_all(&folder)?;
+    let copied = files.iter().enumerate().try_for_each(|(place, from)| {
+        let name = from
+            .file_name()
+            .map(|n| n.to_string_lossy().into_owned())
+            .unwrap_or_default();
+        std::fs::copy(from, folder.join(kept_name(place, &name))).map(|_| ())
+    });
+    if copied.is_err() {
+        std::fs::remove_dir_all(&folder)?;
+    }
+    copied
+}
+
+/// Measures a try whose frames are kept and which is written to the library,
+/// without a queue. Blocks this thread meanwhile; call it within a
+/// multi-threaded tokio runtime.
+pub async fn measure_now(library: &Library, id: AttemptId) {
+    let folder = library.folder().join(FRAMES);
+    let board = Arc::new(Mutex::new(Board::default()));
+    tokio::task::block_in_place(|| {
+        measure_one(&Handle::current(), library, &folder, &board, id);
+    });
 }
 
 async fn left_over(library: &Library) -> library::Result<Vec<AttemptId>> {
@@ -276,7 +319,7 @@ async fn measure_attempt(
         let entry = NewEntry {
             instrument: attempt.instrument_id,
             kind: EntryKind::StarTest,
-            happened_at: attempt.asked_at,
+            happened_at: told.taken_at.unwrap_or(attempt.asked_at),
             recorded_at: now,
             by: attempt.asked_by,
             loan: None,

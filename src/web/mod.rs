@@ -21,6 +21,7 @@ pub mod extract;
 pub mod fields;
 pub mod findings;
 pub mod hand_out;
+pub mod health;
 pub mod home;
 pub mod instrument;
 pub mod journeys;
@@ -45,6 +46,7 @@ pub mod show;
 pub mod sign_in;
 pub mod star_test;
 pub mod tables;
+pub mod trail;
 pub mod visit;
 pub mod waiting;
 pub mod when;
@@ -77,6 +79,8 @@ pub struct App {
     pub passwords: passwords::Passwords,
     /// Measures frames on a thread of its own.
     pub measuring: measuring::Measuring,
+    /// What the tool counts of its own work.
+    pub metrics: std::sync::Arc<health::Metrics>,
     /// Whether the tool is reached over https, so that cookies are marked secure.
     pub secure: bool,
 }
@@ -89,6 +93,7 @@ impl App {
         Self {
             library,
             measuring,
+            metrics: std::sync::Arc::default(),
             passwords: passwords::Passwords::default(),
             secure: public_address.is_some_and(|a| a.starts_with("https://")),
         }
@@ -106,6 +111,7 @@ pub fn routes() -> Vec<access::Route> {
         condition::routes(),
         due::routes(),
         hand_out::routes(),
+        health::routes(),
         home::routes(),
         instrument::routes(),
         label::routes(),
@@ -120,6 +126,7 @@ pub fn routes() -> Vec<access::Route> {
         shelf::routes(),
         sign_in::routes(),
         star_test::routes(),
+        trail::routes(),
         waiting::routes(),
         work_nights::routes(),
     ]
@@ -152,7 +159,8 @@ pub fn router(app: &App) -> Router {
         access::guarded(app, routes())
             .fallback(|| async { Error::NotFound("page") })
             .method_not_allowed_fallback(|| async { Error::NotFound("page") })
-            .layer(middleware::from_fn_with_state(app.clone(), visit::door)),
+            .layer(middleware::from_fn_with_state(app.clone(), visit::door))
+            .layer(middleware::from_fn_with_state(app.clone(), health::count)),
         |router, (name, value)| {
             router.layer(SetResponseHeaderLayer::if_not_present(
                 name,
@@ -160,6 +168,15 @@ pub fn router(app: &App) -> Router {
             ))
         },
     );
+    // Only where it is reached by https: a browser then never comes by http again.
+    let router = if app.secure {
+        router.layer(SetResponseHeaderLayer::if_not_present(
+            header::STRICT_TRANSPORT_SECURITY,
+            HeaderValue::from_static("max-age=31536000"),
+        ))
+    } else {
+        router
+    };
     router
         .layer(
             ServiceBuilder::new()

@@ -17,7 +17,7 @@ use super::visit::{self, Visit};
 use super::{App, Error};
 use crate::library::club::Club;
 use crate::library::people::Person;
-use crate::library::{self, Conn, Moment, Write, forms};
+use crate::library::{self, Conn, Moment, PersonId, Write, forms, trail};
 
 /// The desk at which a handler works: the app and the visit.
 #[derive(Clone)]
@@ -86,7 +86,41 @@ impl Desk {
 
     /// The chrome for a page of this title.
     pub fn chrome(&self, title: &str) -> Chrome {
-        Chrome::for_visit(&self.app, &self.visit, title)
+        Chrome::for_visit(&self.visit, title)
+    }
+
+    /// Notes in the trail what this visit did, beside the write that does it.
+    ///
+    /// # Errors
+    /// When the library cannot be written.
+    pub async fn leave_trail(&self, conn: &mut Conn, words: &str) -> Result<(), Error> {
+        let person = self.visit.person.as_ref().map(|p| p.id);
+        self.leave_trail_of(conn, person, words).await
+    }
+
+    /// The same for a visit that only now shows who it is.
+    ///
+    /// # Errors
+    /// When the library cannot be written.
+    pub async fn leave_trail_of(
+        &self,
+        conn: &mut Conn,
+        person: Option<PersonId>,
+        words: &str,
+    ) -> Result<(), Error> {
+        // A one-time address is a secret while it lasts.
+        let what = match self.visit.path.strip_prefix("/welcome/") {
+            Some(_) => "/welcome",
+            None => &self.visit.path,
+        };
+        let deed = trail::Deed {
+            at: self.now(),
+            person,
+            address: &self.visit.address,
+            what,
+            words,
+        };
+        Ok(trail::add(conn, &deed).await?)
     }
 
     /// Begins the write that a form asks for, unless this very form has been
@@ -143,6 +177,7 @@ impl OnceWrite {
             let person = self.desk.visit.person.as_ref().map(|p| p.id);
             forms::mark(&mut self.tx, &self.once, person, location, self.desk.now()).await?;
         }
+        self.desk.leave_trail(&mut self.tx, notice).await?;
         self.tx.commit().await.map_err(library::Error::from)?;
         Ok(with_notice(&self.desk.app, see_other(location), notice))
     }
@@ -223,6 +258,8 @@ pub struct Chrome {
     pub nav: Vec<NavItem>,
     /// "day", "night" or "red".
     pub display: &'static str,
+    /// The address of this page, to come back to; "" where it answers a form.
+    pub here: String,
     /// The mark that forms carry.
     pub csrf: String,
     /// This page's forms' own mark, so that one sent twice acts once.
@@ -235,8 +272,7 @@ pub struct Chrome {
 
 impl Chrome {
     /// For a visit.
-    pub fn for_visit(app: &App, visit: &Visit, title: &str) -> Self {
-        let _ = app;
+    pub fn for_visit(visit: &Visit, title: &str) -> Self {
         Self {
             title: title.to_owned(),
             club: visit.club.name.clone(),
@@ -246,6 +282,7 @@ impl Chrome {
             }),
             nav: navigation(visit),
             display: visit.display,
+            here: visit.here.clone(),
             csrf: visit.form_mark.clone(),
             once: uuid::Uuid::new_v4().to_string(),
             notice: visit.notice.clone(),

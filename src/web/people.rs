@@ -320,6 +320,8 @@ async fn make_address(
     };
     let by = desk.person()?.id;
     let token = sessions::make_address(&mut write, purpose, Some(id), Some(by), desk.now()).await?;
+    desk.leave_trail(&mut write, "Made a one-time address.")
+        .await?;
     write.commit().await.map_err(library::Error::from)?;
     page(&AddressPage {
         chrome: desk.chrome("A one-time address"),

@@ -126,6 +126,13 @@ async fn sign_in(
         .await?;
     let mut write = desk.app.library.write().await?;
     sessions::note_attempt(&mut write, &account, &desk.visit.address, right, desk.now()).await?;
+    let who = person.as_ref().map(|p| p.id);
+    let said = match (&who, right) {
+        (Some(_), true) => "Signed in.",
+        (Some(_), false) => "Sign-in refused: wrong password.",
+        (None, _) => "Sign-in refused: no such account.",
+    };
+    desk.leave_trail_of(&mut write, who, said).await?;
     let Some(person) = person.filter(|_| right) else {
         write.commit().await.map_err(library::Error::from)?;
         let mut mends = Mends::new();
@@ -204,6 +211,7 @@ async fn sign_out(desk: Desk, _: Form<Nothing>) -> Result<Response, Error> {
     let mut write = desk.app.library.write().await?;
     if let Some(token) = &desk.visit.token {
         sessions::end(&mut write, &Token::given(token)).await?;
+        desk.leave_trail(&mut write, "Signed out.").await?;
     }
     write.commit().await.map_err(library::Error::from)?;
     Ok(signed_out(&desk, "You are signed out."))
@@ -212,6 +220,8 @@ async fn sign_out(desk: Desk, _: Form<Nothing>) -> Result<Response, Error> {
 async fn sign_out_everywhere(desk: Desk, _: Form<Nothing>) -> Result<Response, Error> {
     let mut write = desk.app.library.write().await?;
     sessions::end_all(&mut write, desk.person()?.id).await?;
+    desk.leave_trail(&mut write, "Signed out on every device.")
+        .await?;
     write.commit().await.map_err(library::Error::from)?;
     Ok(signed_out(&desk, "You are signed out on every device."))
 }
@@ -367,6 +377,12 @@ async fn welcome(
     people::set_password_hash(&mut write, id, &hash).await?;
     sessions::end_all(&mut write, id).await?;
     let session = sessions::start(&mut write, id, desk.now()).await?;
+    desk.leave_trail_of(
+        &mut write,
+        Some(id),
+        "Chose a password by a one-time address.",
+    )
+    .await?;
     write.commit().await.map_err(library::Error::from)?;
     let response = with_notice(
         &desk.app,

@@ -6,13 +6,16 @@ use axum::response::{IntoResponse, Response};
 
 use super::Error;
 use super::access::{Access, Route};
+use super::by_eye_form::{self, ByEyeFields};
 use super::extract::{Form, Path, Upload, UploadedFile};
 use super::fields::Mends;
 use super::measuring::{Circumstances, kept_name};
 use super::page::{Arrival, Chrome, Desk, mend, page};
-use super::show;
 use super::sign_in::Nothing;
+use super::{check_in_answer, show, when};
 use crate::library::attempts::{self, Attempt, AttemptState};
+use crate::library::club::Club;
+use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::Instrument;
 use crate::library::star_tests::FocusSide;
 use crate::library::{AttemptId, Conn, Moment};
@@ -24,6 +27,11 @@ use crate::upkeep;
 pub fn routes() -> Vec<Route> {
     vec![
         Route::get(Access::Volunteer, "/instruments/{tag}/star-test", show_form),
+        Route::post(
+            Access::Volunteer,
+            "/instruments/{tag}/star-test/eye",
+            by_eye,
+        ),
         Route::post(
             Access::Volunteer,
             "/instruments/{tag}/star-test/frames",
@@ -56,6 +64,35 @@ struct FrameFields {
     pixel_um: String,
     focal_factor: String,
     note: String,
+    taken_on: String,
+    taken_at: String,
+}
+
+/// A look by eye, as typed.
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(try_from = "Vec<(String, String)>")]
+struct LookFields {
+    eye: ByEyeFields,
+    own: LookOwnFields,
+}
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct LookOwnFields {
+    look_note: String,
+    look_on: String,
+    look_at: String,
+}
+
+impl TryFrom<Vec<(String, String)>> for LookFields {
+    type Error = String;
+
+    fn try_from(pairs: Vec<(String, String)>) -> Result<Self, String> {
+        Ok(Self {
+            eye: super::fields::part(&pairs)?,
+            own: super::fields::part(&pairs)?,
+        })
+    }
 }
 
 #[derive(Template)]
@@ -65,6 +102,9 @@ struct FormPage {
     tag: String,
     name: String,
     takes_star_test: bool,
+    eye: ByEyeFields,
+    eye_card: &'static str,
+    look: LookOwnFields,
     form: FrameFields,
     mends: Mends,
     cameras: Vec<(&'static str, &'static str)>,
@@ -76,19 +116,32 @@ struct EarlierLine {
     words: String,
 }
 
+/// The page; what is not `None` is shown as it was typed.
 async fn form_page(
     desk: &Desk,
+    conn: &mut Conn,
     instrument: &Instrument,
-    form: FrameFields,
+    look: Option<LookFields>,
+    form: Option<FrameFields>,
     mends: Mends,
 ) -> Result<FormPage, Error> {
-    let mut conn = desk.read().await?;
-    let earlier = Attempt::latest(&mut conn, instrument.id, 8).await?;
+    let look = match look {
+        Some(look) => look,
+        None => LookFields {
+            eye: ByEyeFields::after_the_last(conn, instrument).await?,
+            own: LookOwnFields::default(),
+        },
+    };
+    let form = form.unwrap_or_else(|| FrameFields::blank(instrument));
+    let earlier = Attempt::latest(conn, instrument.id, 8).await?;
     Ok(FormPage {
         chrome: desk.chrome(&format!("Star test of {}", instrument.tag)),
         tag: instrument.tag.clone(),
         name: instrument.name.clone(),
         takes_star_test: instrument.design.takes_star_test(),
+        eye_card: by_eye_form::cards_for(instrument.obstruction),
+        eye: look.eye,
+        look: look.own,
         form,
         mends,
         cameras: CAMERAS.iter().map(|c| (c.0, c.1)).collect(),
@@ -108,23 +161,91 @@ async fn form_page(
 }
 
 async fn show_form(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    let instrument = Instrument::by_tag(&mut *desk.read().await?, &tag).await?;
-    let form = FrameFields {
-        diagonal: if instrument.uses_diagonal { "yes" } else { "" }.to_owned(),
-        side: FocusSide::Unknown.slug().to_owned(),
-        camera: "colour".to_owned(),
-        focal_factor: "1".to_owned(),
-        ..FrameFields::default()
+    let mut conn = desk.read().await?;
+    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
+    page(&form_page(&desk, &mut conn, &instrument, None, None, Mends::new()).await?)
+}
+
+fn refuse_the_sun(instrument: &Instrument) -> Result<(), Error> {
+    if instrument.design.takes_star_test() {
+        return Ok(());
+    }
+    Err(Error::Refused(format!(
+        "{} is for the Sun only and takes no star test.",
+        instrument.tag
+    )))
+}
+
+/// A look by eye, written down.
+async fn by_eye(
+    desk: Desk,
+    Path(tag): Path<String>,
+    Form { fields: look, once }: Form<LookFields>,
+) -> Result<Response, Error> {
+    let by = desk.person()?.id;
+    let mut write = match desk.begin(&once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
     };
-    page(&form_page(&desk, &instrument, form, Mends::new()).await?)
+    let instrument = Instrument::by_tag(&mut write, &tag).await?;
+    refuse_the_sun(&instrument)?;
+    let mut mends = Mends::new();
+    let told = look.eye.check(&mut mends);
+    let note = mends.optional_text("look_note", "Note", &look.own.look_note, 2000);
+    let at = when::read(
+        &mut mends,
+        ("look_on", &look.own.look_on),
+        ("look_at", &look.own.look_at),
+        desk.club(),
+        desk.now(),
+    );
+    let test = told.and_then(|told| match told.star_test(&instrument) {
+        Ok(test) => Some(test),
+        Err((field, why)) => {
+            mends.add(field, why);
+            None
+        }
+    });
+    let (Some(test), Some(happened_at), true) = (test, at, mends.is_empty()) else {
+        let form = form_page(&desk, &mut write, &instrument, Some(look), None, mends).await?;
+        return mend(&form);
+    };
+    let entry = NewEntry {
+        instrument: instrument.id,
+        kind: EntryKind::StarTest,
+        happened_at,
+        recorded_at: desk.now(),
+        by,
+        loan: None,
+        note,
+    };
+    test.log(&mut write, entry).await?;
+    write
+        .finish(
+            &check_in_answer::address(&instrument.tag, desk.now()),
+            &format!("Star test of {} logged.", instrument.tag),
+        )
+        .await
 }
 
 impl FrameFields {
+    fn blank(instrument: &Instrument) -> Self {
+        Self {
+            diagonal: if instrument.uses_diagonal { "yes" } else { "" }.to_owned(),
+            side: FocusSide::Unknown.slug().to_owned(),
+            camera: "colour".to_owned(),
+            focal_factor: "1".to_owned(),
+            ..Self::default()
+        }
+    }
+
     fn check(
         &self,
         instrument: &Instrument,
         hints: Option<&Hints>,
         files: usize,
+        club: &Club,
+        now: Moment,
     ) -> Result<Circumstances, Mends> {
         let mut mends = Mends::new();
         if files == 0 {
@@ -152,8 +273,16 @@ impl FrameFields {
             mends.add("camera", "Camera: choose one.");
         }
         let note = mends.optional_text("note", "Note", &self.note, 1000);
+        let taken_at = when::read(
+            &mut mends,
+            ("taken_on", &self.taken_on),
+            ("taken_at", &self.taken_at),
+            club,
+            now,
+        );
         match (pixel_um, side, camera) {
             (Some(pixel_um), Some(side), Some(camera)) if mends.is_empty() => Ok(Circumstances {
+                taken_at,
                 aperture_mm: instrument.aperture_mm,
                 focal_mm: instrument.focal_mm * factor.unwrap_or(1.0),
                 obstruction: instrument.obstruction,
@@ -184,18 +313,19 @@ async fn hints_of(files: &[UploadedFile]) -> Option<Hints> {
 }
 
 async fn frames(desk: Desk, Path(tag): Path<String>, upload: Upload) -> Result<Response, Error> {
-    let instrument = Instrument::by_tag(&mut *desk.read().await?, &tag).await?;
-    if !instrument.design.takes_star_test() {
-        return Err(Error::Refused(format!(
-            "{} is for the Sun only and takes no star test.",
-            instrument.tag
-        )));
-    }
+    let mut conn = desk.read().await?;
+    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
+    refuse_the_sun(&instrument)?;
     let fields: FrameFields = upload.fields()?;
     let hints = hints_of(&upload.files).await;
-    let told = match fields.check(&instrument, hints.as_ref(), upload.files.len()) {
+    let files = upload.files.len();
+    let told = match fields.check(&instrument, hints.as_ref(), files, desk.club(), desk.now()) {
         Ok(told) => told,
-        Err(mends) => return mend(&form_page(&desk, &instrument, fields, mends).await?),
+        Err(mends) => {
+            return mend(
+                &form_page(&desk, &mut conn, &instrument, None, Some(fields), mends).await?,
+            );
+        }
     };
     if !desk.app.measuring.has_room() {
         let mut mends = Mends::new();
@@ -203,8 +333,9 @@ async fn frames(desk: Desk, Path(tag): Path<String>, upload: Upload) -> Result<R
             "frames",
             "Frames: too many sets are waiting to be measured. Send these again in a few minutes.",
         );
-        return mend(&form_page(&desk, &instrument, fields, mends).await?);
+        return mend(&form_page(&desk, &mut conn, &instrument, None, Some(fields), mends).await?);
     }
+    drop(conn);
     let circumstances = serde_json::to_string(&told).map_err(|e| Error::Broken(e.to_string()))?;
     let mut write = match desk.begin(&upload.once).await? {
         Arrival::Again(response) => return Ok(response),

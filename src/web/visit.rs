@@ -41,6 +41,9 @@ pub struct Visit {
     pub now: Moment,
     /// The path asked for.
     pub path: String,
+    /// The address of the page asked for, to come back to; "" where it was
+    /// not a page but a form sent.
+    pub here: String,
     /// The network address it came from.
     pub address: String,
     /// Scheme and host as the browser asked for them.
@@ -128,8 +131,12 @@ pub async fn door(State(app): State<App>, mut request: Request, next: Next) -> R
         .and_then(|v| v.to_str().ok())
         .unwrap_or("localhost");
     let base = format!("{}://{host}", if app.secure { "https" } else { "http" });
+    let here = match *request.method() {
+        Method::GET => request.uri().to_string(),
+        _ => String::new(),
+    };
     let visit = match look(&app, &jar, path, address, base).await {
-        Ok(visit) => Arc::new(visit),
+        Ok(visit) => Arc::new(Visit { here, ..visit }),
         Err(error) => return error::bare(error),
     };
     request.extensions_mut().insert(visit.clone());
@@ -140,7 +147,7 @@ pub async fn door(State(app): State<App>, mut request: Request, next: Next) -> R
         next.run(request).await
     };
     if let Some(page) = response.extensions_mut().remove::<ErrorPage>() {
-        response = error::draw(&app, &visit, page);
+        response = error::draw(&visit, page);
     }
     if visit.notice.is_some()
         && is_head_or_get
@@ -202,6 +209,7 @@ async fn look(
         club: Club::load(&mut conn).await?,
         now,
         path,
+        here: String::new(),
         address,
         base,
     })

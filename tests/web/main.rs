@@ -3,6 +3,7 @@
 
 mod bench;
 mod check_in;
+mod commands;
 mod common;
 mod condition;
 mod desk;
@@ -18,3 +19,4 @@ mod roles;
 mod shelf;
 mod sign_in;
 mod star_test;
+mod trail;

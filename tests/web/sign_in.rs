@@ -233,3 +233,25 @@ async fn every_answer_carries_the_guarding_headers() {
         assert_eq!(page.headers["x-content-type-options"], "nosniff");
     }
 }
+
+#[tokio::test]
+async fn the_display_changes_and_the_page_stays() {
+    let house = House::empty().await;
+    let mut client = house.visitor();
+    let page = client.get("/shelf?design=newtonian").await;
+    let back = page.attributes("#display input[name=back]", "value");
+    assert_eq!(back, ["/shelf?design=newtonian"]);
+    let page = client
+        .post("/display", &[("value", "red"), ("back", &back[0])])
+        .await;
+    assert_eq!(page.location(), "/shelf?design=newtonian");
+    let page = client.get("/shelf").await;
+    assert_eq!(page.attributes("html", "data-display"), ["red"]);
+    let page = client
+        .post(
+            "/display",
+            &[("value", "day"), ("back", "//elsewhere.example")],
+        )
+        .await;
+    assert_eq!(page.location(), "/");
+}

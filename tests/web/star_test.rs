@@ -172,3 +172,101 @@ fn blank_png() -> Vec<u8> {
         .unwrap();
     png.into_inner()
 }
+
+const LOOKED: &[(&str, &str)] = &[
+    ("star_ratio", "0.8"),
+    ("star_looks_wide", "1"),
+    ("star_magnification", "150"),
+    ("star_clock", "12"),
+    ("star_side", "inside"),
+    ("star_seeing", "2"),
+    ("look_note", "Capella, high up"),
+];
+
+/// Worked by hand: 1 degree at 150x is a radius of 12 arc seconds, on 203 mm
+/// W020 = 5.818e-5 x 203 / 4 mm = 5.368 waves; with a ratio of 0.8 and an
+/// obstruction of 0.34 W131 = 5.368 x 0.2 / (1.8 x 1.5 x 1.34) = 0.2967 waves,
+/// and the RMS 0.2967 / sqrt(72) = 0.0350 (Noll 1976).
+#[tokio::test]
+async fn a_look_by_eye_is_logged_on_its_own() {
+    let house = House::empty().await;
+    let (id, mut client) = house.someone(Role::Volunteer).await;
+    let instrument = house.instrument("S203", id).await;
+    let page = client.get("/instruments/S203/star-test").await;
+    assert!(
+        page.attributes("form", "action")
+            .contains(&"/instruments/S203/star-test/eye".to_owned())
+    );
+    let page = client.post("/instruments/S203/star-test/eye", LOOKED).await;
+    let answer = client.get(&page.location().to_owned()).await;
+    assert!(
+        answer.words().contains("Star test of S203 logged"),
+        "{}",
+        answer.words()
+    );
+    let mut conn = house.library.read().await.unwrap();
+    let tests = star_tests::standing(&mut conn, Some(instrument))
+        .await
+        .unwrap();
+    assert_eq!(tests.len(), 1);
+    let test = &tests[0].test;
+    assert!((test.coma_rms_waves - 0.0350).abs() < 0.0001, "{test:?}");
+    assert!(test.coma_rms_waves_sigma > 0.0);
+    assert_eq!(test.thin_clock_deg, Some(0.0));
+    let logbook = client.get("/instruments/S203/logbook").await;
+    assert!(logbook.words().contains("Capella, high up"));
+}
+
+#[tokio::test]
+async fn a_look_by_eye_that_lacks_something_keeps_what_was_typed() {
+    let house = House::empty().await;
+    let (id, mut client) = house.someone(Role::Volunteer).await;
+    let instrument = house.instrument("S203", id).await;
+    let page = client
+        .post(
+            "/instruments/S203/star-test/eye",
+            &[
+                ("star_ratio", "0.7"),
+                ("look_note", "Windy"),
+                ("look_on", "2999-01-01"),
+            ],
+        )
+        .await;
+    assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
+    let mended = page.select("#errors li");
+    for part in ["Width of the donut", "yet to come"] {
+        assert!(mended.iter().any(|m| m.contains(part)), "{mended:?}");
+    }
+    for href in page.attributes("#errors a", "href") {
+        assert_eq!(page.select(&href).len(), 1, "{href}");
+    }
+    assert_eq!(
+        page.attributes("input[name=star_ratio][checked]", "value"),
+        ["0.7"]
+    );
+    assert_eq!(page.select("textarea[name=look_note]"), ["Windy"]);
+    assert_eq!(tests_of(&house, instrument).await, 0);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn frames_of_another_night_are_dated_so() {
+    let house = House::empty().await;
+    let (id, mut client) = house.someone(Role::Volunteer).await;
+    let instrument = house.instrument("S203", id).await;
+    let bytes = frame(GOOD);
+    let told = [TOLD, &[("taken_on", "2025-03-04")]].concat();
+    let page = client
+        .upload(
+            "/instruments/S203/star-test/frames",
+            &told,
+            &[("frames", GOOD, &bytes)],
+        )
+        .await;
+    let path = page.location().to_owned();
+    ended(&mut client, &path).await;
+    let mut conn = house.library.read().await.unwrap();
+    let tests = star_tests::standing(&mut conn, Some(instrument))
+        .await
+        .unwrap();
+    assert_eq!(tests[0].happened_at.date_naive().to_string(), "2025-03-04");
+}

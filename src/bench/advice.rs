@@ -1,0 +1,570 @@
+//! The next thing to do: look, turn, or stop here.
+
+use nalgebra::{DMatrix, DVector, Vector2};
+
+use super::response::Response;
+use super::screw::{Mechanism, Screw};
+
+/// When a sitting is done.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Aim {
+    /// RMS coma that counts as in line, waves at 550 nm.
+    pub threshold_waves: f64,
+    /// With which certainty, 0 to 1.
+    pub confidence: f64,
+}
+
+impl Default for Aim {
+    fn default() -> Self {
+        Self {
+            threshold_waves: 0.071,
+            confidence: 0.95,
+        }
+    }
+}
+
+/// Parts of a turn in which advice is given: sixty-fourths.
+pub const PARTS: i32 = 64;
+/// The most one screw is turned in one go: a quarter.
+pub const MOST_PARTS: i32 = PARTS / 4;
+/// Looks after the last go beyond which more of tonight's looks are not asked for.
+pub const MOST_LOOKS: usize = 4;
+
+/// How a screw feels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Feel {
+    /// Turns as it should.
+    #[default]
+    Even,
+    /// Stiff: must not be tightened further.
+    Tight,
+    /// Slack: must not be loosened further.
+    Loose,
+}
+
+/// A go at the screws.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Go {
+    /// Sixty-fourths of a turn of each screw, clockwise as seen facing it.
+    pub parts: Vec<i32>,
+    /// What for.
+    pub purpose: Purpose,
+    /// RMS coma expected afterwards, waves.
+    pub expected_waves: f64,
+}
+
+/// What a go is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Purpose {
+    /// To bring the coma down.
+    Correct,
+    /// To find out which way the screws work.
+    Learn,
+    /// Back to where the star looked best, after goes that made it worse.
+    Back,
+}
+
+impl Go {
+    /// Turns of each screw.
+    pub fn turns(&self) -> Vec<f64> {
+        turns_of(&self.parts)
+    }
+}
+
+/// Turns of sixty-fourths.
+pub fn turns_of(parts: &[i32]) -> Vec<f64> {
+    parts
+        .iter()
+        .map(|&p| f64::from(p) / f64::from(PARTS))
+        .collect()
+}
+
+/// Why a sitting stops.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Why {
+    /// Inside the threshold with the asked confidence.
+    InLine,
+    /// What may be left is smaller than tonight's looks can show.
+    Unseen,
+    /// The screws cannot be turned finely enough to do better.
+    Coarse,
+    /// No screw here works on coma.
+    Nothing,
+}
+
+/// The end of a sitting.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Stop {
+    /// Why.
+    pub why: Why,
+    /// RMS coma left, best estimate, waves.
+    pub left_waves: f64,
+    /// Its 1-sigma.
+    pub left_sigma_waves: f64,
+    /// How likely it is inside the threshold, 0 to 1.
+    pub chance_within: f64,
+    /// Whether coming back on a steadier night is worth it.
+    pub better_night: bool,
+}
+
+/// What to do next.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Next {
+    /// Look (again) without turning anything.
+    Look {
+        /// Whether a look has been taken since the last go.
+        again: bool,
+    },
+    /// Turn.
+    Turn(Go),
+    /// Stop here.
+    Stop(Stop),
+}
+
+/// What is kept of a sitting beside the response.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Tally {
+    /// Looks since the last go.
+    pub looks_since: usize,
+    /// Errors of those looks, waves, one for each.
+    pub sigmas: Vec<f64>,
+    /// Sixty-fourths turned so far, by screw.
+    pub turned: Vec<i32>,
+    /// How each screw feels.
+    pub feel: Vec<Feel>,
+    /// After every look: what it saw, RMS waves, with its error, and how far the
+    /// screws had been turned by then.
+    pub history: Vec<(f64, f64, Vec<i32>)>,
+}
+
+impl Tally {
+    /// The way back to where the star looked best, when two goes or more have
+    /// since made it clearly worse.
+    fn way_back(&self) -> Option<Vec<i32>> {
+        let (seen, sigma, now) = self.history.last()?;
+        let best = (0..self.history.len())
+            .min_by(|&a, &b| self.history[a].0.total_cmp(&self.history[b].0))?;
+        let (least, _, place) = &self.history[best];
+        let mut goes = 0;
+        for pair in self.history[best..].windows(2) {
+            goes += usize::from(pair[0].2 != pair[1].2);
+        }
+        if goes < 2 || *seen < 1.3 * least + 2.0 * sigma {
+            return None;
+        }
+        let back: Vec<i32> = place.iter().zip(now).map(|(a, b)| a - b).collect();
+        let largest = back.iter().map(|p| p.abs()).max()?;
+        if largest == 0 {
+            return None;
+        }
+        let share = f64::from(MOST_PARTS.min(largest)) / f64::from(largest);
+        Some(
+            back.iter()
+                .map(|&p| (f64::from(p) * share).trunc() as i32)
+                .collect(),
+        )
+    }
+}
+
+/// What to do next.
+pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -> Next {
+    if tally.looks_since == 0 {
+        return Next::Look { again: false };
+    }
+    let (coma, covariance) = response.coma();
+    let within = response.chance_within(aim.threshold_waves);
+    let sigma = (covariance.trace() / 2.0).max(0.0).sqrt();
+    let size = coma.norm();
+    let stop = |why| {
+        Next::Stop(Stop {
+            why,
+            left_waves: size,
+            left_sigma_waves: sigma,
+            chance_within: within,
+            better_night: within < 0.7,
+        })
+    };
+    if within >= aim.confidence {
+        // One rough look is not enough to go home on.
+        let rough = tally
+            .sigmas
+            .last()
+            .is_some_and(|s| *s > 0.25 * aim.threshold_waves);
+        if rough && tally.looks_since < 2 {
+            return Next::Look { again: true };
+        }
+        return stop(Why::InLine);
+    }
+    if screws.is_empty() {
+        return stop(Why::Nothing);
+    }
+    if !knows_its_way(response)
+        && let Some(parts) = tally.way_back()
+    {
+        return Next::Turn(Go {
+            expected_waves: response.after(&turns_of(&parts)).norm(),
+            parts,
+            purpose: Purpose::Back,
+        });
+    }
+    let go = best_go(response, screws, aim, tally);
+    let gain = go.as_ref().map_or(0.0, |g| g.1);
+    let worth = (0.45 * aim.threshold_waves).powi(2).max(0.10 * size * size);
+    let significant = size > 1.1 * sigma;
+    if let Some((go, _)) = go
+        && gain > worth
+        && significant
+    {
+        return Next::Turn(go);
+    }
+    // Out of line beyond doubt, but the beliefs about the screws cancel out.
+    if size > aim.threshold_waves + sigma && !knows_its_way(response) {
+        return Next::Turn(to_learn(response, screws, tally));
+    }
+    // More looks narrow the error; ask for them while they can settle it.
+    let look = tally.sigmas.last().copied().unwrap_or(sigma);
+    let after = 1.0 / (1.0 / sigma.max(1e-6).powi(2) + 1.0 / look.max(1e-6).powi(2));
+    let helps = after.sqrt() < 0.9 * sigma;
+    if tally.looks_since < MOST_LOOKS && helps {
+        return Next::Look { again: true };
+    }
+    if size > aim.threshold_waves + sigma {
+        stop(Why::Coarse)
+    } else {
+        stop(Why::Unseen)
+    }
+}
+
+/// Whether the beliefs agree on where the screws push.
+fn knows_its_way(response: &Response) -> bool {
+    response.leading_map().is_some_and(|(_, share)| share > 0.7)
+}
+
+/// The finest part worth giving: sixteenths, and halves and quarters of them
+/// where a sixteenth moves the coma by nearly the threshold or more.
+fn finest(response: &Response, aim: &Aim) -> i32 {
+    let per_turn = response.per_turn().into_iter().fold(0.0, f64::max);
+    let mut part = PARTS / 16;
+    while part > 1 && per_turn * f64::from(part) / f64::from(PARTS) > 0.9 * aim.threshold_waves {
+        part /= 2;
+    }
+    part
+}
+
+/// The go with the least expected coma, and by how much it lowers its square.
+fn best_go(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -> Option<(Go, f64)> {
+    let part = finest(response, aim);
+    let (g, h) = response.expected_change();
+    let threshold2 = aim.threshold_waves.powi(2);
+    let mut best: Option<(Vec<i32>, f64, f64)> = None;
+    each_go(screws, part, tally, &mut |parts| {
+        let touched = parts.iter().filter(|p| **p != 0).count();
+        if touched == 0 {
+            return;
+        }
+        let change = change_of(parts, &g, &h);
+        // Fewer screws, and springs left as they were, where it costs little.
+        let net: i32 = parts
+            .iter()
+            .enumerate()
+            .map(|(i, p)| p + tally.turned.get(i).copied().unwrap_or(0))
+            .sum();
+        let wander = f64::from(net) / f64::from(PARTS);
+        let cost = change + 0.08 * threshold2 * touched as f64 + 0.1 * threshold2 * wander * wander;
+        if best.as_ref().is_none_or(|b| cost < b.1) {
+            best = Some((parts.to_vec(), cost, change));
+        }
+    });
+    let (parts, _, change) = best?;
+    let expected_waves = response.after(&turns_of(&parts)).norm();
+    Some((
+        Go {
+            parts,
+            purpose: Purpose::Correct,
+            expected_waves,
+        },
+        -change,
+    ))
+}
+
+fn change_of(parts: &[i32], g: &DVector<f64>, h: &DMatrix<f64>) -> f64 {
+    let k = parts.len();
+    let t = |i: usize| f64::from(parts[i]) / f64::from(PARTS);
+    let mut change = 0.0;
+    for i in 0..k {
+        change += 2.0 * g[i] * t(i);
+        for j in 0..k {
+            change += t(i) * h[(i, j)] * t(j);
+        }
+    }
+    change
+}
+
+/// Every go that the screws allow.
+fn each_go(screws: &[Screw], part: i32, tally: &Tally, of: &mut impl FnMut(&[i32])) {
+    let k = screws.len();
+    let steps = MOST_PARTS / part;
+    let keep = screws.iter().any(|s| s.mechanism.keeps_tension());
+    let feel = |i: usize| tally.feel.get(i).copied().unwrap_or_default();
+    let tight = (0..k).any(|i| feel(i) == Feel::Tight);
+    let loose = (0..k).any(|i| feel(i) == Feel::Loose);
+    let allowed = |i: usize, p: i32| match feel(i) {
+        Feel::Even => true,
+        Feel::Tight => p <= 0,
+        Feel::Loose => p >= 0,
+    };
+    let mut parts = vec![0; k];
+    let triples = if k == 3 { vec![(0, 1, 2)] } else { Vec::new() };
+    for i in 0..k {
+        for j in (i + 1)..k.max(i + 2) {
+            for a in -steps..=steps {
+                let both = if j < k { -steps..=steps } else { 0..=0 };
+                for b in both {
+                    parts.fill(0);
+                    parts[i] = a * part;
+                    if j < k {
+                        parts[j] = b * part;
+                    }
+                    let sum: i32 = parts.iter().sum();
+                    let balanced = sum == 0 || (tight && sum < 0) || (loose && sum > 0);
+                    if (!keep || balanced) && (0..k).all(|s| allowed(s, parts[s])) {
+                        of(&parts);
+                    }
+                }
+            }
+        }
+    }
+    // Three at once: one against the other two.
+    for (i, j, l) in triples {
+        for a in -steps..=steps {
+            for b in -steps..=steps {
+                for c in -steps..=steps {
+                    if a == 0 || b == 0 || c == 0 {
+                        continue;
+                    }
+                    let sum = a + b + c;
+                    let balanced = sum == 0 || (tight && sum < 0) || (loose && sum > 0);
+                    if keep && !balanced {
+                        continue;
+                    }
+                    // Springs: the common part does nothing.
+                    if !keep && (a.signum() == b.signum() && b.signum() == c.signum()) {
+                        continue;
+                    }
+                    (parts[i], parts[j], parts[l]) = (a * part, b * part, c * part);
+                    if (0..k).all(|s| allowed(s, parts[s])) {
+                        of(&parts);
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// A go that shows which way the screws work: large enough to be seen, on the
+/// screw turned least so far.
+fn to_learn(response: &Response, screws: &[Screw], tally: &Tally) -> Go {
+    let k = screws.len();
+    let turned = |i: usize| tally.turned.get(i).copied().unwrap_or(0).abs();
+    let screw = (0..k).min_by_key(|&i| turned(i)).unwrap_or(0);
+    let per_turn = response.per_turn();
+    let wanted = 0.2 * f64::from(PARTS) / per_turn.get(screw).copied().unwrap_or(1.0).max(1e-6);
+    let even = |p: f64| ((p / 4.0).round() as i32 * 4).clamp(4, MOST_PARTS / 2);
+    let size = even(wanted);
+    let mut parts = vec![0; k];
+    parts[screw] = size;
+    if screws.iter().any(|s| s.mechanism == Mechanism::Pivot) && k == 3 {
+        for (i, p) in parts.iter_mut().enumerate() {
+            if i != screw {
+                *p = -size / 2;
+            }
+        }
+    } else if screws.iter().any(|s| s.mechanism.keeps_tension()) && k > 1 {
+        parts[(screw + 1) % k] = -size;
+    }
+    for (i, p) in parts.iter_mut().enumerate() {
+        match tally.feel.get(i) {
+            Some(Feel::Tight) => *p = (*p).min(0),
+            Some(Feel::Loose) => *p = (*p).max(0),
+            _ => {}
+        }
+    }
+    Go {
+        expected_waves: response.after(&turns_of(&parts)).norm(),
+        parts,
+        purpose: Purpose::Learn,
+    }
+}
+
+/// A look at a star so near to focus that the shadow touches the rim says no
+/// more than "at least": below this thin-to-thick ratio the star wants twice the
+/// defocus and another look, and the look does not count.
+pub const LEAST_RATIO: f64 = 0.25;
+
+/// How far from focus the next look is best made, waves of defocus: near enough
+/// that the ring is visibly uneven, far enough that the shadow stays clear of
+/// the rim.
+pub fn defocus_waves(coma: Vector2<f64>, obstruction: f64) -> f64 {
+    let w131 = crate::optics::wavefront::w131_from_coma(coma.norm());
+    // Thin over thick about a half.
+    (w131 * 1.5 * (1.0 + obstruction) / 0.33).clamp(5.0, 20.0)
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::bench::orientation::{Candidate, Map, Orientation, Reading};
+    use crate::bench::response::{Learnt, Trust};
+    use crate::bench::screw::{Element, tilt_per_turn};
+    use nalgebra::Matrix2;
+
+    fn screws(mechanism: Mechanism, lever_mm: f64) -> Vec<Screw> {
+        [0.0, 120.0, 240.0]
+            .map(|clock_deg| Screw {
+                label: format!("S{}", 1 + clock_deg as i32 / 120),
+                element: Element::Secondary,
+                clock_deg,
+                pitch_mm: 0.7,
+                lever_mm,
+                mechanism,
+            })
+            .to_vec()
+    }
+
+    fn response(screws: &[Screw], per_arcmin: f64) -> Response {
+        let tilt = tilt_per_turn(screws);
+        let trust = Trust::default();
+        let learnt = Learnt::from_trace(&(Matrix2::identity() * per_arcmin), &tilt, &trust);
+        let orientation = Orientation {
+            candidates: vec![Candidate {
+                map: Map {
+                    turn_deg: 0.0,
+                    mirrored: false,
+                },
+                weight: 1.0,
+                turn_sigma_deg: 10.0,
+                reading: Reading::AsTold,
+            }],
+            contradiction: None,
+            shades: 2,
+        };
+        Response::new(&learnt, &orientation, trust)
+    }
+
+    fn tally(sigma: f64) -> Tally {
+        Tally {
+            looks_since: 1,
+            sigmas: vec![sigma],
+            turned: vec![0; 3],
+            feel: vec![Feel::Even; 3],
+            history: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn the_screw_on_the_axis_of_the_coma_is_named_and_tension_kept() {
+        let screws = screws(Mechanism::Pivot, 20.0);
+        let mut r = response(&screws, 0.0327);
+        // Raising 12 o'clock adds coma upwards: to take 0.3 away, lower it.
+        r.look([0.0, 0.3], 0.01);
+        let Next::Turn(go) = advise(&r, &screws, &Aim::default(), &tally(0.01)) else {
+            panic!("no turn")
+        };
+        assert!(go.parts[0] < 0 && go.parts[1] == go.parts[2], "{go:?}");
+        assert_eq!(go.parts.iter().sum::<i32>(), 0);
+        assert!(go.expected_waves < 0.1);
+    }
+
+    #[test]
+    fn between_two_screws_both_are_turned() {
+        let screws = screws(Mechanism::Spring, 30.0);
+        let mut r = response(&screws, 0.02);
+        let (s, c) = 60f64.to_radians().sin_cos();
+        r.look([0.3 * s, 0.3 * c], 0.01);
+        let Next::Turn(go) = advise(&r, &screws, &Aim::default(), &tally(0.01)) else {
+            panic!("no turn")
+        };
+        // 60 degrees lies between S1 (12) and S2 (4): both loosened, or S3 (8)
+        // tightened, which comes to the same.
+        // (or some of each): never the other way, and both alike.
+        let [a, b, c] = go.parts[..] else { panic!() };
+        assert!(a <= 0 && b <= 0 && c >= 0 && (a - b).abs() <= 1, "{go:?}");
+    }
+
+    #[test]
+    fn no_go_is_larger_than_a_quarter_and_tight_screws_are_not_tightened() {
+        for mechanism in [Mechanism::Pivot, Mechanism::Spring, Mechanism::PushPull] {
+            let screws = screws(mechanism, 120.0);
+            for angle in 0..12 {
+                let (s, c) = (f64::from(angle) * 0.5236).sin_cos();
+                let mut r = response(&screws, 0.01);
+                r.look([0.6 * s, 0.6 * c], 0.01);
+                let mut t = tally(0.01);
+                t.feel[0] = Feel::Tight;
+                t.feel[1] = Feel::Loose;
+                let Next::Turn(go) = advise(&r, &screws, &Aim::default(), &t) else {
+                    continue;
+                };
+                assert!(go.parts.iter().all(|p| p.abs() <= MOST_PARTS), "{go:?}");
+                assert!(go.parts[0] <= 0 && go.parts[1] >= 0, "{go:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn it_stops_inside_the_threshold_and_where_nothing_more_can_be_seen() {
+        let screws = screws(Mechanism::Pivot, 20.0);
+        let mut r = response(&screws, 0.0327);
+        r.look([0.01, -0.01], 0.01);
+        let Next::Stop(stop) = advise(&r, &screws, &Aim::default(), &tally(0.01)) else {
+            panic!()
+        };
+        assert_eq!(stop.why, Why::InLine);
+        assert!(stop.chance_within > 0.99 && !stop.better_night);
+
+        let mut r = response(&screws, 0.0327);
+        let mut t = tally(0.12);
+        t.looks_since = 0;
+        for _ in 0..6 {
+            r.look([0.03, 0.02], 0.12);
+            t.looks_since += 1;
+            if let Next::Stop(stop) = advise(&r, &screws, &Aim::default(), &t) {
+                assert_eq!(stop.why, Why::Unseen);
+                return;
+            }
+        }
+        panic!("it went on");
+    }
+
+    #[test]
+    fn with_no_screw_for_coma_it_says_so() {
+        let mut r = response(&screws(Mechanism::Pivot, 20.0), 0.0327);
+        r.look([0.3, 0.0], 0.01);
+        let Next::Stop(stop) = advise(&r, &[], &Aim::default(), &tally(0.01)) else {
+            panic!()
+        };
+        assert_eq!(stop.why, Why::Nothing);
+    }
+
+    #[test]
+    fn without_any_idea_of_how_the_picture_lies_it_turns_to_learn() {
+        let screws = screws(Mechanism::Pivot, 20.0);
+        let tilt = tilt_per_turn(&screws);
+        let trust = Trust::default();
+        let learnt = Learnt::from_trace(&(Matrix2::identity() * 0.0327), &tilt, &trust);
+        let mut r = Response::new(&learnt, &Orientation::unknown(true), trust);
+        r.look([0.3, 0.0], 0.01);
+        let Next::Turn(go) = advise(&r, &screws, &Aim::default(), &tally(0.01)) else {
+            panic!()
+        };
+        assert!(
+            go.purpose == Purpose::Learn && go.parts.iter().sum::<i32>() == 0,
+            "{go:?}"
+        );
+    }
+}

@@ -1,0 +1,378 @@
+//! A sitting's course: the steps that were taken, played through to where it
+//! stands. Nothing is kept beside the steps, so that a sitting can be taken up
+//! by anyone at any time.
+
+use nalgebra::{DVector, Matrix2xX, Vector2};
+
+use super::advice::{Aim, Feel, Next, Tally, advise, turns_of};
+use super::orientation::{Orientation, Shade};
+use super::response::{Learnt, Noticed, Response, Trust};
+use super::screw::{Screw, tilt_per_turn};
+use crate::optics::alignment::PerArcmin;
+
+/// What a course rests on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Footing {
+    /// The screws in play.
+    pub screws: Vec<Screw>,
+    /// What tilting their element does.
+    pub per_arcmin: PerArcmin,
+    /// What earlier sittings taught of them, if any.
+    pub learnt: Option<Learnt>,
+    /// Whether looks are told by clock positions on the tube itself rather than
+    /// in a picture.
+    pub on_the_tube: bool,
+    /// Whether a diagonal is in.
+    pub diagonal: bool,
+    /// Focal length, mm, to turn a jump into an angle.
+    pub focal_mm: f64,
+    /// When it is done.
+    pub aim: Aim,
+    /// How far the ray trace is trusted.
+    pub trust: Trust,
+}
+
+/// One step.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "step")]
+pub enum Step {
+    /// Shaded the front. Shades before the first go add to each other; one made
+    /// after a turned camera starts anew (`anew`).
+    Shade {
+        /// What was seen.
+        #[serde(flatten)]
+        shade: Shade,
+        /// Whether the picture has been turned since the last one.
+        #[serde(default)]
+        anew: bool,
+    },
+    /// Looked.
+    Look {
+        /// Coma vector in the picture, x right and y up, waves.
+        coma: [f64; 2],
+        /// 1-sigma per component, waves.
+        sigma: f64,
+    },
+    /// Turned.
+    Go {
+        /// Sixty-fourths of each screw, clockwise facing it.
+        parts: Vec<i32>,
+        /// Where the star jumped in the picture, clock degrees, if noted.
+        #[serde(default)]
+        jump_deg: Option<f64>,
+        /// How each screw feels now.
+        #[serde(default)]
+        feel: Vec<Feel>,
+    },
+}
+
+/// Where a sitting stands.
+#[derive(Debug, Clone)]
+pub struct Course {
+    footing: Footing,
+    /// mm of jump per turn, tube's frame.
+    jump_mm: Matrix2xX<f64>,
+    prior: Learnt,
+    shades: Vec<Shade>,
+    /// Looks and goes since the picture last lay anew.
+    since: Vec<Step>,
+    orientation: Orientation,
+    response: Response,
+    tally: Tally,
+    goes: usize,
+}
+
+/// 1-sigma of a jump's direction read by eye, degrees (assumed).
+const JUMP_SIGMA_DEG: f64 = 25.0;
+
+impl Course {
+    /// Before the first step.
+    pub fn new(footing: Footing) -> Self {
+        let tilt = tilt_per_turn(&footing.screws);
+        let traced = Learnt::from_trace(&footing.per_arcmin.coma_centred, &tilt, &footing.trust);
+        let prior = footing
+            .learnt
+            .clone()
+            .filter(|l| {
+                l.screws() == footing.screws.len() && l.covariance.len() == (2 * l.screws()).pow(2)
+            })
+            .unwrap_or(traced);
+        let orientation = if footing.on_the_tube {
+            Orientation::on_the_tube()
+        } else {
+            Orientation::unknown(footing.diagonal)
+        };
+        let response = Response::new(&prior, &orientation, footing.trust);
+        let k = footing.screws.len();
+        Self {
+            jump_mm: footing.per_arcmin.jump_mm * tilt,
+            tally: Tally {
+                looks_since: 0,
+                sigmas: Vec::new(),
+                turned: vec![0; k],
+                feel: vec![Feel::Even; k],
+                history: Vec::new(),
+            },
+            shades: Vec::new(),
+            since: Vec::new(),
+            goes: 0,
+            footing,
+            prior,
+            orientation,
+            response,
+        }
+    }
+
+    /// All steps at once.
+    pub fn played(footing: Footing, steps: &[Step]) -> Self {
+        let mut course = Self::new(footing);
+        for step in steps {
+            course.take(step);
+        }
+        course
+    }
+
+    /// One step.
+    pub fn take(&mut self, step: &Step) {
+        match step {
+            Step::Shade { shade, anew } => {
+                if *anew {
+                    // What the screws do stays known; where the coma points in
+                    // the picture does not.
+                    self.prior = self.response.learnt().unwrap_or_else(|| self.prior.clone());
+                    self.shades.clear();
+                    self.since.clear();
+                    self.tally.looks_since = 0;
+                    self.tally.sigmas.clear();
+                    self.tally.history.clear();
+                }
+                self.shades.push(*shade);
+                self.orientation = Orientation::from_shades(&self.shades, self.footing.diagonal);
+                self.response = Response::new(&self.prior, &self.orientation, self.footing.trust);
+                for earlier in std::mem::take(&mut self.since) {
+                    self.play(&earlier);
+                    self.since.push(earlier);
+                }
+            }
+            Step::Look { coma, sigma } => {
+                self.tally.looks_since += 1;
+                self.tally.sigmas.push(*sigma);
+                let seen = coma[0].hypot(coma[1]);
+                self.tally
+                    .history
+                    .push((seen, *sigma, self.tally.turned.clone()));
+                self.play(step);
+                self.since.push(step.clone());
+            }
+            Step::Go { parts, feel, .. } => {
+                self.tally.looks_since = 0;
+                self.tally.sigmas.clear();
+                for (sum, p) in self.tally.turned.iter_mut().zip(parts) {
+                    *sum += p;
+                }
+                if feel.len() == self.footing.screws.len() {
+                    self.tally.feel.clone_from(feel);
+                }
+                self.goes += 1;
+                self.play(step);
+                self.since.push(step.clone());
+            }
+        }
+    }
+
+    /// What a look or a go teaches.
+    fn play(&mut self, step: &Step) {
+        match step {
+            Step::Look { coma, sigma } => self.response.look(*coma, *sigma),
+            Step::Go {
+                parts, jump_deg, ..
+            } => {
+                let mut turns = turns_of(parts);
+                turns.resize(self.footing.screws.len(), 0.0);
+                self.response.turn(&turns);
+                if let Some(deg) = jump_deg {
+                    self.response
+                        .jumped(&turns, &self.jump_mm, *deg, JUMP_SIGMA_DEG);
+                }
+            }
+            Step::Shade { .. } => {}
+        }
+    }
+
+    /// What to do next.
+    pub fn next(&self) -> Next {
+        advise(
+            &self.response,
+            &self.footing.screws,
+            &self.footing.aim,
+            &self.tally,
+        )
+    }
+
+    /// What it rests on.
+    pub fn footing(&self) -> &Footing {
+        &self.footing
+    }
+
+    /// How the picture lies, by the shade test.
+    pub fn orientation(&self) -> &Orientation {
+        &self.orientation
+    }
+
+    /// The shades made since the picture last lay anew.
+    pub fn shades(&self) -> &[Shade] {
+        &self.shades
+    }
+
+    /// What is known of the coma and of the screws.
+    pub fn response(&self) -> &Response {
+        &self.response
+    }
+
+    /// How many goes there were.
+    pub fn goes(&self) -> usize {
+        self.goes
+    }
+
+    /// Looks since the last go.
+    pub fn looks_since(&self) -> usize {
+        self.tally.looks_since
+    }
+
+    /// How each screw feels.
+    pub fn feel(&self) -> &[Feel] {
+        &self.tally.feel
+    }
+
+    /// What went differently than asked, if a go has been looked at.
+    pub fn noticed(&self) -> Option<Noticed> {
+        if self.goes == 0 || self.tally.looks_since == 0 {
+            return None;
+        }
+        self.response.noticed()
+    }
+
+    /// Where the star will jump in the picture when these turns are made: clock
+    /// degrees, and how far in arc minutes on the sky.
+    pub fn jump(&self, parts: &[i32]) -> Option<(f64, f64)> {
+        let (map, _) = self.response.leading_map()?;
+        let turns = DVector::from_vec(turns_of(parts));
+        let go: Vector2<f64> = map.matrix() * (&self.jump_mm * turns);
+        let arcmin = go.norm() / self.footing.focal_mm / crate::optics::trace::ARCMIN_RAD;
+        (arcmin > 0.0).then(|| (go.x.atan2(go.y).to_degrees().rem_euclid(360.0), arcmin))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::bench::orientation::Side;
+    use crate::bench::screw::{Element, Mechanism};
+    use nalgebra::Matrix2;
+
+    fn footing() -> Footing {
+        let screws = [0.0, 120.0, 240.0]
+            .map(|clock_deg| Screw {
+                label: String::new(),
+                element: Element::Secondary,
+                clock_deg,
+                pitch_mm: 0.7,
+                lever_mm: 20.0,
+                mechanism: Mechanism::Pivot,
+            })
+            .to_vec();
+        Footing {
+            screws,
+            per_arcmin: PerArcmin {
+                coma: Matrix2::identity() * 0.02,
+                coma_centred: Matrix2::identity() * 0.03,
+                w131: [Matrix2::identity(); 2],
+                jump_mm: Matrix2::identity() * 0.3,
+            },
+            learnt: None,
+            on_the_tube: false,
+            diagonal: true,
+            focal_mm: 2000.0,
+            aim: Aim::default(),
+            trust: Trust::default(),
+        }
+    }
+
+    fn shade(tube_deg: f64, picture_deg: f64) -> Step {
+        Step::Shade {
+            shade: Shade {
+                tube_deg,
+                picture_deg,
+                side: Side::Outside,
+            },
+            anew: false,
+        }
+    }
+
+    #[test]
+    fn playing_the_steps_again_leads_to_the_same_place() {
+        let steps = [
+            shade(0.0, 40.0),
+            Step::Look {
+                coma: [0.2, 0.1],
+                sigma: 0.02,
+            },
+            Step::Go {
+                parts: vec![-4, 2, 2],
+                jump_deg: Some(200.0),
+                feel: vec![],
+            },
+            Step::Look {
+                coma: [0.1, 0.0],
+                sigma: 0.02,
+            },
+        ];
+        let mut walked = Course::new(footing());
+        for step in &steps {
+            walked.take(step);
+        }
+        let played = Course::played(footing(), &steps);
+        assert_eq!(walked.next(), played.next());
+        assert_eq!(played.goes(), 1);
+        // A late second shade counts for the looks before it too.
+        let late = Course::played(footing(), &[steps[1].clone(), steps[0].clone()]);
+        let early = Course::played(footing(), &[steps[0].clone(), steps[1].clone()]);
+        assert_eq!(late.next(), early.next());
+    }
+
+    #[test]
+    fn steps_keep_their_shape_as_json() {
+        let steps = vec![
+            shade(0.0, 40.0),
+            Step::Look {
+                coma: [0.2, 0.1],
+                sigma: 0.02,
+            },
+            Step::Go {
+                parts: vec![-4, 2, 2],
+                jump_deg: None,
+                feel: vec![Feel::Tight; 3],
+            },
+        ];
+        let json = serde_json::to_string(&steps).unwrap();
+        assert_eq!(serde_json::from_str::<Vec<Step>>(&json).unwrap(), steps);
+    }
+
+    #[test]
+    fn the_star_jumps_where_the_lifted_side_throws_it() {
+        let mut course = Course::new(footing());
+        course.take(&shade(0.0, 90.0));
+        course.take(&Step::Look {
+            coma: [0.2, 0.1],
+            sigma: 0.02,
+        });
+        // An eighth on S1 about a pivot: 0.7/20 -> 120' a turn, 15', 4.5 mm.
+        let (deg, arcmin) = course.jump(&[8, -4, -4]).unwrap();
+        assert!((deg - 90.0).abs() < 1.0, "{deg}");
+        assert!(
+            (arcmin - 4.5 / 2000.0 / crate::optics::trace::ARCMIN_RAD).abs() < 0.2,
+            "{arcmin}"
+        );
+    }
+}

@@ -1,0 +1,276 @@
+//! Which stages a sitting has, by design and by what can be turned.
+
+use nalgebra::{Matrix2, Vector2};
+
+use super::mechanical::Stage;
+use super::screw::{Element, Screw, tilt_per_turn};
+use crate::optics::alignment::{PerArcmin, per_arcmin, per_arcmin_about, tilted};
+use crate::optics::prescription::{Layout, Prescription};
+use crate::optics::trace::{ARCMIN_RAD, Lost, Part};
+
+/// One stage.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Work {
+    /// A Newtonian's mechanical stage.
+    Mechanical(Stage),
+    /// The star, with the screws of this element.
+    Star(Element),
+    /// The corners of the field, with the primary's screws.
+    Corners,
+    /// The star is looked at, and nothing is turned.
+    LookOnly,
+}
+
+/// A sitting's stages.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Plan {
+    /// In order.
+    pub stages: Vec<Work>,
+    /// What to know beforehand, in words.
+    pub words: String,
+}
+
+/// The element's part and what else moves with it.
+pub fn parts_of(layout: Layout, element: Element) -> &'static [Part] {
+    match (layout, element) {
+        (_, Element::Primary) => &[Part::Primary],
+        (Layout::Newtonian, Element::Secondary) => &[Part::Flat],
+        (Layout::MaksutovCassegrain, Element::Secondary) => &[Part::Meniscus],
+        (_, Element::Secondary) => &[Part::Secondary],
+        (_, Element::ObjectiveCell) => &[Part::Crown, Part::Flint],
+    }
+}
+
+/// What tilting an element does in this instrument; `None` where it has no such
+/// element.
+///
+/// # Errors
+/// [`Lost`] when a ray does not get through.
+pub fn response_of(of: &Prescription, element: Element) -> Result<Option<PerArcmin>, Lost> {
+    match parts_of(of.layout, element) {
+        [one] => per_arcmin(of, *one),
+        parts => match of.vertex_mm(parts[0]) {
+            Some(pivot) => per_arcmin_about(&of.system, parts, pivot).map(Some),
+            None => Ok(None),
+        },
+    }
+}
+
+/// The most coma one go can take away with these screws, waves RMS.
+pub fn most_per_go(response: &PerArcmin, screws: &[Screw]) -> f64 {
+    let per_turn = response.coma_centred * tilt_per_turn(screws);
+    // One screw against the others, a quarter turn each.
+    (0..per_turn.ncols())
+        .map(|i| {
+            let along = per_turn.column(i).into_owned();
+            let size = along.norm();
+            if size == 0.0 {
+                return 0.0;
+            }
+            (0..per_turn.ncols())
+                .map(|j| per_turn.column(j).dot(&along).abs() / size)
+                .sum::<f64>()
+                / 4.0
+        })
+        .fold(0.0, f64::max)
+}
+
+/// The stages for an instrument with these screws.
+pub fn plan(of: &Prescription, screws: &[Screw], threshold_waves: f64) -> Plan {
+    let with = |element: Element| -> Vec<Screw> {
+        screws
+            .iter()
+            .filter(|s| s.element == element)
+            .cloned()
+            .collect()
+    };
+    let works = |element: Element| {
+        let screws = with(element);
+        screws.len() >= 2
+            && response_of(of, element)
+                .ok()
+                .flatten()
+                .is_some_and(|r| most_per_go(&r, &screws) > threshold_waves / 8.0)
+    };
+    let look_only = |words: &str| Plan {
+        stages: vec![Work::LookOnly],
+        words: words.to_owned(),
+    };
+    match of.layout {
+        Layout::Newtonian => {
+            let mut stages = vec![Work::Mechanical(Stage::Focuser)];
+            if with(Element::Secondary).len() >= 2 {
+                stages.push(Work::Mechanical(Stage::Secondary));
+            }
+            if !works(Element::Primary) {
+                stages.push(Work::LookOnly);
+                return Plan {
+                    stages,
+                    words: "No primary screws are in the register that could work on coma: look at the star, and enter the screws if there are any.".to_owned(),
+                };
+            }
+            stages.push(Work::Mechanical(Stage::Primary));
+            stages.push(Work::Star(Element::Primary));
+            Plan {
+                stages,
+                words: "Focuser, flat and primary by their marks first, then the star with the primary\u{2019}s screws.".to_owned(),
+            }
+        }
+        Layout::RitcheyChretien => {
+            if !works(Element::Secondary) {
+                return look_only("No secondary screws are in the register that could work on coma: look at the star, and enter the screws if there are any.");
+            }
+            let mut stages = vec![Work::Star(Element::Secondary)];
+            let corners = with(Element::Primary).len() >= 2;
+            if corners {
+                stages.push(Work::Corners);
+            }
+            Plan {
+                stages,
+                words: if corners {
+                    "The secondary on a star in the middle of the field first; then the corners are compared, the primary is turned if they differ, and the secondary is done again."
+                } else {
+                    "The secondary on a star in the middle of the field. No primary screws are in the register, so uneven corners cannot be mended here."
+                }
+                .to_owned(),
+            }
+        }
+        Layout::Refractor => look_only(
+            "Tilting a refractor\u{2019}s objective makes next to no coma, so its cell\u{2019}s screws cannot cure any: coma here is a lens out of place in its cell. Look and log it; if it is out of its limit, it goes to someone qualified.",
+        ),
+        Layout::MaksutovCassegrain if works(Element::Primary) => Plan {
+            stages: vec![Work::Star(Element::Primary)],
+            words: "A Maksutov seldom goes out of line. Its primary\u{2019}s screws work slowly and are often sealed: leave sealed ones alone and send it to someone qualified.".to_owned(),
+        },
+        Layout::MaksutovCassegrain => look_only(
+            "There is nothing on this Maksutov for a club to turn. Look and log it; if it is out of its limit, it goes to someone qualified.",
+        ),
+        _ if works(Element::Secondary) => Plan {
+            stages: vec![Work::Star(Element::Secondary)],
+            words: "The secondary\u{2019}s screws, on a star in the middle of the field.".to_owned(),
+        },
+        _ => look_only(
+            "No secondary screws are in the register that could work on coma: look at the star, and enter the screws if there are any.",
+        ),
+    }
+}
+
+/// Field radius at which corners are compared, degrees.
+const CORNER_DEG: f64 = 0.25;
+
+/// How a Ritchey-Chretien's corners change when its primary is tilted and the
+/// secondary has taken the coma in the middle away again: astigmatism (RMS,
+/// waves) at the field's edge towards a clock direction, less that opposite,
+/// per arc minute of tilt (columns: raising 3 and 12 o'clock; rows: 3 and 12
+/// o'clock of the *sky's* side of the field, i.e. where the star stands).
+///
+/// # Errors
+/// [`Lost`] when a ray does not get through.
+pub fn corners_per_arcmin(of: &Prescription) -> Result<Matrix2<f64>, Lost> {
+    let vertex = |part| of.vertex_mm(part).ok_or(Lost);
+    let (primary, secondary) = (vertex(Part::Primary)?, vertex(Part::Secondary)?);
+    let (one, two) = (
+        per_arcmin(of, Part::Primary)?.ok_or(Lost)?,
+        per_arcmin(of, Part::Secondary)?.ok_or(Lost)?,
+    );
+    let undo = two.coma_centred.try_inverse().ok_or(Lost)? * one.coma_centred * -1.0;
+    let mut answer = Matrix2::zeros();
+    for (column, way) in [Vector2::x(), Vector2::y()].into_iter().enumerate() {
+        let shifts = [
+            tilted(Part::Primary, primary, way),
+            tilted(Part::Secondary, secondary, undo * way),
+        ];
+        let middle = of.system.centred_field(&shifts)?;
+        let edge = CORNER_DEG * 60.0 * ARCMIN_RAD;
+        for (row, side) in [Vector2::x(), Vector2::y()].into_iter().enumerate() {
+            let astigmatism = |sign: f64| -> Result<f64, Lost> {
+                let w = of
+                    .system
+                    .image(&shifts, middle + side * (sign * edge))?
+                    .wavefront;
+                Ok(w.get(5).hypot(w.get(6)))
+            };
+            answer[(row, column)] = astigmatism(1.0)? - astigmatism(-1.0)?;
+        }
+    }
+    Ok(answer)
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::bench::screw::Mechanism;
+    use crate::optics::prescription::Numbers;
+
+    fn of(layout: Layout, aperture: f64, ratio: f64) -> Prescription {
+        Prescription::new(layout, Numbers::usual(layout, aperture, aperture * ratio)).unwrap()
+    }
+
+    fn three(element: Element, mechanism: Mechanism, lever_mm: f64) -> Vec<Screw> {
+        [0.0, 120.0, 240.0]
+            .map(|clock_deg| Screw {
+                label: String::new(),
+                element,
+                clock_deg,
+                pitch_mm: 0.7,
+                lever_mm,
+                mechanism,
+            })
+            .to_vec()
+    }
+
+    #[test]
+    fn each_design_has_its_own_stages_and_nothing_it_cannot_do() {
+        let secondary = three(Element::Secondary, Mechanism::Pivot, 20.0);
+        let primary = three(Element::Primary, Mechanism::PushPull, 128.0);
+        let cell = three(Element::ObjectiveCell, Mechanism::PushPull, 90.0);
+        let both: Vec<Screw> = secondary.iter().chain(&primary).cloned().collect();
+        let stages = |p: &Prescription, s: &[Screw]| plan(p, s, 0.071).stages;
+        let sct = of(Layout::SchmidtCassegrain, 203.0, 10.0);
+        assert_eq!(stages(&sct, &secondary), [Work::Star(Element::Secondary)]);
+        assert_eq!(stages(&sct, &[]), [Work::LookOnly]);
+        let rc = of(Layout::RitcheyChretien, 203.0, 8.0);
+        assert_eq!(
+            stages(&rc, &both),
+            [Work::Star(Element::Secondary), Work::Corners]
+        );
+        let newtonian = of(Layout::Newtonian, 203.0, 6.0);
+        assert_eq!(
+            stages(&newtonian, &both),
+            [
+                Work::Mechanical(Stage::Focuser),
+                Work::Mechanical(Stage::Secondary),
+                Work::Mechanical(Stage::Primary),
+                Work::Star(Element::Primary),
+            ]
+        );
+        // A refractor's cell: its tilt makes no coma worth the name.
+        let refractor = of(Layout::Refractor, 102.0, 10.0);
+        assert_eq!(stages(&refractor, &cell), [Work::LookOnly]);
+        let per = response_of(&refractor, Element::ObjectiveCell)
+            .unwrap()
+            .unwrap();
+        assert!(per.coma_centred_rms() < 1e-3, "{}", per.coma_centred_rms());
+        assert_eq!(
+            stages(&of(Layout::MaksutovCassegrain, 127.0, 12.0), &[]),
+            [Work::LookOnly]
+        );
+    }
+
+    /// A Ritchey-Chretien in line is even in all corners; a primary tilted and
+    /// made good by the secondary leaves them uneven (Schroeder, ch. 6: field
+    /// astigmatism linear in field).
+    #[test]
+    fn corners_tell_a_tilted_primary() {
+        let rc = of(Layout::RitcheyChretien, 203.0, 8.0);
+        let per = corners_per_arcmin(&rc).unwrap();
+        assert!(per[(0, 0)].abs() > 0.002, "{per}");
+        assert!(
+            (per[(0, 0)] - per[(1, 1)]).abs() < 0.1 * per[(0, 0)].abs(),
+            "{per}"
+        );
+        assert!(per[(0, 1)].abs() < 0.1 * per[(0, 0)].abs(), "{per}");
+    }
+}

@@ -1,0 +1,621 @@
+//! What a turn does to the coma, learnt while it is done.
+//!
+//! The state is the coma vector c as seen in the picture and the 2 x k response
+//! B to one turn of each screw; a go with turns t makes c + B t, and a look sees
+//! c with its error. For known t that is linear in (c, B), so a Gaussian belief
+//! stays Gaussian (Kalman). What is not linear (how the picture lies, a told
+//! side of focus that was wrong, a screw turned the wrong way) is kept as a
+//! handful of such beliefs side by side, weighed by what the looks say.
+
+use nalgebra::{DMatrix, DVector, Matrix2, Matrix2xX, Vector2};
+
+use super::orientation::{Candidate, Map, Orientation, Reading, apart_deg};
+
+/// Relative errors the ray trace's response is trusted to (assumed; the study
+/// in `tests/studies` draws its truth otherwise).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Trust {
+    /// Common to all screws: primary ratio, back focus, pitch.
+    pub gain: f64,
+    /// Of each screw by itself: lever, thread play.
+    pub screw: f64,
+    /// How well a person turns what was asked.
+    pub turn: f64,
+    /// Lost when a screw is turned back, turns.
+    pub slack_turns: f64,
+    /// How likely one screw is turned the wrong way.
+    pub wrong_way: f64,
+}
+
+impl Default for Trust {
+    fn default() -> Self {
+        Self {
+            gain: 0.25,
+            screw: 0.12,
+            turn: 0.15,
+            slack_turns: 0.006,
+            wrong_way: 0.04,
+        }
+    }
+}
+
+/// The response in the tube's frame, kept per instrument from one sitting to
+/// the next: waves of coma (x, y as seen from in front) per turn.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Learnt {
+    /// Column by column: x and y of the first screw, of the second ...
+    pub waves_per_turn: Vec<f64>,
+    /// Its covariance, row by row.
+    pub covariance: Vec<f64>,
+    /// How many goes it rests on.
+    pub goes: u32,
+}
+
+impl Learnt {
+    /// From the ray trace: coma per arc minute of tilt (star brought back) and
+    /// tilt per turn.
+    pub fn from_trace(
+        coma_per_arcmin: &Matrix2<f64>,
+        tilt_per_turn: &Matrix2xX<f64>,
+        trust: &Trust,
+    ) -> Self {
+        let mean = coma_per_arcmin * tilt_per_turn;
+        let k = mean.ncols();
+        let b = DVector::from_column_slice(mean.as_slice());
+        let mut covariance = &b * b.transpose() * trust.gain.powi(2);
+        for i in 0..k {
+            let column = mean.column(i).into_owned();
+            let across = Vector2::new(column.y, -column.x);
+            let own = column * column.transpose() * trust.screw.powi(2)
+                + across * across.transpose() * 0.08f64.powi(2);
+            let mut block = covariance.view_mut((2 * i, 2 * i), (2, 2));
+            block += own;
+        }
+        Self {
+            waves_per_turn: b.as_slice().to_vec(),
+            covariance: covariance.as_slice().to_vec(),
+            goes: 0,
+        }
+    }
+
+    /// How many screws.
+    pub fn screws(&self) -> usize {
+        self.waves_per_turn.len() / 2
+    }
+
+    /// RMS coma of one turn of this screw, and its 1-sigma, waves.
+    pub fn per_turn(&self, screw: usize) -> (f64, f64) {
+        let n = self.waves_per_turn.len();
+        let v = Vector2::new(
+            self.waves_per_turn[2 * screw],
+            self.waves_per_turn[2 * screw + 1],
+        );
+        let along = v.try_normalize(0.0).unwrap_or_default();
+        let at = |r: usize, c: usize| self.covariance[(2 * screw + r) * n + 2 * screw + c];
+        let variance = along.x * along.x * at(0, 0)
+            + 2.0 * along.x * along.y * at(0, 1)
+            + along.y * along.y * at(1, 1);
+        (v.norm(), variance.max(0.0).sqrt())
+    }
+}
+
+/// One belief: a way the picture may lie, a history of wrong turns.
+#[derive(Debug, Clone)]
+struct Belief {
+    map: Map,
+    reading: Reading,
+    /// Whether the last go was made the wrong way round in this belief.
+    last_reversed: bool,
+    weight: f64,
+    mean: DVector<f64>,
+    covariance: DMatrix<f64>,
+}
+
+/// What the looks say went differently than asked.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Noticed {
+    /// The last go was made the wrong way.
+    TurnedWrongWay,
+    /// The side of focus was told wrongly (or the shade test read half a turn out).
+    SideWrong,
+    /// One of the two, and the looks cannot yet tell which.
+    OneOfBoth,
+    /// The shade test was misread, or the picture has been turned since.
+    ShadeMisread,
+}
+
+/// The most beliefs kept.
+const MOST: usize = 64;
+
+/// All beliefs together.
+#[derive(Debug, Clone)]
+pub struct Response {
+    beliefs: Vec<Belief>,
+    trust: Trust,
+    screws: usize,
+    looks: usize,
+    goes: u32,
+}
+
+impl Response {
+    /// At the start of a sitting: what is known of the instrument, and how the
+    /// picture lies.
+    pub fn new(learnt: &Learnt, orientation: &Orientation, trust: Trust) -> Self {
+        let k = learnt.screws();
+        let beliefs = orientation
+            .candidates
+            .iter()
+            .map(|candidate| start(learnt, candidate))
+            .collect();
+        Self {
+            beliefs,
+            trust,
+            screws: k,
+            looks: 0,
+            goes: learnt.goes,
+        }
+    }
+
+    /// How many screws.
+    pub fn screws(&self) -> usize {
+        self.screws
+    }
+
+    /// How many looks have come in.
+    pub fn looks(&self) -> usize {
+        self.looks
+    }
+
+    /// A look: the coma vector as seen in the picture and its 1-sigma per
+    /// component, waves.
+    pub fn look(&mut self, coma: [f64; 2], sigma: f64) {
+        let seen = Vector2::from(coma);
+        for belief in &mut self.beliefs {
+            belief.look(seen, sigma.max(1e-4));
+        }
+        self.looks += 1;
+        self.settle();
+    }
+
+    /// A go: turns of each screw, clockwise as seen facing it.
+    pub fn turn(&mut self, turns: &[f64]) {
+        let mut next = Vec::with_capacity(2 * self.beliefs.len());
+        for belief in self.beliefs.drain(..) {
+            let wrong = self.trust.wrong_way;
+            let mut reversed = belief.clone();
+            reversed.turn(turns, -1.0, &self.trust);
+            reversed.weight *= wrong;
+            let mut asked = belief;
+            asked.turn(turns, 1.0, &self.trust);
+            asked.weight *= 1.0 - wrong;
+            next.extend([asked, reversed]);
+        }
+        self.beliefs = next;
+        self.goes += 1;
+    }
+
+    /// Which way the star jumped in the picture when these turns were made:
+    /// a clock direction with its 1-sigma, degrees. `jump_mm` is how far the
+    /// star moves per turn of each screw (tube's frame, columns by screw).
+    pub fn jumped(
+        &mut self,
+        turns: &[f64],
+        jump_mm: &Matrix2xX<f64>,
+        clock_deg: f64,
+        sigma_deg: f64,
+    ) {
+        let go: Vector2<f64> = jump_mm * DVector::from_column_slice(turns);
+        if go.norm() == 0.0 {
+            return;
+        }
+        for belief in &mut self.beliefs {
+            let seen = belief.map.matrix() * go * if belief.last_reversed { -1.0 } else { 1.0 };
+            let want = seen.x.atan2(seen.y).to_degrees();
+            let off = apart_deg(want, clock_deg) / sigma_deg.hypot(15.0);
+            // One answer in twenty is taken to be a slip.
+            belief.weight *= 0.95 * (-0.5 * off * off).exp() + 0.05 * 0.1;
+        }
+        self.settle();
+    }
+
+    /// Scales the weights and drops what is out of the question.
+    fn settle(&mut self) {
+        let total: f64 = self.beliefs.iter().map(|b| b.weight).sum();
+        if !(total > 0.0 && total.is_finite()) {
+            let equal = 1.0 / self.beliefs.len().max(1) as f64;
+            self.beliefs.iter_mut().for_each(|b| b.weight = equal);
+            return;
+        }
+        self.beliefs.iter_mut().for_each(|b| b.weight /= total);
+        self.beliefs.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+        self.beliefs.truncate(MOST);
+        self.beliefs.retain(|b| b.weight > 1e-5);
+        let total: f64 = self.beliefs.iter().map(|b| b.weight).sum();
+        self.beliefs.iter_mut().for_each(|b| b.weight /= total);
+    }
+
+    /// The coma vector as believed now and its covariance, in the picture.
+    pub fn coma(&self) -> (Vector2<f64>, Matrix2<f64>) {
+        let mean: Vector2<f64> = self.beliefs.iter().map(|b| b.coma() * b.weight).sum();
+        let spread = self
+            .beliefs
+            .iter()
+            .map(|b| {
+                let d = b.coma() - mean;
+                (b.covariance.fixed_view::<2, 2>(0, 0) + d * d.transpose()) * b.weight
+            })
+            .sum();
+        (mean, spread)
+    }
+
+    /// How likely the RMS coma is at most `threshold`, 0 to 1.
+    pub fn chance_within(&self, threshold: f64) -> f64 {
+        self.beliefs
+            .iter()
+            .map(|b| {
+                let cov: Matrix2<f64> = b.covariance.fixed_view::<2, 2>(0, 0).into();
+                b.weight * chance_in_circle(b.coma(), cov, threshold)
+            })
+            .sum()
+    }
+
+    /// Expected |c + B t|^2 as (g, H): change of it for turns t is
+    /// 2 g.t + t' H t, the errors of turning included.
+    pub fn expected_change(&self) -> (DVector<f64>, DMatrix<f64>) {
+        let k = self.screws;
+        let mut g = DVector::zeros(k);
+        let mut h = DMatrix::zeros(k, k);
+        for b in &self.beliefs {
+            for i in 0..k {
+                let bi = b.column(i);
+                let ci = b.trace((0, 0), (2 + 2 * i, 2 + 2 * i));
+                g[i] += b.weight * (b.coma().dot(&bi) + ci);
+                for j in 0..k {
+                    let bj = b.column(j);
+                    let cij = b.trace((2 + 2 * i, 2 + 2 * i), (2 + 2 * j, 2 + 2 * j));
+                    h[(i, j)] += b.weight * (bi.dot(&bj) + cij);
+                }
+                h[(i, i)] += b.weight * bi.norm_squared() * self.trust.turn.powi(2);
+            }
+        }
+        (g, h)
+    }
+
+    /// RMS coma of one turn of each screw by the leading belief, waves.
+    pub fn per_turn(&self) -> Vec<f64> {
+        self.beliefs.first().map_or_else(Vec::new, |b| {
+            (0..self.screws).map(|i| b.column(i).norm()).collect()
+        })
+    }
+
+    /// What these turns would make of the coma by the leading belief.
+    pub fn after(&self, turns: &[f64]) -> Vector2<f64> {
+        self.beliefs.first().map_or_else(Vector2::zeros, |b| {
+            b.coma()
+                + (0..self.screws)
+                    .map(|i| b.column(i) * turns[i])
+                    .sum::<Vector2<f64>>()
+        })
+    }
+
+    /// The leading way the picture lies, with the share of belief of all that
+    /// lie like it.
+    pub fn leading_map(&self) -> Option<(Map, f64)> {
+        let map = self.beliefs.first()?.map;
+        let share = self
+            .beliefs
+            .iter()
+            .filter(|b| {
+                b.map.mirrored == map.mirrored && apart_deg(b.map.turn_deg, map.turn_deg) < 40.0
+            })
+            .map(|b| b.weight)
+            .sum();
+        Some((map, share))
+    }
+
+    /// What went differently than asked, once the looks say so.
+    pub fn noticed(&self) -> Option<Noticed> {
+        let share = |of: &dyn Fn(&Belief) -> bool| -> f64 {
+            self.beliefs
+                .iter()
+                .filter(|b| of(b))
+                .map(|b| b.weight)
+                .sum()
+        };
+        let turned = share(&|b| b.last_reversed);
+        let side = share(&|b| b.reading == Reading::OtherSide);
+        let misread = share(&|b| b.reading == Reading::Open);
+        if turned > 0.8 {
+            Some(Noticed::TurnedWrongWay)
+        } else if side > 0.8 {
+            Some(Noticed::SideWrong)
+        } else if misread > 0.8 && turned < 0.5 {
+            Some(Noticed::ShadeMisread)
+        } else if turned + side > 0.7 && turned > 0.15 && side > 0.15 {
+            Some(Noticed::OneOfBoth)
+        } else {
+            None
+        }
+    }
+
+    /// The response in the tube's frame by the leading belief, to be kept for
+    /// the next sitting; the error of how the picture lay is put in again there.
+    pub fn learnt(&self) -> Option<Learnt> {
+        let b = self.beliefs.first()?;
+        let k = self.screws;
+        let back = b.map.matrix().transpose();
+        let mut turn = DMatrix::zeros(2 * k, 2 * k);
+        for i in 0..k {
+            turn.view_mut((2 * i, 2 * i), (2, 2)).copy_from(&back);
+        }
+        let mean = &turn * b.mean.rows(2, 2 * k);
+        let covariance = &turn * b.covariance.view((2, 2), (2 * k, 2 * k)) * turn.transpose();
+        Some(Learnt {
+            waves_per_turn: mean.as_slice().to_vec(),
+            covariance: covariance.as_slice().to_vec(),
+            goes: self.goes,
+        })
+    }
+}
+
+/// A flat belief of the coma before the first look: this much on each component,
+/// waves (or mm, where a mark's place is what is looked at).
+const FLAT: f64 = 50.0;
+
+fn start(learnt: &Learnt, candidate: &Candidate) -> Belief {
+    let k = learnt.screws();
+    let m = candidate.map.matrix();
+    let mut turn = DMatrix::zeros(2 * k, 2 * k);
+    for i in 0..k {
+        turn.view_mut((2 * i, 2 * i), (2, 2)).copy_from(&m);
+    }
+    let b = &turn * DVector::from_column_slice(&learnt.waves_per_turn);
+    let own = DMatrix::from_row_slice(2 * k, 2 * k, &learnt.covariance);
+    // All columns turned together by the shade test's error.
+    let mut across = DVector::zeros(2 * k);
+    for i in 0..k {
+        across[2 * i] = b[2 * i + 1];
+        across[2 * i + 1] = -b[2 * i];
+    }
+    let sigma = candidate.turn_sigma_deg.to_radians();
+    let spread = &turn * own * turn.transpose() + &across * across.transpose() * sigma.powi(2);
+    let mut mean = DVector::zeros(2 + 2 * k);
+    mean.rows_mut(2, 2 * k).copy_from(&b);
+    let mut covariance = DMatrix::zeros(2 + 2 * k, 2 + 2 * k);
+    covariance
+        .view_mut((2, 2), (2 * k, 2 * k))
+        .copy_from(&spread);
+    covariance[(0, 0)] = FLAT * FLAT;
+    covariance[(1, 1)] = FLAT * FLAT;
+    Belief {
+        map: candidate.map,
+        reading: candidate.reading,
+        last_reversed: false,
+        weight: candidate.weight,
+        mean,
+        covariance,
+    }
+}
+
+impl Belief {
+    fn coma(&self) -> Vector2<f64> {
+        Vector2::new(self.mean[0], self.mean[1])
+    }
+
+    fn column(&self, screw: usize) -> Vector2<f64> {
+        Vector2::new(self.mean[2 + 2 * screw], self.mean[3 + 2 * screw])
+    }
+
+    /// Trace of a 2 x 2 block of the covariance.
+    fn trace(&self, (r, c): (usize, usize), (r2, _): (usize, usize)) -> f64 {
+        let _ = c;
+        self.covariance[(r, r2)] + self.covariance[(r + 1, r2 + 1)]
+    }
+
+    fn look(&mut self, seen: Vector2<f64>, sigma: f64) {
+        let n = self.mean.len();
+        let cov: Matrix2<f64> = self.covariance.fixed_view::<2, 2>(0, 0).into();
+        let total = cov + Matrix2::identity() * sigma * sigma;
+        let Some(inverse) = total.try_inverse() else {
+            return;
+        };
+        let off = seen - self.coma();
+        let misfit = off.dot(&(inverse * off));
+        // Tails heavier than a Gaussian's: one bad look must not end a belief.
+        self.weight *= (1.0 + misfit / 4.0).powi(-3) / total.determinant().sqrt();
+        let gain = self.covariance.columns(0, 2) * inverse;
+        self.mean += &gain * off;
+        let reduced = &self.covariance - &gain * self.covariance.rows(0, 2);
+        self.covariance = (&reduced + reduced.transpose()) * 0.5;
+        debug_assert_eq!(self.mean.len(), n);
+    }
+
+    fn turn(&mut self, turns: &[f64], way: f64, trust: &Trust) {
+        let n = self.mean.len();
+        let mut step = DMatrix::identity(n, n);
+        let mut error = Matrix2::zeros();
+        for (i, t) in turns.iter().enumerate() {
+            step[(0, 2 + 2 * i)] = way * t;
+            step[(1, 3 + 2 * i)] = way * t;
+            if *t != 0.0 {
+                let b = self.column(i);
+                let lost = (t * trust.turn).hypot(trust.slack_turns);
+                error += b * b.transpose() * lost * lost;
+            }
+        }
+        self.mean = &step * &self.mean;
+        self.covariance = &step * &self.covariance * step.transpose();
+        let mut block = self.covariance.view_mut((0, 0), (2, 2));
+        block += error;
+        self.last_reversed = way < 0.0;
+    }
+}
+
+/// How likely a Gaussian vector lies within `radius` of nothing: midpoints over
+/// its own two axes.
+fn chance_in_circle(mean: Vector2<f64>, covariance: Matrix2<f64>, radius: f64) -> f64 {
+    let eigen = covariance.symmetric_eigen();
+    let sigma = eigen.eigenvalues.map(|v| v.max(1e-12).sqrt());
+    let m = eigen.eigenvectors.transpose() * mean;
+    // Along the first axis by midpoints, along the second in closed form.
+    let steps = 41;
+    let (mut inside, mut all) = (0.0, 0.0);
+    for i in 0..steps {
+        let z = (f64::from(i) + 0.5) / f64::from(steps) * 8.0 - 4.0;
+        let weight = (-0.5 * z * z).exp();
+        all += weight;
+        let x = m.x + sigma.x * z;
+        if x.abs() < radius {
+            let half = (radius * radius - x * x).sqrt();
+            inside += weight * (normal((half - m.y) / sigma.y) - normal((-half - m.y) / sigma.y));
+        }
+    }
+    inside / all
+}
+
+/// The normal distribution function (Abramowitz & Stegun 7.1.26, error below
+/// 1.5e-7).
+fn normal(x: f64) -> f64 {
+    let z = x.abs() / std::f64::consts::SQRT_2;
+    let t = 1.0 / (1.0 + 0.327_591_1 * z);
+    let poly = t
+        * (0.254_829_592
+            + t * (-0.284_496_736
+                + t * (1.421_413_741 + t * (-1.453_152_027 + t * 1.061_405_429))));
+    let tail = poly * (-z * z).exp() / 2.0;
+    if x < 0.0 { tail } else { 1.0 - tail }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    /// Rayleigh: a centred round Gaussian lies within r with chance
+    /// 1 - exp(-r^2 / 2 sigma^2).
+    #[test]
+    fn the_chance_within_a_circle_is_rayleighs() {
+        for (r, s) in [(1.0, 1.0), (0.071, 0.036), (0.5, 0.2)] {
+            let got = chance_in_circle(Vector2::zeros(), Matrix2::identity() * s * s, r);
+            let want = 1.0 - (-0.5 * r * r / (s * s)).exp();
+            assert!((got - want).abs() < 0.005, "{got} {want}");
+        }
+        let far = chance_in_circle(Vector2::new(1.0, 0.0), Matrix2::identity() * 1e-4, 0.5);
+        assert!(far < 1e-9);
+    }
+
+    fn learnt() -> Learnt {
+        let tilt = Matrix2xX::from_column_slice(&[0.0, 50.0, 43.3, -25.0, -43.3, -25.0]);
+        Learnt::from_trace(&(Matrix2::identity() * 0.03), &tilt, &Trust::default())
+    }
+
+    fn sure(turn_deg: f64) -> Orientation {
+        Orientation {
+            candidates: vec![Candidate {
+                map: Map {
+                    turn_deg,
+                    mirrored: false,
+                },
+                weight: 1.0,
+                turn_sigma_deg: 10.0,
+                reading: Reading::AsTold,
+            }],
+            contradiction: None,
+            shades: 2,
+        }
+    }
+
+    #[test]
+    fn the_response_is_learnt_from_turns_and_looks() {
+        // The true one is 1.3 times the traced one and turned by 12 degrees.
+        let map = Map {
+            turn_deg: 12.0,
+            mirrored: false,
+        };
+        let mut response = Response::new(&learnt(), &sure(0.0), Trust::default());
+        let truth = |t: &[f64]| {
+            let b = Matrix2xX::from_column_slice(&learnt().waves_per_turn) * 1.3;
+            map.matrix() * (b * DVector::from_column_slice(t))
+        };
+        let mut c = Vector2::new(0.3, -0.2);
+        response.look([c.x, c.y], 0.005);
+        let before = response.learnt().unwrap().per_turn(0).1;
+        for t in [[0.1, -0.05, -0.05], [-0.05, 0.1, -0.05], [0.1, 0.0, -0.1]] {
+            c += truth(&t);
+            response.turn(&t);
+            response.look([c.x, c.y], 0.005);
+        }
+        let kept = response.learnt().unwrap();
+        let (size, sigma) = kept.per_turn(0);
+        assert!((size / (1.3 * 1.5) - 1.0).abs() < 0.12, "{size}");
+        assert!(sigma < 0.7 * before, "{sigma} {before}");
+        assert_eq!(kept.goes, 3);
+        assert_eq!(response.noticed(), None);
+    }
+
+    #[test]
+    fn a_screw_turned_the_wrong_way_is_noticed() {
+        let mut response = Response::new(&learnt(), &sure(0.0), Trust::default());
+        let b = Matrix2xX::from_column_slice(&learnt().waves_per_turn);
+        let mut c = Vector2::new(0.3, -0.2);
+        response.look([c.x, c.y], 0.01);
+        for (k, way) in [1.0, 1.0, -1.0].into_iter().enumerate() {
+            let t = [[0.1, -0.05, -0.05], [-0.05, 0.1, -0.05], [-0.1, 0.05, 0.05]][k];
+            c += b.clone() * DVector::from_column_slice(&t) * way;
+            response.turn(&t);
+            response.look([c.x, c.y], 0.01);
+        }
+        assert_eq!(response.noticed(), Some(Noticed::TurnedWrongWay));
+    }
+
+    #[test]
+    fn a_wrong_side_of_focus_is_noticed_by_looks_or_by_the_jump() {
+        let shade = super::super::orientation::Shade {
+            tube_deg: 0.0,
+            picture_deg: 180.0,
+            side: super::super::orientation::Side::Outside,
+        };
+        let b = Matrix2xX::from_column_slice(&learnt().waves_per_turn);
+        // Truly inside: the picture lies at 0, not at 180. No diagonal: mirrored.
+        let truth = Map {
+            turn_deg: 0.0,
+            mirrored: true,
+        };
+        let told = Orientation::from_shades(&[shade], false);
+        let mut response = Response::new(&learnt(), &told, Trust::default());
+        let mut c = Vector2::new(0.3, -0.2);
+        response.look([c.x, c.y], 0.01);
+        for t in [[0.1, -0.05, -0.05], [-0.05, 0.1, -0.05]] {
+            c += truth.matrix() * (b.clone() * DVector::from_column_slice(&t));
+            response.turn(&t);
+            response.look([c.x, c.y], 0.01);
+        }
+        assert_eq!(response.noticed(), Some(Noticed::SideWrong));
+
+        let mut response = Response::new(&learnt(), &told, Trust::default());
+        response.look([0.3, -0.2], 0.01);
+        let t = [0.1, -0.05, -0.05];
+        let jump = b.clone();
+        response.turn(&t);
+        let went = truth.matrix() * (jump.clone() * DVector::from_column_slice(&t));
+        response.jumped(&t, &jump, went.x.atan2(went.y).to_degrees(), 20.0);
+        let c = Vector2::new(0.3, -0.2) + went;
+        response.look([c.x, c.y], 0.01);
+        let (map, share) = response.leading_map().unwrap();
+        // A screw turned the wrong way would have thrown the star there too.
+        assert!(apart_deg(map.turn_deg, 0.0) < 40.0 && map.mirrored && share > 0.6);
+    }
+
+    #[test]
+    fn what_was_learnt_survives_another_way_of_lying() {
+        let first = learnt();
+        for turn in [0.0, 77.0, 200.0] {
+            let response = Response::new(&first, &sure(turn), Trust::default());
+            let back = response.learnt().unwrap();
+            for (a, b) in first.waves_per_turn.iter().zip(&back.waves_per_turn) {
+                assert!((a - b).abs() < 1e-9);
+            }
+        }
+    }
+}

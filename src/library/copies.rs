@@ -1,0 +1,111 @@
+//! Copies of the whole database, for backups: made while the tool runs, and
+//! checked before they are trusted.
+
+use std::path::Path;
+
+use sqlx::Connection;
+use sqlx::sqlite::SqliteConnectOptions;
+
+use super::{AttemptId, Error, Library, MIGRATIONS, Result};
+
+/// What a copy holds.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Checked {
+    /// The club's name.
+    pub club: String,
+    /// Instruments in the register.
+    pub instruments: i64,
+    /// Logbook entries.
+    pub entries: i64,
+    /// Tries that wait to be measured.
+    pub waiting: Vec<AttemptId>,
+}
+
+/// Copies the database as it stands at one instant into a new file; the tries
+/// that wait to be measured in it. Readers and the writer go on meanwhile.
+pub async fn copy_of(library: &Library, to: &Path) -> Result<Vec<AttemptId>> {
+    let options = SqliteConnectOptions::new()
+        .filename(library.folder().join(super::DATABASE_FILE))
+        .busy_timeout(std::time::Duration::from_secs(30));
+    let mut conn = sqlx::SqliteConnection::connect_with(&options).await?;
+    // Not checked when compiled: this is no query of a table.
+    sqlx::query("VACUUM INTO ?")
+        .bind(to.to_string_lossy().into_owned())
+        .execute(&mut conn)
+        .await?;
+    conn.close().await?;
+    let file = std::fs::File::open(to).and_then(|f| f.sync_all());
+    file.map_err(|source| Error::Folder {
+        path: to.to_owned(),
+        source,
+    })?;
+    Ok(check_copy(to).await?.waiting)
+}
+
+/// Checks that a database is sound (`PRAGMA integrity_check` and
+/// `foreign_key_check`) and made by this version or an older one.
+///
+/// # Errors
+/// Refused with the reason when it is not.
+pub async fn check_copy(database: &Path) -> Result<Checked> {
+    let options = SqliteConnectOptions::new()
+        .filename(database)
+        .immutable(true)
+        .read_only(true);
+    let mut conn = sqlx::SqliteConnection::connect_with(&options).await?;
+    let checked = check(&mut conn).await;
+    conn.close().await?;
+    match checked {
+        Err(Error::Database(error)) => Err(Error::Refused(format!("it cannot be read ({error})."))),
+        other => other,
+    }
+}
+
+/// Not checked when compiled: the database may be of any age, or none of ours.
+async fn check(conn: &mut sqlx::SqliteConnection) -> Result<Checked> {
+    let said: Vec<String> = sqlx::query_scalar("PRAGMA integrity_check(5)")
+        .fetch_all(&mut *conn)
+        .await?;
+    if said != ["ok"] {
+        return Err(Error::Refused(format!("SQLite says: {}.", said.join("; "))));
+    }
+    let loose = sqlx::query("PRAGMA foreign_key_check")
+        .fetch_all(&mut *conn)
+        .await?;
+    if !loose.is_empty() {
+        return Err(Error::Refused(format!(
+            "{} rows point at rows that are not there.",
+            loose.len()
+        )));
+    }
+    let newest: Option<i64> =
+        sqlx::query_scalar("SELECT MAX(version) FROM _sqlx_migrations WHERE success")
+            .fetch_one(&mut *conn)
+            .await?;
+    let known = MIGRATIONS.iter().map(|m| m.version).max();
+    if newest > known {
+        return Err(Error::Refused(
+            "a newer version of this tool wrote it. Use that version.".to_owned(),
+        ));
+    }
+    let club: Option<String> = sqlx::query_scalar("SELECT name FROM club")
+        .fetch_optional(&mut *conn)
+        .await?;
+    let instruments = sqlx::query_scalar("SELECT COUNT(*) FROM instruments")
+        .fetch_one(&mut *conn)
+        .await?;
+    let entries = sqlx::query_scalar("SELECT COUNT(*) FROM entries")
+        .fetch_one(&mut *conn)
+        .await?;
+    let waiting = sqlx::query_scalar(
+        "SELECT id FROM attempts WHERE state IN ('waiting', 'measuring') ORDER BY id",
+    )
+    .fetch_all(conn)
+    .await?;
+    Ok(Checked {
+        club: club.unwrap_or_default(),
+        instruments,
+        entries,
+        waiting,
+    })
+}

@@ -1,0 +1,119 @@
+//! The model's parameters, and what is believed of them before any logbook is
+//! read.
+
+use super::chain::{CAUSES, Cause, FRESH, Fresh, Look, Units};
+
+/// How many parameters a pool has: a variance per unit of each cause, a spread
+/// for each way of being set anew, and a factor on the error of looks by eye.
+pub const PARAMS: usize = CAUSES + FRESH + 1;
+/// Where the factor on looks by eye stands.
+pub const EYE: usize = CAUSES + FRESH;
+
+/// Where a spread stands.
+pub fn fresh_index(fresh: Fresh) -> usize {
+    CAUSES + fresh as usize
+}
+
+/// One pool's parameters, as natural logarithms: of the variance along one axis
+/// per unit of a cause (waves squared), of a spread along one axis (waves), of
+/// the factor on the error of looks by eye.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Params(pub [f64; PARAMS]);
+
+impl Params {
+    /// Variance along one axis per unit of a cause, waves squared.
+    pub fn per_unit(&self, cause: Cause) -> f64 {
+        self.0[cause.index()].exp()
+    }
+
+    /// All of them.
+    pub fn per_units(&self) -> Units {
+        let mut rates = [0.0; CAUSES];
+        for (rate, log) in rates.iter_mut().zip(&self.0[..CAUSES]) {
+            *rate = log.exp();
+        }
+        rates
+    }
+
+    /// Spread along one axis when set anew, waves.
+    pub fn spread(&self, fresh: Fresh) -> f64 {
+        self.0[fresh_index(fresh)].exp()
+    }
+
+    /// Factor on the stated error of looks by eye.
+    pub fn eye_factor(&self) -> f64 {
+        self.0[EYE].exp()
+    }
+
+    /// Variance of a look's error along one axis, waves squared.
+    pub fn look_variance(&self, look: &Look) -> f64 {
+        let factor = if look.by_eye { self.eye_factor() } else { 1.0 };
+        (look.sigma_waves * factor).powi(2)
+    }
+}
+
+/// What a fleet believes of its pools: the middle of each parameter, how far
+/// pools stray from it, and how far instruments stray from their pool.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Beliefs {
+    /// The middle, for a design of share 1.
+    pub middle: Params,
+    /// Standard deviation of a pool about it, natural logarithms.
+    pub between_pools: [f64; PARAMS],
+    /// Standard deviation of an instrument's own factor on its drift variance,
+    /// natural logarithms.
+    pub between_instruments: f64,
+}
+
+/// Variance of an ordinary drive (50 km by car) along one axis, waves squared:
+/// ten of them, the limit built in, leave one Schmidt-Cassegrain in three out of
+/// line. Common practice, no source; the fleet's own logbooks soon outweigh it.
+pub const DRIVE_VARIANCE: f64 = 2.2e-4;
+
+impl Default for Beliefs {
+    fn default() -> Self {
+        let mut middle = [0.0; PARAMS];
+        let mut between_pools = [0.5; PARAMS];
+        for cause in Cause::ALL {
+            // The weights of the plain rules, see `exposure`.
+            let drives = match cause {
+                Cause::HandCarry => 0.1,
+                Cause::Car | Cause::PublicEvent => 1.0,
+                Cause::RoughRoad => 3.0,
+                Cause::FlightOrParcel | Cause::KnockOrDrop => 6.0,
+                Cause::LeftOutdoors => 1.5,
+                Cause::Month => 0.2,
+                Cause::UntoldLeg => 0.8,
+                Cause::Settling => 0.5,
+            };
+            middle[cause.index()] = (drives * DRIVE_VARIANCE).ln();
+        }
+        middle[fresh_index(Fresh::LinedUp)] = 0.015_f64.ln();
+        middle[fresh_index(Fresh::Disturbed)] = 0.08_f64.ln();
+        middle[fresh_index(Fresh::Start)] = 0.05_f64.ln();
+        middle[EYE] = 0.0;
+        between_pools[EYE] = 0.2;
+        Self {
+            middle: Params(middle),
+            between_pools,
+            between_instruments: 0.5,
+        }
+    }
+}
+
+/// How sure the middle is before any logbook is read: one standard deviation,
+/// natural logarithms.
+pub fn middle_sigma(param: usize) -> f64 {
+    if param == EYE { 0.3 } else { 1.0 }
+}
+
+impl Beliefs {
+    /// What is expected of a pool whose design moves by this share.
+    pub fn expected(&self, share: f64) -> Params {
+        let mut expected = self.middle;
+        for log in &mut expected.0[..CAUSES] {
+            *log += share.max(1e-3).ln();
+        }
+        expected
+    }
+}

@@ -1,0 +1,103 @@
+//! The trail of who did what, for coordinators.
+
+use askama::Template;
+use axum::response::Response;
+
+use super::Error;
+use super::access::{Access, Route};
+use super::extract::Query;
+use super::page::{Chrome, Desk, page};
+use super::show;
+use super::tables::{Cell, csv_response};
+use crate::library::trail::{self, Chain, TrailRow};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Coordinator, "/trail", list),
+        Route::get(Access::Coordinator, "/trail.csv", csv),
+    ]
+}
+
+const PER_PAGE: i64 = 100;
+/// No club's trail is longer; a file of more would serve nobody.
+const MOST_IN_A_FILE: i64 = 1_000_000;
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct Asked {
+    /// Only rows below this number.
+    before: Option<i64>,
+}
+
+struct Line {
+    number: String,
+    at: String,
+    who: String,
+    from: String,
+    what: String,
+    words: String,
+}
+
+#[derive(Template)]
+#[template(path = "trail/list.html")]
+struct ListPage {
+    chrome: Chrome,
+    rows_words: String,
+    head: String,
+    broken_at: Option<i64>,
+    lines: Vec<Line>,
+    older: String,
+}
+
+fn line(desk: &Desk, row: TrailRow) -> Line {
+    Line {
+        number: row.number.to_string(),
+        at: show::time(desk.club(), row.at),
+        who: row.person.unwrap_or_else(|| "nobody signed in".to_owned()),
+        from: row.address,
+        what: row.what,
+        words: row.words,
+    }
+}
+
+async fn list(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let rows = trail::list(&mut conn, asked.before, None, PER_PAGE).await?;
+    let Chain {
+        sound,
+        head,
+        broken_at,
+    } = trail::check(&mut conn).await?;
+    let older = match rows.last() {
+        Some(last) if last.number > 1 => format!("/trail?before={}", last.number),
+        _ => String::new(),
+    };
+    page(&ListPage {
+        chrome: desk.chrome("The trail"),
+        rows_words: match sound {
+            1 => "1 row".to_owned(),
+            n => format!("All {n} rows"),
+        },
+        head,
+        broken_at,
+        older,
+        lines: rows.into_iter().map(|row| line(&desk, row)).collect(),
+    })
+}
+
+async fn csv(desk: Desk) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let rows = trail::list(&mut conn, None, None, MOST_IN_A_FILE).await?;
+    let body = rows.into_iter().map(|row| {
+        vec![
+            Cell::from(row.number),
+            Cell::Figure(row.at.to_rfc3339()),
+            Cell::from(row.person.unwrap_or_default()),
+            Cell::from(row.address),
+            Cell::from(row.what),
+            Cell::from(row.words),
+        ]
+    });
+    csv_response(&["number", "at", "who", "from", "what", "words"], body)
+}

@@ -1,0 +1,156 @@
+//! Simulated sittings, led by the tool and by the plain rule of thumb:
+//!
+//!     cargo run --release --example sittings -- --seed 1 --count 500
+//!
+//! Any seed and count; `--json` prints every sitting.
+#![allow(clippy::expect_used, clippy::unwrap_used)]
+
+mod play;
+mod truth;
+
+use clap::Parser;
+use play::{Outcome, Pair, THRESHOLD, sitting};
+
+#[derive(Parser)]
+struct Asked {
+    /// Where the draw starts.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// How many sittings.
+    #[arg(long, default_value_t = 500)]
+    count: usize,
+    /// Print every sitting as JSON instead of the table.
+    #[arg(long)]
+    json: bool,
+}
+
+fn main() {
+    let asked = Asked::parse();
+    let pairs: Vec<Pair> = (0..asked.count).map(|i| sitting(asked.seed, i)).collect();
+    if asked.json {
+        let rows: Vec<_> = pairs
+            .iter()
+            .map(|p| serde_json::json!({ "led": p.led, "rule_of_thumb": p.rule }))
+            .collect();
+        let all = serde_json::json!({
+            "seed": asked.seed,
+            "count": asked.count,
+            "threshold_waves": THRESHOLD,
+            "sittings": rows,
+        });
+        println!(
+            "{}",
+            serde_json::to_string_pretty(&all).expect("plain data")
+        );
+        return;
+    }
+    println!(
+        "Seed {}, {} sittings, in line at {THRESHOLD:.3} waves RMS.\n",
+        asked.seed, asked.count
+    );
+    println!(
+        "| looked at | led by | sittings | goes: median | 95 % within | most | looks: median | end in line | said in line, was not | largest turn asked | worse than at the start |"
+    );
+    println!("|-|-|-|-|-|-|-|-|-|-|-|");
+    for method in ["frames", "eye"] {
+        for (who, of) in [
+            (
+                "the tool",
+                (|p: &Pair| p.led.clone()) as fn(&Pair) -> Outcome,
+            ),
+            ("rule of thumb", |p| p.rule.clone()),
+        ] {
+            let rows: Vec<Outcome> = pairs
+                .iter()
+                .map(of)
+                .filter(|o| o.method == method)
+                .collect();
+            line(method, who, &rows);
+        }
+    }
+    println!("\nThe tool by design:\n");
+    println!(
+        "| design | sittings | goes: median | 95 % within | of them at the mark | end in line |"
+    );
+    println!("|-|-|-|-|-|-|");
+    for kind in truth::KINDS {
+        let rows: Vec<&Outcome> = pairs
+            .iter()
+            .map(|p| &p.led)
+            .filter(|o| o.kind == kind.name)
+            .collect();
+        if rows.is_empty() {
+            continue;
+        }
+        let goes = sorted(rows.iter().map(|o| o.goes));
+        let mark = sorted(rows.iter().map(|o| o.mechanical));
+        println!(
+            "| {} | {} | {} | {} | {} | {} |",
+            kind.name,
+            rows.len(),
+            at(&goes, 0.5),
+            at(&goes, 0.95),
+            at(&mark, 0.5),
+            percent(rows.iter().filter(|o| o.in_line).count(), rows.len()),
+        );
+    }
+    println!("\nHow the tool's sittings ended:\n");
+    for end in [
+        "in line",
+        "no more to be seen tonight",
+        "screws too coarse",
+        "too long",
+    ] {
+        let rows: Vec<&Outcome> = pairs
+            .iter()
+            .map(|p| &p.led)
+            .filter(|o| o.end == end)
+            .collect();
+        let within = rows.iter().filter(|o| o.in_line).count();
+        println!("- {end}: {} ({} of them truly in line)", rows.len(), within);
+    }
+}
+
+fn line(method: &str, who: &str, rows: &[Outcome]) {
+    if rows.is_empty() {
+        return;
+    }
+    let goes = sorted(rows.iter().map(|o| o.goes));
+    let looks = sorted(rows.iter().map(|o| o.looks));
+    let largest = rows.iter().map(|o| o.largest_turn).fold(0.0, f64::max);
+    println!(
+        "| {method} | {who} | {} | {} | {} | {} | {} | {} | {} | {} | {} |",
+        rows.len(),
+        at(&goes, 0.5),
+        at(&goes, 0.95),
+        goes.last().copied().unwrap_or(0),
+        at(&looks, 0.5),
+        percent(rows.iter().filter(|o| o.in_line).count(), rows.len()),
+        percent(
+            rows.iter()
+                .filter(|o| o.end == "in line" && !o.in_line)
+                .count(),
+            rows.len()
+        ),
+        largest,
+        rows.iter()
+            .filter(|o| o.left_waves > o.start_waves.max(THRESHOLD))
+            .count(),
+    );
+}
+
+fn sorted(values: impl Iterator<Item = usize>) -> Vec<usize> {
+    let mut values: Vec<usize> = values.collect();
+    values.sort_unstable();
+    values
+}
+
+/// The value at or below which this share lies.
+fn at(sorted: &[usize], share: f64) -> usize {
+    let place = (share * sorted.len() as f64).ceil() as usize;
+    sorted[place.clamp(1, sorted.len()) - 1]
+}
+
+fn percent(of: usize, all: usize) -> String {
+    format!("{:.1} %", 100.0 * of as f64 / all as f64)
+}

@@ -1,0 +1,458 @@
+//! Simulated instruments and people for the study of sittings. The truth is an
+//! exact trace of an instrument that differs from what the adviser believes: its
+//! prescription, screws, another element out of line, slack; people misread,
+//! mistell and mis-turn.
+
+use nalgebra::Vector2;
+use rand::Rng;
+use rand_chacha::ChaCha8Rng;
+use tubewright::bench::advice::LEAST_RATIO;
+use tubewright::bench::orientation::{Map, Shade, Side, apart_deg};
+use tubewright::bench::screw::{Element, Mechanism, Screw};
+use tubewright::optics::prescription::{Layout, Numbers, Prescription};
+use tubewright::optics::seeing;
+use tubewright::optics::trace::{ARCMIN_RAD, Part, Shift};
+use tubewright::optics::wavefront::w131_from_coma;
+use tubewright::startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
+
+/// A number from the normal distribution (Box-Muller).
+pub fn normal(rng: &mut ChaCha8Rng) -> f64 {
+    let u: f64 = rng.random_range(1e-12..1.0);
+    let v: f64 = rng.random_range(0.0..std::f64::consts::TAU);
+    (-2.0 * u.ln()).sqrt() * v.cos()
+}
+
+/// A kind of instrument as clubs own it.
+#[derive(Debug, Clone, Copy)]
+pub struct Kind {
+    pub name: &'static str,
+    pub layout: Layout,
+    pub aperture_mm: f64,
+    pub focal_mm: f64,
+    pub obstruction: f64,
+    pub element: Element,
+    pub mechanism: Mechanism,
+    pub pitch_mm: f64,
+    pub lever_mm: f64,
+}
+
+/// The designs of the study.
+pub const KINDS: [Kind; 6] = [
+    Kind {
+        name: "Schmidt-Cassegrain 203 mm f/10",
+        layout: Layout::SchmidtCassegrain,
+        aperture_mm: 203.0,
+        focal_mm: 2030.0,
+        obstruction: 0.34,
+        element: Element::Secondary,
+        mechanism: Mechanism::Pivot,
+        pitch_mm: 0.7,
+        lever_mm: 20.0,
+    },
+    Kind {
+        name: "Schmidt-Cassegrain 279 mm f/10",
+        layout: Layout::SchmidtCassegrain,
+        aperture_mm: 279.0,
+        focal_mm: 2790.0,
+        obstruction: 0.34,
+        element: Element::Secondary,
+        mechanism: Mechanism::Pivot,
+        pitch_mm: 0.7,
+        lever_mm: 28.0,
+    },
+    Kind {
+        name: "aplanatic Schmidt-Cassegrain 203 mm f/10",
+        layout: Layout::AplanaticSchmidtCassegrain,
+        aperture_mm: 203.0,
+        focal_mm: 2030.0,
+        obstruction: 0.37,
+        element: Element::Secondary,
+        mechanism: Mechanism::Pivot,
+        pitch_mm: 0.7,
+        lever_mm: 20.0,
+    },
+    Kind {
+        name: "Ritchey-Chretien 203 mm f/8",
+        layout: Layout::RitcheyChretien,
+        aperture_mm: 203.0,
+        focal_mm: 1624.0,
+        obstruction: 0.45,
+        element: Element::Secondary,
+        mechanism: Mechanism::Pivot,
+        pitch_mm: 0.7,
+        lever_mm: 18.0,
+    },
+    Kind {
+        name: "classical Cassegrain 203 mm f/12",
+        layout: Layout::ClassicalCassegrain,
+        aperture_mm: 203.0,
+        focal_mm: 2436.0,
+        obstruction: 0.33,
+        element: Element::Secondary,
+        mechanism: Mechanism::PushPull,
+        pitch_mm: 0.7,
+        lever_mm: 27.0,
+    },
+    Kind {
+        name: "Newtonian 203 mm f/5",
+        layout: Layout::Newtonian,
+        aperture_mm: 203.0,
+        focal_mm: 1015.0,
+        obstruction: 0.28,
+        element: Element::Primary,
+        mechanism: Mechanism::Spring,
+        pitch_mm: 0.8,
+        lever_mm: 128.0,
+    },
+];
+
+impl Kind {
+    pub fn part(&self) -> Part {
+        match self.element {
+            Element::Primary => Part::Primary,
+            _ => Part::Secondary,
+        }
+    }
+
+    /// As the register holds it: what the adviser goes by.
+    pub fn registered(&self) -> (Prescription, Vec<Screw>) {
+        let n = Numbers::usual(self.layout, self.aperture_mm, self.focal_mm);
+        let p = Prescription::new(self.layout, n).expect("a usual instrument");
+        (p, self.screws())
+    }
+
+    fn screws(&self) -> Vec<Screw> {
+        [0.0, 120.0, 240.0]
+            .iter()
+            .enumerate()
+            .map(|(i, &clock_deg)| Screw {
+                label: format!("S{}", i + 1),
+                element: self.element,
+                clock_deg,
+                pitch_mm: self.pitch_mm,
+                lever_mm: self.lever_mm,
+                mechanism: self.mechanism,
+            })
+            .collect()
+    }
+}
+
+/// How well things are seen tonight.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Method {
+    Frames,
+    Eye,
+}
+
+/// One instrument out of line, with the people who work on it.
+pub struct Truth {
+    pub kind: Kind,
+    prescription: Prescription,
+    /// Heights by which one turn of each true screw lifts its side, over the
+    /// radius, and where it truly sits: tilt in arc minutes per turn.
+    screw_tilt: Vec<Vector2<f64>>,
+    /// Tilt of the element, arc minutes.
+    tilt: Vector2<f64>,
+    /// Another element that stands out of line and stays so.
+    fixed: Shift,
+    /// Play of each screw and where within it it stands, turns.
+    slack: Vec<f64>,
+    play: Vec<f64>,
+    pub map: Map,
+    pub side: Side,
+    pub side_told: Side,
+    pub diagonal: bool,
+    pub seeing_arcsec: f64,
+    pub method: Method,
+    /// The person's idea of the donut's width over the true one.
+    width_bias: f64,
+    /// Scale of the camera's measurement over the true one.
+    frame_scale: f64,
+    frames: usize,
+}
+
+impl Truth {
+    /// A hidden misalignment: RMS coma from `least` to `most`, waves.
+    pub fn draw(kind: Kind, method: Method, least: f64, most: f64, rng: &mut ChaCha8Rng) -> Self {
+        let usual = Numbers::usual(kind.layout, kind.aperture_mm, kind.focal_mm);
+        let prescription = loop {
+            let n = Numbers {
+                focal_mm: kind.focal_mm * (1.0 + 0.01 * normal(rng)),
+                primary_ratio: match kind.layout {
+                    Layout::Newtonian => usual.primary_ratio,
+                    _ => usual.primary_ratio * (1.0 + 0.05 * normal(rng)),
+                },
+                back_focus_mm: usual.back_focus_mm * (1.0 + 0.12 * normal(rng)),
+                ..usual
+            };
+            if let Ok(p) = Prescription::new(kind.layout, n) {
+                break p;
+            }
+        };
+        let common = 1.0 + 0.08 * normal(rng);
+        let sky = if kind.element == Element::Primary {
+            -1.0
+        } else {
+            1.0
+        };
+        let radius = match kind.mechanism {
+            Mechanism::Pivot => kind.lever_mm,
+            _ => kind.lever_mm / 1.5,
+        };
+        let screw_tilt = (0..3)
+            .map(|i| {
+                let clock = f64::from(i) * 120.0 + 4.0 * normal(rng);
+                let (s, c) = clock.to_radians().sin_cos();
+                let lift = kind.pitch_mm * common * (1.0 + 0.10 * normal(rng));
+                // A plane on three supports at 120 degrees: two thirds of the lift
+                // over the radius, along the screw.
+                let size = 2.0 / 3.0 * lift / radius / ARCMIN_RAD;
+                Vector2::new(s, c) * size * sky
+            })
+            .collect();
+        let other = match kind.part() {
+            Part::Primary => Part::Flat,
+            _ => Part::Primary,
+        };
+        let vertex = prescription.vertex_mm(other).expect("has it");
+        let fixed = Shift {
+            part: other,
+            pivot_mm: vertex,
+            tilt_rad: Vector2::new(normal(rng), normal(rng)) * 1.5 * ARCMIN_RAD,
+            decentre_mm: Vector2::zeros(),
+        };
+        let mut truth = Self {
+            kind,
+            prescription,
+            screw_tilt,
+            tilt: Vector2::zeros(),
+            fixed,
+            slack: (0..3).map(|_| rng.random_range(0.0..0.012)).collect(),
+            play: vec![0.0; 3],
+            map: Map {
+                turn_deg: rng.random_range(0.0..360.0),
+                mirrored: rng.random_bool(0.5),
+            },
+            side: if rng.random_bool(0.5) {
+                Side::Inside
+            } else {
+                Side::Outside
+            },
+            side_told: Side::Unknown,
+            diagonal: false,
+            seeing_arcsec: rng.random_range(1.0..4.0),
+            method,
+            width_bias: (0.2 * normal(rng)).clamp(-0.45, 0.45).exp(),
+            frame_scale: 1.0 + 0.04 * normal(rng),
+            frames: rng.random_range(30..120),
+        };
+        // One side in ten is told wrongly, one in ten not at all; the register's
+        // diagonal is right nine times in ten.
+        let roll: f64 = rng.random();
+        truth.side_told = if roll < 0.1 {
+            Side::Unknown
+        } else if roll < 0.2 {
+            if truth.side == Side::Inside {
+                Side::Outside
+            } else {
+                Side::Inside
+            }
+        } else {
+            truth.side
+        };
+        truth.diagonal = (!truth.map.mirrored) != rng.random_bool(0.1);
+        // Tilted until the coma is what was drawn.
+        let wanted = rng.random_range(least..most);
+        let way = rng.random_range(0.0..std::f64::consts::TAU);
+        let way = Vector2::new(way.cos(), way.sin());
+        let (mut low, mut high) = (0.0, 1.0);
+        while truth.coma_at(way * high).norm() < wanted && high < 500.0 {
+            (low, high) = (high, high * 1.6);
+        }
+        for _ in 0..30 {
+            let middle = (low + high) / 2.0;
+            if truth.coma_at(way * middle).norm() < wanted {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        truth.tilt = way * high;
+        truth
+    }
+
+    fn coma_at(&self, tilt_arcmin: Vector2<f64>) -> Vector2<f64> {
+        let part = self.kind.part();
+        let moved = Shift {
+            part,
+            pivot_mm: self.prescription.vertex_mm(part).expect("has it"),
+            tilt_rad: tilt_arcmin * ARCMIN_RAD,
+            decentre_mm: Vector2::zeros(),
+        };
+        let image = self
+            .prescription
+            .system
+            .centred_image(&[moved, self.fixed])
+            .expect("rays get through");
+        Vector2::from(image.wavefront.coma())
+    }
+
+    /// The true coma, star in the middle, tube's frame, waves.
+    pub fn coma(&self) -> Vector2<f64> {
+        self.coma_at(self.tilt)
+    }
+
+    /// The same in the picture.
+    pub fn coma_seen(&self) -> Vector2<f64> {
+        self.map.matrix() * self.coma()
+    }
+
+    /// A person turns what they were asked: within 15 %, now and then the wrong
+    /// way; slack is lost when a screw is turned back. Returns where the star
+    /// jumped in the picture, clock degrees.
+    pub fn turn(&mut self, turns: &[f64], rng: &mut ChaCha8Rng) -> f64 {
+        let wrong = if rng.random_bool(0.03) { -1.0 } else { 1.0 };
+        let mut change = Vector2::zeros();
+        for (i, t) in turns.iter().enumerate() {
+            if *t == 0.0 {
+                continue;
+            }
+            let made = wrong * t * (1.0 + 0.15 * normal(rng)) + 0.002 * normal(rng);
+            let wanted = self.play[i] + made;
+            let moved = if wanted > self.slack[i] {
+                wanted - self.slack[i]
+            } else if wanted < 0.0 {
+                wanted
+            } else {
+                0.0
+            };
+            self.play[i] = wanted.clamp(0.0, self.slack[i]);
+            change += self.screw_tilt[i] * moved;
+        }
+        let before = self.place();
+        self.tilt += change;
+        let jump = self.map.matrix() * (self.place() - before);
+        let jump_deg = jump.x.atan2(jump.y).to_degrees();
+        to_hour(jump_deg + 15.0 * normal(rng))
+    }
+
+    /// Where a star on the tube's axis falls.
+    fn place(&self) -> Vector2<f64> {
+        let part = self.kind.part();
+        let moved = Shift {
+            part,
+            pivot_mm: self.prescription.vertex_mm(part).expect("has it"),
+            tilt_rad: self.tilt * ARCMIN_RAD,
+            decentre_mm: Vector2::zeros(),
+        };
+        self.prescription
+            .system
+            .image(&[moved, self.fixed], Vector2::zeros())
+            .expect("rays get through")
+            .place_mm
+    }
+
+    /// A person shades a clock position and tells where it went dark.
+    pub fn shade(&self, tube_deg: f64, rng: &mut ChaCha8Rng) -> Shade {
+        let half = if self.side == Side::Inside {
+            180.0
+        } else {
+            0.0
+        };
+        let hand = tube_deg + 8.0 * normal(rng);
+        let dark = self.map.to_picture(hand) + half + 10.0 * normal(rng);
+        Shade {
+            tube_deg,
+            picture_deg: to_hour(dark),
+            side: self.side_told,
+        }
+    }
+
+    /// A look at the star: the coma vector told and its told 1-sigma.
+    /// `defocus_waves` is how far out of focus the adviser asked for.
+    /// By eye `None` when the shadow touches the rim: go further out and look again.
+    pub fn look(&self, defocus_waves: f64, rng: &mut ChaCha8Rng) -> Option<([f64; 2], f64)> {
+        let r0 = seeing::r0_mm(self.seeing_arcsec, 550.0);
+        let d_over_r0 = self.kind.aperture_mm / r0;
+        let coma = self.coma_seen();
+        match self.method {
+            Method::Frames => {
+                let floor = seeing::coma_floor_waves(d_over_r0, self.frames);
+                let sigma = floor.hypot(0.008);
+                let seen = coma * self.frame_scale + Vector2::new(normal(rng), normal(rng)) * sigma;
+                Some(([seen.x, seen.y], sigma * rng.random_range(0.8..1.3)))
+            }
+            Method::Eye => self.eye(coma, d_over_r0, defocus_waves, rng),
+        }
+    }
+
+    fn eye(
+        &self,
+        coma: Vector2<f64>,
+        d_over_r0: f64,
+        defocus_waves: f64,
+        rng: &mut ChaCha8Rng,
+    ) -> Option<([f64; 2], f64)> {
+        let eps = self.kind.obstruction;
+        // The eye averages the air over some ten independent moments.
+        let air = seeing::coma_floor_waves(d_over_r0, 10);
+        let seen = coma + Vector2::new(normal(rng), normal(rng)) * air;
+        let w020 = (defocus_waves * (1.0 + 0.15 * normal(rng)).max(0.4)).min(60.0);
+        let skew = w131_from_coma(seen.norm()) * 1.5 * (1.0 + eps) / w020;
+        let ratio = ((1.0 - skew) / (1.0 + skew)).max(0.0);
+        // Judged to about a tenth, told to a tenth.
+        let told = ((ratio + 0.07 * normal(rng)).clamp(0.05, 1.0) * 10.0).round() / 10.0;
+        // Hopelessly far out: a tenth is all that can be said.
+        if told < LEAST_RATIO && defocus_waves < 50.0 {
+            return None;
+        }
+        let told = told.max(0.1);
+        let thin = (-seen.x).atan2(-seen.y).to_degrees();
+        let thin = to_hour(thin + 10.0 * normal(rng));
+        let width_arcsec = 2.0 * 4.0 * w020 * 0.55e-3 / self.kind.aperture_mm * 206_264.8;
+        let judged = judge_by_eye(&ByEye {
+            aperture_mm: self.kind.aperture_mm,
+            obstruction: eps,
+            width: DonutWidth::OfTrueField {
+                share: 1.0,
+                true_field_deg: width_arcsec * self.width_bias / 3600.0,
+            },
+            unevenness: Unevenness::Ratio(told),
+            thin_clock_deg: (told < 0.95).then_some(thin),
+            side_sign: 1.0,
+        })
+        .expect("a look that can be judged");
+        Some((
+            [judged.coma_x_waves, judged.coma_y_waves],
+            judged.coma_component_sigma_waves,
+        ))
+    }
+
+    /// A Newtonian's mark beside the Cheshire's ring, in mm on the tube's
+    /// clock, as a person tells it: to half a millimetre and a clock hour.
+    pub fn mark(&self, rng: &mut ChaCha8Rng) -> [f64; 2] {
+        // The ring's reflection lies where the mirror faces the focus squarely,
+        // towards the raised side, 2 f t from the mark.
+        let offset = self.tilt * (-2.0 * self.kind.focal_mm * ARCMIN_RAD);
+        let seen = offset + Vector2::new(normal(rng), normal(rng)) * 0.6;
+        let size = (seen.norm() * 2.0).round() / 2.0;
+        let clock = to_hour(seen.x.atan2(seen.y).to_degrees() + 8.0 * normal(rng)).to_radians();
+        [size * clock.sin(), size * clock.cos()]
+    }
+}
+
+/// The nearest clock hour, degrees.
+pub fn to_hour(deg: f64) -> f64 {
+    ((deg / 30.0).round() * 30.0).rem_euclid(360.0)
+}
+
+/// Of the screws, the nearest to a tube clock.
+pub fn nearest(screws: &[Screw], clock_deg: f64) -> usize {
+    let mut best = 0;
+    for (i, s) in screws.iter().enumerate() {
+        if apart_deg(s.clock_deg, clock_deg) < apart_deg(screws[best].clock_deg, clock_deg) {
+            best = i;
+        }
+    }
+    best
+}
