@@ -43,6 +43,13 @@ const BEYOND_DOUBT: f64 = 12.0;
 const LEAST_SCALING: f64 = 2e-3;
 const MOST_SCALE: f64 = 0.12;
 const MOST_SCALINGS: usize = 5;
+/// The most by which the camera's exponent and the obstruction are believed to
+/// be off, the latter where this share of the light stays unexplained; and how
+/// tightly the obstruction is held beyond that.
+const MOST_BEND: f64 = 0.25;
+const MOST_APART: f64 = 0.1;
+const UNSURE: f64 = 0.1;
+const TIGHT: f64 = 0.002;
 /// What holds a parameter, in units of what is known of it.
 const HELD: f64 = 1e12;
 
@@ -58,6 +65,8 @@ pub(super) struct Fitted<'a> {
     /// The setup with the focal length as fitted.
     pub setup: Setup,
     pub point_symmetric: bool,
+    /// Share of the light that neither model nor noise accounts for.
+    pub unexplained: f64,
     pub work: Work,
 }
 
@@ -98,8 +107,32 @@ struct Stage {
     parameters: Vec<f64>,
 }
 
-/// Checks the input and fits.
+/// Checks the input and fits. Where what may give a little (camera, obstruction)
+/// gives more than is believed, something else is the matter: all is then held
+/// as told.
 pub(super) fn fitted<'a>(
+    tasks: &[Task<'a>],
+    setup: &Setup,
+    options: &FitOptions,
+) -> Result<Fitted<'a>, FitError> {
+    let free = fitted_freely(tasks, setup, options)?;
+    let p = &free.solution.parameters;
+    let bent = free.problem.bend().map_or(0.0, |i| p[i].abs());
+    let apart = free.problem.state(p, 0).shadow[2] - setup.obstruction;
+    let wild = bent > MOST_BEND || (apart.abs() > MOST_APART && free.unexplained > UNSURE);
+    if !wild {
+        return Ok(free);
+    }
+    let held = FitOptions {
+        response_sigma: 0.0,
+        obstruction_sigma: options.obstruction_sigma.min(TIGHT),
+        focal_sigma: 0.0,
+        ..*options
+    };
+    fitted_freely(tasks, setup, &held)
+}
+
+fn fitted_freely<'a>(
     tasks: &[Task<'a>],
     setup: &Setup,
     options: &FitOptions,
@@ -147,7 +180,9 @@ pub(super) fn fitted<'a>(
         // Held as told: it takes no part in the errors either.
         fine.solution.matrix[(i, i)] += HELD * fine.solution.matrix[(i, i)].max(1.0);
     }
+    let unexplained = fine.unexplained();
     Ok(Fitted {
+        unexplained,
         stamps: tasks.iter().map(|t| t.0).collect(),
         problem: fine.problem,
         windows: fine.windows,
