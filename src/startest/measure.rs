@@ -361,7 +361,11 @@ const GEOMETRY: &str = "geometry";
 
 fn answer(mut looks: Vec<Look>, setup: &Setup, options: &Options) -> Outcome {
     let mut notes: Vec<Reason> = Vec::new();
-    let fitted = if options.fit {
+    let farthest = looks.iter().map(|l| l.read.w020_waves).fold(0.0, f64::max);
+    if options.fit && farthest > TOO_FAR_WAVES {
+        notes.push(far_out(farthest));
+    }
+    let fitted = if options.fit && farthest <= TOO_FAR_WAVES {
         match fit_of(&looks, setup, options) {
             Ok(found) => Some(found),
             Err(error) => {
@@ -529,6 +533,8 @@ fn unexplained(found: &FitResult) -> f64 {
 /// Beyond so many waves out of focus the rings are no longer diffraction's but
 /// rays', and the fit computes them at a longer wavelength.
 const FARTHEST_WAVES: f64 = 32.0;
+/// Beyond so many it is not even tried.
+const TOO_FAR_WAVES: f64 = 60.0;
 
 /// Why the fit does not give the answer, if it does not.
 fn not_believed(found: &FitResult) -> Option<Reason> {
@@ -548,15 +554,17 @@ fn not_believed(found: &FitResult) -> Option<Reason> {
         .iter()
         .map(|p| p.w020_waves.abs())
         .fold(0.0, f64::max);
-    (farthest > FARTHEST_WAVES).then(|| {
-        said(
-            "far-out",
-            format!(
-                "the star is {farthest:.0} waves out of focus, too far for rings of diffraction: the ring geometry gives the answer"
-            ),
-            "Five to fifteen waves give the best figure.",
-        )
-    })
+    (farthest > FARTHEST_WAVES).then(|| far_out(farthest))
+}
+
+fn far_out(waves: f64) -> Reason {
+    said(
+        "far-out",
+        format!(
+            "the star is {waves:.0} waves out of focus, too far for rings of diffraction: the ring geometry gives the answer"
+        ),
+        "Five to fifteen waves give the best figure.",
+    )
 }
 
 /// Covariance of the fitted coma from the blocks of all sets.

@@ -221,7 +221,10 @@ impl Fitted<'_> {
             .scale()
             .filter(|_| scale != 1.0)
             .map(|i| [scale, sigma(i)]);
-        let response = problem.bend().map(|i| [1.0 + p[i], sigma(i)]);
+        let response = problem
+            .bend()
+            .filter(|_| !problem.bend_held)
+            .map(|i| [1.0 + p[i], sigma(i)]);
         let mut responses = Vec::new();
         let mut pictures = Vec::new();
         for k in 0..=last {
