@@ -8,7 +8,7 @@ mod measure_common;
 
 use std::path::{Path, PathBuf};
 
-use measure_common::measured_or_refused;
+use measure_common::{measured_or_refused, pictures, rings_report};
 use tubewright::startest::frame::{Setup, Side};
 use tubewright::startest::report::Verdict;
 
@@ -25,8 +25,7 @@ const MEASURED: [(&str, f64, f64, f64, f64); 8] = [
     ("sky-00804541.S4.0096", 23.3, 10.4, 0.8, 58.0),
 ];
 
-#[test]
-fn real_stars_agree_with_the_independent_measurement() {
+fn folder() -> Option<PathBuf> {
     let shared = std::env::var_os("TUBEWRIGHT_SHARED").map_or_else(
         || Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared"),
         PathBuf::from,
@@ -34,9 +33,13 @@ fn real_stars_agree_with_the_independent_measurement() {
     let folder = shared.join("real-frames");
     if !folder.is_dir() {
         eprintln!("skipped: {} is not there", folder.display());
-        return;
+        return None;
     }
-    let setup = Setup {
+    Some(folder)
+}
+
+fn setup() -> Setup {
+    Setup {
         aperture_mm: 3934.0,
         focal_mm: 11_730.0,
         obstruction: 0.42,
@@ -45,9 +48,26 @@ fn real_stars_agree_with_the_independent_measurement() {
         bandwidth_nm: 150.0,
         side: Side::Unknown,
         vanes: None,
-    };
+    }
+}
+
+/// So far out of focus (45 waves and more) no fit is made.
+#[test]
+fn stars_far_out_of_focus_are_left_to_the_rings() {
+    let Some(folder) = folder() else { return };
+    let star = folder.join("sky-00487890.S4.0054.fits");
+    let report = measured_or_refused(&[star], &setup());
+    assert!(report.fit.is_none());
+    assert_eq!(report.wavefront.unwrap().method, "geometry");
+    assert!(report.notes.iter().any(|n| n.code == "far-out"));
+}
+
+#[test]
+fn real_stars_agree_with_the_independent_measurement() {
+    let Some(folder) = folder() else { return };
+    let setup = setup();
     for (name, outer, shadow, offset, thin) in MEASURED {
-        let report = measured_or_refused(&[folder.join(format!("{name}.fits"))], &setup);
+        let report = rings_report(pictures(&[folder.join(format!("{name}.fits"))]), &setup);
         assert_eq!(
             report.verdict,
             Verdict::Measured,

@@ -362,10 +362,10 @@ const GEOMETRY: &str = "geometry";
 fn answer(mut looks: Vec<Look>, setup: &Setup, options: &Options) -> Outcome {
     let mut notes: Vec<Reason> = Vec::new();
     let farthest = looks.iter().map(|l| l.read.w020_waves).fold(0.0, f64::max);
-    if options.fit && farthest > TOO_FAR_WAVES {
+    if options.fit && farthest > FARTHEST_WAVES {
         notes.push(far_out(farthest));
     }
-    let fitted = if options.fit && farthest <= TOO_FAR_WAVES {
+    let fitted = if options.fit && farthest <= FARTHEST_WAVES {
         match fit_of(&looks, setup, options) {
             Ok(found) => Some(found),
             Err(error) => {
@@ -530,31 +530,23 @@ fn unexplained(found: &FitResult) -> f64 {
         .fold(0.0, f64::max)
 }
 
-/// Beyond so many waves out of focus the rings are no longer diffraction's but
-/// rays', and the fit computes them at a longer wavelength.
+/// Beyond so many waves out of focus the rings are rays' and no longer
+/// diffraction's: no fit is made.
 const FARTHEST_WAVES: f64 = 32.0;
-/// Beyond so many it is not even tried.
-const TOO_FAR_WAVES: f64 = 60.0;
 
 /// Why the fit does not give the answer, if it does not.
 fn not_believed(found: &FitResult) -> Option<Reason> {
     let left = unexplained(found);
-    if left > EXPLAINED {
-        return Some(said(
+    (left > EXPLAINED).then(|| {
+        said(
             "fit-not-believed",
             format!(
                 "the diffraction fit leaves {:.0} % of the light unexplained, so the rings give the answer",
                 100.0 * left
             ),
             "Check what was told of telescope and camera; average more frames, and use a raw format.",
-        ));
-    }
-    let farthest = found
-        .pictures
-        .iter()
-        .map(|p| p.w020_waves.abs())
-        .fold(0.0, f64::max);
-    (farthest > FARTHEST_WAVES).then(|| far_out(farthest))
+        )
+    })
 }
 
 fn far_out(waves: f64) -> Reason {
@@ -638,7 +630,7 @@ fn rings_of(l: &Look, wave: &Wavefront) -> Rings {
         } else {
             g.offset_sigma
         },
-        thin_clock_deg: if coma > 0.0 {
+        thin_clock_deg: if coma > 0.0 && wave.method == FIT {
             (-wave.coma_x_waves)
                 .atan2(-wave.coma_y_waves)
                 .to_degrees()

@@ -126,7 +126,7 @@ pub struct Rings {
     /// Direction in which coma makes the bright ring thinnest (unobstructed: to
     /// which the light crowds), clock degrees, 0 to 360: opposite to the coma
     /// vector as reported, so a shadow that a pair shows to be off centre, and
-    /// the field's own coma, are out of it.
+    /// the field's own coma, are out of it. By geometry alone: as seen.
     pub thin_clock_deg: f64,
     /// 1-sigma of `thin_clock_deg`, degrees; 180 when the direction is unknown.
     pub thin_clock_deg_sigma: f64,

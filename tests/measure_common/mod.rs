@@ -15,6 +15,8 @@ pub struct Case {
     pub setup: Setup,
     /// a8, a7, waves.
     pub coma: [f64; 2],
+    /// Shadow off centre, x right and y up outside focus, units of the radius.
+    pub decentre: [f64; 2],
     pub sets: Vec<Set>,
 }
 
@@ -22,6 +24,8 @@ pub struct Set {
     pub paths: Vec<PathBuf>,
     pub outer_radius_px: f64,
     pub thin_clock_deg: f64,
+    /// Short frames through evolving turbulence.
+    pub moving_air: bool,
 }
 
 /// The cases of `tests/frames/manifest.json`.
@@ -49,6 +53,7 @@ pub fn kept_cases() -> Vec<Case> {
                     vanes: None,
                 },
                 coma: [number(&c["truth"]["a8"]), number(&c["truth"]["a7"])],
+                decentre: [0, 1].map(|k| number(&c["truth"]["shadow_decentre"][k])),
                 sets: c["sets"]
                     .as_array()
                     .unwrap()
@@ -62,6 +67,7 @@ pub fn kept_cases() -> Vec<Case> {
                             .collect(),
                         outer_radius_px: number(&s["outer_radius_px"]),
                         thin_clock_deg: number(&s["ring_thin_clock_deg"]),
+                        moving_air: number(&s["d_over_r0"]) > 0.0,
                     })
                     .collect(),
             }
