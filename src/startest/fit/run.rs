@@ -2,7 +2,7 @@
 //! nowhere, a fine stage.
 
 use super::{
-    FitError, FitOptions, Start, check,
+    FitError, FitOptions, Start, check, honest,
     solve::{BLUR, Limits, OWN, Problem, SKY, Solution},
     stage::{self, Kind, Window},
 };
@@ -31,9 +31,13 @@ const FINE: Limits = Limits {
 /// over thirty frames, leaves about 0.15.
 const LOST: f64 = 0.18;
 /// The focal ratio is looked for when freeing it promises to take away this
-/// share of chi2, and taken when it did take away that one.
-const WORTH_A_LOOK: f64 = 0.05;
-const WORTH_TAKING: f64 = 0.25;
+/// share of chi2.
+const WORTH_A_LOOK: f64 = 0.02;
+/// It is taken when it is off by more than this, and by so many of its sigmas:
+/// small untruths of the model that go all round the ring falsify it by up to
+/// ten of them (found on pictures by an independent library).
+const LEAST_TAKEN: f64 = 0.008;
+const BEYOND_DOUBT: f64 = 12.0;
 /// The least change worth another stage, the most that is believed, and how
 /// often it is sought.
 const LEAST_SCALING: f64 = 2e-3;
@@ -191,13 +195,25 @@ impl Run<'_, '_> {
             }
         }
         match best {
-            Some(free) if free.solution.chi2 < (1.0 - WORTH_TAKING) * chi2 => free,
+            Some(free) if self.scale_is_told_by(&free) => free,
             _ => {
                 self.setup = kept;
                 self.scale = 0.0;
                 told
             }
         }
+    }
+
+    fn scale_is_told_by(&self, free: &Stage) -> bool {
+        let Some(i) = free.problem.scale() else {
+            return false;
+        };
+        let sigma = honest::inverse(&free.solution.matrix).map_or(f64::INFINITY, |inverse| {
+            honest::covariance(&free.problem, &free.solution, &inverse)[(i, i)]
+                .max(0.0)
+                .sqrt()
+        });
+        self.scale.abs() > LEAST_TAKEN && self.scale.abs() > BEYOND_DOUBT * sigma
     }
 
     /// Takes over a change of the focal ratio; gives the parameters to go on from.
