@@ -455,6 +455,8 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
             )));
         }
         let circumstances = Circumstances {
+            both_sides: false,
+            field_coma: false,
             aperture_mm: instrument.aperture_mm,
             focal_mm: instrument.focal_mm * args.focal_factor,
             obstruction: instrument.obstruction,

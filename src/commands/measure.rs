@@ -12,6 +12,7 @@ use tubewright::startest::measure::{
     FieldComa, Options, Outcome, Unreadable, measure_pair, measure_with,
 };
 use tubewright::startest::report::{Reason, Report, Verdict};
+use tubewright::startest::{panels, pictures};
 
 use super::{BROKEN, REFUSED, USAGE};
 
@@ -122,6 +123,10 @@ pub struct MeasureArgs {
     /// Read the rings alone, without the diffraction fit: quicker and rougher
     #[arg(long, env = "TUBEWRIGHT_RINGS_ONLY")]
     rings_only: bool,
+    /// Write pictures into this folder, made when missing: the stacked donut, what was measured
+    /// on it, model, residual, the ring unrolled, coma as an arrow
+    #[arg(long, value_name = "DIR", env = "TUBEWRIGHT_PICTURES")]
+    pictures: Option<PathBuf>,
     /// Print one JSON object instead of words
     #[arg(long, env = "TUBEWRIGHT_JSON")]
     json: bool,
@@ -186,7 +191,7 @@ impl MeasureArgs {
         let options = self.options(setup);
         let of = |paths: &[PathBuf]| {
             let paths = paths.to_vec();
-            paths.into_iter().flat_map(|path| pictures(&path))
+            paths.into_iter().flat_map(|path| frames_in(&path))
         };
         let mut on = |_| ControlFlow::Continue(());
         if self.inside.is_empty() {
@@ -211,6 +216,12 @@ pub fn run(args: MeasureArgs) -> ExitCode {
         return ExitCode::from(USAGE);
     }
     let outcome = args.measured(&setup);
+    if let Some(folder) = &args.pictures
+        && let Err(error) = write_pictures(folder, &outcome)
+    {
+        eprintln!("tubewright: --pictures {}: {error}", folder.display());
+        return ExitCode::from(BROKEN);
+    }
     let report = &outcome.report;
     let printed = if args.json {
         serde_json::to_string_pretty(report).map_err(std::io::Error::from)
@@ -235,8 +246,38 @@ pub fn run(args: MeasureArgs) -> ExitCode {
     }
 }
 
+/// Writes what can be shown of an outcome.
+fn write_pictures(folder: &Path, outcome: &Outcome) -> Result<(), Box<dyn std::error::Error>> {
+    std::fs::create_dir_all(folder)?;
+    let sets = [
+        (outcome.stack.as_ref(), outcome.geometry.as_ref(), ""),
+        (
+            outcome.inside.as_ref().map(|i| &i.0),
+            outcome.inside.as_ref().map(|i| &i.1),
+            "-inside",
+        ),
+    ];
+    for (stack, geometry, suffix) in sets {
+        let Some(stack) = stack else { continue };
+        let name = format!("donut{suffix}.png");
+        std::fs::write(folder.join(&name), pictures::donut_png(&stack.stamp)?)?;
+        if let Some(geometry) = geometry {
+            let svg =
+                pictures::overlay_svg(&stack.stamp, geometry, &outcome.report, Some(&name), "shot");
+            std::fs::write(folder.join(format!("measured{suffix}.svg")), svg)?;
+        }
+    }
+    for panel in panels::panels(outcome)? {
+        std::fs::write(folder.join(format!("{}.png", panel.name)), panel.png)?;
+    }
+    if let Some(svg) = panels::coma_svg(&outcome.report, "coma") {
+        std::fs::write(folder.join("coma.svg"), svg)?;
+    }
+    Ok(())
+}
+
 /// The pictures of one file; a file that cannot be read counts as one.
-fn pictures(path: &Path) -> Box<dyn Iterator<Item = Result<Frame, Unreadable>>> {
+fn frames_in(path: &Path) -> Box<dyn Iterator<Item = Result<Frame, Unreadable>>> {
     let name = path.file_name().map_or_else(
         || path.display().to_string(),
         |n| n.to_string_lossy().into_owned(),

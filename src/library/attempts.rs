@@ -116,6 +116,55 @@ pub async fn unfinished(conn: &mut Conn) -> Result<Vec<AttemptId>> {
     .await?)
 }
 
+/// One more picture of a try.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AttemptPicture {
+    /// Its name, unique in the try.
+    pub name: String,
+    /// What it shows.
+    pub caption: String,
+}
+
+/// Keeps a further picture of a try.
+pub async fn keep_picture(
+    conn: &mut Conn,
+    id: AttemptId,
+    place: i64,
+    picture: &AttemptPicture,
+    png: &[u8],
+) -> Result<()> {
+    sqlx::query!(
+        "INSERT INTO attempt_pictures (attempt_id, name, caption, png, place) VALUES (?, ?, ?, ?, ?)",
+        id, picture.name, picture.caption, png, place
+    )
+    .execute(conn)
+    .await?;
+    Ok(())
+}
+
+/// The further pictures of a try, in order.
+pub async fn pictures(conn: &mut Conn, id: AttemptId) -> Result<Vec<AttemptPicture>> {
+    Ok(sqlx::query_as!(
+        AttemptPicture,
+        "SELECT name, caption FROM attempt_pictures WHERE attempt_id = ? ORDER BY place",
+        id
+    )
+    .fetch_all(conn)
+    .await?)
+}
+
+/// One of the further pictures of a try.
+pub async fn named_picture(conn: &mut Conn, id: AttemptId, name: &str) -> Result<Vec<u8>> {
+    sqlx::query_scalar!(
+        "SELECT png FROM attempt_pictures WHERE attempt_id = ? AND name = ?",
+        id,
+        name
+    )
+    .fetch_optional(conn)
+    .await?
+    .ok_or(Error::NotFound("picture"))
+}
+
 /// The picture of a try.
 pub async fn picture(conn: &mut Conn, id: AttemptId) -> Result<Vec<u8>> {
     sqlx::query_scalar!("SELECT picture_png FROM attempts WHERE id = ?", id)

@@ -355,9 +355,17 @@ impl Answer {
     }
 }
 
+/// The two methods' names.
+const FIT: &str = "diffraction fit";
+const GEOMETRY: &str = "geometry";
+
 fn answer(mut looks: Vec<Look>, setup: &Setup, options: &Options) -> Outcome {
     let mut notes: Vec<Reason> = Vec::new();
-    let fitted = if options.fit {
+    let farthest = looks.iter().map(|l| l.read.w020_waves).fold(0.0, f64::max);
+    if options.fit && farthest > TOO_FAR_WAVES {
+        notes.push(far_out(farthest));
+    }
+    let fitted = if options.fit && farthest <= TOO_FAR_WAVES {
         match fit_of(&looks, setup, options) {
             Ok(found) => Some(found),
             Err(error) => {
@@ -372,41 +380,44 @@ fn answer(mut looks: Vec<Look>, setup: &Setup, options: &Options) -> Outcome {
     } else {
         None
     };
-    if let Some(why) = fitted.as_ref().and_then(|f| contradicted(f, setup)) {
+    if let Some(why) = fitted.as_ref().and_then(|f| contradicted(f, &looks, setup)) {
         return refused_after_all(looks, why);
     }
     let by_rings = Answer::by_rings(&looks, setup);
     let blocks = fitted.as_ref().and_then(|f| blocks_of(f, &looks));
-    let mut told = match &fitted {
-        Some(f) => by_fit(f, blocks, &by_rings),
-        None => by_rings,
-    };
-    let method = if fitted.is_some() {
-        "diffraction fit"
-    } else {
-        "geometry"
-    };
-    let check = fitted
-        .is_some()
-        .then(|| Answer::by_rings(&looks, setup))
-        .map(|mut rings| {
-            let apart = (told.coma[0] - rings.coma[0]).hypot(told.coma[1] - rings.coma[1]);
-            let sigma = told.sigma().hypot(rings.sigma());
-            let agreement = Agreement {
-                apart_waves: apart,
-                sigma_waves: sigma,
-                // Two components: beyond 3.03 sigma once in a hundred times.
-                agree: apart <= 3.03 * sigma,
-            };
-            let own = options.field_coma.map(|f| own_coma(&looks, setup, f));
-            take_off(&mut rings.coma, own);
-            (agreement, rings.wavefront("geometry", setup))
+    let mut told = by_rings;
+    let mut method = GEOMETRY;
+    let mut second: Option<(Answer, &str)> = None;
+    if let Some(f) = &fitted {
+        let by_fit = by_fit(f, blocks, &told);
+        second = Some(match not_believed(f) {
+            Some(why) => {
+                notes.push(why);
+                (by_fit, FIT)
+            }
+            None => {
+                method = FIT;
+                (std::mem::replace(&mut told, by_fit), GEOMETRY)
+            }
         });
+    }
     let field = options.field_coma.map(|f| own_coma(&looks, setup, f));
     take_off(&mut told.coma, field);
+    let check = second.map(|(mut other, name)| {
+        take_off(&mut other.coma, field);
+        let apart = (told.coma[0] - other.coma[0]).hypot(told.coma[1] - other.coma[1]);
+        let sigma = told.sigma().hypot(other.sigma());
+        let agreement = Agreement {
+            apart_waves: apart,
+            sigma_waves: sigma,
+            // Two components: beyond 3.03 sigma once in a hundred times.
+            agree: apart <= 3.03 * sigma,
+        };
+        (agreement, other.wavefront(name, setup))
+    });
     for l in &mut looks {
         notes.append(&mut l.notes);
-        for note in notes::on_rings(&l.geometry, &l.read, l.scatter, setup, fitted.is_some()) {
+        for note in notes::on_rings(&l.geometry, &l.read, l.scatter, setup, method == FIT) {
             if notes.iter().all(|n| n.code != note.code) {
                 notes.push(note);
             }
@@ -489,15 +500,17 @@ const OBSTRUCTION_APART: f64 = 0.08;
 /// The fit is believed about the obstruction when it explains this much.
 const EXPLAINED: f64 = 0.2;
 
-/// Whether the fitted obstruction contradicts the told one.
-fn contradicted(found: &FitResult, setup: &Setup) -> Option<Reason> {
-    let left = found
-        .pictures
-        .iter()
-        .map(|p| p.residual_share)
-        .fold(0.0, f64::max);
-    let apart = (found.obstruction - setup.obstruction).abs();
-    (apart > OBSTRUCTION_APART && left < EXPLAINED).then(|| {
+/// Whether the fitted obstruction contradicts the told one, and the rings, where
+/// they show a shadow, lean the same way.
+fn contradicted(found: &FitResult, looks: &[Look], setup: &Setup) -> Option<Reason> {
+    let apart = found.obstruction - setup.obstruction;
+    let rings_agree = looks.iter().all(|l| {
+        l.geometry.shadow.is_none_or(|s| {
+            let seen = s.radius / l.geometry.outer_radius - setup.obstruction;
+            seen.abs() > 0.04 && seen.signum() == apart.signum()
+        })
+    });
+    (apart.abs() > OBSTRUCTION_APART && unexplained(found) < EXPLAINED && rings_agree).then(|| {
         reason(
             "obstruction-contradicts",
             format!(
@@ -506,6 +519,52 @@ fn contradicted(found: &FitResult, setup: &Setup) -> Option<Reason> {
             ),
         )
     })
+}
+
+/// Share of the light that neither model nor noise accounts for.
+fn unexplained(found: &FitResult) -> f64 {
+    found
+        .pictures
+        .iter()
+        .map(|p| p.unexplained_share)
+        .fold(0.0, f64::max)
+}
+
+/// Beyond so many waves out of focus the rings are no longer diffraction's but
+/// rays', and the fit computes them at a longer wavelength.
+const FARTHEST_WAVES: f64 = 32.0;
+/// Beyond so many it is not even tried.
+const TOO_FAR_WAVES: f64 = 60.0;
+
+/// Why the fit does not give the answer, if it does not.
+fn not_believed(found: &FitResult) -> Option<Reason> {
+    let left = unexplained(found);
+    if left > EXPLAINED {
+        return Some(said(
+            "fit-not-believed",
+            format!(
+                "the diffraction fit leaves {:.0} % of the light unexplained, so the rings give the answer",
+                100.0 * left
+            ),
+            "Check what was told of telescope and camera; average more frames, and use a raw format.",
+        ));
+    }
+    let farthest = found
+        .pictures
+        .iter()
+        .map(|p| p.w020_waves.abs())
+        .fold(0.0, f64::max);
+    (farthest > FARTHEST_WAVES).then(|| far_out(farthest))
+}
+
+fn far_out(waves: f64) -> Reason {
+    said(
+        "far-out",
+        format!(
+            "the star is {waves:.0} waves out of focus, too far for rings of diffraction: the ring geometry gives the answer"
+        ),
+        "Five to fifteen waves give the best figure.",
+    )
 }
 
 /// Covariance of the fitted coma from the blocks of all sets.
@@ -664,7 +723,7 @@ fn fit_report(
             .iter()
             .map(|&j| Term {
                 noll: j,
-                name: term_name(j).to_owned(),
+                name: super::panels::term_name(j).to_owned(),
                 waves: found.wavefront.get(j),
                 sigma_waves: found.sigma(j).unwrap_or(0.0),
             })
@@ -708,28 +767,10 @@ fn fit_report(
                 flux: p.flux,
                 sky: p.sky,
                 residual_share: p.residual_share,
+                unexplained_share: p.unexplained_share,
             })
             .collect(),
         model_pictures: found.work.pictures,
         model_derivatives: found.work.slopes,
-    }
-}
-
-/// Names of the Zernike terms of Noll's table I.
-fn term_name(noll: usize) -> &'static str {
-    match noll {
-        4 => "defocus",
-        5 => "astigmatism at 45 degrees",
-        6 => "astigmatism at 0 degrees",
-        7 => "coma along y",
-        8 => "coma along x",
-        9 => "trefoil along y",
-        10 => "trefoil along x",
-        11 => "spherical aberration",
-        12 => "secondary astigmatism at 0 degrees",
-        13 => "secondary astigmatism at 45 degrees",
-        14 => "quadrafoil at 0 degrees",
-        15 => "quadrafoil at 22.5 degrees",
-        _ => "term",
     }
 }

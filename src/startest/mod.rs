@@ -22,6 +22,7 @@ pub mod gather;
 pub mod judge;
 pub mod measure;
 mod notes;
+pub mod panels;
 pub mod pictures;
 mod polar;
 pub mod report;

@@ -94,26 +94,11 @@ pub(crate) fn on_fit(report: &Report, setup: &Setup) -> Vec<Reason> {
         notes.push(said(
             "methods-differ",
             format!(
-                "the diffraction fit gives {:.3} waves of coma and the ring geometry {:.3}; the two lie {:.3} apart, \
+                "the {} gives {:.3} waves of coma and the {} {:.3}; the two lie {:.3} apart, \
                  which their errors do not explain",
-                wave.coma_rms_waves, other.coma_rms_waves, a.apart_waves
+                wave.method, wave.coma_rms_waves, other.method, other.coma_rms_waves, a.apart_waves
             ),
             "Check obstruction, focal length and pixel size, and look at the residual picture for what the model does not know.",
-        ));
-    }
-    let worst = fit
-        .pictures
-        .iter()
-        .map(|p| p.residual_share)
-        .fold(0.0, f64::max);
-    if worst > 0.25 {
-        notes.push(said(
-            "much-unexplained",
-            format!(
-                "the model leaves {:.0} % of the light unexplained",
-                100.0 * worst
-            ),
-            "Check what was told of the telescope and camera; average more frames, and use a raw format.",
         ));
     }
     if (fit.obstruction - setup.obstruction).abs() > 0.04 {
@@ -141,7 +126,7 @@ pub(crate) fn on_fit(report: &Report, setup: &Setup) -> Vec<Reason> {
             "Use a raw format without gamma or stretch; the figures allow for it as far as they can.",
         ));
     }
-    if fit.decentre_doubt_waves > 0.0 {
+    if fit.decentre_doubt_waves > 0.0 && fit.decentre_doubt_waves.is_finite() {
         notes.push(said(
             "one-side-only",
             format!(

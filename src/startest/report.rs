@@ -285,6 +285,9 @@ pub struct FittedPicture {
     pub sky: [f64; 3],
     /// RMS of what the model leaves over the RMS of the star's light.
     pub residual_share: f64,
+    /// The same with the noise taken off.
+    #[serde(default)]
+    pub unexplained_share: f64,
 }
 
 /// What the air does to a measurement.

@@ -15,15 +15,17 @@ use tokio::runtime::Handle;
 use tokio::sync::mpsc;
 
 use super::Error;
-use crate::library::attempts::{self, Attempt, AttemptState, Finished};
+use crate::library::attempts::{self, Attempt, AttemptPicture, AttemptState, Finished};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::star_tests::{FocusSide, Method, StarTest};
 use crate::library::{self, AttemptId, Library};
 use crate::startest::decode::{FrameReader, Limits};
 use crate::startest::frame::{Frame, Setup, Side};
-use crate::startest::measure::{self, Unreadable};
-use crate::startest::pictures;
+use crate::startest::measure::{
+    FieldComa, Options, Progress, Unreadable, measure_pair, measure_with,
+};
 use crate::startest::report::Verdict;
+use crate::startest::{panels, pictures};
 
 /// How many tries may wait.
 const QUEUE: usize = 64;
@@ -51,12 +53,29 @@ pub struct Circumstances {
     pub seeing: Option<i64>,
     /// Words beside it.
     pub note: String,
+    /// Whether frames from the other side of focus came as well; `side` is then
+    /// that of the first set.
+    #[serde(default)]
+    pub both_sides: bool,
+    /// Whether the coma that a Newtonian's star has by its distance from the
+    /// middle of the frames is to be taken off.
+    #[serde(default)]
+    pub field_coma: bool,
     /// When the frames were taken, where that was told.
     #[serde(default)]
     pub taken_at: Option<library::Moment>,
 }
 
 impl Circumstances {
+    fn options(&self) -> Options {
+        Options {
+            field_coma: self
+                .field_coma
+                .then(|| FieldComa::paraboloid(&self.setup())),
+            ..Options::default()
+        }
+    }
+
     /// The setup the frames are measured with.
     pub fn setup(&self) -> Setup {
         Setup {
@@ -267,7 +286,8 @@ async fn measure_attempt(
     let files = files_in(folder)?;
     let mut cancelled = false;
     let mut seen = 0;
-    let outcome = measure::measure(frames_of(&files), &told.setup(), &mut |progress| {
+    let (setup, options) = (told.setup(), told.options());
+    let mut watch = |progress: Progress| {
         seen = progress.seen;
         let mut board = lock(board);
         board.seen.insert(id, progress.seen);
@@ -276,7 +296,29 @@ async fn measure_attempt(
             return ControlFlow::Break(());
         }
         ControlFlow::Continue(())
-    });
+    };
+    let outcome = if told.both_sides {
+        let (other, first): (Vec<PathBuf>, Vec<PathBuf>) =
+            files.into_iter().partition(|f| is_of_the_other_side(f));
+        let (inside, outside) = match told.side {
+            FocusSide::Outside => (other, first),
+            _ => (first, other),
+        };
+        measure_pair(
+            frames_of(&inside),
+            frames_of(&outside),
+            &setup,
+            &options,
+            &mut watch,
+        )
+    } else {
+        measure_with(frames_of(&files), &setup, &options, &mut watch)
+    };
+    let more = if cancelled {
+        Vec::new()
+    } else {
+        panels::panels(&outcome).map_err(|e| Error::Broken(format!("a picture: {e}")))?
+    };
     let report = serde_json::to_string(&outcome.report)
         .map_err(|e| Error::Broken(format!("a report: {e}")))?;
     let picture_png = match &outcome.stack {
@@ -312,7 +354,15 @@ async fn measure_attempt(
     };
     let now = Utc::now();
     let mut write = library.write().await?;
-    if attempts::finish(&mut write, id, &end, now).await?
+    let ended = attempts::finish(&mut write, id, &end, now).await?;
+    for (place, panel) in (0..).zip(more).take(if ended { usize::MAX } else { 0 }) {
+        let picture = AttemptPicture {
+            name: panel.name,
+            caption: panel.caption,
+        };
+        attempts::keep_picture(&mut write, id, place, &picture, &panel.png).await?;
+    }
+    if ended
         && measured
         && let Some(test) = star_test(&outcome.report, &told, id, &attempt.circumstances)
     {
@@ -413,6 +463,15 @@ fn shown_frame_name(name: &str) -> String {
     }
 }
 
+/// Files from the other side of focus are numbered from here.
+pub const OTHER_SIDE: usize = 5000;
+
+fn is_of_the_other_side(path: &Path) -> bool {
+    path.file_name()
+        .and_then(|n| n.to_string_lossy().get(..4).and_then(|n| n.parse().ok()))
+        .is_some_and(|n: usize| n >= OTHER_SIDE)
+}
+
 /// The name under which an uploaded file is kept: its place in the row and
 /// what is harmless of its own name.
 pub fn kept_name(place: usize, name: &str) -> String {
@@ -447,6 +506,8 @@ mod tests {
             assert!(kept.starts_with("0007-") && kept.len() <= 85, "{kept}");
             assert!(!kept.contains(['/', '\\']), "{kept}");
         }
+        assert!(is_of_the_other_side(Path::new("/x/5003-a.png")));
+        assert!(!is_of_the_other_side(Path::new("/x/0499-a.png")));
         assert_eq!(
             shown_frame_name("0007-star.fits plane 3"),
             "star.fits plane 3"

@@ -9,17 +9,18 @@ use super::access::{Access, Route};
 use super::by_eye_form::{self, ByEyeFields};
 use super::extract::{Form, Path, Upload, UploadedFile};
 use super::fields::Mends;
-use super::measuring::{Circumstances, kept_name};
+use super::measuring::{Circumstances, OTHER_SIDE, kept_name};
 use super::page::{Arrival, Chrome, Desk, mend, page};
 use super::sign_in::Nothing;
 use super::{check_in_answer, show, when};
-use crate::library::attempts::{self, Attempt, AttemptState};
+use crate::library::attempts::{self, Attempt, AttemptPicture, AttemptState};
 use crate::library::club::Club;
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::instruments::Instrument;
+use crate::library::instruments::{Design, Instrument};
 use crate::library::star_tests::FocusSide;
 use crate::library::{AttemptId, Conn, Moment};
 use crate::startest::decode::{FrameReader, Hints, Limits};
+use crate::startest::panels;
 use crate::startest::report::{Reason, Report};
 use crate::upkeep;
 
@@ -41,6 +42,11 @@ pub fn routes() -> Vec<Route> {
         Route::get(Access::Volunteer, "/attempts/{id}/progress", progress),
         Route::post(Access::Volunteer, "/attempts/{id}/cancel", cancel),
         Route::get(Access::Volunteer, "/attempts/{id}/picture.png", picture),
+        Route::get(
+            Access::Volunteer,
+            "/attempts/{id}/pictures/{name}",
+            named_picture,
+        ),
         Route::get(Access::Volunteer, "/attempts/{id}/report.json", report_json),
     ]
 }
@@ -63,6 +69,7 @@ struct FrameFields {
     camera: String,
     pixel_um: String,
     focal_factor: String,
+    field_coma: String,
     note: String,
     taken_on: String,
     taken_at: String,
@@ -102,6 +109,7 @@ struct FormPage {
     tag: String,
     name: String,
     takes_star_test: bool,
+    is_newtonian: bool,
     eye: ByEyeFields,
     eye_card: &'static str,
     look: LookOwnFields,
@@ -139,6 +147,7 @@ async fn form_page(
         tag: instrument.tag.clone(),
         name: instrument.name.clone(),
         takes_star_test: instrument.design.takes_star_test(),
+        is_newtonian: instrument.design == Design::Newtonian,
         eye_card: by_eye_form::cards_for(instrument.obstruction),
         eye: look.eye,
         look: look.own,
@@ -243,7 +252,7 @@ impl FrameFields {
         &self,
         instrument: &Instrument,
         hints: Option<&Hints>,
-        files: usize,
+        [files, others]: [usize; 2],
         club: &Club,
         now: Moment,
     ) -> Result<Circumstances, Mends> {
@@ -267,6 +276,12 @@ impl FrameFields {
             0.2..=10.0,
         );
         let side = mends.word("side", "Side of focus", &self.side);
+        if others > 0 && side == Some(FocusSide::Unknown) {
+            mends.add(
+                "side",
+                "Side of focus: with frames from both sides, say which side the first ones are from.",
+            );
+        }
         let seeing = mends.optional_whole("seeing", "Seeing", &self.seeing, 1..=5);
         let camera = CAMERAS.iter().find(|c| c.0 == self.camera);
         if camera.is_none() {
@@ -282,6 +297,8 @@ impl FrameFields {
         );
         match (pixel_um, side, camera) {
             (Some(pixel_um), Some(side), Some(camera)) if mends.is_empty() => Ok(Circumstances {
+                both_sides: others > 0,
+                field_coma: self.field_coma == "yes" && instrument.design == Design::Newtonian,
                 taken_at,
                 aperture_mm: instrument.aperture_mm,
                 focal_mm: instrument.focal_mm * factor.unwrap_or(1.0),
@@ -318,7 +335,8 @@ async fn frames(desk: Desk, Path(tag): Path<String>, upload: Upload) -> Result<R
     refuse_the_sun(&instrument)?;
     let fields: FrameFields = upload.fields()?;
     let hints = hints_of(&upload.files).await;
-    let files = upload.files.len();
+    let others = upload.files.iter().filter(|f| is_other(f)).count();
+    let files = [upload.files.len() - others, others];
     let told = match fields.check(&instrument, hints.as_ref(), files, desk.club(), desk.now()) {
         Ok(told) => told,
         Err(mends) => {
@@ -365,11 +383,21 @@ async fn frames(desk: Desk, Path(tag): Path<String>, upload: Upload) -> Result<R
     Ok(response)
 }
 
+/// Whether a file came by the field for the other side of focus.
+fn is_other(upload: &UploadedFile) -> bool {
+    upload.field == "frames_other"
+}
+
 /// Moves uploaded files into the folder of their try and makes sure they are
 /// on the disk before the try is acknowledged.
 fn keep(folder: &std::path::Path, files: Vec<UploadedFile>) -> std::io::Result<()> {
     std::fs::create_dir_all(folder)?;
     for (place, upload) in files.into_iter().enumerate() {
+        let place = if is_other(&upload) {
+            OTHER_SIDE + place
+        } else {
+            place
+        };
         let to = folder.join(kept_name(place, &upload.name));
         let file = upload.file.persist(&to).map_err(|e| e.error)?;
         file.sync_all()?;
@@ -394,6 +422,9 @@ struct Outcome {
     overlay_svg: String,
     caption: String,
     notes: Vec<Reason>,
+    terms: Vec<Figure>,
+    coma_svg: String,
+    pictures: Vec<AttemptPicture>,
 }
 
 struct Gauge {
@@ -607,7 +638,61 @@ async fn result_of(
         overlay_svg: attempt.overlay_svg.clone().unwrap_or_default(),
         caption,
         notes: report.notes.clone(),
+        terms: terms_of(report),
+        coma_svg: panels::coma_svg(report, "arrow").unwrap_or_default(),
+        pictures: attempts::pictures(conn, attempt.id).await?,
     })
+}
+
+/// What only the diffraction fit tells.
+fn terms_of(report: &Report) -> Vec<Figure> {
+    let Some(fit) = &report.fit else {
+        return Vec::new();
+    };
+    let mut figures: Vec<Figure> = fit
+        .terms
+        .iter()
+        .map(|t| {
+            let (value, sigma) = with_error(t.waves, t.sigma_waves);
+            Figure {
+                label: panels::term_name(t.noll),
+                value,
+                sigma,
+                unit: "waves RMS",
+            }
+        })
+        .collect();
+    if let Some(d) = fit.shadow_decentre {
+        let (value, sigma) = with_error(100.0 * d.x.hypot(d.y), 100.0 * d.sigma);
+        figures.push(Figure {
+            label: "Shadow off centre",
+            value,
+            sigma,
+            unit: "% of the radius",
+        });
+    }
+    if let Some(other) = &report.cross_check {
+        let (value, sigma) = with_error(other.coma_rms_waves, other.coma_rms_waves_sigma);
+        figures.push(Figure {
+            label: if other.method == "geometry" {
+                "Coma by the rings alone"
+            } else {
+                "Coma by the fit"
+            },
+            value,
+            sigma,
+            unit: "waves RMS",
+        });
+    }
+    if let Some(air) = report.air {
+        figures.push(Figure {
+            label: "Coma the air leaves",
+            value: format!("{:.4}", air.coma_floor_waves),
+            sigma: String::new(),
+            unit: "waves RMS",
+        });
+    }
+    figures
 }
 
 #[derive(Template)]
@@ -645,8 +730,12 @@ async fn cancel(
 
 async fn picture(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Error> {
     let mut conn = desk.read().await?;
-    let png = attempts::picture(&mut conn, id).await?;
-    Ok((
+    Ok(shown_for_good(attempts::picture(&mut conn, id).await?))
+}
+
+/// A picture that never changes.
+fn shown_for_good(png: Vec<u8>) -> Response {
+    (
         [
             (header::CONTENT_TYPE, HeaderValue::from_static("image/png")),
             (
@@ -656,7 +745,16 @@ async fn picture(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Erro
         ],
         png,
     )
-        .into_response())
+        .into_response()
+}
+
+async fn named_picture(
+    desk: Desk,
+    Path((id, name)): Path<(AttemptId, String)>,
+) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let png = attempts::named_picture(&mut conn, id, name.trim_end_matches(".png")).await?;
+    Ok(shown_for_good(png))
 }
 
 async fn report_json(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Error> {

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use tubewright::startest::decode::{FrameReader, Limits};
 use tubewright::startest::frame::{Frame, Setup, Side};
-use tubewright::startest::measure::{Unreadable, measure};
+use tubewright::startest::measure::{Options, Unreadable, measure, measure_with};
 use tubewright::startest::report::Report;
 
 pub struct Case {
@@ -93,6 +93,12 @@ pub fn measured_or_refused(paths: &[PathBuf], setup: &Setup) -> Report {
 
 pub fn report_of(frames: Vec<Result<Frame, Unreadable>>, setup: &Setup) -> Report {
     measure(frames, setup, &mut |_| ControlFlow::Continue(())).report
+}
+
+/// By the rings alone: what pictures made of rays, without diffraction, ask for.
+pub fn rings_report(frames: Vec<Result<Frame, Unreadable>>, setup: &Setup) -> Report {
+    let on = &mut |_| ControlFlow::Continue(());
+    measure_with(frames, setup, &Options::rings_only(), on).report
 }
 
 /// A donut by rays alone: the light of a ring-shaped pupil with defocus and

@@ -270,3 +270,54 @@ async fn frames_of_another_night_are_dated_so() {
         .unwrap();
     assert_eq!(tests[0].happened_at.date_naive().to_string(), "2025-03-04");
 }
+
+/// The same telescope inside and outside focus (tests/frames), its shadow in
+/// the middle, measured together.
+#[tokio::test(flavor = "multi_thread")]
+async fn frames_from_both_sides_of_focus_tell_coma_from_a_shadow_off_centre() {
+    let house = House::empty().await;
+    let (id, mut client) = house.someone(Role::Volunteer).await;
+    house.instrument("S203", id).await;
+    let (inside, outside) = (frame("sct-inside.png"), frame("sct-outside.fits.gz"));
+    let files: &[(&str, &str, &[u8])] = &[
+        ("frames", "sct-outside.fits.gz", &outside),
+        ("frames_other", "sct-inside.png", &inside),
+    ];
+    let unsure: Vec<(&str, &str)> = TOLD
+        .iter()
+        .map(|&(k, v)| (k, if k == "side" { "unknown" } else { v }))
+        .collect();
+    let form = "/instruments/S203/star-test/frames";
+    let page = client.upload(form, &unsure, files).await;
+    assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(page.words().contains("which side the first ones are from"));
+
+    let page = client.upload(form, TOLD, files).await;
+    let path = page.location().to_owned();
+    let page = ended(&mut client, &path).await;
+    assert!(
+        page.words().contains("Shadow off centre"),
+        "{}",
+        page.words()
+    );
+    let report: serde_json::Value =
+        serde_json::from_slice(&client.get(&format!("{path}/report.json")).await.body).unwrap();
+    assert_eq!(report["fit"]["side_used"], "both");
+    assert_eq!(report["sets"][0]["side"], "inside");
+    let coma = report["wavefront"]["coma_rms_waves"].as_f64().unwrap();
+    assert!((coma - GOOD_COMA_RMS_WAVES).abs() < 0.003, "{coma}");
+    assert!(
+        report["fit"]["shadow_decentre"]["x"]
+            .as_f64()
+            .unwrap()
+            .abs()
+            < 0.005
+    );
+    for name in ["model", "residual", "ring", "model-inside"] {
+        let picture = client.get(&format!("{path}/pictures/{name}.png")).await;
+        assert_eq!(picture.status, StatusCode::OK, "{name}");
+        assert_eq!(picture.body[..4], *b"\x89PNG");
+    }
+    let none = client.get(&format!("{path}/pictures/none.png")).await;
+    assert_eq!(none.status, StatusCode::NOT_FOUND);
+}

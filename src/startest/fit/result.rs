@@ -53,6 +53,8 @@ pub struct PictureFit {
     pub residual: Vec<f64>,
     /// RMS of the residual over the RMS of the star's light, in pixels with light.
     pub residual_share: f64,
+    /// The same with the noise that the stamp admits taken off.
+    pub unexplained_share: f64,
 }
 
 /// A shadow off centre.
@@ -219,7 +221,10 @@ impl Fitted<'_> {
             .scale()
             .filter(|_| scale != 1.0)
             .map(|i| [scale, sigma(i)]);
-        let response = problem.bend().map(|i| [1.0 + p[i], sigma(i)]);
+        let response = problem
+            .bend()
+            .filter(|_| !problem.bend_held)
+            .map(|i| [1.0 + p[i], sigma(i)]);
         let mut responses = Vec::new();
         let mut pictures = Vec::new();
         for k in 0..=last {
@@ -321,14 +326,16 @@ impl Fitted<'_> {
             .collect();
         let light: Vec<f64> = model.iter().enumerate().map(|(i, m)| m - sky(i)).collect();
         let level = light.iter().copied().fold(0.0, f64::max);
-        let (mut r2, mut s2) = (0.0, 1e-300);
-        for (r, l) in residual
+        let (mut r2, mut s2, mut noise) = (0.0, 1e-300, 0.0);
+        for ((r, l), sigma) in residual
             .iter()
             .zip(&light)
-            .filter(|(_, l)| **l > 0.1 * level)
+            .zip(&stamp.sigma)
+            .filter(|((_, l), sigma)| **l > 0.1 * level && sigma.is_finite())
         {
             r2 += r * r;
             s2 += l * l;
+            noise += sigma * sigma;
         }
         let fwhm = own[BLUR].max(0.0).powf(0.6);
         PictureFit {
@@ -341,6 +348,7 @@ impl Fitted<'_> {
             model,
             residual,
             residual_share: (r2 / s2).sqrt(),
+            unexplained_share: ((r2 - noise).max(0.0) / s2).sqrt(),
         }
     }
 }

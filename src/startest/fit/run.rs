@@ -30,19 +30,27 @@ const FINE: Limits = Limits {
 /// (RMS, noise taken off) tries other starts. Turbulence of D/r0 = 6, averaged
 /// over thirty frames, leaves about 0.15.
 const LOST: f64 = 0.18;
-/// The focal ratio is looked for when freeing it promises to take away this
+/// Focal ratio and camera are looked for when freeing them promises to take away this
 /// share of chi2.
 const WORTH_A_LOOK: f64 = 0.02;
-/// It is taken when it is off by more than this, and by so many of its sigmas:
-/// small untruths of the model that go all round the ring falsify it by up to
+/// They are taken when off by more than this, and by so many of their sigmas:
+/// small untruths of the model that go all round the ring falsify them by up to
 /// ten of them (found on pictures by an independent library).
 const LEAST_TAKEN: f64 = 0.008;
+const LEAST_BEND: f64 = 0.015;
 const BEYOND_DOUBT: f64 = 12.0;
 /// The least change worth another stage, the most that is believed, and how
 /// often it is sought.
 const LEAST_SCALING: f64 = 2e-3;
 const MOST_SCALE: f64 = 0.12;
 const MOST_SCALINGS: usize = 5;
+/// The most by which the camera's exponent and the obstruction are believed to
+/// be off, the latter where this share of the light stays unexplained; and how
+/// tightly the obstruction is held beyond that.
+const MOST_BEND: f64 = 0.25;
+const MOST_APART: f64 = 0.1;
+const UNSURE: f64 = 0.1;
+const TIGHT: f64 = 0.002;
 /// What holds a parameter, in units of what is known of it.
 const HELD: f64 = 1e12;
 
@@ -58,6 +66,8 @@ pub(super) struct Fitted<'a> {
     /// The setup with the focal length as fitted.
     pub setup: Setup,
     pub point_symmetric: bool,
+    /// Share of the light that neither model nor noise accounts for.
+    pub unexplained: f64,
     pub work: Work,
 }
 
@@ -82,6 +92,8 @@ struct Run<'t, 'a> {
     setup: Setup,
     /// By what share that is longer than told.
     scale: f64,
+    /// Whether the camera's exponent may move.
+    bend_free: bool,
     options: &'t FitOptions,
     modes: Vec<usize>,
     pupil: Pupil,
@@ -98,8 +110,32 @@ struct Stage {
     parameters: Vec<f64>,
 }
 
-/// Checks the input and fits.
+/// Checks the input and fits. Where what may give a little (camera, obstruction)
+/// gives more than is believed, something else is the matter: all is then held
+/// as told.
 pub(super) fn fitted<'a>(
+    tasks: &[Task<'a>],
+    setup: &Setup,
+    options: &FitOptions,
+) -> Result<Fitted<'a>, FitError> {
+    let free = fitted_freely(tasks, setup, options)?;
+    let p = &free.solution.parameters;
+    let bent = free.problem.bend().map_or(0.0, |i| p[i].abs());
+    let apart = free.problem.state(p, 0).shadow[2] - setup.obstruction;
+    let wild = bent > MOST_BEND || (apart.abs() > MOST_APART && free.unexplained > UNSURE);
+    if !wild {
+        return Ok(free);
+    }
+    let held = FitOptions {
+        response_sigma: 0.0,
+        obstruction_sigma: options.obstruction_sigma.min(TIGHT),
+        focal_sigma: 0.0,
+        ..*options
+    };
+    fitted_freely(tasks, setup, &held)
+}
+
+fn fitted_freely<'a>(
     tasks: &[Task<'a>],
     setup: &Setup,
     options: &FitOptions,
@@ -128,6 +164,7 @@ pub(super) fn fitted<'a>(
         tasks,
         setup: setup.clone(),
         scale: 0.0,
+        bend_free: false,
         options,
         shared: modes.len() - 1 + free_shadow.len() + extras,
         modes,
@@ -137,17 +174,19 @@ pub(super) fn fitted<'a>(
     let mut work = Work::default();
     let coarse = run.approach(&mut work)?;
     let fine = run.stage(&coarse.parameters, true, &mut work)?;
-    let mut fine = run.with_its_focal_ratio(fine, &mut work);
+    let mut fine = run.with_its_camera(fine, &mut work);
     if fine.unexplained() > HOPELESS {
         return Err(FitError::NoConvergence);
     }
-    if run.scale == 0.0
-        && let Some(i) = fine.problem.scale()
-    {
-        // Held as told: it takes no part in the errors either.
+    // What is held as told takes no part in the errors either.
+    let scale = fine.problem.scale().filter(|_| run.scale == 0.0);
+    let bend = fine.problem.bend().filter(|_| !run.bend_free);
+    for i in scale.into_iter().chain(bend) {
         fine.solution.matrix[(i, i)] += HELD * fine.solution.matrix[(i, i)].max(1.0);
     }
+    let unexplained = fine.unexplained();
     Ok(Fitted {
+        unexplained,
         stamps: tasks.iter().map(|t| t.0).collect(),
         problem: fine.problem,
         windows: fine.windows,
@@ -159,25 +198,56 @@ pub(super) fn fitted<'a>(
 }
 
 impl Run<'_, '_> {
-    /// Goes on with the focal ratio free, where that explains the picture much
-    /// better. Where it does not, the told one is the better guess: blurred
-    /// rings tell little, and what little they tell the blur's own shape spoils.
-    fn with_its_focal_ratio(&mut self, told: Stage, work: &mut Work) -> Stage {
-        let chi2 = told.solution.chi2;
-        let wanted = |s: &Stage| {
-            let (step, promise) = s.solution.onward.as_ref()?;
-            let by = step[s.problem.scale()?];
-            (by.is_finite() && by.abs() > LEAST_SCALING).then_some((by, *promise))
-        };
-        if wanted(&told).is_none_or(|(_, promise)| promise < WORTH_A_LOOK * chi2) {
+    /// Goes on with focal ratio and camera free, where that explains the picture
+    /// much better, and keeps of them what the picture tells beyond doubt. Else
+    /// what was told is the better guess: blurred rings tell little of either,
+    /// and small untruths of the model spoil that little.
+    fn with_its_camera(&mut self, told: Stage, work: &mut Work) -> Stage {
+        let promise = told.solution.onward.as_ref().map_or(0.0, |o| o.1);
+        if promise.is_nan() || promise < WORTH_A_LOOK * told.solution.chi2 {
             return told;
         }
         let kept = self.setup.clone();
+        self.bend_free = self.options.response_sigma > 0.0;
+        let Ok(bent) = self.stage(&told.parameters, true, work) else {
+            self.bend_free = false;
+            return told;
+        };
+        let scaled = self.with_its_focal_ratio(&bent, work);
+        let Some(scaled) = scaled.filter(|s| self.scale_is_told_by(s)) else {
+            (self.setup, self.scale) = (kept, 0.0);
+            if self.bend_is_told_by(&bent) {
+                return bent;
+            }
+            self.bend_free = false;
+            return told;
+        };
+        if self.bend_is_told_by(&scaled) {
+            return scaled;
+        }
+        self.bend_free = false;
+        let mut straight = scaled.parameters.clone();
+        if let Some(i) = scaled.problem.bend() {
+            straight[i] = 0.0;
+        }
+        let Ok(straight) = self.stage(&straight, true, work) else {
+            self.bend_free = true;
+            return scaled;
+        };
+        self.with_its_focal_ratio(&straight, work)
+            .unwrap_or(straight)
+    }
+
+    /// Stages on with the focal ratio followed; `None` when it need not move.
+    fn with_its_focal_ratio(&mut self, from: &Stage, work: &mut Work) -> Option<Stage> {
         let mut best: Option<Stage> = None;
         let mut before = 0.0;
         for _ in 0..MOST_SCALINGS {
-            let here = best.as_ref().unwrap_or(&told);
-            let Some((step, _)) = wanted(here) else { break };
+            let here = best.as_ref().unwrap_or(from);
+            let step = here.solution.onward.as_ref()?.0[here.problem.scale()?];
+            if !step.is_finite() || step.abs() < LEAST_SCALING {
+                break;
+            }
             // Steps that shrink evenly have a known end.
             let share = step / before;
             let by = if (0.05..0.8).contains(&share) {
@@ -194,26 +264,20 @@ impl Run<'_, '_> {
                 Err(_) => break,
             }
         }
-        match best {
-            Some(free) if self.scale_is_told_by(&free) => free,
-            _ => {
-                self.setup = kept;
-                self.scale = 0.0;
-                told
-            }
-        }
+        best
     }
 
     fn scale_is_told_by(&self, free: &Stage) -> bool {
-        let Some(i) = free.problem.scale() else {
+        let sigma = free.sigma_of(free.problem.scale());
+        self.scale.abs() > LEAST_TAKEN && self.scale.abs() > BEYOND_DOUBT * sigma
+    }
+
+    fn bend_is_told_by(&self, free: &Stage) -> bool {
+        let Some(i) = free.problem.bend() else {
             return false;
         };
-        let sigma = honest::inverse(&free.solution.matrix).map_or(f64::INFINITY, |inverse| {
-            honest::covariance(&free.problem, &free.solution, &inverse)[(i, i)]
-                .max(0.0)
-                .sqrt()
-        });
-        self.scale.abs() > LEAST_TAKEN && self.scale.abs() > BEYOND_DOUBT * sigma
+        let bend = free.solution.parameters[i].abs();
+        bend > LEAST_BEND && bend > BEYOND_DOUBT * free.sigma_of(Some(i))
     }
 
     /// Takes over a change of the focal ratio; gives the parameters to go on from.
@@ -295,6 +359,7 @@ impl Run<'_, '_> {
             shadow: [0.0, 0.0, self.setup.obstruction],
             radius_sigma: self.options.obstruction_sigma,
             bend_sigma: self.options.response_sigma,
+            bend_held: !self.bend_free,
             scale_sigma: self.options.focal_sigma,
             scale: self.scale,
         };
@@ -350,6 +415,18 @@ impl Run<'_, '_> {
 }
 
 impl Stage {
+    /// 1-sigma of a parameter, from the residuals as they are.
+    fn sigma_of(&self, parameter: Option<usize>) -> f64 {
+        let inverse = honest::inverse(&self.solution.matrix);
+        match (parameter, inverse) {
+            (Some(i), Some(inverse)) => honest::covariance(&self.problem, &self.solution, &inverse)
+                [(i, i)]
+                .max(0.0)
+                .sqrt(),
+            _ => f64::INFINITY,
+        }
+    }
+
     /// RMS of the residuals over RMS of the light, both weighted, with the noise
     /// the stamps admit taken off.
     fn unexplained(&self) -> f64 {

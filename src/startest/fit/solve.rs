@@ -44,6 +44,8 @@ pub(super) struct Problem {
     pub radius_sigma: f64,
     /// How well the camera's exponent is known to be 1, 1-sigma; 0 holds it.
     pub bend_sigma: f64,
+    /// Whether the iteration leaves the exponent where it is.
+    pub bend_held: bool,
     /// How well the focal ratio is known, 1-sigma as a share, and by what share
     /// the models' own stands off the told one; a sigma of 0 holds it.
     pub scale_sigma: f64,
@@ -60,7 +62,7 @@ struct Normal {
 #[derive(Debug, Clone)]
 pub(super) struct Solution {
     pub parameters: Vec<f64>,
-    /// The next step with the focal ratio free as well, and the fall of chi2 it
+    /// The next step with focal ratio and exponent free as well, and the fall of chi2 it
     /// promises; `None` where it is held.
     pub onward: Option<(Vec<f64>, f64)>,
     pub chi2: f64,
@@ -328,6 +330,11 @@ impl Problem {
             .sum();
         let freedom = pixels.saturating_sub(self.len()).max(1) as f64;
         let mut damping = 1e-4;
+        let held: Vec<usize> = self
+            .scale()
+            .into_iter()
+            .chain(self.bend().filter(|_| self.bend_held))
+            .collect();
         let mut columns: Vec<Vec<(usize, Vec<f32>)>> = Vec::new();
         // Whether the derivatives must be renewed before the next step.
         let mut stale = true;
@@ -363,7 +370,7 @@ impl Problem {
             for (i, gap, weight) in self.priors(&p) {
                 normal.gradient[i] += weight * gap;
             }
-            let Some((step, promise)) = self.step(&normal, &p, damping, self.scale()) else {
+            let Some((step, promise)) = self.step(&normal, &p, damping, &held) else {
                 damping *= 10.0;
                 if damping > 1e6 {
                     break;
@@ -404,10 +411,10 @@ impl Problem {
                 stale = true;
             }
         }
-        // Where all would go next if the focal ratio were free.
-        let onward = self
-            .scale()
-            .and_then(|_| self.step(&normal, &p, 1e-9, None))
+        // Where all would go next if what is held were free.
+        let onward = (!held.is_empty())
+            .then(|| self.step(&normal, &p, 1e-9, &[]))
+            .flatten()
             .map(|(step, promise)| (step.iter().copied().collect(), promise));
         Solution {
             parameters: p,
@@ -445,16 +452,16 @@ impl Problem {
 
     /// The damped step and the fall of chi2 it promises. A blur that would turn
     /// negative goes to zero and no further, and the rest takes account of it;
-    /// parameter `held` stays where it is.
+    /// the parameters `held` stay where they are.
     fn step(
         &self,
         normal: &Normal,
         p: &[f64],
         damping: f64,
-        held: Option<usize>,
+        held: &[usize],
     ) -> Option<(DVector<f64>, f64)> {
         let n = self.len();
-        let mut fixed: Vec<(usize, f64)> = held.map(|i| (i, 0.0)).into_iter().collect();
+        let mut fixed: Vec<(usize, f64)> = held.iter().map(|&i| (i, 0.0)).collect();
         let step = loop {
             let mut m = normal.matrix.clone();
             let mut g = normal.gradient.clone();
