@@ -4,9 +4,9 @@
 use std::path::Path;
 use std::process::Command;
 
+use tubewright::library::Library;
 use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::trail::{self, Deed};
-use tubewright::library::Library;
 
 fn doctor(folder: &Path) -> (Option<i32>, String) {
     let said = Command::new(env!("CARGO_BIN_EXE_tubewright"))

@@ -45,7 +45,11 @@ pub fn block_on<F: Future<Output = anyhow::Result<ExitCode>>>(work: F) -> ExitCo
         Ok(code) => code,
         Err(error) => {
             eprintln!("tubewright: {error:#}");
-            ExitCode::from(BROKEN)
+            let refused = matches!(
+                error.downcast_ref(),
+                Some(tubewright::library::Error::Refused(_))
+            );
+            ExitCode::from(if refused { REFUSED } else { BROKEN })
         }
     }
 }

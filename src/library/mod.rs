@@ -116,7 +116,14 @@ impl Library {
             .max_connections(1)
             .connect_with(options.clone())
             .await?;
-        MIGRATIONS.run(&writer).await?;
+        MIGRATIONS.run(&writer).await.map_err(|error| match error {
+            sqlx::migrate::MigrateError::VersionMissing(_)
+            | sqlx::migrate::MigrateError::VersionTooNew(..) => Error::Refused(format!(
+                "{} was written by a newer version of this tool. Use that version, or restore a backup that is older.",
+                folder.join(DATABASE_FILE).display()
+            )),
+            other => other.into(),
+        })?;
         let readers = SqlitePoolOptions::new()
             .max_connections(8)
             .connect_with(options.read_only(true).create_if_missing(false))

@@ -13,6 +13,10 @@ use super::visitor::{Scripts, Visitor, Window};
 /// Where no plain link leads: files that pages show or scripts ask for,
 /// one-time addresses, and what is reached by sending a form.
 const NOT_LINKED: &[&str] = &[
+    // For those who watch the machine.
+    "/health/live",
+    "/health/ready",
+    "/metrics",
     "/static/{*name}",
     "/welcome/{token}",
     "/photos/{id}/small.jpg",

@@ -265,9 +265,7 @@ impl Chain {
     pub fn units_after(&self, step: Option<usize>, until: f64) -> Units {
         let from = step.map_or(self.begins, |s| self.steps[s].day);
         let mut units = [0.0; CAUSES];
-        let begin = step.map_or(0, |s| {
-            self.pushes.partition_point(|p| p.steps_before <= s)
-        });
+        let begin = step.map_or(0, |s| self.pushes.partition_point(|p| p.steps_before <= s));
         for push in self.pushes[begin..].iter().take_while(|p| p.day <= until) {
             units[push.cause.index()] += push.amount;
         }

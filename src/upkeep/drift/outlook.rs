@@ -135,9 +135,7 @@ pub fn outlook(chain: &Chain, learned: &Learned, asked: &Asked) -> Outlook {
     let shown = now.drawn_together(PARTS_SHOWN);
     Outlook {
         chance,
-        chance_coming: asked
-            .coming
-            .map(|day| later((day - asked.today).max(0.0))),
+        chance_coming: asked.coming.map(|day| later((day - asked.today).max(0.0))),
         coma: shown.quantiles([0.05, 0.25, 0.5, 0.75, 0.95]),
         sharp: sharp(&shown, asked.aperture_mm),
         look_again_days: look_again(chance, later),

@@ -176,7 +176,9 @@ impl Tube<'_> {
         } else {
             self.dice.between(0.004, 0.012)
         };
-        let wild = self.dice.chance(if by_eye { self.recipe.wild } else { 0.0 });
+        let wild = self
+            .dice
+            .chance(if by_eye { self.recipe.wild } else { 0.0 });
         let seen = if wild {
             [self.dice.normal() * 0.2, self.dice.normal() * 0.2]
         } else {
