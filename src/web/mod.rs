@@ -15,7 +15,9 @@ pub mod check_in;
 pub mod check_in_answer;
 pub mod club;
 pub mod condition;
+pub mod drift_picture;
 pub mod due;
+pub mod due_ahead;
 pub mod error;
 pub mod extract;
 pub mod fields;
@@ -77,6 +79,8 @@ pub struct App {
     pub passwords: passwords::Passwords,
     /// Measures frames on a thread of its own.
     pub measuring: measuring::Measuring,
+    /// Keeps in mind what the logbooks teach of drift.
+    pub foreseer: crate::upkeep::foresight::Foreseer,
     /// Whether the tool is reached over https, so that cookies are marked secure.
     pub secure: bool,
 }
@@ -89,6 +93,7 @@ impl App {
         Self {
             library,
             measuring,
+            foreseer: crate::upkeep::foresight::Foreseer::default(),
             passwords: passwords::Passwords::default(),
             secure: public_address.is_some_and(|a| a.starts_with("https://")),
         }
@@ -105,6 +110,7 @@ pub fn routes() -> Vec<access::Route> {
         club::routes(),
         condition::routes(),
         due::routes(),
+        due_ahead::routes(),
         hand_out::routes(),
         home::routes(),
         instrument::routes(),

@@ -8,6 +8,7 @@ mod common;
 mod condition;
 mod desk;
 mod due;
+mod due_ahead;
 mod instrument;
 mod label;
 mod lending;

@@ -220,9 +220,8 @@ pub fn verdict(said: &[Said], plain_due: &[bool]) -> Option<Verdict> {
     let mean = gaps.iter().sum::<f64>() / n;
     let variance = gaps.iter().map(|g| (g - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
     let over = said.iter().filter(|s| s.over).count();
-    let enough = said.len() >= LEAST_LOOKS
-        && over >= LEAST_OF_EACH
-        && said.len() - over >= LEAST_OF_EACH;
+    let enough =
+        said.len() >= LEAST_LOOKS && over >= LEAST_OF_EACH && said.len() - over >= LEAST_OF_EACH;
     Some(Verdict {
         looks: said.len(),
         over,

@@ -257,7 +257,8 @@ impl Learned {
                 }
                 let expected = self.beliefs.expected(*share).0[k];
                 let offset = expected - self.beliefs.middle.0[k];
-                let alone = (fit.params.0[k] * fit.sigmas[k].powi(-2) - expected * tau.powi(-2)) / own;
+                let alone =
+                    (fit.params.0[k] * fit.sigmas[k].powi(-2) - expected * tau.powi(-2)) / own;
                 let w = (tau * tau + own.recip()).recip();
                 weight += w;
                 sum += w * (alone - offset).clamp(-30.0, 10.0);

@@ -124,12 +124,7 @@ impl Follower {
     }
 
     /// Follows a logbook from its beginning through the steps before `steps`.
-    pub fn through(
-        chain: &Chain,
-        params: &Params,
-        beliefs: &Beliefs,
-        steps: usize,
-    ) -> Self {
+    pub fn through(chain: &Chain, params: &Params, beliefs: &Beliefs, steps: usize) -> Self {
         let mut follower = Self::new(chain, params, beliefs);
         for step in &chain.steps[..steps.min(chain.steps.len())] {
             follower.drift(&step.units);

@@ -130,7 +130,11 @@ fn divide(
     let mut left = vec![night; hands];
     let mut split = vec![Vec::new(); hands];
     for (job, time, _) in chosen.iter() {
-        let (hand, room) = left.iter().copied().enumerate().max_by_key(|(h, r)| (*r, usize::MAX - h))?;
+        let (hand, room) = left
+            .iter()
+            .copied()
+            .enumerate()
+            .max_by_key(|(h, r)| (*r, usize::MAX - h))?;
         if room < *time {
             return None;
         }
