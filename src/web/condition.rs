@@ -6,6 +6,7 @@ use axum::response::Response;
 
 use super::access::{Access, Route};
 use super::cautions::{self, Caution};
+use super::drift_picture::{self, CoursePicture};
 use super::extract::Path;
 use super::fields::Mends;
 use super::page::{Chrome, Desk, page};
@@ -15,8 +16,13 @@ use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument, State};
 use crate::library::loans::Loan;
-use crate::library::{kit, star_tests};
+use crate::library::{Conn, kit, star_tests};
 use crate::optics::eye;
+use crate::upkeep::drift::course::course;
+use crate::upkeep::drift::from_history::chain_of;
+use crate::upkeep::due_list::{Foreseen, in_100};
+use crate::upkeep::foresight::Foresight;
+use crate::upkeep::shelf::Fleet;
 use crate::upkeep::{self, Assessment, Reading};
 
 /// Routes.
@@ -78,6 +84,8 @@ struct ConditionPage {
     notes: Vec<String>,
     mends: Mends,
     caption: String,
+    course: Option<CoursePicture>,
+    course_words: Vec<String>,
 }
 
 async fn show_condition(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
@@ -118,6 +126,7 @@ async fn condition_page(
         .last()
         .map(|t| t.happened_at);
     let row = upkeep::shelf_row(&mut conn, instrument.clone(), desk.now()).await?;
+    let (course, course_words) = coma_over_time(desk, &mut conn, &instrument).await?;
     let a = &row.assessment;
     let state = instrument.state();
     let is_volunteer = desk.may(Access::Volunteer);
@@ -187,7 +196,55 @@ async fn condition_page(
         },
         mends,
         caption,
+        course,
+        course_words,
     })
+}
+
+/// The picture of its coma over time and what it means for a borrower; none for
+/// what takes no star test, was never looked at, or is retired.
+async fn coma_over_time(
+    desk: &Desk,
+    conn: &mut Conn,
+    instrument: &Instrument,
+) -> Result<(Option<CoursePicture>, Vec<String>), Error> {
+    let fleet = Fleet::load(conn, desk.now()).await?;
+    let found = fleet
+        .members
+        .iter()
+        .find(|m| m.instrument.id == instrument.id);
+    let Some((member, chain)) = found.and_then(|m| Some((m, chain_of(&m.history)?))) else {
+        return Ok((None, Vec::new()));
+    };
+    if chain.looks() == 0 {
+        return Ok((None, Vec::new()));
+    }
+    let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, false).await?;
+    let Some(outlook) = foresight.outlooks.get(&instrument.id) else {
+        return Ok((None, Vec::new()));
+    };
+    let limits = upkeep::limits::in_force(instrument.design, instrument.id, &fleet.sets);
+    let limit = limits.coma_bench.value;
+    let told = Foreseen::of(outlook, member.instrument.design, limit);
+    let (from, until) = drift_picture::span(foresight.today, chain.begins);
+    let drawn = course(&chain, &foresight.learned, from, until);
+    let alt = drift_picture::course_words(
+        desk.club(),
+        &instrument.tag,
+        chain.looks(),
+        &in_100(outlook.chance),
+    );
+    let mut words = told.words;
+    if !foresight.is_trusted() {
+        words.push(
+            "Take these chances for a guess: against this club's own past looks they have not yet foretold better than its limits."
+                .to_owned(),
+        );
+    }
+    Ok((
+        CoursePicture::of(&drawn, limit, foresight.today, alt),
+        words,
+    ))
 }
 
 /// Magnifications up to which it looks sharp.

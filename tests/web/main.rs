@@ -9,6 +9,7 @@ mod condition;
 mod desk;
 mod due;
 mod hostile;
+mod due_ahead;
 mod instrument;
 mod label;
 mod lending;
