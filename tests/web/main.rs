@@ -19,5 +19,6 @@ mod register;
 mod roles;
 mod shelf;
 mod sign_in;
+mod sittings;
 mod star_test;
 mod trail;
