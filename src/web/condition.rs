@@ -16,6 +16,7 @@ use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument, State};
 use crate::library::loans::Loan;
+use crate::library::sittings::{self, Sitting};
 use crate::library::{Conn, kit, star_tests};
 use crate::optics::eye;
 use crate::upkeep::drift::course::course;
@@ -72,6 +73,10 @@ struct ConditionPage {
     figures: Vec<Figure>,
     figures_note: String,
     gauge: Option<Gauge>,
+    /// The last sitting at the bench: when, and before and after.
+    last_sitting: Option<(String, String)>,
+    sitting_open: bool,
+    takes_star_test: bool,
     kit: Vec<String>,
     needs: Vec<(&'static str, String)>,
     cautions: Vec<Caution>,
@@ -90,6 +95,25 @@ struct ConditionPage {
 
 async fn show_condition(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
     page(&condition_page(&desk, &tag, Mends::new(), String::new()).await?)
+}
+
+/// The last sitting that ended: when, and before and after.
+async fn last_sitting(
+    conn: &mut Conn,
+    club: &Club,
+    instrument: &Instrument,
+) -> Result<Option<(String, String)>, Error> {
+    let Some(id) = sittings::last_ended(conn, instrument.id).await? else {
+        return Ok(None);
+    };
+    let sitting = Sitting::get(conn, id).await?;
+    Ok(sitting.ended.map(|e| {
+        let o = e.outcome;
+        (
+            show::date(club, e.at),
+            super::sitting_page::before_after(o.before, o.after, o.goes),
+        )
+    }))
 }
 
 /// The page, with what must be mended in its photo form.
@@ -125,6 +149,8 @@ async fn condition_page(
         .await?
         .last()
         .map(|t| t.happened_at);
+    let last_sitting = last_sitting(&mut conn, club, &instrument).await?;
+    let sitting_open = sittings::open(&mut conn, instrument.id).await?.is_some();
     let row = upkeep::shelf_row(&mut conn, instrument.clone(), desk.now()).await?;
     let (course, course_words) = coma_over_time(desk, &mut conn, &instrument).await?;
     let a = &row.assessment;
@@ -134,6 +160,9 @@ async fn condition_page(
     let sharp = sharpness(&instrument, a);
     Ok(ConditionPage {
         chrome: desk.chrome(&format!("{}, {}", instrument.tag, instrument.name)),
+        last_sitting,
+        sitting_open,
+        takes_star_test: instrument.design.takes_star_test(),
         tag: instrument.tag.clone(),
         base: address::instrument(&instrument.tag),
         title: format!("{}, {}", instrument.tag, instrument.name),

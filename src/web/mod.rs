@@ -41,11 +41,16 @@ pub mod page;
 pub mod passwords;
 pub mod people;
 pub mod photos;
+pub mod practice;
 pub mod register;
 pub mod register_form;
 pub mod shelf;
 pub mod show;
 pub mod sign_in;
+pub mod sitting;
+pub mod sitting_draw;
+pub mod sitting_page;
+pub mod sitting_state;
 pub mod star_test;
 pub mod tables;
 pub mod trail;
@@ -128,9 +133,12 @@ pub fn routes() -> Vec<access::Route> {
         my_loans::routes(),
         people::routes(),
         photos::routes(),
+        practice::routes(),
         register::routes(),
         shelf::routes(),
         sign_in::routes(),
+        sitting::routes(),
+        sitting_draw::routes(),
         star_test::routes(),
         trail::routes(),
         waiting::routes(),
