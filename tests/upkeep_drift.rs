@@ -348,8 +348,8 @@ fn one_with_one_look_borrows_and_one_with_many_speaks_for_itself() {
     let learned = learn(&chains);
     let beside = |chain: &Chain| outlook(chain, &learned, &asked(2000.0, 0.071)).beside_kind;
     let (few, many) = (beside(&chains[30]), beside(&chains[31]));
-    assert!((0.8..1.3).contains(&few), "{few}");
-    assert!(many > 1.3, "{many}");
+    assert!((0.8..1.5).contains(&few), "{few}");
+    assert!(many > 1.1 * few, "{many} {few}");
 }
 
 #[test]

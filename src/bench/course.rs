@@ -53,6 +53,11 @@ pub enum Step {
         /// 1-sigma per component, waves.
         sigma: f64,
     },
+    /// Told how the screws feel, without turning any.
+    Feel {
+        /// Screw by screw.
+        feel: Vec<Feel>,
+    },
     /// Turned.
     Go {
         /// Sixty-fourths of each screw, clockwise facing it.
@@ -164,6 +169,11 @@ impl Course {
                 self.play(step);
                 self.since.push(step.clone());
             }
+            Step::Feel { feel } => {
+                if feel.len() == self.footing.screws.len() {
+                    self.tally.feel.clone_from(feel);
+                }
+            }
             Step::Go { parts, feel, .. } => {
                 self.tally.looks_since = 0;
                 self.tally.sigmas.clear();
@@ -195,7 +205,7 @@ impl Course {
                         .jumped(&turns, &self.jump_mm, *deg, JUMP_SIGMA_DEG);
                 }
             }
-            Step::Shade { .. } => {}
+            Step::Shade { .. } | Step::Feel { .. } => {}
         }
     }
 
@@ -339,6 +349,47 @@ mod tests {
         let late = Course::played(footing(), &[steps[1].clone(), steps[0].clone()]);
         let early = Course::played(footing(), &[steps[0].clone(), steps[1].clone()]);
         assert_eq!(late.next(), early.next());
+    }
+
+    #[test]
+    fn a_tube_without_screws_can_still_be_looked_at() {
+        let footing = Footing {
+            screws: Vec::new(),
+            ..footing()
+        };
+        let look = Step::Look {
+            coma: [0.2, 0.1],
+            sigma: 0.02,
+        };
+        let course = Course::played(footing, &[look]);
+        let Next::Stop(stop) = course.next() else {
+            panic!()
+        };
+        assert_eq!(stop.why, crate::bench::advice::Why::Nothing);
+        assert!((stop.left_waves - 0.2236).abs() < 1e-3);
+    }
+
+    #[test]
+    fn a_tight_screw_changes_the_advice_at_once() {
+        let mut course = Course::new(footing());
+        course.take(&shade(0.0, 0.0));
+        course.take(&Step::Look {
+            coma: [0.0, -0.3],
+            sigma: 0.01,
+        });
+        let Next::Turn(go) = course.next() else {
+            panic!()
+        };
+        assert!(go.parts[0] > 0, "{go:?}");
+        let feel = vec![Feel::Tight, Feel::Even, Feel::Even];
+        course.take(&Step::Feel { feel });
+        let Next::Turn(go) = course.next() else {
+            panic!()
+        };
+        assert!(
+            go.parts[0] <= 0 && go.parts[1] < 0 && go.parts[2] < 0,
+            "{go:?}"
+        );
     }
 
     #[test]

@@ -10,6 +10,7 @@
 //! - [`plan`]: the stages of a design.
 //! - [`words`]: advice in words.
 //! - [`loss`]: what the observer loses.
+//! - [`practice`]: an instrument out of line by a hidden amount, for learners.
 //! - [`course`]: a sitting's steps, played through to where it stands.
 
 pub mod advice;
@@ -19,6 +20,7 @@ pub mod loss;
 pub mod mechanical;
 pub mod orientation;
 pub mod plan;
+pub mod practice;
 pub mod response;
 pub mod screw;
 pub mod words;

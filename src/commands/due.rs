@@ -8,6 +8,7 @@ use chrono::Utc;
 use tubewright::library::club::Club;
 use tubewright::library::{Error, Library};
 use tubewright::upkeep::due_list::{DueList, Filter, due_list};
+use tubewright::upkeep::foresight::Foreseer;
 use tubewright::web::due;
 
 use super::{REFUSED, block_on};
@@ -53,7 +54,15 @@ async fn print(args: DueArgs) -> anyhow::Result<ExitCode> {
     };
     let mut conn = library.read().await?;
     let club = Club::load(&mut conn).await?;
-    let list = due_list(&mut conn, &club, &Filter::default(), Utc::now()).await?;
+    let list = due_list(
+        &mut conn,
+        &club,
+        &Filter::default(),
+        Utc::now(),
+        &Foreseer::default(),
+        None,
+    )
+    .await?;
     drop(conn);
     library.close().await;
     let text = if args.json {
@@ -117,8 +126,9 @@ fn table(list: &DueList, club: &Club) -> String {
             due::where_words(row),
             row.reading
         ));
-        for reason in &row.reasons {
-            for (line, lead) in wrap(&reason.words, REASONS_WIDE)
+        let foreseen = row.foreseen.iter().flat_map(|f| &f.words);
+        for words in row.reasons.iter().map(|r| &r.words).chain(foreseen) {
+            for (line, lead) in wrap(words, REASONS_WIDE)
                 .into_iter()
                 .zip(["- "].into_iter().chain(std::iter::repeat("  ")))
             {

@@ -27,6 +27,7 @@ mod look;
 pub mod people;
 pub mod photos;
 pub mod sessions;
+pub mod sittings;
 pub mod star_tests;
 pub mod telling;
 pub mod trail;
@@ -197,6 +198,10 @@ id!(
 id!(
     /// A photo.
     PhotoId
+);
+id!(
+    /// A sitting at the bench.
+    SittingId
 );
 id!(
     /// A work night.

@@ -5,8 +5,12 @@ use std::collections::HashMap;
 use chrono::NaiveDate;
 use serde::Serialize;
 
-use super::rules::{DueReason, Reading};
-use super::shelf;
+use super::drift::outlook::{Call, Flag, Outlook, Sharp};
+use super::drift::plan::{Need, WAIT_DOUBLES_DAYS, press};
+use super::figures::trimmed;
+use super::foresight::{Foreseer, Foresight, chance_of_trouble, next_loan};
+use super::rules::{Assessment, DueReason, Reading};
+use super::shelf::{Fleet, Member};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, State};
 use crate::library::loans::{Loan, Which};
@@ -49,8 +53,17 @@ pub struct DueList {
     pub instruments: usize,
     /// How many of them are due, before any filter.
     pub due_in_all: usize,
+    /// Whether the order goes by chance, need and wait; else by how far each is
+    /// past its limits, because the chances have not foretold the club's own past
+    /// better than the limits did, or it is too short to tell.
+    pub ordered_by_chance: bool,
+    /// The coming day looked ahead to (club's zone).
+    pub coming: Option<NaiveDate>,
     /// Those due that pass the filter, most urgent first; equal ones by tag.
     pub due: Vec<DueRow>,
+    /// Within every set limit, and yet likelier out of line than in; they pass
+    /// the filter, the likeliest first, and are not counted as due.
+    pub likely_out: Vec<DueRow>,
     /// Places of what is due, for the filter.
     #[serde(skip)]
     pub places: Vec<String>,
@@ -82,8 +95,17 @@ pub struct DueRow {
     pub overdue: bool,
     /// in-line, usable, bench-first or not-known.
     pub reading: Reading,
-    /// What the list is sorted by.
+    /// How far it is past its limits; see the words below the list.
     pub urgency: f64,
+    /// How much it presses: chance of trouble, times what the next loan needs,
+    /// times how long it has waited.
+    pub press: f64,
+    /// What is foreseen of it; none for what takes no star test.
+    pub foreseen: Option<Foreseen>,
+    /// What the next loan needs.
+    pub next_loan: Need,
+    /// For how many days the first in line has waited.
+    pub waited_days: f64,
     /// Why, the weightiest first: code, words, weight.
     pub reasons: Vec<DueReason>,
     /// The last star test; none when there never was one.
@@ -109,15 +131,146 @@ pub struct TestSummary {
     pub coma_rms_waves_sigma: f64,
 }
 
-/// Makes the list.
+/// What the model says of one instrument, its figures with their units.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Foreseen {
+    /// Chance that coma is over its limit today, 0 to 1.
+    pub chance_out: f64,
+    /// The same on the coming day.
+    pub chance_out_coming: Option<f64>,
+    /// Coma below which it lies with 5, 25, 50, 75 and 95 chances in 100, waves RMS.
+    pub coma_rms_waves: [f64; 5],
+    /// Its limit, waves RMS.
+    pub limit_rms_waves: f64,
+    /// What a borrower is likely to see; none where the magnification is fixed.
+    pub sharp: Option<Sharp>,
+    /// Days until it should be looked at again; 0 now, none for years.
+    pub look_again_days: Option<f64>,
+    /// How much a look would tell.
+    pub call: Call,
+    /// What it shows itself to be, with the evidence.
+    pub flags: Vec<Flag>,
+    /// In words, for the list.
+    pub words: Vec<String>,
+    /// The numbers behind them.
+    pub numbers: Vec<String>,
+}
+
+impl Foreseen {
+    /// From an outlook; binoculars have a fixed magnification.
+    pub fn of(outlook: &Outlook, design: Design, limit_rms_waves: f64) -> Self {
+        let sharp = (design != Design::Binocular).then_some(outlook.sharp);
+        Self {
+            chance_out: rounded(outlook.chance, 4),
+            chance_out_coming: outlook.chance_coming.map(|c| rounded(c, 4)),
+            coma_rms_waves: outlook.coma.map(|c| rounded(c, 4)),
+            limit_rms_waves,
+            sharp: sharp.map(|s| Sharp {
+                about: rounded(s.about, 1),
+                from: rounded(s.from, 1),
+                to: rounded(s.to, 1),
+                in_line: rounded(s.in_line, 1),
+                expected_loss: rounded(s.expected_loss, 3),
+                loss_after_bench: rounded(s.loss_after_bench, 3),
+            }),
+            look_again_days: outlook.look_again_days.map(f64::round),
+            call: Call {
+                now: rounded(outlook.call.now, 3),
+                after_look: rounded(outlook.call.after_look, 3),
+            },
+            flags: outlook.flags.clone(),
+            words: words(outlook, sharp),
+            numbers: numbers(outlook, limit_rms_waves),
+        }
+    }
+}
+
+fn rounded(x: f64, decimals: i32) -> f64 {
+    let scale = 10_f64.powi(decimals);
+    (x * scale).round() / scale
+}
+
+/// "about 62 in 100", and never sure of anything.
+pub fn in_100(chance: f64) -> String {
+    match (chance * 100.0).round() as i64 {
+        ..1 => "less than 1 in 100".to_owned(),
+        100.. => "more than 99 in 100".to_owned(),
+        n => format!("about {n} in 100"),
+    }
+}
+
+/// Magnifications to the next ten, small ones to the next five.
+fn about(magnification: f64) -> String {
+    let step = if magnification < 60.0 { 5.0 } else { 10.0 };
+    format!("{}x", (magnification / step).round() * step)
+}
+
+fn words(outlook: &Outlook, sharp: Option<Sharp>) -> Vec<String> {
+    let mut words = vec![format!(
+        "Chance that it is out of line today: {}.",
+        in_100(outlook.chance)
+    )];
+    if let Some(s) = sharp {
+        let (middle, low, high) = (about(s.about), about(s.from), about(s.to));
+        let range = if low == high {
+            String::new()
+        } else {
+            format!(", likely between {low} and {high}")
+        };
+        words.push(format!("Sharp up to about {middle}{range}."));
+    }
+    words.extend(outlook.flags.iter().map(|f| format!("{}.", f.title)));
+    words
+}
+
+fn numbers(outlook: &Outlook, limit: f64) -> Vec<String> {
+    let [low, quarter, middle, three, high] = outlook.coma;
+    let mut numbers = vec![format!(
+        "Coma today about {middle:.3} waves RMS: as likely as not between {quarter:.3} and {three:.3}, nine times in ten between {low:.3} and {high:.3}; its limit is {}.",
+        trimmed(limit, 3)
+    )];
+    for push in outlook.pushes.iter().filter(|p| p.waves >= 0.0005) {
+        numbers.push(format!(
+            "Since it was last looked at or lined up: {} times {}, which moves it by about {:.3} waves.",
+            trimmed(push.units, 1),
+            push.cause.unit_words(),
+            push.waves
+        ));
+    }
+    if outlook.looks > 1 {
+        numbers.push(format!(
+            "It moves {} times as far as its kind on average, from {} looks.",
+            trimmed(outlook.beside_kind, 1),
+            outlook.looks
+        ));
+    }
+    numbers.extend(outlook.flags.iter().map(|f| f.evidence.clone()));
+    if let Some(s) = Some(outlook.sharp) {
+        numbers.push(format!(
+            "In line it would be sharp up to {}; {} % of that is likely lost now, {} % after the bench.",
+            about(s.in_line),
+            trimmed(s.expected_loss * 100.0, 0),
+            trimmed(s.loss_after_bench * 100.0, 0)
+        ));
+    }
+    numbers
+}
+
+/// Makes the list. `coming` is a later day to look ahead to.
 pub async fn due_list(
     conn: &mut Conn,
     club: &Club,
     filter: &Filter,
     now: Moment,
+    foreseer: &Foreseer,
+    coming: Option<NaiveDate>,
 ) -> Result<DueList> {
-    let rows = shelf(conn, now).await?;
-    let instruments = rows.len();
+    let fleet = Fleet::load(conn, now).await?;
+    let coming_at = coming
+        .and_then(|day| noon_of(club, day))
+        .filter(|c| *c > now);
+    let foresight = Foresight::of(foreseer, &fleet, coming_at, false).await?;
+    let instruments = fleet.members.len();
     let open = Which {
         open: true,
         ..Which::default()
@@ -127,44 +280,25 @@ pub async fn due_list(
         .into_iter()
         .map(|l| (l.instrument_id, l.due_on))
         .collect();
-    let today = club.date(now);
-    let mut due: Vec<DueRow> = rows
-        .into_iter()
-        .filter_map(|row| {
-            let a = row.assessment;
-            let verdict = a.due?;
-            let i = row.instrument;
-            let state = i.state();
-            let back_by = back_by
-                .get(&i.id)
-                .copied()
-                .filter(|_| state == State::OnLoan);
-            Some(DueRow {
-                rank: 0,
-                state,
-                back_by,
-                overdue: back_by.is_some_and(|b| b < today),
-                tag: i.particulars.tag,
-                name: i.particulars.name,
-                design: i.particulars.design,
-                aperture_mm: i.particulars.aperture_mm,
-                place: i.particulars.place,
-                reading: a.reading,
-                urgency: verdict.urgency,
-                reasons: verdict.reasons,
-                last_test: a.last_test.map(|t| TestSummary {
-                    on: club.date(t.at),
-                    method: t.method,
-                    coma_rms_waves: t.coma_rms_waves,
-                    coma_rms_waves_sigma: t.coma_rms_waves_sigma,
-                }),
-                exposure_drives: a.exposure,
-                exposure_assumed_drives: a.exposure_assumed,
-                waiting: row.waiting,
-            })
-        })
-        .collect();
-    sort(&mut due);
+    let trusted = foresight.is_trusted();
+    let (mut due, mut likely_out) = (Vec::new(), Vec::new());
+    for member in &fleet.members {
+        let assessment = fleet.judge(member, &fleet.sets);
+        let back_by = back_by.get(&member.instrument.id).copied();
+        let row = row(member, assessment, back_by, &foresight, club, now);
+        if !row.reasons.is_empty() {
+            due.push(row);
+        } else if trusted
+            && row
+                .foreseen
+                .as_ref()
+                .is_some_and(|f| f.chance_out >= LIKELY_OUT)
+        {
+            likely_out.push(row);
+        }
+    }
+    sort(&mut due, trusted);
+    sort(&mut likely_out, true);
     let mut places: Vec<String> = due.iter().map(|r| r.place.clone()).collect();
     places.sort();
     places.dedup();
@@ -173,22 +307,102 @@ pub async fn due_list(
     designs.dedup();
     let due_in_all = due.len();
     due.retain(|row| filter.passes(row));
+    likely_out.retain(|row| filter.passes(row));
     Ok(DueList {
         club: club.name.clone(),
         made_at: now,
         instruments,
         due_in_all,
+        ordered_by_chance: trusted,
+        coming: coming.filter(|_| coming_at.is_some()),
         due,
+        likely_out,
         places,
         designs,
     })
 }
 
-/// Sorts by urgency, equal ones by tag, and numbers them.
-fn sort(due: &mut [DueRow]) {
+/// Noon of a day in the club's zone.
+pub fn noon_of(club: &Club, day: NaiveDate) -> Option<Moment> {
+    let noon = day.and_hms_opt(12, 0, 0)?;
+    let there = noon.and_local_timezone(club.tz()).earliest()?;
+    Some(there.with_timezone(&chrono::Utc))
+}
+
+/// From this chance on an instrument within its limits is listed apart.
+pub const LIKELY_OUT: f64 = 0.5;
+
+fn row(
+    member: &Member,
+    a: Assessment,
+    back_by: Option<NaiveDate>,
+    foresight: &Foresight,
+    club: &Club,
+    now: Moment,
+) -> DueRow {
+    let i = &member.instrument;
+    let state = i.state();
+    let back_by = back_by.filter(|_| state == State::OnLoan);
+    let outlook = foresight.outlooks.get(&i.id);
+    let foreseen = outlook.map(|o| Foreseen::of(o, i.design, a.limits.coma_bench.value));
+    let (urgency, reasons) = a.due.map_or((0.0, Vec::new()), |d| (d.urgency, d.reasons));
+    let (next_loan, waited_days) = next_loan(member, now);
+    let trouble = chance_of_trouble(outlook.map(|o| o.chance), reasons.iter().map(|r| r.code));
+    let pressing = press(trouble, next_loan, waited_days);
+    let mut foreseen = foreseen;
+    if let Some(f) = &mut foreseen {
+        f.numbers.push(format!(
+            "Its place: chance of trouble {trouble:.2}, times {} for what the next loan needs, times {:.2} for {} days of waiting, makes {pressing:.2}.",
+            next_loan.weight(),
+            1.0 + (waited_days / WAIT_DOUBLES_DAYS).clamp(0.0, 1.0),
+            trimmed(waited_days, 0)
+        ));
+    }
+    DueRow {
+        rank: 0,
+        tag: i.tag.clone(),
+        name: i.name.clone(),
+        design: i.design,
+        aperture_mm: i.aperture_mm,
+        place: i.place.clone(),
+        state,
+        overdue: back_by.is_some_and(|b| b < club.date(now)),
+        back_by,
+        reading: a.reading,
+        urgency,
+        press: rounded(pressing, 4),
+        foreseen,
+        next_loan,
+        waited_days: rounded(waited_days, 1),
+        reasons,
+        last_test: a.last_test.map(|t| TestSummary {
+            on: club.date(t.at),
+            method: t.method,
+            coma_rms_waves: t.coma_rms_waves,
+            coma_rms_waves_sigma: t.coma_rms_waves_sigma,
+        }),
+        exposure_drives: a.exposure,
+        exposure_assumed_drives: a.exposure_assumed,
+        waiting: member.waiting,
+    }
+}
+
+/// How the order comes about when it goes by chance.
+pub const PRESS_WORDS: &str = "What presses most stands first: the chance that something is wrong, times what the next loan needs \
+     (Moon and planets 1.5, anything 1, nobody waiting 0.8, wide fields 0.5), times how long the first in line has waited (doubled at 60 days). \
+     What is due by a set limit is always on this list, whatever its chance; a finding that asks for the bench, or a knock to one of the Sun's own, \
+     counts as nine chances in ten.";
+
+/// Sorts by what presses or by urgency, equal ones by tag, and numbers them.
+fn sort(due: &mut [DueRow], by_chance: bool) {
     due.sort_by(|a, b| {
-        b.urgency
-            .total_cmp(&a.urgency)
+        let first = if by_chance {
+            b.press.total_cmp(&a.press)
+        } else {
+            b.urgency.total_cmp(&a.urgency)
+        };
+        first
+            .then(b.urgency.total_cmp(&a.urgency))
             .then_with(|| a.tag.to_lowercase().cmp(&b.tag.to_lowercase()))
     });
     for (row, rank) in due.iter_mut().zip(1..) {

@@ -188,6 +188,34 @@ impl History {
         history
     }
 
+    /// The same logbook as it would have read at an earlier moment, by when things
+    /// happened. Findings settled since stay settled.
+    pub fn as_of(&self, moment: Moment) -> Self {
+        fn before<T: Clone>(all: &[Dated<T>], moment: Moment) -> Vec<Dated<T>> {
+            all.iter()
+                .filter(|d| d.at.moment <= moment)
+                .cloned()
+                .collect()
+        }
+        Self {
+            design: self.design,
+            moves: before(&self.moves, moment),
+            tests: before(&self.tests, moment),
+            findings: before(&self.findings, moment),
+            works: before(&self.works, moment),
+            loans: self
+                .loans
+                .iter()
+                .filter(|l| l.handed_out_at <= moment)
+                .map(|l| LoanSpan {
+                    returned_at: l.returned_at.filter(|r| *r <= moment),
+                    ..*l
+                })
+                .collect(),
+            ahead: Vec::new(),
+        }
+    }
+
     /// The latest star test.
     pub fn last_test(&self) -> Option<&Dated<StarTest>> {
         self.tests.last()

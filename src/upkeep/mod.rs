@@ -11,9 +11,11 @@ pub mod drift;
 pub mod due_list;
 pub mod exposure;
 pub mod figures;
+pub mod foresight;
 pub mod history;
 pub mod limits;
 pub mod preview;
+pub mod record;
 pub mod rules;
 pub mod shelf;
 

@@ -6,6 +6,7 @@ use super::history::{History, Logbook};
 use super::{Assessment, assess, limits};
 use crate::library::instruments::{Instrument, Standing};
 use crate::library::limits::LimitSet;
+use crate::library::waits::WantsItFor;
 use crate::library::{
     Conn, InstrumentId, Moment, Result, findings, journeys, loans, star_tests, telling, waits,
     works,
@@ -70,6 +71,8 @@ pub struct Member {
     pub history: History,
     /// How many people wait for it.
     pub waiting: usize,
+    /// What the first of them wants it for, and since when.
+    pub next_loan: Option<(WantsItFor, Moment)>,
 }
 
 fn grouped<T>(items: Vec<T>, of: impl Fn(&T) -> InstrumentId) -> HashMap<InstrumentId, Vec<T>> {
@@ -89,6 +92,17 @@ impl Fleet {
             .filter(|i| i.standing != Standing::Retired)
             .collect();
         Self::of(conn, instruments, None, now).await
+    }
+
+    /// One instrument alone.
+    pub async fn of_one(conn: &mut Conn, instrument: Instrument, now: Moment) -> Result<Self> {
+        let id = instrument.id;
+        Self::of(conn, vec![instrument], Some(id), now).await
+    }
+
+    /// When it was read.
+    pub fn now(&self) -> Moment {
+        self.now
     }
 
     async fn of(
@@ -123,6 +137,10 @@ impl Fleet {
                 Member {
                     history: History::new(instrument.design, logbook, &tellings, now),
                     waiting: waiting.get(&id).map_or(0, Vec::len),
+                    next_loan: waiting
+                        .get(&id)
+                        .and_then(|w| w.first())
+                        .map(|w| (w.wants_it_for, w.asked_at)),
                     instrument,
                 }
             })

@@ -103,7 +103,15 @@ async fn bench_page(desk: Desk) -> Result<Response, Error> {
             _ => {}
         }
     }
-    let list = due_list(&mut conn, desk.club(), &Filter::default(), desk.now()).await?;
+    let list = due_list(
+        &mut conn,
+        desk.club(),
+        &Filter::default(),
+        desk.now(),
+        &desk.app.foreseer,
+        None,
+    )
+    .await?;
     let mut due: Vec<DueRow> = list
         .due
         .into_iter()

@@ -6,6 +6,7 @@ use axum::response::Response;
 
 use super::access::{Access, Route};
 use super::cautions::{self, Caution};
+use super::drift_picture::{self, CoursePicture};
 use super::extract::Path;
 use super::fields::Mends;
 use super::page::{Chrome, Desk, page};
@@ -15,8 +16,14 @@ use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument, State};
 use crate::library::loans::Loan;
-use crate::library::{kit, star_tests};
+use crate::library::sittings::{self, Sitting};
+use crate::library::{Conn, kit, star_tests};
 use crate::optics::eye;
+use crate::upkeep::drift::course::course;
+use crate::upkeep::drift::from_history::chain_of;
+use crate::upkeep::due_list::{Foreseen, in_100};
+use crate::upkeep::foresight::Foresight;
+use crate::upkeep::shelf::Fleet;
 use crate::upkeep::{self, Assessment, Reading};
 
 /// Routes.
@@ -66,6 +73,10 @@ struct ConditionPage {
     figures: Vec<Figure>,
     figures_note: String,
     gauge: Option<Gauge>,
+    /// The last sitting at the bench: when, and before and after.
+    last_sitting: Option<(String, String)>,
+    sitting_open: bool,
+    takes_star_test: bool,
     kit: Vec<String>,
     needs: Vec<(&'static str, String)>,
     cautions: Vec<Caution>,
@@ -78,10 +89,31 @@ struct ConditionPage {
     notes: Vec<String>,
     mends: Mends,
     caption: String,
+    course: Option<CoursePicture>,
+    course_words: Vec<String>,
 }
 
 async fn show_condition(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
     page(&condition_page(&desk, &tag, Mends::new(), String::new()).await?)
+}
+
+/// The last sitting that ended: when, and before and after.
+async fn last_sitting(
+    conn: &mut Conn,
+    club: &Club,
+    instrument: &Instrument,
+) -> Result<Option<(String, String)>, Error> {
+    let Some(id) = sittings::last_ended(conn, instrument.id).await? else {
+        return Ok(None);
+    };
+    let sitting = Sitting::get(conn, id).await?;
+    Ok(sitting.ended.map(|e| {
+        let o = e.outcome;
+        (
+            show::date(club, e.at),
+            super::sitting_page::before_after(o.before, o.after, o.goes),
+        )
+    }))
 }
 
 /// The page, with what must be mended in its photo form.
@@ -117,7 +149,10 @@ async fn condition_page(
         .await?
         .last()
         .map(|t| t.happened_at);
+    let last_sitting = last_sitting(&mut conn, club, &instrument).await?;
+    let sitting_open = sittings::open(&mut conn, instrument.id).await?.is_some();
     let row = upkeep::shelf_row(&mut conn, instrument.clone(), desk.now()).await?;
+    let (course, course_words) = coma_over_time(desk, &mut conn, &instrument).await?;
     let a = &row.assessment;
     let state = instrument.state();
     let is_volunteer = desk.may(Access::Volunteer);
@@ -125,6 +160,9 @@ async fn condition_page(
     let sharp = sharpness(&instrument, a);
     Ok(ConditionPage {
         chrome: desk.chrome(&format!("{}, {}", instrument.tag, instrument.name)),
+        last_sitting,
+        sitting_open,
+        takes_star_test: instrument.design.takes_star_test(),
         tag: instrument.tag.clone(),
         base: address::instrument(&instrument.tag),
         title: format!("{}, {}", instrument.tag, instrument.name),
@@ -187,7 +225,55 @@ async fn condition_page(
         },
         mends,
         caption,
+        course,
+        course_words,
     })
+}
+
+/// The picture of its coma over time and what it means for a borrower; none for
+/// what takes no star test, was never looked at, or is retired.
+async fn coma_over_time(
+    desk: &Desk,
+    conn: &mut Conn,
+    instrument: &Instrument,
+) -> Result<(Option<CoursePicture>, Vec<String>), Error> {
+    let fleet = Fleet::load(conn, desk.now()).await?;
+    let found = fleet
+        .members
+        .iter()
+        .find(|m| m.instrument.id == instrument.id);
+    let Some((member, chain)) = found.and_then(|m| Some((m, chain_of(&m.history)?))) else {
+        return Ok((None, Vec::new()));
+    };
+    if chain.looks() == 0 {
+        return Ok((None, Vec::new()));
+    }
+    let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, false).await?;
+    let Some(outlook) = foresight.outlooks.get(&instrument.id) else {
+        return Ok((None, Vec::new()));
+    };
+    let limits = upkeep::limits::in_force(instrument.design, instrument.id, &fleet.sets);
+    let limit = limits.coma_bench.value;
+    let told = Foreseen::of(outlook, member.instrument.design, limit);
+    let (from, until) = drift_picture::span(foresight.today, chain.begins);
+    let drawn = course(&chain, &foresight.learned, from, until);
+    let alt = drift_picture::course_words(
+        desk.club(),
+        &instrument.tag,
+        chain.looks(),
+        &in_100(outlook.chance),
+    );
+    let mut words = told.words;
+    if !foresight.is_trusted() {
+        words.push(
+            "Take these chances for a guess: against this club's own past looks they have not yet foretold better than its limits."
+                .to_owned(),
+        );
+    }
+    Ok((
+        CoursePicture::of(&drawn, limit, foresight.today, alt),
+        words,
+    ))
 }
 
 /// Magnifications up to which it looks sharp.

@@ -13,7 +13,8 @@ use super::page::{Chrome, Desk, page};
 use super::tables::{self, Cell};
 use super::{Error, show};
 use crate::library::instruments::{Design, State};
-use crate::upkeep::due_list::{DueList, DueRow, Filter, due_list};
+use crate::upkeep::drift::plan::Need;
+use crate::upkeep::due_list::{DueList, DueRow, Filter, PRESS_WORDS, due_list, in_100};
 use crate::upkeep::rules::URGENCY_WORDS;
 
 /// Routes.
@@ -32,9 +33,15 @@ struct Asked {
     design: String,
     place: String,
     state: String,
+    /// A coming day to look ahead to.
+    coming: String,
 }
 
 impl Asked {
+    fn coming(&self) -> Result<Option<NaiveDate>, Error> {
+        coming(&self.coming)
+    }
+
     fn filter(&self) -> Result<Filter, Error> {
         Ok(Filter {
             design: word(&self.design)?,
@@ -49,6 +56,7 @@ impl Asked {
             ("design", &self.design),
             ("place", &self.place),
             ("state", &self.state),
+            ("coming", &self.coming),
         ]
         .into_iter()
         .map(|(name, value)| (name, value.as_str()))
@@ -74,10 +82,24 @@ where
         .map_err(|e: crate::library::UnknownWord| Error::BadRequest(format!("The filter: {e}.")))
 }
 
+/// A coming day as typed; "" is none.
+pub(super) fn coming(typed: &str) -> Result<Option<NaiveDate>, Error> {
+    if typed.trim().is_empty() {
+        return Ok(None);
+    }
+    typed
+        .trim()
+        .parse()
+        .map(Some)
+        .map_err(|_| Error::BadRequest("The coming day: write it as 2026-06-12.".to_owned()))
+}
+
 async fn list(desk: &Desk, asked: &Asked) -> Result<DueList, Error> {
     let filter = asked.filter()?;
     let mut conn = desk.read().await?;
-    Ok(due_list(&mut conn, desk.club(), &filter, desk.now()).await?)
+    let coming = asked.coming()?;
+    let (club, now) = (desk.club(), desk.now());
+    Ok(due_list(&mut conn, club, &filter, now, &desk.app.foreseer, coming).await?)
 }
 
 #[derive(Template)]
@@ -93,6 +115,7 @@ struct DuePage {
     list: DueList,
     filtered: String,
     urgency_words: &'static str,
+    is_coordinator: bool,
     csv: String,
     json: String,
 }
@@ -104,6 +127,9 @@ async fn due_page(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Er
     let lede = match list.due_in_all {
         0 => format!("Nothing is due on {on}."),
         1 => format!("1 of {all} instruments on {on}."),
+        n if list.ordered_by_chance => {
+            format!("{n} of {all} instruments on {on}, what presses most first.")
+        }
         n => format!("{n} of {all} instruments on {on}, the most urgent first."),
     };
     page(&DuePage {
@@ -124,7 +150,12 @@ async fn due_page(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Er
             State::AtTheBench,
         ],
         filtered: filtered(&asked, &list)?,
-        urgency_words: URGENCY_WORDS,
+        urgency_words: if list.ordered_by_chance {
+            PRESS_WORDS
+        } else {
+            URGENCY_WORDS
+        },
+        is_coordinator: desk.may(Access::Coordinator),
         csv: asked.on("/due.csv"),
         json: asked.on("/due.json"),
         asked,
@@ -178,12 +209,21 @@ const CSV_HEADER: &[&str] = &[
     "exposure_drives",
     "exposure_assumed_drives",
     "waiting",
+    "press",
+    "chance_out",
+    "chance_out_coming",
+    "coma_likely_from",
+    "coma_likely_to",
+    "sharp_up_to",
+    "next_loan",
+    "waited_days",
 ];
 
 fn csv_rows(list: &DueList) -> impl Iterator<Item = Vec<Cell>> + '_ {
     list.due.iter().map(|row| {
         let why: Vec<&str> = row.reasons.iter().map(|r| r.words.as_str()).collect();
         let test = row.last_test.as_ref();
+        let foreseen = row.foreseen.as_ref();
         vec![
             row.rank.into(),
             row.tag.as_str().into(),
@@ -202,6 +242,24 @@ fn csv_rows(list: &DueList) -> impl Iterator<Item = Vec<Cell>> + '_ {
             Cell::number(row.exposure_drives, 2),
             Cell::number(row.exposure_assumed_drives, 2),
             row.waiting.into(),
+            Cell::number(row.press, 3),
+            foreseen.map(|f| Cell::number(f.chance_out, 3)).into(),
+            foreseen
+                .and_then(|f| f.chance_out_coming)
+                .map(|c| Cell::number(c, 3))
+                .into(),
+            foreseen
+                .map(|f| Cell::number(f.coma_rms_waves[0], 4))
+                .into(),
+            foreseen
+                .map(|f| Cell::number(f.coma_rms_waves[4], 4))
+                .into(),
+            foreseen
+                .and_then(|f| f.sharp)
+                .map(|s| Cell::number(s.about, 0))
+                .into(),
+            need_slug(row.next_loan).into(),
+            Cell::number(row.waited_days, 1),
         ]
     })
 }
@@ -249,4 +307,38 @@ pub fn last_test_words(row: &DueRow) -> String {
         },
         |t| format!("{}, {}", day(t.on), t.method),
     )
+}
+
+fn need_slug(need: Need) -> &'static str {
+    match need {
+        Need::Planets => "planets",
+        Need::Anything => "anything",
+        Need::WideField => "wide-field",
+        Need::Nobody => "nobody",
+    }
+}
+
+/// "The next loan is for the Moon and planets, which asks most; asked for 12
+/// days ago.", or "" while nobody waits.
+pub fn need_words(row: &DueRow) -> String {
+    if row.next_loan == Need::Nobody {
+        return String::new();
+    }
+    let waited = match row.waited_days.round() as i64 {
+        ..1 => "asked for today".to_owned(),
+        1 => "asked for yesterday".to_owned(),
+        n => format!("asked for {n} days ago"),
+    };
+    format!("The next loan {}; {waited}.", row.next_loan.words())
+}
+
+/// "Chance on 12 June 2026: about 40 in 100.", or "".
+pub fn coming_words(row: &DueRow, list: &DueList) -> String {
+    let chance = row.foreseen.as_ref().and_then(|f| f.chance_out_coming);
+    match (list.coming, chance) {
+        (Some(on), Some(chance)) => {
+            format!("On {}, at its usual use: {}.", day(on), in_100(chance))
+        }
+        _ => String::new(),
+    }
 }

@@ -15,7 +15,9 @@ pub mod check_in;
 pub mod check_in_answer;
 pub mod club;
 pub mod condition;
+pub mod drift_picture;
 pub mod due;
+pub mod due_ahead;
 pub mod error;
 pub mod extract;
 pub mod fields;
@@ -39,11 +41,16 @@ pub mod page;
 pub mod passwords;
 pub mod people;
 pub mod photos;
+pub mod practice;
 pub mod register;
 pub mod register_form;
 pub mod shelf;
 pub mod show;
 pub mod sign_in;
+pub mod sitting;
+pub mod sitting_draw;
+pub mod sitting_page;
+pub mod sitting_state;
 pub mod star_test;
 pub mod tables;
 pub mod trail;
@@ -81,6 +88,8 @@ pub struct App {
     pub measuring: measuring::Measuring,
     /// What the tool counts of its own work.
     pub metrics: std::sync::Arc<health::Metrics>,
+    /// Keeps in mind what the logbooks teach of drift.
+    pub foreseer: crate::upkeep::foresight::Foreseer,
     /// Whether the tool is reached over https, so that cookies are marked secure.
     pub secure: bool,
 }
@@ -94,6 +103,7 @@ impl App {
             library,
             measuring,
             metrics: std::sync::Arc::default(),
+            foreseer: crate::upkeep::foresight::Foreseer::default(),
             passwords: passwords::Passwords::default(),
             secure: public_address.is_some_and(|a| a.starts_with("https://")),
         }
@@ -110,6 +120,7 @@ pub fn routes() -> Vec<access::Route> {
         club::routes(),
         condition::routes(),
         due::routes(),
+        due_ahead::routes(),
         hand_out::routes(),
         health::routes(),
         home::routes(),
@@ -122,9 +133,12 @@ pub fn routes() -> Vec<access::Route> {
         my_loans::routes(),
         people::routes(),
         photos::routes(),
+        practice::routes(),
         register::routes(),
         shelf::routes(),
         sign_in::routes(),
+        sitting::routes(),
+        sitting_draw::routes(),
         star_test::routes(),
         trail::routes(),
         waiting::routes(),

@@ -17,8 +17,12 @@ use super::tables::{self, Cell};
 use super::{address, show};
 use crate::library::findings::{self, AsksFor};
 use crate::library::instruments::{Design, Instrument, State};
+use crate::library::loans::{Loan, Which};
 use crate::library::work_nights::{self, NewWorkNight, WorkNight};
 use crate::library::{Conn, InstrumentId, WorkNightId, adjusters};
+use crate::upkeep::drift::plan::{self as planning, press};
+use crate::upkeep::foresight::{Foresight, next_loan, trouble_of};
+use crate::upkeep::shelf::Fleet;
 use crate::upkeep::{ShelfRow, shelf};
 
 /// Routes.
@@ -251,6 +255,121 @@ struct Plan {
     others: Vec<Job>,
     /// How many the hours and hands would do.
     room: usize,
+    /// What lowers the fleet's expected loss most in the time there is.
+    advice: Advice,
+}
+
+/// The best use of a night's hours and hands.
+struct Advice {
+    /// Whether the chances may decide what is ticked.
+    trusted: bool,
+    /// Tags of the set.
+    tags: Vec<String>,
+    /// For each pair of hands, in words.
+    hands: Vec<String>,
+}
+
+/// Plans what is left of a night once what stands on its list is seen to: of
+/// what is at home, or due back before, the set that lowers the fleet's expected
+/// loss most.
+async fn advise(
+    desk: &Desk,
+    conn: &mut Conn,
+    night: &WorkNight,
+    assigned: &HashMap<InstrumentId, bool>,
+) -> Result<Advice, Error> {
+    let fleet = Fleet::load(conn, desk.now()).await?;
+    let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, false).await?;
+    let open = Which {
+        open: true,
+        ..Which::default()
+    };
+    let away: HashSet<InstrumentId> = Loan::list(conn, open)
+        .await?
+        .into_iter()
+        .filter(|l| l.due_on >= night.held_on)
+        .map(|l| l.instrument_id)
+        .collect();
+    let minutes = bench_minutes(&fleet);
+    let left = night.hours
+        - assigned.values().filter(|done| !**done).count() as f64 * HOURS_EACH
+            / night.hands.max(1) as f64;
+    let mut jobs = Vec::new();
+    let mut named = Vec::new();
+    for member in &fleet.members {
+        let i = &member.instrument;
+        if assigned.contains_key(&i.id) || away.contains(&i.id) {
+            continue;
+        }
+        let codes = fleet.judge(member, &fleet.sets).due;
+        let other = codes
+            .iter()
+            .flat_map(|d| &d.reasons)
+            .map(|r| trouble_of(r.code))
+            .fold(0.0, f64::max);
+        let saved = foresight.outlooks.get(&i.id).map_or(0.0, |o| {
+            (o.sharp.expected_loss - o.sharp.loss_after_bench).max(0.0)
+        });
+        let (need, waited) = next_loan(member, desk.now());
+        // A finding weighs as much as losing a third of the magnification.
+        let gain = press(saved + other / 3.0, need, waited);
+        if gain < LEAST_GAIN {
+            continue;
+        }
+        jobs.push(planning::Job {
+            gain,
+            minutes: minutes(i.design),
+        });
+        named.push(i.tag.clone());
+    }
+    let plan = planning::plan(&jobs, left.max(0.0), night.hands.max(1) as usize);
+    let hands = plan.hands.iter().map(|own| {
+        let told: Vec<String> = own
+            .iter()
+            .map(|j| format!("{} ({} min)", named[*j], show::trimmed(jobs[*j].minutes, 0)))
+            .collect();
+        told.join(", then ")
+    });
+    Ok(Advice {
+        trusted: foresight.is_trusted(),
+        hands: hands.collect(),
+        tags: plan
+            .hands
+            .iter()
+            .flatten()
+            .map(|j| named[*j].clone())
+            .collect(),
+    })
+}
+
+/// Less than this is not worth a place at the bench.
+const LEAST_GAIN: f64 = 0.03;
+
+/// How long each design takes at the bench: the middle of what the logbooks say
+/// of it, or of all, or an hour.
+fn bench_minutes(fleet: &Fleet) -> impl Fn(Design) -> f64 {
+    let mut told: HashMap<Option<Design>, Vec<f64>> = HashMap::new();
+    for member in &fleet.members {
+        for work in &member.history.works {
+            if let Some(minutes) = work.what.minutes.filter(|m| *m > 0) {
+                for whose in [None, Some(member.instrument.design)] {
+                    told.entry(whose).or_default().push(minutes as f64);
+                }
+            }
+        }
+    }
+    let middles: HashMap<Option<Design>, f64> = told
+        .into_iter()
+        .filter(|(_, all)| all.len() >= 3)
+        .map(|(whose, mut all)| {
+            all.sort_by(f64::total_cmp);
+            (whose, all[all.len() / 2])
+        })
+        .collect();
+    move |design| {
+        let own = middles.get(&Some(design)).or(middles.get(&None));
+        own.copied().unwrap_or(HOURS_EACH * 60.0)
+    }
 }
 
 impl Plan {
@@ -277,14 +396,22 @@ impl Plan {
             }
         }
         let free = room.saturating_sub(jobs.len());
-        for job in others.iter_mut().filter(|j| !j.on_loan).take(free) {
-            job.suggested = true;
+        let advice = advise(desk, conn, &night, &assigned).await?;
+        if advice.trusted {
+            for job in &mut others {
+                job.suggested = advice.tags.contains(&job.tag);
+            }
+        } else {
+            for job in others.iter_mut().filter(|j| !j.on_loan).take(free) {
+                job.suggested = true;
+            }
         }
         Ok(Self {
             night,
             jobs,
             others,
             room,
+            advice,
         })
     }
 }
@@ -304,6 +431,7 @@ struct NightPage {
     others: Vec<Job>,
     room: usize,
     called_off: bool,
+    advice: Advice,
 }
 
 async fn night_page(desk: Desk, Path(id): Path<String>) -> Result<Response, Error> {
@@ -321,6 +449,7 @@ async fn night_page(desk: Desk, Path(id): Path<String>) -> Result<Response, Erro
         jobs: plan.jobs.into_iter().map(|(_, job)| job).collect(),
         others: plan.others,
         room: plan.room,
+        advice: plan.advice,
     })
 }
 

@@ -152,7 +152,7 @@ pub struct Chain {
     pub steps: Vec<Step>,
     /// Pushes in order of time, for looking between steps.
     pushes: Vec<Push>,
-    /// The first day anything is known of.
+    /// The first day anything is known of; infinite while nothing is.
     pub begins: f64,
 }
 
@@ -189,7 +189,7 @@ impl Chain {
             share,
             steps: Vec::new(),
             pushes: Vec::new(),
-            begins: sorted.first().map_or(0.0, |e| e.day),
+            begins: sorted.first().map_or(f64::INFINITY, |e| e.day),
         };
         let mut units = [0.0; CAUSES];
         let mut last = chain.begins;
@@ -308,6 +308,34 @@ impl Chain {
             .iter()
             .filter(|s| matches!(s.act, Act::Look(_)))
             .count()
+    }
+
+    /// A number that differs, as good as surely, for any other logbook.
+    pub fn fingerprint(&self) -> u64 {
+        use std::hash::{DefaultHasher, Hash, Hasher};
+        let mut hasher = DefaultHasher::new();
+        let mut number = |x: f64| x.to_bits().hash(&mut hasher);
+        number(self.begins);
+        number(self.share);
+        for step in &self.steps {
+            number(step.day);
+            step.units.into_iter().for_each(&mut number);
+            match step.act {
+                Act::Look(look) => {
+                    number(look.coma_rms_waves);
+                    number(look.sigma_waves);
+                    number(look.direction_deg.unwrap_or(f64::NAN));
+                    number(f64::from(u8::from(look.by_eye)));
+                }
+                Act::Reset(fresh) => number(-1.0 - fresh as u8 as f64),
+            }
+        }
+        for push in &self.pushes {
+            number(push.day);
+            number(push.cause as u8 as f64);
+            number(push.amount);
+        }
+        hasher.finish()
     }
 
     /// The same logbook as it stood at the end of a day.

@@ -14,6 +14,7 @@
 pub mod back_test;
 pub mod chain;
 pub mod climb;
+pub mod course;
 pub mod dual;
 pub mod fit;
 pub mod follow;

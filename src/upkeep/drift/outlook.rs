@@ -46,6 +46,8 @@ pub struct Sharp {
     pub in_line: f64,
     /// Share of that magnification expected to be lost, 0 to 1.
     pub expected_loss: f64,
+    /// The same were the bench to line it up today.
+    pub loss_after_bench: f64,
 }
 
 /// What kind of instrument it shows itself to be.
@@ -137,7 +139,7 @@ pub fn outlook(chain: &Chain, learned: &Learned, asked: &Asked) -> Outlook {
         chance,
         chance_coming: asked.coming.map(|day| later((day - asked.today).max(0.0))),
         coma: shown.quantiles([0.05, 0.25, 0.5, 0.75, 0.95]),
-        sharp: sharp(&shown, asked.aperture_mm),
+        sharp: sharp(&shown, asked.aperture_mm, params.spread(Fresh::LinedUp)),
         look_again_days: look_again(chance, later),
         call: call(&follower, &since, &now, limit),
         pushes: pushes(&follower, &since),
@@ -174,7 +176,7 @@ fn look_again(chance: f64, later: impl Fn(f64) -> f64) -> Option<f64> {
     Some(high)
 }
 
-fn sharp(coma: &Mixture, aperture_mm: f64) -> Sharp {
+fn sharp(coma: &Mixture, aperture_mm: f64, lined_up_waves: f64) -> Sharp {
     let up_to = |waves: f64| eye::sharp_up_to(waves, aperture_mm, eye::DEFAULT_ACUITY_ARCMIN);
     let [low, middle, high] = coma.quantiles([0.1, 0.5, 0.9]);
     Sharp {
@@ -183,6 +185,8 @@ fn sharp(coma: &Mixture, aperture_mm: f64) -> Sharp {
         to: up_to(low).magnification,
         in_line: up_to(0.0).perfect_magnification,
         expected_loss: coma.mean_of(|waves| 1.0 - up_to(waves).share()),
+        // At the mean length of a vector of that spread along each axis.
+        loss_after_bench: 1.0 - up_to(lined_up_waves * 1.253).share(),
     }
 }
 

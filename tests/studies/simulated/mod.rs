@@ -81,6 +81,8 @@ pub struct Simulated {
     pub truth: Vec<(f64, f64)>,
     /// Its limit, waves.
     pub limit: f64,
+    /// Loans, from and until.
+    pub loans: Vec<(f64, f64)>,
 }
 
 impl Simulated {
@@ -213,6 +215,7 @@ impl Tube<'_> {
     fn loan(&mut self, day: f64) -> f64 {
         let told = self.dice.chance(self.recipe.told);
         let back = day + self.dice.between(7.0, 40.0);
+        self.out.loans.push((day + 0.05, back));
         for leg in [day + 0.05, back] {
             let rough = self.dice.chance(0.08);
             let km = self.dice.between(10.0, 120.0);
@@ -290,6 +293,7 @@ pub fn fleet(recipe: &Recipe, seed: u64) -> Fleet {
                     factor,
                     truth: vec![(0.0, coma[0].hypot(coma[1]))],
                     limit,
+                    loans: Vec::new(),
                 },
                 recipe,
                 dice: &mut dice,

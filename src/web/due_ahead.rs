@@ -1,0 +1,348 @@
+//! What will be due: the fleet at a glance with the chances of a coming day, and
+//! how well the list has foretold the club's own past.
+
+use askama::Template;
+use axum::response::Response;
+use chrono::{Days, NaiveDate};
+use serde::Deserialize;
+
+use super::access::{Access, Route};
+use super::drift_picture::{Bar, Dot, dots};
+use super::due;
+use super::extract::Query;
+use super::page::{Chrome, Desk, page};
+use super::tables::{self, Cell};
+use super::{Error, address, show};
+use crate::upkeep::drift::outlook::{LOOK_AGAIN_AT, Outlook};
+use crate::upkeep::due_list::{in_100, noon_of};
+use crate::upkeep::foresight::Foresight;
+use crate::upkeep::limits as in_force;
+use crate::upkeep::record::LimitRecord;
+use crate::upkeep::shelf::{Fleet, Member};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Volunteer, "/due/ahead", ahead_page),
+        Route::get(Access::Volunteer, "/due/ahead.csv", ahead_csv),
+        Route::get(Access::Coordinator, "/due/record", record_page),
+    ]
+}
+
+/// How far ahead the page looks unless asked otherwise, days.
+const USUALLY_AHEAD_DAYS: u64 = 60;
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Asked {
+    coming: String,
+}
+
+/// One instrument of the fleet.
+struct Line {
+    path: String,
+    tag: String,
+    name: String,
+    design: &'static str,
+    bar: Bar,
+    outlook: Outlook,
+    limit: f64,
+    chance: String,
+    coming: String,
+    look_again: String,
+    flags: Vec<String>,
+    sharp: String,
+}
+
+struct Ahead {
+    coming: NaiveDate,
+    lines: Vec<Line>,
+    foresight: Foresight,
+}
+
+async fn ahead(desk: &Desk, asked: &Asked) -> Result<Ahead, Error> {
+    let club = desk.club();
+    let today = club.date(desk.now());
+    let usual = today
+        .checked_add_days(Days::new(USUALLY_AHEAD_DAYS))
+        .unwrap_or(today);
+    let coming = due::coming(&asked.coming)?.unwrap_or(usual);
+    if coming < today {
+        return Err(Error::BadRequest(
+            "The coming day: that day has passed. Choose a later one.".to_owned(),
+        ));
+    }
+    let fleet = Fleet::load(&mut *desk.read().await?, desk.now()).await?;
+    let at = noon_of(club, coming);
+    let foresight = Foresight::of(&desk.app.foreseer, &fleet, at, false).await?;
+    let mut lines: Vec<Line> = fleet
+        .members
+        .iter()
+        .filter_map(|m| {
+            let outlook = foresight.outlooks.get(&m.instrument.id)?;
+            Some(line(desk, &fleet, m, outlook))
+        })
+        .collect();
+    lines.sort_by(|a, b| {
+        b.outlook
+            .chance
+            .total_cmp(&a.outlook.chance)
+            .then_with(|| a.tag.cmp(&b.tag))
+    });
+    Ok(Ahead {
+        coming,
+        lines,
+        foresight,
+    })
+}
+
+fn line(desk: &Desk, fleet: &Fleet, member: &Member, outlook: &Outlook) -> Line {
+    let i = &member.instrument;
+    let limit = in_force::in_force(i.design, i.id, &fleet.sets)
+        .coma_bench
+        .value;
+    let today = desk.club().date(desk.now());
+    Line {
+        path: address::instrument(&i.tag),
+        tag: i.tag.clone(),
+        name: i.name.clone(),
+        design: i.design.slug(),
+        bar: Bar::of(outlook.coma, limit),
+        limit,
+        chance: in_100(outlook.chance),
+        coming: outlook.chance_coming.map(in_100).unwrap_or_default(),
+        look_again: match outlook.look_again_days {
+            Some(days) if days < 1.0 => "now".to_owned(),
+            Some(days) => today
+                .checked_add_days(Days::new(days as u64))
+                .map_or_else(|| "in years".to_owned(), show::plain_date),
+            None => "not for five years".to_owned(),
+        },
+        flags: outlook
+            .flags
+            .iter()
+            .map(|f| format!("{}. {}", f.title, f.evidence))
+            .collect(),
+        sharp: if i.design == crate::library::instruments::Design::Binocular {
+            "-".to_owned()
+        } else {
+            format!("{:.0}x", outlook.sharp.about)
+        },
+        outlook: outlook.clone(),
+    }
+}
+
+/// A look that would tell much.
+struct NextLook {
+    path: String,
+    tag: String,
+    words: String,
+}
+
+#[derive(Template)]
+#[template(path = "due/ahead.html")]
+struct AheadPage {
+    chrome: Chrome,
+    lede: String,
+    printed: String,
+    coming: NaiveDate,
+    coming_words: String,
+    lines: Vec<Line>,
+    next_looks: Vec<NextLook>,
+    look_again_at: String,
+    limits: Vec<String>,
+    for_nothing: Vec<String>,
+    trusted: bool,
+    is_coordinator: bool,
+    csv: String,
+}
+
+async fn ahead_page(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let told = ahead(&desk, &asked).await?;
+    let on = show::plain_date(told.coming);
+    let mut by_gain: Vec<&Line> = told.lines.iter().collect();
+    by_gain.sort_by(|a, b| {
+        b.outlook
+            .call
+            .gain()
+            .total_cmp(&a.outlook.call.gain())
+            .then_with(|| a.tag.cmp(&b.tag))
+    });
+    let next_looks = by_gain
+        .into_iter()
+        .filter(|l| l.outlook.call.gain() >= 0.02)
+        .take(5)
+        .map(|l| NextLook {
+            path: l.path.clone(),
+            tag: l.tag.clone(),
+            words: format!(
+                "{}: in line or not would be called rightly {} today, and {} after a look from frames.",
+                l.name,
+                in_100(l.outlook.call.now),
+                in_100(l.outlook.call.after_look)
+            ),
+        })
+        .collect();
+    let record = &told.foresight.record;
+    let (nothing, some): (Vec<&LimitRecord>, Vec<&LimitRecord>) = record
+        .limits
+        .iter()
+        .filter(|l| l.looks >= 3)
+        .partition(|l| l.is_for_nothing());
+    let words = |l: &&LimitRecord| {
+        format!(
+            "{}, {}: {} looks were due by this limit alone; {} found it out of line.",
+            capital(l.design.label()),
+            l.what,
+            l.looks,
+            match l.over {
+                0 => "none".to_owned(),
+                n => n.to_string(),
+            }
+        )
+    };
+    page(&AheadPage {
+        chrome: desk.chrome("What will be due"),
+        lede: format!(
+            "{} instruments that take a star test, the likeliest out of line first.",
+            told.lines.len()
+        ),
+        printed: show::time(desk.club(), desk.now()),
+        coming: told.coming,
+        coming_words: on,
+        next_looks,
+        look_again_at: in_100(LOOK_AGAIN_AT),
+        for_nothing: nothing.iter().map(words).collect(),
+        limits: some.iter().map(words).collect(),
+        trusted: told.foresight.is_trusted(),
+        is_coordinator: desk.may(Access::Coordinator),
+        csv: format!("/due/ahead.csv?coming={}", told.coming),
+        lines: told.lines,
+    })
+}
+
+fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
+async fn ahead_csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let told = ahead(&desk, &asked).await?;
+    let rows = told.lines.into_iter().map(|l| {
+        let o = l.outlook;
+        vec![
+            l.tag.into(),
+            l.name.into(),
+            l.design.into(),
+            Cell::number(l.limit, 4),
+            Cell::number(o.coma[0], 4),
+            Cell::number(o.coma[2], 4),
+            Cell::number(o.coma[4], 4),
+            Cell::number(o.chance, 3),
+            told.coming.into(),
+            o.chance_coming.map(|c| Cell::number(c, 3)).into(),
+            o.look_again_days.map(|d| Cell::number(d, 0)).into(),
+            Cell::number(o.call.gain(), 3),
+            l.flags.join(" ").into(),
+        ]
+    });
+    tables::csv_response(
+        &[
+            "tag",
+            "name",
+            "design",
+            "limit_rms_waves",
+            "coma_likely_from",
+            "coma_middle",
+            "coma_likely_to",
+            "chance_out",
+            "coming",
+            "chance_out_coming",
+            "look_again_days",
+            "look_gain",
+            "shows_itself",
+        ],
+        rows,
+    )
+}
+
+// ---- the record ----
+
+#[derive(Template)]
+#[template(path = "due/record.html")]
+struct RecordPage {
+    chrome: Chrome,
+    lede: String,
+    printed: String,
+    dots: Vec<Dot>,
+    scores: Vec<(&'static str, String, &'static str)>,
+    verdict: String,
+}
+
+async fn record_page(desk: Desk) -> Result<Response, Error> {
+    let fleet = Fleet::load(&mut *desk.read().await?, desk.now()).await?;
+    let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, true).await?;
+    let record = &foresight.record;
+    let (lede, verdict, scores) = match record.verdict {
+        None => (
+            "No past look had a day before it yet.".to_owned(),
+            "The list goes by the limits alone until there are looks to judge the chances by."
+                .to_owned(),
+            Vec::new(),
+        ),
+        Some(v) => {
+            let gap = v.plain - v.model;
+            let words = if v.trusted {
+                format!(
+                    "The chances foretold this club's looks better than its limits did (by {gap:.3}, give or take {:.3}), so the due list goes by them.",
+                    v.difference_error
+                )
+            } else if gap > 0.0 {
+                format!(
+                    "{} looks, {} of them over their limit, are too few to tell, so the due list goes by the limits.",
+                    v.looks, v.over
+                )
+            } else {
+                format!(
+                    "The chances foretold this club's looks no better than its limits did (worse by {:.3}, give or take {:.3}), so the due list goes by the limits.",
+                    -gap, v.difference_error
+                )
+            };
+            let scores = vec![
+                (
+                    "The chances",
+                    format!("{:.3}", v.model),
+                    "what the model said the day before",
+                ),
+                (
+                    "The limits, watched",
+                    format!("{:.3}", v.plain),
+                    "due or not, each taken as often right as it had been before",
+                ),
+                (
+                    "The limits, bare",
+                    format!("{:.3}", v.plain_bare),
+                    "due taken as a sure yes, not due as a sure no",
+                ),
+            ];
+            (
+                format!(
+                    "{} past looks, {} of them over their limit, and what was said of each the day before.",
+                    v.looks, v.over
+                ),
+                words,
+                scores,
+            )
+        }
+    };
+    page(&RecordPage {
+        chrome: desk.chrome("How well the due list has foretold"),
+        lede,
+        printed: show::time(desk.club(), desk.now()),
+        dots: dots(&record.calibration),
+        scores,
+        verdict,
+    })
+}
