@@ -292,7 +292,7 @@ impl Writing {
     ) -> Result<Response, Error> {
         self.record(desk, &Record::Taken { taken }, entry).await?;
         let to = sitting_address(self.sitting.id);
-        self.write.finish(&to, "").await
+        self.write.finish(&to, "Noted.").await
     }
 
     async fn mend(mut self, desk: &Desk, typed: Typed, mends: Mends) -> Result<Response, Error> {
@@ -349,7 +349,8 @@ async fn ready(
         return writing.mend(&desk, typed, mends).await;
     }
     writing.record(&desk, &Record::Ready, None).await?;
-    writing.write.finish(&sitting_address(id), "").await
+    // Said, so that the browser knows its form was taken.
+    writing.write.finish(&sitting_address(id), "Noted.").await
 }
 
 /// A clock hour as degrees.
@@ -690,7 +691,8 @@ async fn stage(
         ));
     };
     writing.record(&desk, &Record::Stage { work }, None).await?;
-    writing.write.finish(&sitting_address(id), "").await
+    // Said, so that the browser knows its form was taken.
+    writing.write.finish(&sitting_address(id), "Noted.").await
 }
 
 async fn end(

@@ -384,7 +384,7 @@ pub fn turn_view(course: &Course, go: &Go, at_star: bool) -> TurnView {
                 .response()
                 .leading_map()
                 .is_some_and(|(_, share)| share > 0.6);
-            let far = if arcmin < 1.0 {
+            let far = if arcmin < 2.0 {
                 format!("{:.0} arc seconds", arcmin * 60.0)
             } else {
                 format!("{arcmin:.0} arc minutes")

@@ -296,7 +296,7 @@ async fn only_volunteers_hold_a_sitting_and_members_may_practise() {
         );
         assert_eq!(
             house.visitor().get(path).await.status,
-            StatusCode::SEE_OTHER,
+            StatusCode::UNAUTHORIZED,
             "{path}"
         );
     }
