@@ -109,8 +109,8 @@ fn line(desk: &Desk, fleet: &Fleet, member: &Member, outlook: &Outlook) -> Line 
         design: i.design.slug(),
         bar: Bar::of(outlook.coma, limit),
         limit,
-        chance: in_100(outlook.chance),
-        coming: outlook.chance_coming.map(in_100).unwrap_or_default(),
+        chance: short(outlook.chance),
+        coming: outlook.chance_coming.map(short).unwrap_or_default(),
         look_again: match outlook.look_again_days {
             Some(days) if days < 1.0 => "now".to_owned(),
             Some(days) => today
@@ -130,6 +130,14 @@ fn line(desk: &Desk, fleet: &Fleet, member: &Member, outlook: &Outlook) -> Line 
         },
         outlook: outlook.clone(),
     }
+}
+
+/// "22 in 100", for a column.
+fn short(chance: f64) -> String {
+    in_100(chance)
+        .replace("about ", "")
+        .replace("less than 1 ", "< 1 ")
+        .replace("more than 99 ", "> 99 ")
 }
 
 /// A look that would tell much.
@@ -296,8 +304,13 @@ async fn record_page(desk: Desk) -> Result<Response, Error> {
             let gap = v.plain - v.model;
             let words = if v.trusted {
                 format!(
-                    "The chances foretold this club's looks better than its limits did (by {gap:.3}, give or take {:.3}), so the due list goes by them.",
-                    v.difference_error
+                    "The chances foretold this club's looks better than its limits did (by {gap:.3}, give or take {:.3}), so the due list goes by them.{}",
+                    v.difference_error,
+                    if gap < v.difference_error {
+                        " So small a difference may be luck; more looks will tell."
+                    } else {
+                        ""
+                    }
                 )
             } else if gap > 0.0 {
                 format!(

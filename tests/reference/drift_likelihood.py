@@ -28,7 +28,7 @@ START = 0.05  # spreads along one axis, waves
 LINED_UP = 0.015
 EYE = 1.2  # factor on the error of looks by eye
 MONTH_DAYS = 30.44
-WILD = {True: 0.04, False: 0.01}
+WILD = {True: 0.04, False: 0.003}
 WILD_SPREAD = 0.2
 
 

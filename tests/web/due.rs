@@ -167,7 +167,7 @@ async fn the_most_urgent_stands_first_and_equal_ones_go_by_tag() {
         page.attributes("tbody th .tag", "href")[0],
         "/instruments/N203"
     );
-    let why = page.select("tbody tr:first-child .reasons li");
+    let why = page.select("tbody tr:first-child .reasons:not(.chances) li");
     assert_eq!(why.len(), 1);
     assert!(why[0].starts_with("Reported:"));
 }

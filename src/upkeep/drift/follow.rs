@@ -4,7 +4,7 @@
 use super::chain::{Act, CAUSES, Cause, Chain, Look, Units};
 use super::mixture::{Mixture, Part};
 use super::params::{Beliefs, Params};
-use super::state::{State, wild};
+use super::state::{BLOW_WAVES, State, UNTOLD_BLOW, wild};
 
 /// What kind of instrument it may be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -99,7 +99,13 @@ impl Follower {
             for gives in [0.035_f64, 0.07] {
                 let mut own = with(side);
                 own[Cause::Settling.index()] += gives * gives;
-                follower.add(Theory::LetsGo, own, 0.0, LETS_GO / 4.0);
+                follower.add(Theory::LetsGo, own, 0.0, LETS_GO / 8.0);
+            }
+            // Or it creeps all the time.
+            for factor in [8.0, 25.0] {
+                let mut own = with(side);
+                own[Cause::Month.index()] *= factor;
+                follower.add(Theory::LetsGo, own, 0.0, LETS_GO / 8.0);
             }
             for flop in [0.025_f64, 0.05] {
                 follower.add(Theory::Flops, with(side), flop * flop, FLOPS / 4.0);
@@ -197,6 +203,18 @@ impl Follower {
             .sum()
     }
 
+    /// How far it moves beside its kind, as a ratio of lengths: the geometric mean
+    /// over all theories, by time alone.
+    pub fn beside_kind(&self) -> f64 {
+        let all = self.log_likelihood();
+        let kind = self.params.per_unit(Cause::Month).ln();
+        let logs = self.tracks.iter().map(|t| {
+            let own = t.rates[Cause::Month.index()].ln();
+            (t.log_weight - all).exp() * (own - kind)
+        });
+        (0.5 * logs.sum::<f64>()).exp()
+    }
+
     /// Extra scatter of each look along one axis, waves, were its mirror to flop.
     pub fn flop_waves(&self) -> f64 {
         let flops = || self.tracks.iter().filter(|t| t.theory == Theory::Flops);
@@ -242,10 +260,17 @@ impl Track {
     fn look(&mut self, look: &Look, variance: f64) {
         let (wild_log, chance) = wild(look);
         let variance = variance + self.flop_variance;
-        let mut next: Vec<(f64, State<f64>)> = Vec::with_capacity(2 * self.parts.len());
+        let mut next: Vec<(f64, State<f64>)> = Vec::with_capacity(3 * self.parts.len());
         for (weight, state) in &self.parts {
             let (log, after) = state.looked(look, variance);
-            next.push((weight.ln() + log + (1.0 - chance).ln(), after));
+            let told = weight.ln() + (1.0 - chance).ln();
+            next.push((told + log + (1.0 - UNTOLD_BLOW).ln(), after));
+            // A look that nobody would expect is wild, or somebody kept a blow to
+            // themselves; the more a kind of look can be wrong, the likelier the
+            // first.
+            let struck = state.drifted(BLOW_WAVES * BLOW_WAVES);
+            let (log, after) = struck.looked(look, variance);
+            next.push((told + log + UNTOLD_BLOW.ln(), after));
             next.push((weight.ln() + wild_log + chance.ln(), *state));
         }
         let total = log_sum(next.iter().map(|n| n.0));

@@ -110,7 +110,7 @@ pub const LOOK_AGAIN_AT: f64 = 0.25;
 /// How far ahead that is sought.
 pub const FARTHEST_DAYS: f64 = 5.0 * 365.25;
 /// From this chance on a theory is shown as a flag.
-pub const FLAG_AT: f64 = 0.75;
+pub const FLAG_AT: f64 = 0.65;
 /// How far back its usual use is taken from.
 const USE_DAYS: f64 = 2.0 * 365.25;
 /// Error of a look that nobody has made yet, waves: frames.
@@ -145,7 +145,7 @@ pub fn outlook(chain: &Chain, learned: &Learned, asked: &Asked) -> Outlook {
         pushes: pushes(&follower, &since),
         flags: flags(chain, &follower, learned),
         looks: chain.looks(),
-        beside_kind: (follower.rate_of(Cause::Month, None) / params.per_unit(Cause::Month)).sqrt(),
+        beside_kind: follower.beside_kind(),
     }
 }
 
@@ -292,13 +292,19 @@ fn flags(chain: &Chain, follower: &Follower, learned: &Learned) -> Vec<Flag> {
             )
         }
         Theory::LetsGo => {
-            let own = length(follower.rate_of(Cause::Settling, Some(theory)));
-            let kind = length(params.per_unit(Cause::Settling));
+            let month = [Cause::Settling, Cause::Month].map(|cause| {
+                let own = length(follower.rate_of(cause, Some(theory)));
+                (own, length(params.per_unit(cause)))
+            });
             (
                 "lets-go",
                 "Its adjuster does not hold".to_owned(),
                 format!(
-                    "After the bench it gives way by about {own:.3} waves, others of its kind by {kind:.3}.{}",
+                    "After the bench it gives way by about {:.3} waves, others of its kind by {:.3}; in a month on its own by {:.3}, others by {:.3}.{}",
+                    month[0].0,
+                    month[0].1,
+                    month[1].0,
+                    month[1].1,
                     after_bench_words(chain)
                 ),
             )

@@ -31,7 +31,11 @@ pub struct State<T> {
 /// A look's chance of being wild, by eye and from frames.
 pub const WILD_BY_EYE: f64 = 0.04;
 /// The same from frames.
-pub const WILD_FROM_FRAMES: f64 = 0.01;
+pub const WILD_FROM_FRAMES: f64 = 0.003;
+/// Chance that something moved it between two looks that nobody told of.
+pub const UNTOLD_BLOW: f64 = 0.02;
+/// How far such a blow moves it along one axis, waves.
+pub const BLOW_WAVES: f64 = 0.08;
 /// How wide wild looks scatter along one axis, waves.
 pub const WILD_SPREAD_WAVES: f64 = 0.2;
 /// From this concentration of the angle on, a look without direction is taken
