@@ -501,7 +501,7 @@ mod tests {
         for mechanism in [Mechanism::Pivot, Mechanism::Spring, Mechanism::PushPull] {
             let screws = screws(mechanism, 120.0);
             for angle in 0..12 {
-                let (s, c) = (f64::from(angle) * 0.5236).sin_cos();
+                let (s, c) = (f64::from(angle) * std::f64::consts::FRAC_PI_6).sin_cos();
                 let mut r = response(&screws, 0.01);
                 r.look([0.6 * s, 0.6 * c], 0.01);
                 let mut t = tally(0.01);

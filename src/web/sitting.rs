@@ -245,7 +245,7 @@ struct Writing {
 
 enum Begun {
     Again(Response),
-    First(Writing),
+    First(Box<Writing>),
 }
 
 async fn begin(desk: &Desk, id: SittingId, once: &str, at: &At) -> Result<Begun, Error> {
@@ -255,11 +255,11 @@ async fn begin(desk: &Desk, id: SittingId, once: &str, at: &At) -> Result<Begun,
         Arrival::First(write) => write,
     };
     let sitting = Sitting::get(&mut write, id).await?;
-    Ok(Begun::First(Writing {
+    Ok(Begun::First(Box::new(Writing {
         write,
         sitting,
         ordinal,
-    }))
+    })))
 }
 
 impl Writing {
@@ -308,7 +308,7 @@ macro_rules! begun {
     ($desk:expr, $id:expr, $once:expr, $at:expr) => {
         match begin($desk, $id, $once, $at).await? {
             Begun::Again(response) => return Ok(response),
-            Begun::First(writing) => writing,
+            Begun::First(writing) => *writing,
         }
     };
 }

@@ -47,7 +47,7 @@ pub struct Pair {
 /// Sitting number `index` of a seed.
 pub fn sitting(seed: u64, index: usize) -> Pair {
     let kind = KINDS[index % KINDS.len()];
-    let method = if (index / KINDS.len()) % 2 == 0 {
+    let method = if (index / KINDS.len()).is_multiple_of(2) {
         Method::Frames
     } else {
         Method::Eye

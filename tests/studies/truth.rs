@@ -260,7 +260,7 @@ impl Truth {
         } else {
             truth.side
         };
-        truth.diagonal = (!truth.map.mirrored) != rng.random_bool(0.1);
+        truth.diagonal = truth.map.mirrored == rng.random_bool(0.1);
         // Tilted until the coma is what was drawn.
         let wanted = rng.random_range(least..most);
         let way = rng.random_range(0.0..std::f64::consts::TAU);
