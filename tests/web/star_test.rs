@@ -198,7 +198,7 @@ async fn a_look_by_eye_is_logged_on_its_own() {
             .contains(&"/instruments/S203/star-test/eye".to_owned())
     );
     let page = client.post("/instruments/S203/star-test/eye", LOOKED).await;
-    let answer = client.get(&page.location().to_owned()).await;
+    let answer = client.get(page.location()).await;
     assert!(
         answer.words().contains("Star test of S203 logged"),
         "{}",
