@@ -52,6 +52,7 @@ async fn looks_and_asks(club: Club, scripts: Scripts) {
         )
         .await;
     member.press("Put me on the list").await;
+    member.sees("You are on the waiting list for N130").await;
     member.go("My loans").await;
     member.sees("N130").await;
     member.photograph("my-loans").await;

@@ -61,9 +61,10 @@ async fn a_coordinator_prints_the_due_list() {
                 })
                 .collect();
             for text in &texts {
+                let has_rows = rows.iter().any(|row| text.contains(&row.head));
                 assert!(
-                    text.contains("Why"),
-                    "the head of the table is on each page: {text}"
+                    text.contains("Why") || !has_rows,
+                    "the head of the table is on each page with rows: {text}"
                 );
                 // The keys and the menu stay off the paper.
                 for unwanted in ["Sign out", "Menu", "Dim red"] {

@@ -13,6 +13,11 @@ use super::visitor::{Scripts, Visitor, Window};
 /// Where no plain link leads: files that pages show or scripts ask for,
 /// one-time addresses, and what is reached by sending a form.
 const NOT_LINKED: &[&str] = &[
+    "/attempts/{id}/pictures/{name}",
+    "/pictures/donut.png",
+    "/practice/donut.png",
+    // Led to when a sitting is begun.
+    "/sittings/{id}",
     // For those who watch the machine.
     "/health/live",
     "/health/ready",
