@@ -69,7 +69,7 @@ async fn gather(library: &Library, room: &Path) -> Result<Vec<AttemptId>> {
         if database.exists() {
             std::fs::remove_file(&database).map_err(at(&database))?;
         }
-        let waiting = copy_of(library, &database).await?;
+        let waiting = copy_of(library, &database).await?.waiting;
         if waiting
             .iter()
             .all(|id| frames.join(id.to_string()).is_dir())

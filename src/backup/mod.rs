@@ -110,10 +110,6 @@ fn digest(reader: &mut impl std::io::Read, mut to: impl std::io::Write) -> std::
     Ok(Listed {
         path: String::new(),
         bytes,
-        sha256: hex(&hash.finalize()),
+        sha256: crate::library::trail::hex(&hash.finalize()),
     })
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect()
 }

@@ -4,7 +4,7 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use chrono::{Duration, Utc};
-use tubewright::library::{self, Library, check_copy, trail};
+use tubewright::library::{self, Library, trail};
 
 use super::{DataArgs, REFUSED, block_on};
 
@@ -78,12 +78,8 @@ async fn database(folder: &Path) -> Seen {
     let library = Library::look_into(folder)
         .await
         .map_err(|e| e.to_string())?;
-    let copied = library::copy_of(&library, &copy).await;
+    let holds = library::copy_of(&library, &copy).await;
     library.close().await;
-    let holds = match copied {
-        Ok(_) => check_copy(&copy).await,
-        Err(error) => Err(error),
-    };
     match holds {
         Ok(holds) => Ok(format!(
             "sound; {} instruments, {} logbook entries.",

@@ -21,9 +21,10 @@ pub struct Checked {
     pub waiting: Vec<AttemptId>,
 }
 
-/// Copies the database as it stands at one instant into a new file; the tries
-/// that wait to be measured in it. Readers and the writer go on meanwhile.
-pub async fn copy_of(library: &Library, to: &Path) -> Result<Vec<AttemptId>> {
+/// Copies the database as it stands at one instant into a new file, checks the
+/// copy (see [`check_copy`]) and says what it holds. Readers and the writer go
+/// on meanwhile.
+pub async fn copy_of(library: &Library, to: &Path) -> Result<Checked> {
     let options = SqliteConnectOptions::new()
         .filename(library.folder().join(super::DATABASE_FILE))
         .busy_timeout(std::time::Duration::from_secs(30));
@@ -39,7 +40,7 @@ pub async fn copy_of(library: &Library, to: &Path) -> Result<Vec<AttemptId>> {
         path: to.to_owned(),
         source,
     })?;
-    Ok(check_copy(to).await?.waiting)
+    check_copy(to).await
 }
 
 /// Checks that a database is sound (`PRAGMA integrity_check` and

@@ -143,6 +143,7 @@ pub async fn check(conn: &mut Conn) -> Result<Chain> {
     })
 }
 
-fn hex(bytes: &[u8]) -> String {
+/// Bytes as lower-case hexadecimal.
+pub(crate) fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
