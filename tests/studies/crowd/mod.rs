@@ -1,0 +1,6 @@
+//! A large club and its busiest evening, on this machine only.
+
+pub mod club;
+pub mod people;
+pub mod server;
+pub mod wire;
