@@ -60,17 +60,35 @@ pub struct ServeArgs {
         value_parser = clap::value_parser!(u16).range(1..)
     )]
     backup_keep: u16,
+    /// How the log on standard error is written: text for people, json a line for each for programs
+    #[arg(
+        long,
+        value_enum,
+        env = "TUBEWRIGHT_LOG_FORMAT",
+        default_value_t = LogFormat::Text
+    )]
+    log_format: LogFormat,
+}
+
+/// How the log is written.
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+enum LogFormat {
+    Text,
+    Json,
 }
 
 /// Runs the server until SIGINT or SIGTERM.
 pub fn run(args: ServeArgs) -> ExitCode {
-    tracing_subscriber::fmt()
+    let log = tracing_subscriber::fmt()
         .with_writer(std::io::stderr)
         .with_env_filter(
             tracing_subscriber::EnvFilter::try_from_env("TUBEWRIGHT_LOG")
                 .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn")),
-        )
-        .init();
+        );
+    match args.log_format {
+        LogFormat::Text => log.init(),
+        LogFormat::Json => log.json().init(),
+    }
     block_on(serve(args))
 }
 
@@ -123,7 +141,7 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
         tokio::spawn(backup::run(library.clone(), schedule))
     });
     println!("Tubewright is ready at {base}/");
-    web::serve(app, listener, stop).await?;
+    web::serve(app, listener, web::listen::Bounds::default(), stop).await?;
     if let Some(backups) = backups {
         backups.abort();
     }

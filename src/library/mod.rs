@@ -26,6 +26,7 @@ pub mod logbook;
 mod look;
 pub mod people;
 pub mod photos;
+pub mod second_factor;
 pub mod sessions;
 pub mod sittings;
 pub mod star_tests;
@@ -62,7 +63,9 @@ pub enum Error {
     #[error("{0}")]
     Refused(String),
     /// The data folder could not be used.
-    #[error("the data folder {path}: {source}")]
+    #[error(
+        "the data folder {path} cannot be used: {source}. It must belong to the user that runs this, on a disk that can be written"
+    )]
     Folder {
         /// The folder.
         path: PathBuf,
@@ -102,10 +105,13 @@ impl Library {
     /// Opens the data folder, making it and its database when missing, and
     /// brings the database's layout up to date.
     pub async fn open(folder: &Path) -> Result<Self> {
-        std::fs::create_dir_all(folder).map_err(|source| Error::Folder {
+        let unusable = |source| Error::Folder {
             path: folder.to_owned(),
             source,
-        })?;
+        };
+        std::fs::create_dir_all(folder).map_err(unusable)?;
+        // SQLite would only say that it cannot open the file.
+        tempfile::tempfile_in(folder).map_err(unusable)?;
         let options = SqliteConnectOptions::new()
             .filename(folder.join(DATABASE_FILE))
             .create_if_missing(true)

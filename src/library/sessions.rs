@@ -29,6 +29,12 @@ words! {
 #[derive(Clone)]
 pub struct Token(String);
 
+impl std::fmt::Debug for Token {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Token")
+    }
+}
+
 impl Token {
     /// A new one from the system's random source.
     pub fn fresh() -> Self {
@@ -212,11 +218,21 @@ pub async fn use_address(conn: &mut Conn, token: &Token, now: Moment) -> Result<
     }
 }
 
+/// A try at signing in.
+#[derive(Debug, Clone, Copy)]
+pub struct Try<'a> {
+    /// The address typed.
+    pub account: &'a str,
+    /// The network address it came from.
+    pub address: &'a str,
+    /// The browser's token, where that account has signed in with it before.
+    pub browser: Option<&'a Token>,
+}
+
 /// Notes a try at signing in.
 pub async fn note_attempt(
     conn: &mut Conn,
-    account: &str,
-    address: &str,
+    tried: Try<'_>,
     succeeded: bool,
     now: Moment,
 ) -> Result<()> {
@@ -224,12 +240,14 @@ pub async fn note_attempt(
     sqlx::query!("DELETE FROM sign_in_attempts WHERE at < ?", old)
         .execute(&mut *conn)
         .await?;
+    let browser = tried.browser.map(Token::hash);
     sqlx::query!(
-        "INSERT INTO sign_in_attempts (account, address, at, succeeded) VALUES (?, ?, ?, ?)",
-        account,
-        address,
+        "INSERT INTO sign_in_attempts (account, address, at, succeeded, browser) VALUES (?, ?, ?, ?, ?)",
+        tried.account,
+        tried.address,
         now,
-        succeeded
+        succeeded,
+        browser
     )
     .execute(conn)
     .await?;
@@ -237,21 +255,112 @@ pub async fn note_attempt(
 }
 
 /// Failed tries since the given instant and since the last success, by
-/// account, with the time of the last one.
+/// account, with the time of the last one. Those of a browser that the account
+/// knows are counted by themselves, so that nobody elsewhere can make it wait.
 pub async fn failures(
     conn: &mut Conn,
-    account: &str,
+    tried: Try<'_>,
     since: Moment,
 ) -> Result<(i64, Option<Moment>)> {
+    let browser = tried.browser.map(Token::hash);
     let row = sqlx::query!(
         r#"SELECT COUNT(*) AS "n: i64", MAX(at) AS "last: Moment" FROM sign_in_attempts
-           WHERE account = ? AND at > ? AND succeeded = 0
-             AND at > COALESCE((SELECT MAX(at) FROM sign_in_attempts WHERE account = ? AND succeeded = 1), '')"#,
-        account, since, account
+           WHERE account = ?1 AND at > ?2 AND succeeded = 0 AND browser IS ?3
+             AND at > COALESCE((SELECT MAX(at) FROM sign_in_attempts
+                                WHERE account = ?1 AND succeeded = 1 AND browser IS ?3), '')"#,
+        tried.account,
+        since,
+        browser
     )
     .fetch_one(conn)
     .await?;
     Ok((row.n, row.last))
+}
+
+/// How long a browser is known after it was last signed in with.
+pub const KNOWN_LASTS: Duration = Duration::days(400);
+
+/// Makes a browser known to a person.
+pub async fn know_browser(conn: &mut Conn, person: PersonId, now: Moment) -> Result<Token> {
+    let old = now - KNOWN_LASTS;
+    sqlx::query!("DELETE FROM known_browsers WHERE known_since < ?", old)
+        .execute(&mut *conn)
+        .await?;
+    let token = Token::fresh();
+    let hash = token.hash();
+    sqlx::query!(
+        "INSERT INTO known_browsers (token_hash, person_id, known_since) VALUES (?, ?, ?)",
+        hash,
+        person,
+        now
+    )
+    .execute(conn)
+    .await?;
+    Ok(token)
+}
+
+/// Whether this person has signed in with this browser before.
+pub async fn knows_browser(conn: &mut Conn, person: PersonId, browser: &Token) -> Result<bool> {
+    let hash = browser.hash();
+    Ok(sqlx::query_scalar!(
+        r#"SELECT COUNT(*) AS "n: i64" FROM known_browsers WHERE token_hash = ? AND person_id = ?"#,
+        hash,
+        person
+    )
+    .fetch_one(conn)
+    .await?
+        > 0)
+}
+
+/// How long the second factor may take to follow the password.
+pub const HALF_LASTS: Duration = Duration::minutes(10);
+/// How many codes may be tried after one right password.
+pub const HALF_TRIES: i64 = 5;
+
+/// Notes that the password was right and the second factor is still to come.
+pub async fn begin_half(conn: &mut Conn, person: PersonId, now: Moment) -> Result<Token> {
+    let old = now - HALF_LASTS;
+    sqlx::query!("DELETE FROM half_sign_ins WHERE begun_at < ?", old)
+        .execute(&mut *conn)
+        .await?;
+    let token = Token::fresh();
+    let hash = token.hash();
+    sqlx::query!(
+        "INSERT INTO half_sign_ins (token_hash, person_id, begun_at) VALUES (?, ?, ?)",
+        hash,
+        person,
+        now
+    )
+    .execute(conn)
+    .await?;
+    Ok(token)
+}
+
+/// Whose half sign-in this is, and counts one more try; `None` where it has
+/// run out of time or tries.
+pub async fn try_half(conn: &mut Conn, token: &Token, now: Moment) -> Result<Option<PersonId>> {
+    let hash = token.hash();
+    let oldest = now - HALF_LASTS;
+    let row = sqlx::query!(
+        r#"UPDATE half_sign_ins SET tries = tries + 1
+           WHERE token_hash = ? AND begun_at > ? AND tries < ?
+           RETURNING person_id AS "person_id: PersonId""#,
+        hash,
+        oldest,
+        HALF_TRIES
+    )
+    .fetch_optional(conn)
+    .await?;
+    Ok(row.map(|r| r.person_id))
+}
+
+/// Ends a half sign-in.
+pub async fn end_half(conn: &mut Conn, token: &Token) -> Result<()> {
+    let hash = token.hash();
+    sqlx::query!("DELETE FROM half_sign_ins WHERE token_hash = ?", hash)
+        .execute(conn)
+        .await?;
+    Ok(())
 }
 
 /// Failed tries from one network address since the given instant.

@@ -111,13 +111,31 @@ pub async fn list(
 
 /// Walks the whole chain from its first row.
 pub async fn check(conn: &mut Conn) -> Result<Chain> {
+    walk(conn, 0, Vec::new()).await
+}
+
+/// Walks on from where an earlier walk ended, if that row still carries the
+/// mark it had then; else from the first.
+pub async fn check_on(conn: &mut Conn, earlier: &Chain) -> Result<Chain> {
+    let last = sqlx::query_scalar!("SELECT hash FROM trail WHERE number = ?", earlier.sound)
+        .fetch_optional(&mut *conn)
+        .await?;
+    match last {
+        Some(hash) if earlier.broken_at.is_none() && hex(&hash) == earlier.head => {
+            walk(conn, earlier.sound, hash).await
+        }
+        _ => check(conn).await,
+    }
+}
+
+async fn walk(conn: &mut Conn, mut sound: i64, mut before: Vec<u8>) -> Result<Chain> {
+    let after = sound;
     let mut rows = sqlx::query!(
         r#"SELECT number, at AS "at: Moment", person_id AS "person_id: PersonId", address, what, words, hash
-           FROM trail ORDER BY number"#
+           FROM trail WHERE number > ? ORDER BY number"#,
+        after
     )
     .fetch(conn);
-    let mut before = Vec::new();
-    let mut sound = 0;
     while let Some(row) = rows.try_next().await? {
         let deed = Deed {
             at: row.at,

@@ -36,15 +36,58 @@ pub enum Error {
     TooLarge(String),
     /// 429: too many tries; wait this many seconds.
     SlowDown(i64),
+    /// 507: there is no room on the disk.
+    DiskFull,
+    /// 503: the data cannot be written at present, in words.
+    Unwritable(&'static str),
     /// 500: something broke; the text is for the log only.
     Broken(String),
 }
+
+impl Error {
+    /// A file of ours that could not be written.
+    pub fn of_file(error: &std::io::Error) -> Self {
+        use std::io::ErrorKind;
+        match error.kind() {
+            ErrorKind::StorageFull | ErrorKind::QuotaExceeded | ErrorKind::FileTooLarge => {
+                Self::DiskFull
+            }
+            ErrorKind::ReadOnlyFilesystem | ErrorKind::PermissionDenied => {
+                Self::Unwritable(READ_ONLY)
+            }
+            _ => Self::Broken(format!("a file: {error}")),
+        }
+    }
+}
+
+const READ_ONLY: &str = "Nothing was saved: the folder with the club's data cannot be written at present. Whoever looks after the machine finds with `tubewright doctor` what to mend. Keep this page open and send it again then.";
+const BUSY: &str = "Nothing was saved: something else has held the club's data for more than ten seconds, a backup by another program, say. Send it again.";
 
 impl From<library::Error> for Error {
     fn from(error: library::Error) -> Self {
         match error {
             library::Error::NotFound(what) => Self::NotFound(what),
             library::Error::Refused(why) => Self::Refused(why),
+            library::Error::Database(sqlx::Error::Database(said)) => {
+                // Result codes of SQLite (sqlite.org/rescode.html): the primary
+                // code is the low byte of an extended one.
+                let code = said.code().and_then(|c| c.parse::<u32>().ok()).unwrap_or(0);
+                match (code & 0xff, code) {
+                    (13, _) | (_, 778) => {
+                        tracing::error!(code, "the disk is full");
+                        Self::DiskFull
+                    }
+                    (8, _) => {
+                        tracing::error!(code, "the database cannot be written");
+                        Self::Unwritable(READ_ONLY)
+                    }
+                    (5, _) => {
+                        tracing::warn!(code, "the database was held too long");
+                        Self::Unwritable(BUSY)
+                    }
+                    _ => Self::Broken(said.to_string()),
+                }
+            }
             other => Self::Broken(other.to_string()),
         }
     }
@@ -111,6 +154,16 @@ impl IntoResponse for Error {
                 StatusCode::TOO_MANY_REQUESTS,
                 "Too many tries",
                 format!("Signing in has failed several times. Wait {} and try again, or ask a coordinator for a one-time address.", wait_words(seconds)),
+            ),
+            Self::DiskFull => (
+                StatusCode::INSUFFICIENT_STORAGE,
+                "The disk is full",
+                "Nothing was saved: there is no room left where the club's data lies. What is there can still be looked at. Keep this page open, have room made, and send it again.".to_owned(),
+            ),
+            Self::Unwritable(why) => (
+                StatusCode::SERVICE_UNAVAILABLE,
+                "It cannot be written down now",
+                why.to_owned(),
             ),
             Self::Broken(why) => {
                 tracing::error!(%why, "a request failed inside the house");

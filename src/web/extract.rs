@@ -215,7 +215,7 @@ impl FromRequest<App> for Upload {
                     return Err(Error::CrossSite);
                 }
                 let mut file = tempfile::NamedTempFile::new_in(app.library.folder())
-                    .map_err(|e| Error::Broken(format!("a temporary file: {e}")))?;
+                    .map_err(|e| Error::of_file(&e))?;
                 let mut bytes: u64 = 0;
                 while let Some(chunk) = part.chunk().await.map_err(|e| damaged(&e))? {
                     bytes += chunk.len() as u64;
@@ -223,8 +223,7 @@ impl FromRequest<App> for Upload {
                     if total > UPLOAD_BYTES {
                         return Err(too_much());
                     }
-                    file.write_all(&chunk)
-                        .map_err(|e| Error::Broken(format!("a temporary file: {e}")))?;
+                    file.write_all(&chunk).map_err(|e| Error::of_file(&e))?;
                 }
                 if bytes > 0 {
                     if files.len() >= UPLOAD_FILES {

@@ -13,6 +13,7 @@ pub mod by_eye_form;
 pub mod cautions;
 pub mod check_in;
 pub mod check_in_answer;
+pub mod clock;
 pub mod club;
 pub mod condition;
 pub mod drift_picture;
@@ -31,9 +32,11 @@ pub mod kit_ticks;
 pub mod label;
 pub mod lending;
 pub mod limits;
+pub mod listen;
 pub mod logbook;
 pub mod logbook_words;
 pub mod logbook_write;
+pub mod me;
 pub mod measures;
 pub mod measuring;
 pub mod my_loans;
@@ -47,6 +50,7 @@ pub mod register_form;
 pub mod shelf;
 pub mod show;
 pub mod sign_in;
+pub mod sign_in_code;
 pub mod sitting;
 pub mod sitting_draw;
 pub mod sitting_page;
@@ -59,8 +63,6 @@ pub mod waiting;
 pub mod when;
 pub mod work_nights;
 
-use std::future::Future;
-use std::net::SocketAddr;
 use std::time::Duration;
 
 use axum::Router;
@@ -70,10 +72,11 @@ use axum::middleware;
 use tower::ServiceBuilder;
 use tower_http::compression::CompressionLayer;
 use tower_http::set_header::SetResponseHeaderLayer;
-use tower_http::timeout::TimeoutLayer;
+use tower_http::timeout::{RequestBodyTimeoutLayer, TimeoutLayer};
 use tower_http::trace::TraceLayer;
 
 pub use error::Error;
+pub use listen::serve;
 
 use crate::library::Library;
 
@@ -88,6 +91,10 @@ pub struct App {
     pub measuring: measuring::Measuring,
     /// What the tool counts of its own work.
     pub metrics: std::sync::Arc<health::Metrics>,
+    /// Tells the time.
+    pub clock: clock::Clock,
+    /// How far the trail has been walked since the tool was started.
+    pub walked: trail::Walked,
     /// Keeps in mind what the logbooks teach of drift.
     pub foreseer: crate::upkeep::foresight::Foreseer,
     /// Whether the tool is reached over https, so that cookies are marked secure.
@@ -103,6 +110,8 @@ impl App {
             library,
             measuring,
             metrics: std::sync::Arc::default(),
+            clock: clock::Clock::default(),
+            walked: trail::Walked::default(),
             foreseer: crate::upkeep::foresight::Foreseer::default(),
             passwords: passwords::Passwords::default(),
             secure: public_address.is_some_and(|a| a.starts_with("https://")),
@@ -130,6 +139,7 @@ pub fn routes() -> Vec<access::Route> {
         limits::routes(),
         logbook::routes(),
         logbook_write::routes(),
+        me::routes(),
         my_loans::routes(),
         people::routes(),
         photos::routes(),
@@ -137,6 +147,7 @@ pub fn routes() -> Vec<access::Route> {
         register::routes(),
         shelf::routes(),
         sign_in::routes(),
+        sign_in_code::routes(),
         sitting::routes(),
         sitting_draw::routes(),
         star_test::routes(),
@@ -194,27 +205,24 @@ pub fn router(app: &App) -> Router {
     router
         .layer(
             ServiceBuilder::new()
-                .layer(TraceLayer::new_for_http())
+                .layer(
+                    TraceLayer::new_for_http()
+                        .make_span_with(listen::span)
+                        .on_request(())
+                        .on_response(listen::answered)
+                        .on_body_chunk(())
+                        .on_eos(())
+                        .on_failure(()),
+                )
                 .layer(TimeoutLayer::with_status_code(
                     StatusCode::REQUEST_TIMEOUT,
                     Duration::from_secs(300),
                 ))
+                .layer(RequestBodyTimeoutLayer::new(listen::PATIENCE))
                 .layer(DefaultBodyLimit::max(
                     usize::try_from(extract::UPLOAD_BYTES).unwrap_or(usize::MAX) + 1024 * 1024,
                 ))
                 .layer(CompressionLayer::new()),
         )
         .with_state(app.clone())
-}
-
-/// Serves until `stop` resolves, then lets requests under way finish.
-pub async fn serve(
-    app: App,
-    listener: tokio::net::TcpListener,
-    stop: impl Future<Output = ()> + Send + 'static,
-) -> std::io::Result<()> {
-    let service = router(&app).into_make_service_with_connect_info::<SocketAddr>();
-    axum::serve(listener, service)
-        .with_graceful_shutdown(stop)
-        .await
 }

@@ -12,7 +12,7 @@ use super::show;
 use super::sign_in::Nothing;
 use crate::library::people::{self, NewPerson, Person, Role};
 use crate::library::sessions::{self, Purpose};
-use crate::library::{self, PersonId};
+use crate::library::{self, PersonId, second_factor};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -23,6 +23,11 @@ pub fn routes() -> Vec<Route> {
         Route::get(Access::Coordinator, "/people/{id}", show_one),
         Route::post(Access::Coordinator, "/people/{id}", change),
         Route::post(Access::Coordinator, "/people/{id}/address", make_address),
+        Route::post(
+            Access::Coordinator,
+            "/people/{id}/second-factor/off",
+            take_factor_off,
+        ),
         Route::post(Access::Coordinator, "/people/{id}/leave", leave),
     ]
 }
@@ -159,6 +164,7 @@ struct Known {
     id: PersonId,
     since: String,
     can_sign_in: bool,
+    second_factor: bool,
     loans: Vec<LoanLine>,
 }
 
@@ -254,6 +260,7 @@ async fn person_page(
             id,
             since: show::date(desk.club(), person.joined_at),
             can_sign_in: person.can_sign_in,
+            second_factor: second_factor::is_on(&mut conn, id).await?,
             loans,
         }),
     })
@@ -329,6 +336,26 @@ async fn make_address(
         address: format!("{}/welcome/{}", desk.base_address(), token.text()),
         back: format!("/people/{id}"),
     })
+}
+
+/// For somebody whose phone is gone, once they have shown who they are.
+async fn take_factor_off(
+    desk: Desk,
+    Path(id): Path<PersonId>,
+    form: Form<Nothing>,
+) -> Result<Response, Error> {
+    let mut write = match desk.begin(&form.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let name = Person::get(&mut write, id).await?.name;
+    second_factor::take_off(&mut write, id).await?;
+    write
+        .finish(
+            &format!("/people/{id}"),
+            &format!("The second factor of {name} is off."),
+        )
+        .await
 }
 
 async fn leave(

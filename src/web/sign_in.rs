@@ -9,12 +9,12 @@ use super::access::{Access, Route};
 use super::extract::{Form, Path, Query};
 use super::fields::Mends;
 use super::page::{Chrome, Desk, mend, page, see_other, with_notice};
-use super::visit::{UnsentForm, cookie, session_cookie_name};
-use super::{App, Error, passwords};
+use super::visit::{UnsentForm, browser_cookie_name, cookie, session_cookie_name};
+use super::{App, Error, passwords, sign_in_code};
 use crate::library::club::Club;
 use crate::library::people::{self, NewPerson, Person, Role};
-use crate::library::sessions::{self, Purpose, Token};
-use crate::library::{self, Conn, Moment, PersonId};
+use crate::library::sessions::{self, Purpose, Token, Try};
+use crate::library::{self, Conn, Moment, PersonId, Write, second_factor};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -31,15 +31,15 @@ pub fn routes() -> Vec<Route> {
 
 #[derive(Debug, Default, serde::Deserialize)]
 #[serde(default)]
-struct SignInFields {
-    email: String,
-    password: String,
+pub(super) struct SignInFields {
+    pub email: String,
+    pub password: String,
     /// Where to go afterwards.
-    next: String,
+    pub next: String,
     /// A form that was under way: where it was going.
-    unsent_action: String,
+    pub unsent_action: String,
     /// Its fields, encoded.
-    unsent_fields: String,
+    pub unsent_fields: String,
 }
 
 #[derive(Template)]
@@ -80,18 +80,20 @@ const ACCOUNT_TRIES: i64 = 5;
 /// behind one.
 const ADDRESS_TRIES: i64 = 100;
 
-/// Seconds to wait before this account may try again from this address.
-async fn wait_seconds(
+/// Seconds to wait before this account may try again from here. A browser that
+/// the account has signed in with before waits for its own failures only.
+pub(super) async fn wait_seconds(
     conn: &mut Conn,
-    account: &str,
-    address: &str,
+    tried: Try<'_>,
     now: Moment,
 ) -> library::Result<i64> {
     let since = now - MEMORY;
-    if sessions::failures_from(conn, address, since).await? >= ADDRESS_TRIES {
+    if tried.browser.is_none()
+        && sessions::failures_from(conn, tried.address, since).await? >= ADDRESS_TRIES
+    {
         return Ok(60);
     }
-    let (failures, last) = sessions::failures(conn, account, since).await?;
+    let (failures, last) = sessions::failures(conn, tried, since).await?;
     let Some(last) = last.filter(|_| failures >= ACCOUNT_TRIES) else {
         return Ok(0);
     };
@@ -100,24 +102,47 @@ async fn wait_seconds(
     Ok((last + pause - now).num_seconds().max(0))
 }
 
+/// The browser's token, where this person has signed in with it before.
+pub(super) async fn known_browser<'a>(
+    conn: &mut Conn,
+    desk: &'a Desk,
+    person: Option<&Person>,
+) -> library::Result<Option<&'a Token>> {
+    match (person, &desk.visit.browser) {
+        (Some(person), Some(browser))
+            if sessions::knows_browser(conn, person.id, browser).await? =>
+        {
+            Ok(Some(browser))
+        }
+        _ => Ok(None),
+    }
+}
+
 async fn sign_in(
     desk: Desk,
     Form { fields: form, .. }: Form<SignInFields>,
 ) -> Result<Response, Error> {
     let account = form.email.trim().to_lowercase();
-    let (person, stored) = {
+    let (person, browser, stored) = {
         let mut conn = desk.read().await?;
-        let wait = wait_seconds(&mut conn, &account, &desk.visit.address, desk.now()).await?;
+        let person = Person::by_email(&mut conn, &account)
+            .await?
+            .filter(|p| p.left_at.is_none());
+        let browser = known_browser(&mut conn, &desk, person.as_ref()).await?;
+        let tried = Try {
+            account: &account,
+            address: &desk.visit.address,
+            browser,
+        };
+        let wait = wait_seconds(&mut conn, tried, desk.now()).await?;
         if wait > 0 {
             return Err(Error::SlowDown(wait));
         }
-        match Person::by_email(&mut conn, &account).await? {
-            Some(p) if p.left_at.is_none() => {
-                let stored = people::password_hash(&mut conn, p.id).await?;
-                (Some(p), stored)
-            }
-            _ => (None, None),
-        }
+        let stored = match &person {
+            Some(p) => people::password_hash(&mut conn, p.id).await?,
+            None => None,
+        };
+        (person, browser, stored)
     };
     let right = desk
         .app
@@ -125,8 +150,20 @@ async fn sign_in(
         .check(form.password.clone(), stored)
         .await?;
     let mut write = desk.app.library.write().await?;
-    sessions::note_attempt(&mut write, &account, &desk.visit.address, right, desk.now()).await?;
+    let tried = Try {
+        account: &account,
+        address: &desk.visit.address,
+        browser,
+    };
     let who = person.as_ref().map(|p| p.id);
+    if let Some(id) = who.filter(|_| right)
+        && second_factor::is_on(&mut write, id).await?
+    {
+        let half = sessions::begin_half(&mut write, id, desk.now()).await?;
+        write.commit().await.map_err(library::Error::from)?;
+        return sign_in_code::ask(&desk, &half, form);
+    }
+    sessions::note_attempt(&mut write, tried, right, desk.now()).await?;
     let said = match (&who, right) {
         (Some(_), true) => "Signed in.",
         (Some(_), false) => "Sign-in refused: wrong password.",
@@ -149,17 +186,45 @@ async fn sign_in(
             mends,
         });
     };
+    enter(&desk, write, person, browser.is_some(), &form).await
+}
+
+/// Starts the session of somebody who has shown who they are, and leads on.
+pub(super) async fn enter(
+    desk: &Desk,
+    mut write: Write,
+    person: Person,
+    browser_is_known: bool,
+    form: &SignInFields,
+) -> Result<Response, Error> {
     if let Some(old) = &desk.visit.token {
         sessions::end(&mut write, &Token::given(old)).await?;
     }
     let token = sessions::start(&mut write, person.id, desk.now()).await?;
+    let browser = if browser_is_known {
+        None
+    } else {
+        Some(sessions::know_browser(&mut write, person.id, desk.now()).await?)
+    };
     write.commit().await.map_err(library::Error::from)?;
     let response = if form.unsent_action.is_empty() {
         see_other(own_path(&form.next))
     } else {
-        resume(&desk, &token, person, &form)?
+        resume(desk, &token, person, form)?
     };
-    Ok(with_session(&desk.app, response, &token))
+    let mut response = with_session(&desk.app, response, &token);
+    if let Some(browser) = browser {
+        let cookie = cookie(
+            &desk.app,
+            browser_cookie_name(&desk.app),
+            browser.text().to_owned(),
+            sessions::KNOWN_LASTS,
+        );
+        if let Ok(value) = HeaderValue::from_str(&cookie.to_string()) {
+            response.headers_mut().append(header::SET_COOKIE, value);
+        }
+    }
+    Ok(response)
 }
 
 fn with_session(app: &App, mut response: Response, token: &Token) -> Response {

@@ -367,7 +367,7 @@ async fn frames(desk: Desk, Path(tag): Path<String>, upload: Upload) -> Result<R
     tokio::task::spawn_blocking(move || keep(&kept, files))
         .await
         .map_err(|e| Error::Broken(e.to_string()))?
-        .map_err(|e| Error::Broken(format!("frames could not be kept: {e}")))?;
+        .map_err(|e| Error::of_file(&e))?;
     attempts::ask(
         &mut write,
         id,

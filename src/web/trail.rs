@@ -1,5 +1,7 @@
 //! The trail of who did what, for coordinators.
 
+use std::sync::{Arc, Mutex, PoisonError};
+
 use askama::Template;
 use axum::response::Response;
 
@@ -28,6 +30,26 @@ const MOST_IN_A_FILE: i64 = 1_000_000;
 struct Asked {
     /// Only rows below this number.
     before: Option<i64>,
+    /// Whether to walk the whole chain, not only what came since the last walk.
+    whole: bool,
+}
+
+/// How far the chain has been walked since the tool was started; clones share it.
+#[derive(Debug, Clone, Default)]
+pub struct Walked(Arc<Mutex<Option<Chain>>>);
+
+impl Walked {
+    fn last(&self) -> Option<Chain> {
+        // One value, replaced whole: after a panic elsewhere it still serves.
+        self.0
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
+    }
+
+    fn keep(&self, chain: &Chain) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some(chain.clone());
+    }
 }
 
 struct Line {
@@ -46,6 +68,8 @@ struct ListPage {
     rows_words: String,
     head: String,
     broken_at: Option<i64>,
+    /// Whether only what came since the last walk was walked.
+    in_part: bool,
     lines: Vec<Line>,
     older: String,
 }
@@ -64,11 +88,17 @@ fn line(desk: &Desk, row: TrailRow) -> Line {
 async fn list(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let mut conn = desk.read().await?;
     let rows = trail::list(&mut conn, asked.before, None, PER_PAGE).await?;
+    let earlier = desk.app.walked.last().filter(|_| !asked.whole);
+    let chain = match &earlier {
+        Some(earlier) => trail::check_on(&mut conn, earlier).await?,
+        None => trail::check(&mut conn).await?,
+    };
+    desk.app.walked.keep(&chain);
     let Chain {
         sound,
         head,
         broken_at,
-    } = trail::check(&mut conn).await?;
+    } = chain;
     let older = match rows.last() {
         Some(last) if last.number > 1 => format!("/trail?before={}", last.number),
         _ => String::new(),
@@ -81,6 +111,7 @@ async fn list(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error>
         },
         head,
         broken_at,
+        in_part: earlier.is_some(),
         older,
         lines: rows.into_iter().map(|row| line(&desk, row)).collect(),
     })

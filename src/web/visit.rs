@@ -13,7 +13,7 @@ use axum::http::{HeaderMap, HeaderValue, Method, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use axum_extra::extract::cookie::{Cookie, CookieJar, SameSite};
-use chrono::{Duration, Utc};
+use chrono::Duration;
 
 use super::error::ErrorPage;
 use super::{App, Error, error};
@@ -29,6 +29,8 @@ pub struct Visit {
     pub person: Option<Person>,
     /// The session's token, when signed in.
     pub token: Option<String>,
+    /// What a browser that has signed in before carries; not yet checked.
+    pub browser: Option<Token>,
     /// The mark this session's forms must carry; empty when not signed in.
     pub form_mark: String,
     /// "day", "night" or "red".
@@ -109,6 +111,15 @@ pub fn session_cookie_name(app: &App) -> &'static str {
     }
 }
 
+/// The name of the cookie by which a browser that has signed in before is known.
+pub fn browser_cookie_name(app: &App) -> &'static str {
+    if app.secure {
+        "__Host-tubewright-browser"
+    } else {
+        "tubewright-browser"
+    }
+}
+
 /// A cookie of ours.
 pub fn cookie(app: &App, name: &'static str, value: String, lasts: Duration) -> Cookie<'static> {
     let mut cookie = Cookie::new(name, value);
@@ -177,7 +188,7 @@ async fn look(
     address: String,
     base: String,
 ) -> Result<Visit, Error> {
-    let now = Utc::now();
+    let now = app.clock.now();
     let mut conn = app.library.read().await?;
     let token = jar
         .get(session_cookie_name(app))
@@ -197,6 +208,9 @@ async fn look(
     Ok(Visit {
         form_mark: token.as_ref().map(Token::form_mark).unwrap_or_default(),
         token: token.map(|t| t.text().to_owned()),
+        browser: jar
+            .get(browser_cookie_name(app))
+            .map(|c| Token::given(c.value())),
         person,
         display: match jar.get("display").map(Cookie::value) {
             Some("night") => "night",

@@ -3,6 +3,7 @@
 
 mod bench;
 mod check_in;
+mod clock;
 mod commands;
 mod common;
 mod condition;
@@ -18,6 +19,7 @@ mod logbook;
 mod photos;
 mod register;
 mod roles;
+mod second_factor;
 mod shelf;
 mod sign_in;
 mod sittings;

@@ -145,3 +145,46 @@ async fn the_machine_can_be_watched_without_a_word_about_people() {
     );
     assert!(value("tubewright_requests_under_way") >= 1.0);
 }
+
+/// The page walks on from where it was; a break behind that point is found by
+/// the walk over the whole, and one before the last row at once.
+#[tokio::test]
+async fn the_page_walks_on_and_can_walk_it_all_again() {
+    let house = House::empty().await;
+    let (by, mut volunteer) = house.someone(Role::Volunteer).await;
+    house.instrument("S203", by).await;
+    let (_, mut coordinator) = house.someone(Role::Coordinator).await;
+    let mut log = async |note: &str| {
+        let fields = [("loan_version", ""), ("note", note)];
+        volunteer.post("/check-in/S203", &fields).await;
+    };
+    for note in ["one", "two", "three"] {
+        log(note).await;
+    }
+    let first = coordinator.get("/trail").await.words();
+    assert!(
+        first.contains("All 3 rows") && !first.contains("at an earlier visit"),
+        "{first}"
+    );
+    log("four").await;
+    let second = coordinator.get("/trail").await.words();
+    assert!(
+        second.contains("All 4 rows") && second.contains("at an earlier visit"),
+        "{second}"
+    );
+    let mut write = house.library.write().await.unwrap();
+    sqlx::raw_sql(
+        "DROP TRIGGER the_trail_is_never_changed; UPDATE trail SET words = 'Nothing' WHERE number = 2;",
+    )
+    .execute(&mut *write)
+    .await
+    .unwrap();
+    write.commit().await.unwrap();
+    let part = coordinator.get("/trail").await.words();
+    assert!(part.contains("All 4 rows"), "{part}");
+    let whole = coordinator.get("/trail?whole=true").await.words();
+    assert!(whole.contains("Row 2 is not as it was written"), "{whole}");
+    // Once found it stays found.
+    let after = coordinator.get("/trail").await.words();
+    assert!(after.contains("Row 2 is not as it was written"), "{after}");
+}

@@ -1,0 +1,175 @@
+//! What a person sets about their own signing in: the second factor, and
+//! signing out everywhere.
+
+use askama::Template;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+
+use super::access::{Access, Route};
+use super::extract::Form;
+use super::fields::Mends;
+use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::sign_in::Nothing;
+use super::{Error, label, show};
+use crate::library::second_factor::{self, Secret, State};
+use crate::library::{self, people};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Member, "/me", show_me),
+        Route::post(Access::Member, "/me/second-factor", want),
+        Route::get(Access::Member, "/me/second-factor.svg", picture),
+        Route::post(Access::Member, "/me/second-factor/confirm", confirm),
+        Route::post(Access::Member, "/me/second-factor/off", take_off),
+    ]
+}
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct CodeFields {
+    code: String,
+}
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct PasswordFields {
+    password: String,
+}
+
+#[derive(Template)]
+#[template(path = "me/me.html")]
+struct MePage {
+    chrome: Chrome,
+    email: String,
+    since: String,
+    /// Spare codes left, where the second factor is on.
+    spare_left: Option<i64>,
+    /// The secret to be confirmed, in groups of four.
+    wanted: String,
+    mends: Mends,
+}
+
+/// In groups of four, as people type it.
+fn grouped(secret: &Secret) -> String {
+    let letters: Vec<char> = secret.base32().chars().collect();
+    let groups: Vec<String> = letters.chunks(4).map(|c| c.iter().collect()).collect();
+    groups.join(" ")
+}
+
+async fn me_page(desk: &Desk, mends: Mends) -> Result<MePage, Error> {
+    let me = desk.person()?;
+    let mut conn = desk.read().await?;
+    let (spare_left, wanted) = match second_factor::state(&mut conn, me.id).await? {
+        State::Off => (None, String::new()),
+        State::Wanted(secret) => (None, grouped(&secret)),
+        State::On { spare_left } => (Some(spare_left), String::new()),
+    };
+    Ok(MePage {
+        chrome: desk.chrome("Your signing in"),
+        email: me.email.clone(),
+        since: show::date(desk.club(), me.joined_at),
+        spare_left,
+        wanted,
+        mends,
+    })
+}
+
+async fn show_me(desk: Desk) -> Result<Response, Error> {
+    page(&me_page(&desk, Mends::new()).await?)
+}
+
+async fn want(desk: Desk, form: Form<Nothing>) -> Result<Response, Error> {
+    let mut write = match desk.begin(&form.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    second_factor::want(&mut write, desk.person()?.id).await?;
+    write
+        .finish("/me#second-factor", "Now give the secret to your app.")
+        .await
+}
+
+/// The secret as a code to be read by the app, for its owner only.
+async fn picture(desk: Desk) -> Result<Response, Error> {
+    let me = desk.person()?;
+    let mut conn = desk.read().await?;
+    let State::Wanted(secret) = second_factor::state(&mut conn, me.id).await? else {
+        return Err(Error::NotFound("picture"));
+    };
+    let encode = |text: &str| {
+        let pair = serde_html_form::to_string([("", text)]).unwrap_or_default();
+        pair.trim_start_matches('=').replace('+', "%20")
+    };
+    let club = encode(&desk.club().name);
+    let address = format!(
+        "otpauth://totp/{club}:{}?secret={}&issuer={club}&algorithm=SHA1&digits={}&period={}",
+        encode(&me.email),
+        secret.base32(),
+        second_factor::DIGITS,
+        second_factor::STEP_S
+    );
+    let svg = label::qr_svg(&address)?;
+    Ok((
+        [
+            (header::CONTENT_TYPE, "image/svg+xml"),
+            (header::CACHE_CONTROL, "no-store"),
+        ],
+        svg,
+    )
+        .into_response())
+}
+
+#[derive(Template)]
+#[template(path = "me/codes.html")]
+struct CodesPage {
+    chrome: Chrome,
+    codes: Vec<String>,
+}
+
+/// Turns it on, and shows the spare codes: this once only.
+async fn confirm(desk: Desk, form: Form<CodeFields>) -> Result<Response, Error> {
+    let me = desk.person()?.id;
+    let mut write = desk.app.library.write().await?;
+    let codes = second_factor::confirm(&mut write, me, &form.fields.code, desk.now()).await?;
+    let Some(codes) = codes else {
+        drop(write);
+        let mut mends = Mends::new();
+        mends.add(
+            "code",
+            "Code: this is not the one. Wait for the next code of the app and type it; if it stays wrong, check the clock of the phone.",
+        );
+        return mend(&me_page(&desk, mends).await?);
+    };
+    desk.leave_trail(&mut write, "Turned the second factor on.")
+        .await?;
+    write.commit().await.map_err(library::Error::from)?;
+    page(&CodesPage {
+        chrome: desk.chrome("Your spare codes"),
+        codes,
+    })
+}
+
+async fn take_off(desk: Desk, form: Form<PasswordFields>) -> Result<Response, Error> {
+    let me = desk.person()?;
+    let stored = {
+        let mut conn = desk.read().await?;
+        people::password_hash(&mut conn, me.id).await?
+    };
+    let right = desk
+        .app
+        .passwords
+        .check(form.fields.password.clone(), stored)
+        .await?;
+    if !right {
+        let mut mends = Mends::new();
+        mends.add("password", "Password: this is not yours. Type it again.");
+        return mend(&me_page(&desk, mends).await?);
+    }
+    let mut write = match desk.begin(&form.once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    second_factor::take_off(&mut write, me.id).await?;
+    write.finish("/me", "The second factor is off.").await
+}
