@@ -40,10 +40,11 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
-use sqlx::SqlitePool;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
+use sqlx::{Connection, SqlitePool};
 
 pub use copies::{Checked, check_copy, copy_of};
+pub(crate) use trail::hex;
 pub use words::UnknownWord;
 
 /// An instant, UTC.
@@ -121,6 +122,15 @@ impl Library {
             .busy_timeout(Duration::from_secs(10));
         let writer = SqlitePoolOptions::new()
             .max_connections(1)
+            // Where a commit failed, on a full disk say, SQLite has rolled back by
+            // itself and the connection still counts a transaction: it would
+            // refuse every later one. A fresh connection takes its place.
+            .after_release(|conn, _| {
+                Box::pin(async move {
+                    conn.ping().await?;
+                    Ok(!conn.is_in_transaction())
+                })
+            })
             .connect_with(options.clone())
             .await?;
         MIGRATIONS.run(&writer).await.map_err(|error| match error {

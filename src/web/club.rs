@@ -6,7 +6,7 @@ use axum::response::Response;
 use super::Error;
 use super::access::{Access, Route};
 use super::extract::Form;
-use super::fields::Mends;
+use super::fields::{Mends, shown_mark};
 use super::page::{Arrival, Chrome, Desk, mend, page};
 use crate::library::club::Club;
 
@@ -29,11 +29,13 @@ struct ClubFields {
     public_address: String,
     contact: String,
     loan_days: String,
+    /// A mark of what the form showed when it was opened.
+    shown: String,
 }
 
 impl ClubFields {
     fn of(club: &Club) -> Self {
-        Self {
+        let mut fields = Self {
             name: club.name.clone(),
             zone: club.zone.clone(),
             units: club.units.slug().to_owned(),
@@ -42,7 +44,40 @@ impl ClubFields {
             public_address: club.public_address.clone().unwrap_or_default(),
             contact: club.contact.clone(),
             loan_days: club.loan_days.to_string(),
+            shown: String::new(),
+        };
+        let values: Vec<&str> = fields.named().map(|(_, _, value)| value).to_vec();
+        fields.shown = shown_mark(&values);
+        fields
+    }
+
+    /// Each field's name, label and value.
+    fn named(&self) -> [(&'static str, &'static str, &str); 8] {
+        [
+            ("name", "Club", &self.name),
+            ("zone", "Time zone", &self.zone),
+            ("units", "Units", &self.units),
+            ("paper", "Paper", &self.paper),
+            ("currency", "Currency", &self.currency),
+            ("public_address", "Address", &self.public_address),
+            ("contact", "Lending desk", &self.contact),
+            ("loan_days", "Loan length", &self.loan_days),
+        ]
+    }
+
+    /// What somebody else has changed since this form was opened.
+    fn overtaken_by(&self, now: &Self) -> Mends {
+        let mut mends = Mends::new();
+        if self.shown != now.shown {
+            let pairs: Vec<_> = self
+                .named()
+                .into_iter()
+                .zip(now.named())
+                .map(|((field, label, typed), (_, _, now))| (field, label, typed, now))
+                .collect();
+            mends.overtaken(&pairs);
         }
+        mends
     }
 
     fn check(&self, old: &Club) -> Result<Club, Mends> {
@@ -132,6 +167,18 @@ async fn save(desk: Desk, form: Form<ClubFields>) -> Result<Response, Error> {
         Arrival::Again(response) => return Ok(response),
         Arrival::First(write) => write,
     };
+    let now = ClubFields::of(&Club::load(&mut write).await?);
+    let mends = form.fields.overtaken_by(&now);
+    if !mends.is_empty() {
+        return mend(&ClubPage {
+            chrome: desk.chrome("The club"),
+            form: ClubFields {
+                shown: now.shown,
+                ..form.fields
+            },
+            mends,
+        });
+    }
     club.save(&mut write).await?;
     write.finish("/club", "Saved.").await
 }

@@ -4,6 +4,8 @@
 use chrono::NaiveDate;
 use serde::de::DeserializeOwned;
 
+use crate::library;
+
 /// The fields of one part of a form, out of all that was sent.
 ///
 /// # Errors
@@ -11,6 +13,19 @@ use serde::de::DeserializeOwned;
 pub fn part<T: DeserializeOwned>(pairs: &[(String, String)]) -> Result<T, String> {
     let encoded = serde_html_form::to_string(pairs).map_err(|e| e.to_string())?;
     serde_html_form::from_str(&encoded).map_err(|e| e.to_string())
+}
+
+/// A mark of what a form showed when it was opened, to notice that somebody
+/// else has changed it since.
+pub fn shown_mark(values: &[&str]) -> String {
+    use sha2::{Digest, Sha256};
+    let mut hash = Sha256::new();
+    for value in values {
+        // With its length each, so that no two rows of values read alike.
+        hash.update((value.len() as u64).to_le_bytes());
+        hash.update(value.as_bytes());
+    }
+    library::hex(&hash.finalize()[..12])
 }
 
 /// What must be mended in a form, in the order of its fields.
@@ -26,6 +41,20 @@ impl Mends {
     /// Adds one: the field's name and what to do.
     pub fn add(&mut self, field: &str, words: impl Into<String>) {
         self.0.push((field.to_owned(), words.into()));
+    }
+
+    /// Adds one for each field that somebody else has changed meanwhile:
+    /// its name, its label, what was typed and what stands there now.
+    pub fn overtaken(&mut self, fields: &[(&str, &str, &str, &str)]) {
+        for (field, label, typed, now) in fields {
+            if typed.trim() != *now {
+                let now = if now.is_empty() { "nothing" } else { now };
+                self.add(
+                    field,
+                    format!("{label}: somebody else has changed this form since you opened it; here now stands: {now}. Look over what you typed and send it again to put it in place."),
+                );
+            }
+        }
     }
 
     /// Whether there is nothing to mend.

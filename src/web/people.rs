@@ -6,7 +6,7 @@ use axum::response::Response;
 use super::Error;
 use super::access::{Access, Route};
 use super::extract::{Form, Path, Query};
-use super::fields::Mends;
+use super::fields::{Mends, shown_mark};
 use super::page::{Arrival, Chrome, Desk, mend, page};
 use super::show;
 use super::sign_in::Nothing;
@@ -127,9 +127,34 @@ struct PersonFields {
     name: String,
     email: String,
     role: String,
+    /// A mark of what the form showed when it was opened.
+    shown: String,
 }
 
 impl PersonFields {
+    fn of(person: &Person) -> Self {
+        let role = person.role.slug();
+        Self {
+            name: person.name.clone(),
+            email: person.email.clone(),
+            role: role.to_owned(),
+            shown: shown_mark(&[&person.name, &person.email, role]),
+        }
+    }
+
+    /// What somebody else has changed since this form was opened.
+    fn overtaken_by(&self, now: &Self) -> Mends {
+        let mut mends = Mends::new();
+        if self.shown != now.shown {
+            mends.overtaken(&[
+                ("name", "Name", &self.name, &now.name),
+                ("email", "Email address", &self.email, &now.email),
+                ("role", "Role", &self.role, &now.role),
+            ]);
+        }
+        mends
+    }
+
     fn check(&self) -> Result<NewPerson, Mends> {
         let mut mends = Mends::new();
         let role = mends.word("role", "Role", &self.role);
@@ -249,11 +274,7 @@ async fn person_page(
         .collect();
     Ok(FormPage {
         chrome: desk.chrome(&person.name),
-        form: form.unwrap_or_else(|| PersonFields {
-            name: person.name.clone(),
-            email: person.email.clone(),
-            role: person.role.slug().to_owned(),
-        }),
+        form: form.unwrap_or_else(|| PersonFields::of(&person)),
         mends,
         action: format!("/people/{id}"),
         known: Some(Known {
@@ -283,6 +304,16 @@ async fn change(
         Arrival::Again(response) => return Ok(response),
         Arrival::First(write) => write,
     };
+    let now = PersonFields::of(&Person::get(&mut write, id).await?);
+    let mends = form.fields.overtaken_by(&now);
+    if !mends.is_empty() {
+        drop(write);
+        let again = PersonFields {
+            shown: now.shown,
+            ..form.fields
+        };
+        return mend(&person_page(&desk, id, Some(again), mends).await?);
+    }
     match people::change(&mut write, id, &new).await {
         Ok(()) => write.finish(&format!("/people/{id}"), "Changed.").await,
         Err(library::Error::Refused(why)) => {

@@ -25,3 +25,4 @@ mod sign_in;
 mod sittings;
 mod star_test;
 mod trail;
+mod two_at_once;
