@@ -111,7 +111,7 @@ async fn show_edit(desk: Desk, Path(tag): Path<String>) -> Result<Response, Erro
 }
 
 async fn edit_anew(Path((tag, _)): Path<(String, String)>) -> Response {
-    see_other(&format!("/instruments/{tag}/edit"))
+    see_other(&format!("{}/edit", address::instrument(&tag)))
 }
 
 async fn edit(

@@ -10,7 +10,7 @@ use super::extract::Form;
 use super::fields::Mends;
 use super::page::{Arrival, Chrome, Desk, mend, page};
 use super::sign_in::Nothing;
-use super::{Error, label, show};
+use super::{Error, address, label, show};
 use crate::library::second_factor::{self, Secret, State};
 use crate::library::{self, people};
 
@@ -97,19 +97,15 @@ async fn picture(desk: Desk) -> Result<Response, Error> {
     let State::Wanted(secret) = second_factor::state(&mut conn, me.id).await? else {
         return Err(Error::NotFound("picture"));
     };
-    let encode = |text: &str| {
-        let pair = serde_html_form::to_string([("", text)]).unwrap_or_default();
-        pair.trim_start_matches('=').replace('+', "%20")
-    };
-    let club = encode(&desk.club().name);
-    let address = format!(
+    let club = address::part(&desk.club().name);
+    let known_as = format!(
         "otpauth://totp/{club}:{}?secret={}&issuer={club}&algorithm=SHA1&digits={}&period={}",
-        encode(&me.email),
+        address::part(&me.email),
         secret.base32(),
         second_factor::DIGITS,
         second_factor::STEP_S
     );
-    let svg = label::qr_svg(&address)?;
+    let svg = label::qr_svg(&known_as)?;
     Ok((
         [
             (header::CONTENT_TYPE, "image/svg+xml"),

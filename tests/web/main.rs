@@ -26,3 +26,4 @@ mod sittings;
 mod star_test;
 mod trail;
 mod two_at_once;
+mod who_may_what;
