@@ -16,6 +16,7 @@ mod label;
 mod lending;
 mod limits;
 mod logbook;
+mod openapi;
 mod photos;
 mod register;
 mod roles;
