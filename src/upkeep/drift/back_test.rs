@@ -79,7 +79,8 @@ fn foretell(
     if !chain.steps.iter().any(|s| asked(s.day)) {
         return said;
     }
-    let params = learned.params(chain.pool, chain.share);
+    let known = chain.until(from).fingerprint();
+    let params = learned.params_apart(chain.pool, chain.share, known);
     let mut follower = Follower::new(chain, &params, &learned.beliefs);
     for (n, step) in chain.steps.iter().enumerate() {
         if step.day > until {

@@ -120,7 +120,7 @@ const PARTS_SHOWN: usize = 6;
 /// Works it out. Entries after today are left out.
 pub fn outlook(chain: &Chain, learned: &Learned, asked: &Asked) -> Outlook {
     let steps = chain.steps.partition_point(|s| s.day <= asked.today);
-    let params = learned.params(chain.pool, chain.share);
+    let params = learned.params_apart(chain.pool, chain.share, chain.fingerprint());
     let follower = Follower::through(chain, &params, &learned.beliefs, steps);
     let since = chain.units_after(steps.checked_sub(1), asked.today);
     let now = follower.ahead(&since);
@@ -255,7 +255,7 @@ fn flags(chain: &Chain, follower: &Follower, learned: &Learned) -> Vec<Flag> {
     else {
         return Vec::new();
     };
-    let params = learned.params(chain.pool, chain.share);
+    let params = learned.params_apart(chain.pool, chain.share, chain.fingerprint());
     let length = |variance: f64| (2.0 * variance).sqrt();
     let looks = chain.looks();
     let percent = (chance * 100.0).floor().min(99.0);
