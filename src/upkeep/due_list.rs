@@ -1,7 +1,5 @@
 //! The due list: what page, file and command line all show, made in one place.
 
-use std::collections::HashMap;
-
 use chrono::NaiveDate;
 use serde::Serialize;
 
@@ -13,7 +11,7 @@ use super::rules::{Assessment, DueReason, Reading};
 use super::shelf::{Fleet, Member};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, State};
-use crate::library::loans::{Loan, Which};
+use crate::library::loans;
 use crate::library::star_tests::Method;
 use crate::library::{Conn, Moment, Result};
 
@@ -265,21 +263,13 @@ pub async fn due_list(
     foreseer: &Foreseer,
     coming: Option<NaiveDate>,
 ) -> Result<DueList> {
-    let fleet = Fleet::load(conn, now).await?;
+    let fleet = Fleet::recalled(conn, &foreseer.recall, now).await?;
     let coming_at = coming
         .and_then(|day| noon_of(club, day))
         .filter(|c| *c > now);
     let foresight = Foresight::of(foreseer, &fleet, coming_at, false).await?;
     let instruments = fleet.members.len();
-    let open = Which {
-        open: true,
-        ..Which::default()
-    };
-    let back_by: HashMap<_, _> = Loan::list(conn, open)
-        .await?
-        .into_iter()
-        .map(|l| (l.instrument_id, l.due_on))
-        .collect();
+    let back_by = loans::due_days(conn).await?;
     let trusted = foresight.is_trusted();
     let (mut due, mut likely_out) = (Vec::new(), Vec::new());
     for member in &fleet.members {
@@ -343,7 +333,7 @@ fn row(
     let i = &member.instrument;
     let state = i.state();
     let back_by = back_by.filter(|_| state == State::OnLoan);
-    let outlook = foresight.outlooks.get(&i.id);
+    let outlook = foresight.outlooks.get(&i.id).map(|o| &**o);
     let foreseen = outlook.map(|o| Foreseen::of(o, i.design, a.limits.coma_bench.value));
     let (urgency, reasons) = a.due.map_or((0.0, Vec::new()), |d| (d.urgency, d.reasons));
     let (next_loan, waited_days) = next_loan(member, now);

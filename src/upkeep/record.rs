@@ -67,8 +67,8 @@ pub fn key_of(entered: &[Entered]) -> Key {
         for what in LimitWhat::ALL {
             limits = limits.rotate_left(5) ^ e.limits.of(*what).value.to_bits();
         }
-        logbooks = logbooks.rotate_left(5) ^ e.chain.fingerprint();
-        looks += e.chain.looks();
+        logbooks = logbooks.rotate_left(5) ^ e.fingerprint();
+        looks += e.chain().looks();
     }
     Key {
         looks,
@@ -87,7 +87,7 @@ impl Record {
 
     /// Makes it.
     pub fn of(entered: &[Entered], key: Key) -> Self {
-        let chains: Vec<Chain> = entered.iter().map(|e| e.chain.clone()).collect();
+        let chains: Vec<Chain> = entered.iter().map(|e| e.chain().clone()).collect();
         let limits: Vec<f64> = entered.iter().map(|e| e.limits.coma_bench.value).collect();
         let said = back_test(&chains, &limits);
         let plain: Vec<Vec<DueCode>> = said
@@ -101,7 +101,7 @@ impl Record {
             if let [one] = codes.as_slice()
                 && let Some(what) = limit_of(*one)
             {
-                let design = entered[s.chain].history.design;
+                let design = entered[s.chain].known.history.design;
                 let counts = by_limit.entry((design, what)).or_default();
                 counts.0 += 1;
                 counts.1 += usize::from(s.over);
@@ -136,7 +136,7 @@ fn plain_codes(entered: &Entered, day: f64) -> Vec<DueCode> {
     let Some(moment) = DateTime::<Utc>::from_timestamp((day * 86_400.0) as i64, 0) else {
         return Vec::new();
     };
-    let past = entered.history.as_of(moment);
+    let past = entered.known.history.as_of(moment);
     assess(&past, &entered.limits, moment)
         .due
         .map_or_else(Vec::new, |due| due.reasons.iter().map(|r| r.code).collect())

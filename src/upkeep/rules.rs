@@ -157,13 +157,24 @@ fn is_in_line(coma: f64, sigma: f64, limits: &Limits) -> bool {
 
 /// Applies the rules.
 pub fn assess(history: &History, limits: &Limits, now: Moment) -> Assessment {
-    let facts = Facts::gather(history, limits, now);
+    judge(&Gathered::of(history, limits), limits, now)
+}
+
+/// Applies them to what was gathered before, under limits of the same coma.
+pub fn judge(gathered: &Gathered, limits: &Limits, now: Moment) -> Assessment {
+    let facts = Facts {
+        gathered,
+        limits,
+        months: gathered
+            .look
+            .map(|l| figures::months_between(l.moment, now)),
+    };
     let mut reasons = due_reasons(&facts);
     reasons.sort_by(|a, b| b.weight.total_cmp(&a.weight).then(a.code.cmp(&b.code)));
     let urgency = reasons.first().map_or(0.0, |r| r.weight)
         + FURTHER_REASON * reasons.len().saturating_sub(1) as f64;
     let (reading, why, as_of) = read(&facts);
-    let last_test = facts.test.map(|t| LastTest {
+    let last_test = facts.test.as_ref().map(|t| LastTest {
         at: t.at.moment,
         method: t.what.method,
         coma_rms_waves: t.what.coma_rms_waves,
@@ -182,24 +193,34 @@ pub fn assess(history: &History, limits: &Limits, now: Moment) -> Assessment {
     }
 }
 
-/// What both the due list and the reading go by.
-struct Facts<'a> {
-    history: &'a History,
-    limits: &'a Limits,
+/// What the rules need of a logbook, whatever the day: gathered once in a pass
+/// over all of it, and good until the logbook or a coma limit changes.
+#[derive(Debug, Clone)]
+pub struct Gathered {
     takes_test: bool,
     /// The last star test of an instrument that takes one.
-    test: Option<&'a Dated<StarTest>>,
+    test: Option<Dated<StarTest>>,
     /// The last look: a star test, or for the Sun's own the bench's.
     look: Option<When>,
-    in_line: Option<When>,
+    /// Whether a look ever found it in line.
+    was_in_line: bool,
     since_in_line: Exposure,
     since_look: Exposure,
-    months: Option<f64>,
     loans: usize,
+    /// Open findings, the latest first.
+    findings: Vec<Dated<LoggedFinding>>,
+    /// When one of the Sun's own was last knocked, if not looked over since.
+    knock: Option<Moment>,
+    /// Work that moved optics after the last star test.
+    moved: Option<Dated<crate::library::works::LoggedWork>>,
+    /// The latest date set aside because it lies ahead.
+    ahead: Option<Moment>,
 }
 
-impl<'a> Facts<'a> {
-    fn gather(history: &'a History, limits: &'a Limits, now: Moment) -> Self {
+impl Gathered {
+    /// Gathers it. Of the limits only those of coma count here: they say which
+    /// look found it in line.
+    pub fn of(history: &History, limits: &Limits) -> Self {
         let takes_test = history.design.takes_star_test();
         let test = history.last_test().filter(|_| takes_test);
         let (look, in_line) = if takes_test {
@@ -213,20 +234,39 @@ impl<'a> Facts<'a> {
             let worked = history.last_work().map(|w| w.at);
             (worked, worked)
         };
+        let knock = (!takes_test).then(|| history.knock_since(look)).flatten();
         Self {
-            history,
-            limits,
             takes_test,
-            test,
             look,
-            in_line,
+            was_in_line: in_line.is_some(),
             since_in_line: history.exposure_since(in_line),
             since_look: history.exposure_since(look),
-            months: look.map(|l| figures::months_between(l.moment, now)),
             loans: look.map_or(0, |l| history.loans_since(Some(l))),
+            findings: history.open_findings().cloned().collect(),
+            knock: knock.map(|k| k.at.moment),
+            moved: history.moved_since_test().filter(|_| takes_test).cloned(),
+            ahead: history.ahead.last().copied(),
+            test: test.cloned(),
         }
     }
+}
 
+/// What both the due list and the reading go by.
+struct Facts<'a> {
+    gathered: &'a Gathered,
+    limits: &'a Limits,
+    /// Since the last look.
+    months: Option<f64>,
+}
+
+impl std::ops::Deref for Facts<'_> {
+    type Target = Gathered;
+    fn deref(&self) -> &Gathered {
+        self.gathered
+    }
+}
+
+impl<'a> Facts<'a> {
     /// "star test", or what stands in for it.
     fn look_words(&self) -> &'static str {
         if self.takes_test {
@@ -237,9 +277,8 @@ impl<'a> Facts<'a> {
     }
 
     fn findings(&self, asks_for: AsksFor) -> impl Iterator<Item = &'a Dated<LoggedFinding>> {
-        self.history
-            .open_findings()
-            .filter(move |f| f.what.finding.asks_for == asks_for)
+        let open = self.gathered.findings.iter();
+        open.filter(move |f| f.what.finding.asks_for == asks_for)
     }
 
     /// "Moved about as much as 12 ordinary drives since ..., 1.6 of them assumed ...".
@@ -276,18 +315,6 @@ impl<'a> Facts<'a> {
             self.look_words(),
             trimmed(self.limits.loans.value, 1)
         )
-    }
-
-    fn knock(&self) -> Option<&'a Dated<super::history::Move>> {
-        if self.takes_test {
-            None
-        } else {
-            self.history.knock_since(self.look)
-        }
-    }
-
-    fn moved(&self) -> Option<&'a Dated<crate::library::works::LoggedWork>> {
-        self.history.moved_since_test().filter(|_| self.takes_test)
     }
 }
 
@@ -332,7 +359,7 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
     for finding in facts.findings(AsksFor::TheBench) {
         add(DueCode::Finding, FINDING_WEIGHT, finding_words(finding));
     }
-    if let Some(test) = facts.test {
+    if let Some(test) = &facts.test {
         let (coma, limit) = (test.what.coma_rms_waves, limits.coma_bench.value);
         if is_over(coma, limit) {
             let words = format!(
@@ -347,10 +374,10 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
             );
         }
     }
-    if facts.knock().is_some() {
+    if facts.knock.is_some() {
         add(DueCode::Knock, KNOCK_WEIGHT, KNOCK_WORDS.to_owned());
     }
-    if let Some(work) = facts.moved() {
+    if let Some(work) = &facts.moved {
         add(DueCode::Moved, MOVED_WEIGHT, moved_words(work));
     } else if facts.takes_test && facts.test.is_none() {
         add(
@@ -361,7 +388,7 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
     }
     let exposure = facts.since_in_line;
     if is_over(exposure.total(), limits.exposure.value) {
-        let since = match (facts.takes_test, facts.in_line.is_some()) {
+        let since = match (facts.takes_test, facts.was_in_line) {
             (true, true) => "since it was last found in line",
             (true, false) => "and never found in line",
             (false, true) => "since the bench last looked it over",
@@ -387,7 +414,7 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
             facts.loans_words(),
         );
     }
-    if let Some(ahead) = facts.history.ahead.last() {
+    if let Some(ahead) = facts.ahead {
         add(
             DueCode::Ahead,
             AHEAD_WEIGHT,
@@ -434,14 +461,14 @@ fn read(facts: &Facts) -> Read {
         let words = asked.iter().map(|f| finding_words(f)).collect();
         return (Reading::BenchFirst, words, Some(latest.at.moment));
     }
-    if let Some(knock) = facts.knock() {
+    if let Some(knocked_at) = facts.knock {
         return (
             Reading::BenchFirst,
             vec![KNOCK_WORDS.to_owned()],
-            Some(knock.at.moment),
+            Some(knocked_at),
         );
     }
-    if let Some(work) = facts.moved() {
+    if let Some(work) = &facts.moved {
         return (
             Reading::NotKnown,
             vec![moved_words(work)],
@@ -456,7 +483,7 @@ fn read(facts: &Facts) -> Read {
             None,
         );
     }
-    if let Some(test) = facts.test
+    if let Some(test) = &facts.test
         && look_reading(&test.what, facts.limits) == Reading::BenchFirst
     {
         let over = over_words(&test.what, facts.limits.coma_bench.value);
@@ -468,7 +495,7 @@ fn read(facts: &Facts) -> Read {
         return (Reading::NotKnown, stale, dated);
     }
     let mut limits_to_note = Vec::new();
-    if let Some(test) = facts.test {
+    if let Some(test) = &facts.test {
         limits_to_note.extend(note_words(&test.what, facts.limits));
     }
     let looks: Vec<_> = facts.findings(AsksFor::ALook).collect();
@@ -477,7 +504,7 @@ fn read(facts: &Facts) -> Read {
         let dated = dated.max(looks.first().map(|f| f.at.moment));
         return (Reading::Usable, limits_to_note, dated);
     }
-    let words = match facts.test {
+    let words = match &facts.test {
         Some(test) => format!("{}.", coma_words(&test.what)),
         None if facts.look.is_some() => {
             "It takes no star test, and nothing is reported against it since the bench had it."

@@ -72,7 +72,12 @@ async fn ahead(desk: &Desk, asked: &Asked) -> Result<Ahead, Error> {
             "The coming day: that day has passed. Choose a later one.".to_owned(),
         ));
     }
-    let fleet = Fleet::load(&mut *desk.read().await?, desk.now()).await?;
+    let fleet = Fleet::recalled(
+        &mut *desk.read().await?,
+        &desk.app.foreseer.recall,
+        desk.now(),
+    )
+    .await?;
     let at = noon_of(club, coming);
     let foresight = Foresight::of(&desk.app.foreseer, &fleet, at, false).await?;
     let mut lines: Vec<Line> = fleet
@@ -290,7 +295,12 @@ struct RecordPage {
 }
 
 async fn record_page(desk: Desk) -> Result<Response, Error> {
-    let fleet = Fleet::load(&mut *desk.read().await?, desk.now()).await?;
+    let fleet = Fleet::recalled(
+        &mut *desk.read().await?,
+        &desk.app.foreseer.recall,
+        desk.now(),
+    )
+    .await?;
     let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, true).await?;
     let record = &foresight.record;
     let (lede, verdict, scores) = match record.verdict {

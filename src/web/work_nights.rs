@@ -23,7 +23,7 @@ use crate::library::{Conn, InstrumentId, WorkNightId, adjusters};
 use crate::upkeep::drift::plan::{self as planning, press};
 use crate::upkeep::foresight::{Foresight, next_loan, trouble_of};
 use crate::upkeep::shelf::Fleet;
-use crate::upkeep::{ShelfRow, shelf};
+use crate::upkeep::{ShelfRow, shelf_recalled};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -278,7 +278,7 @@ async fn advise(
     night: &WorkNight,
     assigned: &HashMap<InstrumentId, bool>,
 ) -> Result<Advice, Error> {
-    let fleet = Fleet::load(conn, desk.now()).await?;
+    let fleet = Fleet::recalled(conn, &desk.app.foreseer.recall, desk.now()).await?;
     let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, false).await?;
     let open = Which {
         open: true,
@@ -350,7 +350,7 @@ const LEAST_GAIN: f64 = 0.03;
 fn bench_minutes(fleet: &Fleet) -> impl Fn(Design) -> f64 {
     let mut told: HashMap<Option<Design>, Vec<f64>> = HashMap::new();
     for member in &fleet.members {
-        for work in &member.history.works {
+        for work in &member.history().works {
             if let Some(minutes) = work.what.minutes.filter(|m| *m > 0) {
                 for whose in [None, Some(member.instrument.design)] {
                     told.entry(whose).or_default().push(minutes as f64);
@@ -380,7 +380,7 @@ impl Plan {
             .into_iter()
             .map(|a| (a.instrument_id, a.done_at.is_some()))
             .collect();
-        let mut rows = shelf(conn, desk.now()).await?;
+        let mut rows = shelf_recalled(conn, &desk.app.foreseer.recall, false, desk.now()).await?;
         let urgency = |r: &ShelfRow| r.assessment.due.as_ref().map_or(0.0, |d| d.urgency);
         // Rows come by tag and the sort keeps the order of equals.
         rows.sort_by(|a, b| urgency(b).total_cmp(&urgency(a)));
