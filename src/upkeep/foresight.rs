@@ -6,10 +6,11 @@
 use std::collections::{HashMap, HashSet};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use super::drift::chain::Chain;
+use super::drift::chain::{Chain, Fresh};
 use super::drift::fit::{Learned, learn};
 use super::drift::from_history::day_of;
 use super::drift::outlook::{Asked, Outlook, outlook};
+use super::drift::params::fresh_index;
 use super::drift::plan::Need;
 use super::limits::{self, Limits};
 use super::recall::{Known, Marked, Recall};
@@ -211,6 +212,9 @@ fn rests_on(entered: &Entered, learned: &Learned, asked: &Asked) -> u64 {
         asked.aperture_mm,
         asked.today,
     ];
+    let start = fresh_index(Fresh::Start);
+    learned.known_from(chain.pool).hash(&mut hasher);
+    learned.sigma(chain.pool, start).to_bits().hash(&mut hasher);
     for number in params.0.iter().chain(&own).chain(asked.coming.iter()) {
         number.to_bits().hash(&mut hasher);
     }

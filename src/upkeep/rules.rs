@@ -63,6 +63,8 @@ pub struct DueReason {
     pub words: String,
     /// How much it presses: see [`URGENCY_WORDS`].
     pub weight: f64,
+    /// Since when it holds; none where nothing in the logbook tells.
+    pub since: Option<Moment>,
 }
 
 /// Why and how urgently an instrument needs the bench.
@@ -70,6 +72,8 @@ pub struct DueReason {
 pub struct Due {
     /// The list is sorted by this, largest first.
     pub urgency: f64,
+    /// Since when at least one of its reasons holds, as far as the logbook tells.
+    pub since: Option<Moment>,
     /// Reasons, weightiest first.
     pub reasons: Vec<DueReason>,
 }
@@ -189,7 +193,11 @@ pub fn judge(gathered: &Gathered, limits: &Limits, now: Moment) -> Assessment {
         exposure: facts.since_in_line.total(),
         exposure_assumed: facts.since_in_line.assumed,
         limits: limits.clone(),
-        due: (!reasons.is_empty()).then_some(Due { urgency, reasons }),
+        due: (!reasons.is_empty()).then(|| Due {
+            urgency,
+            since: reasons.iter().filter_map(|r| r.since).min(),
+            reasons,
+        }),
     }
 }
 
@@ -206,13 +214,18 @@ pub struct Gathered {
     was_in_line: bool,
     since_in_line: Exposure,
     since_look: Exposure,
-    loans: usize,
+    /// How the exposure since it was in line added up.
+    wear: Vec<(Moment, f64)>,
+    /// When each loan since the last look began, oldest first.
+    loans: Vec<Moment>,
     /// Open findings, the latest first.
     findings: Vec<Dated<LoggedFinding>>,
     /// When one of the Sun's own was last knocked, if not looked over since.
     knock: Option<Moment>,
     /// Work that moved optics after the last star test.
     moved: Option<Dated<crate::library::works::LoggedWork>>,
+    /// The first thing its logbook tells of.
+    begins: Option<Moment>,
     /// The latest date set aside because it lies ahead.
     ahead: Option<Moment>,
 }
@@ -241,10 +254,12 @@ impl Gathered {
             was_in_line: in_line.is_some(),
             since_in_line: history.exposure_since(in_line),
             since_look: history.exposure_since(look),
-            loans: look.map_or(0, |l| history.loans_since(Some(l))),
+            wear: history.wear_since(in_line),
+            loans: look.map_or_else(Vec::new, |l| history.loans_since(Some(l))),
             findings: history.open_findings().cloned().collect(),
             knock: knock.map(|k| k.at.moment),
             moved: history.moved_since_test().filter(|_| takes_test).cloned(),
+            begins: history.begins(),
             ahead: history.ahead.last().copied(),
             test: test.cloned(),
         }
@@ -311,7 +326,7 @@ impl<'a> Facts<'a> {
     fn loans_words(&self) -> String {
         format!(
             "{} loans since its last {}; the limit is {}.",
-            self.loans,
+            self.loans.len(),
             self.look_words(),
             trimmed(self.limits.loans.value, 1)
         )
@@ -349,15 +364,22 @@ fn over_words(test: &StarTest, limit: f64) -> String {
 fn due_reasons(facts: &Facts) -> Vec<DueReason> {
     let limits = facts.limits;
     let mut due = Vec::new();
-    let mut add = |code, weight: f64, words: String| {
+    let mut add = |code, weight: f64, since: Option<Moment>, words: String| {
         due.push(DueReason {
             code,
             words,
             weight,
+            since,
         });
     };
     for finding in facts.findings(AsksFor::TheBench) {
-        add(DueCode::Finding, FINDING_WEIGHT, finding_words(finding));
+        let since = Some(finding.at.moment);
+        add(
+            DueCode::Finding,
+            FINDING_WEIGHT,
+            since,
+            finding_words(finding),
+        );
     }
     if let Some(test) = &facts.test {
         let (coma, limit) = (test.what.coma_rms_waves, limits.coma_bench.value);
@@ -370,19 +392,27 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
             add(
                 DueCode::Coma,
                 share_of(coma, limit, MOST_COMA_WEIGHT),
+                Some(test.at.moment),
                 words,
             );
         }
     }
     if facts.knock.is_some() {
-        add(DueCode::Knock, KNOCK_WEIGHT, KNOCK_WORDS.to_owned());
+        add(
+            DueCode::Knock,
+            KNOCK_WEIGHT,
+            facts.knock,
+            KNOCK_WORDS.to_owned(),
+        );
     }
     if let Some(work) = &facts.moved {
-        add(DueCode::Moved, MOVED_WEIGHT, moved_words(work));
+        let since = Some(work.at.moment);
+        add(DueCode::Moved, MOVED_WEIGHT, since, moved_words(work));
     } else if facts.takes_test && facts.test.is_none() {
         add(
             DueCode::Untested,
             UNTESTED_WEIGHT,
+            facts.begins,
             "Never had a star test.".to_owned(),
         );
     }
@@ -397,6 +427,7 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
         add(
             DueCode::Journeys,
             share_of(exposure.total(), limits.exposure.value, MOST_WEAR_WEIGHT),
+            worn_out_at(&facts.wear, limits.exposure.value),
             facts.exposure_words(exposure, since),
         );
     }
@@ -404,13 +435,24 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
         add(
             DueCode::Months,
             share_of(months, limits.months.value, MOST_WEAR_WEIGHT),
+            facts
+                .look
+                .and_then(|l| figures::months_after(l.moment, limits.months.value)),
             facts.months_words(months),
         );
     }
-    if is_over(facts.loans as f64, limits.loans.value) {
+    if is_over(facts.loans.len() as f64, limits.loans.value) {
         add(
             DueCode::Loans,
-            share_of(facts.loans as f64, limits.loans.value, MOST_WEAR_WEIGHT),
+            share_of(
+                facts.loans.len() as f64,
+                limits.loans.value,
+                MOST_WEAR_WEIGHT,
+            ),
+            facts
+                .loans
+                .get(limits.loans.value.max(0.0) as usize)
+                .copied(),
             facts.loans_words(),
         );
     }
@@ -418,6 +460,7 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
         add(
             DueCode::Ahead,
             AHEAD_WEIGHT,
+            None,
             format!(
                 "An entry is dated {}, which has not come yet, so it is left out here. Correct its date.",
                 ahead.format("%-d %B %Y")
@@ -425,6 +468,11 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
         );
     }
     due
+}
+
+/// When moving about went over its limit.
+fn worn_out_at(wear: &[(Moment, f64)], limit: f64) -> Option<Moment> {
+    wear.iter().find(|w| is_over(w.1, limit)).map(|w| w.0)
 }
 
 /// How far past a limit, between 1 and `most`; a limit of nothing is past at once.
@@ -534,7 +582,7 @@ fn stale_words(facts: &Facts) -> Vec<String> {
     if let Some(months) = facts.months.filter(|m| is_over(*m, limits.months.value)) {
         words.push(facts.months_words(months));
     }
-    if is_over(facts.loans as f64, limits.loans.value) {
+    if is_over(facts.loans.len() as f64, limits.loans.value) {
         words.push(facts.loans_words());
     }
     words

@@ -37,6 +37,7 @@ pub mod logbook_write;
 pub mod measures;
 pub mod measuring;
 pub mod my_loans;
+mod night_plan;
 pub mod page;
 pub mod passwords;
 pub mod people;

@@ -23,3 +23,4 @@ mod sign_in;
 mod sittings;
 mod star_test;
 mod trail;
+mod work_nights;

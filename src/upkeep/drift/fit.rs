@@ -55,6 +55,8 @@ pub struct PoolFit {
     pub apart: Vec<Apart>,
     /// How many looks it was learned from.
     pub looks: usize,
+    /// At how many instruments.
+    pub looked_at: usize,
     /// How many likelihoods of the whole pool it took.
     pub asked: usize,
 }
@@ -231,6 +233,7 @@ pub fn fit_pool(
         log_posterior,
         factors: pool.seen,
         looks: chains.iter().map(|c| c.looks()).sum(),
+        looked_at: chains.iter().filter(|c| c.looks() > 0).count(),
         asked: top.asked + 2,
     }
 }
@@ -330,6 +333,24 @@ impl Learned {
         let fit = self.pools.get(pool).and_then(Option::as_ref);
         fit.and_then(|f| f.apart.iter().find(|a| a.fingerprint == fingerprint))
             .map_or_else(|| self.params(pool, share), |a| a.params)
+    }
+
+    /// How sure a pool's parameter is, one standard deviation (natural logarithms);
+    /// without a fit, how far pools stray from the fleet's middle.
+    pub fn sigma(&self, pool: usize, param: usize) -> f64 {
+        match self.pools.get(pool) {
+            Some(Some(fit)) => fit.sigmas[param],
+            _ => self.beliefs.between_pools[param],
+        }
+    }
+
+    /// How many looks a pool was learned from, and how many instruments with a
+    /// look are in it.
+    pub fn known_from(&self, pool: usize) -> (usize, usize) {
+        match self.pools.get(pool) {
+            Some(Some(fit)) => (fit.looks, fit.looked_at),
+            _ => (0, 0),
+        }
     }
 
     /// Works out the fleet's middle and the spread between instruments anew.
