@@ -13,7 +13,10 @@ use tubewright::library::loans::{Loan, Which};
 use tubewright::library::people::{Person, Role};
 use tubewright::library::star_tests::{self, Method};
 use tubewright::library::{Library, adjusters, demo as rows, journeys, kit, limits, waits, works};
+use tubewright::upkeep::drift::outlook::FLAG_AT;
+use tubewright::upkeep::foresight::{Foreseer, Foresight};
 use tubewright::upkeep::rules::DueCode;
+use tubewright::upkeep::shelf::Fleet;
 use tubewright::upkeep::{self, Reading};
 use tubewright::web::passwords;
 
@@ -212,6 +215,35 @@ async fn three_instruments_tell_a_story() {
     let (still, lined_up, moves) = comas("M127").await;
     assert!(still.len() >= 8 && lined_up == 0 && moves >= 20);
     assert!(still.iter().all(|&c| c < 0.036), "{still:?}");
+}
+
+/// And the model sees the same three, with evidence, and nobody else.
+#[tokio::test]
+async fn the_three_show_themselves_and_nobody_else_does() {
+    let demo = made().await;
+    let mut conn = demo.library.read().await.unwrap();
+    let fleet = Fleet::load(&mut conn, noon()).await.unwrap();
+    let foresight = Foresight::of(&Foreseer::default(), &fleet, None, false)
+        .await
+        .unwrap();
+    let mut shown: Vec<(String, &str)> = Vec::new();
+    for member in &fleet.members {
+        let Some(outlook) = foresight.outlooks.get(&member.instrument.id) else {
+            continue;
+        };
+        for flag in &outlook.flags {
+            println!("{} {} {}", member.instrument.tag, flag.title, flag.evidence);
+            assert!(flag.chance >= FLAG_AT && !flag.evidence.is_empty());
+            shown.push((member.instrument.tag.clone(), flag.code));
+        }
+    }
+    shown.sort();
+    let expected = [
+        ("M127", "never-moves"),
+        ("N254", "minds-journeys"),
+        ("SC203B", "lets-go"),
+    ];
+    assert_eq!(shown, expected.map(|(tag, code)| (tag.to_owned(), code)));
 }
 
 /// What the frames were made from comes out of the measuring again.

@@ -15,7 +15,7 @@ use tubewright::upkeep::drift::likelihood::{Wild, score};
 use tubewright::upkeep::drift::mixture::{Mixture, Part};
 use tubewright::upkeep::drift::outlook::{Asked, outlook};
 use tubewright::upkeep::drift::params::{Beliefs, EYE, PARAMS, Params, fresh_index};
-use tubewright::upkeep::drift::plan::{Job, Need, plan, press};
+use tubewright::upkeep::drift::plan::{Job, plan};
 use tubewright::upkeep::drift::special::{ln_i0_and_ratio, marcum_q1};
 
 // ---- against other programs ----
@@ -533,18 +533,6 @@ fn decades_without_a_look_leave_it_unknown_but_sane() {
 }
 
 // ---- ranks, plans, scores ----
-
-#[test]
-fn a_planet_night_presses_more_than_a_wide_field_and_waiting_presses() {
-    let needs = [Need::WideField, Need::Nobody, Need::Anything, Need::Planets];
-    let pressed: Vec<f64> = needs.map(|n| press(0.4, n, 0.0)).to_vec();
-    assert!(pressed.windows(2).all(|w| w[0] < w[1]));
-    assert!((press(0.4, Need::Anything, 60.0) - 0.8).abs() < 1e-12);
-    assert_eq!(
-        press(0.4, Need::Anything, 600.0),
-        press(0.4, Need::Anything, 60.0)
-    );
-}
 
 #[test]
 fn a_nights_plan_is_the_best_that_can_be_done() {

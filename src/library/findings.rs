@@ -99,7 +99,11 @@ pub async fn standing(
 ) -> Result<Vec<LoggedFinding>> {
     let rows = sqlx::query!(
         r#"WITH RECURSIVE settled (id) AS (
-               SELECT s.finding_entry_id FROM work_settles s JOIN standing_entries w ON w.id = s.work_entry_id
+               SELECT s.finding_entry_id
+               FROM instruments i CROSS JOIN entries o ON o.instrument_id = i.id AND o.kind = 'finding'
+                    CROSS JOIN work_settles s ON s.finding_entry_id = o.id
+                    JOIN standing_entries w ON w.id = s.work_entry_id
+               WHERE ?1 IS NULL OR i.id = ?1
                UNION
                SELECT c.id FROM entries c JOIN settled ON c.supersedes = settled.id
            )
@@ -107,8 +111,9 @@ pub async fn standing(
                   e.happened_at AS "happened_at: Moment", f.what AS "what: FindingWhat",
                   f.asks_for AS "asks_for: AsksFor", f.words,
                   e.id IN (SELECT id FROM settled) AS "settled!: bool"
-           FROM findings f JOIN standing_entries e ON e.id = f.entry_id
-           WHERE ?1 IS NULL OR e.instrument_id = ?1
+           FROM instruments i CROSS JOIN standing_entries e ON e.instrument_id = i.id AND e.kind = 'finding'
+                JOIN findings f ON f.entry_id = e.id
+           WHERE ?1 IS NULL OR i.id = ?1
            ORDER BY e.happened_at, e.recorded_at, e.id"#,
         instrument
     )

@@ -92,8 +92,9 @@ pub async fn standing(
         r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.happened_at AS "happened_at: Moment", j.kind AS "kind: JourneyKind",
                   j.distance_km, j.severity
-           FROM journeys j JOIN standing_entries e ON e.id = j.entry_id
-           WHERE ?1 IS NULL OR e.instrument_id = ?1
+           FROM instruments i CROSS JOIN standing_entries e ON e.instrument_id = i.id AND e.kind = 'journey'
+                JOIN journeys j ON j.entry_id = e.id
+           WHERE ?1 IS NULL OR i.id = ?1
            ORDER BY e.happened_at, e.recorded_at, e.id"#,
         instrument
     )

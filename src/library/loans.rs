@@ -1,5 +1,7 @@
 //! Loans: who has an instrument, since when, with which parts, until when.
 
+use std::collections::HashMap;
+
 use chrono::NaiveDate;
 
 use super::entries::{EntryKind, NewEntry};
@@ -419,13 +421,28 @@ pub struct LoanSpan {
     pub returned_at: Option<Moment>,
 }
 
+/// When what is on loan is due back, by instrument.
+pub async fn due_days(conn: &mut Conn) -> Result<HashMap<InstrumentId, NaiveDate>> {
+    let rows = sqlx::query!(
+        r#"SELECT instrument_id AS "instrument_id: InstrumentId", due_on AS "due_on: NaiveDate"
+           FROM loans WHERE returned_at IS NULL"#
+    )
+    .fetch_all(conn)
+    .await?;
+    Ok(rows
+        .into_iter()
+        .map(|r| (r.instrument_id, r.due_on))
+        .collect())
+}
+
 /// Every loan's span, of one instrument or of all, oldest first.
 pub async fn spans(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Vec<LoanSpan>> {
     Ok(sqlx::query_as!(
         LoanSpan,
-        r#"SELECT instrument_id AS "instrument_id: InstrumentId", handed_out_at AS "handed_out_at: Moment",
-                  returned_at AS "returned_at: Moment"
-           FROM loans WHERE ?1 IS NULL OR instrument_id = ?1 ORDER BY handed_out_at, id"#,
+        r#"SELECT l.instrument_id AS "instrument_id: InstrumentId", l.handed_out_at AS "handed_out_at: Moment",
+                  l.returned_at AS "returned_at: Moment"
+           FROM instruments i CROSS JOIN loans l ON l.instrument_id = i.id
+           WHERE ?1 IS NULL OR i.id = ?1 ORDER BY l.handed_out_at, l.id"#,
         instrument
     )
     .fetch_all(conn)

@@ -24,6 +24,7 @@ pub mod limits;
 pub mod loans;
 pub mod logbook;
 mod look;
+pub mod marks;
 pub mod people;
 pub mod photos;
 pub mod second_factor;

@@ -25,8 +25,9 @@ pub async fn of_standing(
     Ok(sqlx::query_as!(
         Telling,
         r#"WITH RECURSIVE chain (id, first_told, first_entry, loan_id) AS (
-               SELECT id, recorded_at, id, loan_id FROM entries
-               WHERE supersedes IS NULL AND (?1 IS NULL OR instrument_id = ?1)
+               SELECT e.id, e.recorded_at, e.id, e.loan_id
+               FROM instruments i CROSS JOIN entries e ON e.instrument_id = i.id
+               WHERE e.supersedes IS NULL AND (?1 IS NULL OR i.id = ?1)
                UNION ALL
                SELECT c.id, chain.first_told, chain.first_entry, COALESCE(c.loan_id, chain.loan_id)
                FROM entries c JOIN chain ON c.supersedes = chain.id

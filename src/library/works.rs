@@ -95,8 +95,9 @@ pub async fn standing(
         r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.happened_at AS "happened_at: Moment", w.what AS "what: WorkWhat", w.minutes,
                   w.moved_optics AS "moved_optics: bool", w.words
-           FROM works w JOIN standing_entries e ON e.id = w.entry_id
-           WHERE ?1 IS NULL OR e.instrument_id = ?1
+           FROM instruments i CROSS JOIN standing_entries e ON e.instrument_id = i.id AND e.kind = 'work'
+                JOIN works w ON w.entry_id = e.id
+           WHERE ?1 IS NULL OR i.id = ?1
            ORDER BY e.happened_at, e.recorded_at, e.id"#,
         instrument
     )

@@ -1,19 +1,17 @@
 //! The due list: what page, file and command line all show, made in one place.
 
-use std::collections::HashMap;
-
 use chrono::NaiveDate;
 use serde::Serialize;
 
 use super::drift::outlook::{Call, Flag, Outlook, Sharp};
-use super::drift::plan::{Need, WAIT_DOUBLES_DAYS, press};
+use super::drift::plan::{Need, Waited, press};
 use super::figures::trimmed;
 use super::foresight::{Foreseer, Foresight, chance_of_trouble, next_loan};
 use super::rules::{Assessment, DueReason, Reading};
 use super::shelf::{Fleet, Member};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, State};
-use crate::library::loans::{Loan, Which};
+use crate::library::loans;
 use crate::library::star_tests::Method;
 use crate::library::{Conn, Moment, Result};
 
@@ -106,6 +104,8 @@ pub struct DueRow {
     pub next_loan: Need,
     /// For how many days the first in line has waited.
     pub waited_days: f64,
+    /// For how many days it has been due itself, as far as its logbook tells.
+    pub due_days: f64,
     /// Why, the weightiest first: code, words, weight.
     pub reasons: Vec<DueReason>,
     /// The last star test; none when there never was one.
@@ -219,8 +219,27 @@ fn words(outlook: &Outlook, sharp: Option<Sharp>) -> Vec<String> {
         };
         words.push(format!("Sharp up to about {middle}{range}."));
     }
+    if outlook.looks == 0 {
+        words.push(match outlook.kind_known_from {
+            (0, _) => "Never looked at, nor was any of its design: judged by what is commonly believed of it.".to_owned(),
+            (looks, instruments) => format!(
+                "Never looked at: judged by {} at {} of its design.",
+                counted(looks, "look"),
+                counted(instruments, "instrument")
+            ),
+        });
+    }
     words.extend(outlook.flags.iter().map(|f| format!("{}.", f.title)));
     words
+}
+
+/// "1 look", "3 looks".
+fn counted(n: usize, what: &str) -> String {
+    if n == 1 {
+        format!("1 {what}")
+    } else {
+        format!("{n} {what}s")
+    }
 }
 
 fn numbers(outlook: &Outlook, limit: f64) -> Vec<String> {
@@ -265,21 +284,13 @@ pub async fn due_list(
     foreseer: &Foreseer,
     coming: Option<NaiveDate>,
 ) -> Result<DueList> {
-    let fleet = Fleet::load(conn, now).await?;
+    let fleet = Fleet::recalled(conn, &foreseer.recall, now).await?;
     let coming_at = coming
         .and_then(|day| noon_of(club, day))
         .filter(|c| *c > now);
     let foresight = Foresight::of(foreseer, &fleet, coming_at, false).await?;
     let instruments = fleet.members.len();
-    let open = Which {
-        open: true,
-        ..Which::default()
-    };
-    let back_by: HashMap<_, _> = Loan::list(conn, open)
-        .await?
-        .into_iter()
-        .map(|l| (l.instrument_id, l.due_on))
-        .collect();
+    let back_by = loans::due_days(conn).await?;
     let trusted = foresight.is_trusted();
     let (mut due, mut likely_out) = (Vec::new(), Vec::new());
     for member in &fleet.members {
@@ -343,19 +354,25 @@ fn row(
     let i = &member.instrument;
     let state = i.state();
     let back_by = back_by.filter(|_| state == State::OnLoan);
-    let outlook = foresight.outlooks.get(&i.id);
+    let outlook = foresight.outlooks.get(&i.id).map(|o| &**o);
     let foreseen = outlook.map(|o| Foreseen::of(o, i.design, a.limits.coma_bench.value));
+    let due_days = due_days(&a, now);
     let (urgency, reasons) = a.due.map_or((0.0, Vec::new()), |d| (d.urgency, d.reasons));
     let (next_loan, waited_days) = next_loan(member, now);
+    let waited = Waited {
+        person_days: waited_days,
+        due_days,
+    };
     let trouble = chance_of_trouble(outlook.map(|o| o.chance), reasons.iter().map(|r| r.code));
-    let pressing = press(trouble, next_loan, waited_days);
+    let pressing = press(trouble, next_loan, waited);
     let mut foreseen = foreseen;
     if let Some(f) = &mut foreseen {
         f.numbers.push(format!(
-            "Its place: chance of trouble {trouble:.2}, times {} for what the next loan needs, times {:.2} for {} days of waiting, makes {pressing:.2}.",
+            "Its place: chance of trouble {trouble:.2}, times {} for what the next loan needs, times {:.2} for {} days of people waiting and {} days of being due, makes {pressing:.2}.",
             next_loan.weight(),
-            1.0 + (waited_days / WAIT_DOUBLES_DAYS).clamp(0.0, 1.0),
-            trimmed(waited_days, 0)
+            waited.weight(),
+            trimmed(waited_days, 0),
+            trimmed(due_days, 0)
         ));
     }
     DueRow {
@@ -374,6 +391,7 @@ fn row(
         foreseen,
         next_loan,
         waited_days: rounded(waited_days, 1),
+        due_days: rounded(due_days, 1),
         reasons,
         last_test: a.last_test.map(|t| TestSummary {
             on: club.date(t.at),
@@ -387,9 +405,15 @@ fn row(
     }
 }
 
+/// For how many days it has been due, as far as its logbook tells.
+pub fn due_days(assessment: &Assessment, now: Moment) -> f64 {
+    let since = assessment.due.as_ref().and_then(|d| d.since);
+    since.map_or(0.0, |s| (now - s).num_minutes().max(0) as f64 / 1440.0)
+}
+
 /// How the order comes about when it goes by chance.
 pub const PRESS_WORDS: &str = "What presses most stands first: the chance that something is wrong, times what the next loan needs \
-     (Moon and planets 1.5, anything 1, nobody waiting 0.8, wide fields 0.5), times how long the first in line has waited (doubled at 60 days). \
+     (Moon and planets 1.5, anything 1, nobody waiting 0.8, wide fields 0.5), times how long things have waited (twice as much once the first in line has waited 60 days, and half as much again once it has been due for 180). \
      What is due by a set limit is always on this list, whatever its chance; a finding that asks for the bench, or a knock to one of the Sun's own, \
      counts as nine chances in ten.";
 

@@ -49,3 +49,13 @@ pub fn months_between(from: Moment, to: Moment) -> f64 {
     let part = (to - begun).num_seconds() as f64 / (next - begun).num_seconds().max(1) as f64;
     f64::from(whole) + part.clamp(0.0, 1.0)
 }
+
+/// The instant from which [`months_between`] is so many; `None` beyond the
+/// calendar.
+pub fn months_after(from: Moment, months: f64) -> Option<Moment> {
+    let whole = months.max(0.0).floor();
+    let begun = from.checked_add_months(Months::new(whole as u32))?;
+    let next = from.checked_add_months(Months::new(whole as u32 + 1))?;
+    let part = (next - begun).num_seconds() as f64 * (months.max(0.0) - whole);
+    begun.checked_add_signed(chrono::Duration::seconds(part as i64))
+}

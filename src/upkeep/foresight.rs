@@ -6,12 +6,14 @@
 use std::collections::{HashMap, HashSet};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use super::drift::chain::Chain;
+use super::drift::chain::{Chain, Fresh};
 use super::drift::fit::{Learned, learn};
-use super::drift::from_history::{chain_of, day_of};
+use super::drift::from_history::day_of;
 use super::drift::outlook::{Asked, Outlook, outlook};
+use super::drift::params::fresh_index;
 use super::drift::plan::Need;
 use super::limits::{self, Limits};
+use super::recall::{Known, Marked, Recall};
 use super::record::{self, Record};
 use super::rules::DueCode;
 use super::shelf::{Fleet, Member};
@@ -22,57 +24,130 @@ use crate::library::{InstrumentId, Moment};
 /// own design's pool. Cheap to clone; clones share the memory. Nothing is stored:
 /// a fresh one learns it all from the logbooks again.
 #[derive(Debug, Clone, Default)]
-pub struct Foreseer(Arc<Mutex<Memory>>);
+pub struct Foreseer {
+    /// The logbooks.
+    pub recall: Recall,
+    memory: Arc<Mutex<Memory>>,
+}
 
 #[derive(Debug, Default)]
 struct Memory {
-    learned: Option<Learned>,
+    learned: Option<Arc<Learned>>,
+    /// Outlooks of each instrument with what each rests on, the latest last.
+    outlooks: HashMap<InstrumentId, Vec<(u64, Arc<Outlook>)>>,
     /// Fingerprint of each pool's chains at its last lesson.
     keys: HashMap<usize, u64>,
     /// Lessons of single pools since the whole was learned.
     lessons: usize,
+    /// Looks that the whole was learned from.
+    looks: usize,
     record: Option<Arc<Record>>,
 }
 
-/// After so many lessons of single pools what the pools share is worked out anew.
+/// So many outlooks of one instrument are remembered: of today alone, and of the
+/// days that people look ahead to.
+const MOST_OUTLOOKS: usize = 4;
+/// After so many lessons of single pools what the pools share is worked out anew;
 const LESSONS_BETWEEN: usize = 40;
+/// whenever the looks have become more, or fewer, by one in so many;
+const LOOKS_BETWEEN: usize = 20;
+/// and always while the whole club has no more looks than this: there each one
+/// counts, and learning the whole costs next to nothing.
+const FEW_LOOKS: usize = 400;
 
 impl Foreseer {
     /// What these chains teach.
-    fn learned(&self, chains: &[Chain]) -> Learned {
+    fn learned(&self, entered: &[Entered]) -> Arc<Learned> {
         let mut keys: HashMap<usize, u64> = HashMap::new();
-        for chain in chains {
-            let key = keys.entry(chain.pool).or_default();
-            *key = key.rotate_left(7) ^ chain.fingerprint();
+        for e in entered {
+            let key = keys.entry(e.chain().pool).or_default();
+            *key = key.rotate_left(7) ^ e.fingerprint();
         }
         // A panic while learning leaves the memory as it was.
-        let mut memory = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut memory = self.memory.lock().unwrap_or_else(PoisonError::into_inner);
         let pools: HashSet<usize> = keys.keys().chain(memory.keys.keys()).copied().collect();
         let changed: Vec<usize> = pools
             .into_iter()
             .filter(|p| keys.get(p) != memory.keys.get(p))
             .collect();
+        if changed.is_empty()
+            && let Some(learned) = &memory.learned
+        {
+            return learned.clone();
+        }
+        let chains: Vec<&Chain> = entered.iter().map(Entered::chain).collect();
         let lessons = memory.lessons + changed.len();
-        let known = memory
-            .learned
-            .take()
-            .filter(|_| lessons <= LESSONS_BETWEEN && changed.len() < keys.len().max(2));
+        let looks = chains.iter().map(|c| c.looks()).sum::<usize>();
+        let few_came =
+            looks > FEW_LOOKS && looks.abs_diff(memory.looks) * LOOKS_BETWEEN <= memory.looks;
+        let known = memory.learned.take().filter(|_| {
+            few_came && lessons <= LESSONS_BETWEEN && changed.len() < keys.len().max(2)
+        });
         let learned = match known {
-            Some(mut learned) => {
+            Some(learned) => {
+                let mut learned = Arc::unwrap_or_clone(learned);
                 for pool in changed {
-                    learned.relearn(chains, pool);
+                    learned.relearn(&chains, pool);
                 }
                 memory.lessons = lessons;
                 learned
             }
             None => {
-                memory.lessons = 0;
-                learn(chains)
+                (memory.lessons, memory.looks) = (0, looks);
+                learn(&chains)
             }
         };
+        let learned = Arc::new(learned);
         memory.keys = keys;
         memory.learned = Some(learned.clone());
         learned
+    }
+
+    /// The outlook of each; those that nothing changed for are remembered.
+    fn outlooks(
+        &self,
+        entered: &[Entered],
+        learned: &Learned,
+        today: f64,
+        coming: Option<f64>,
+    ) -> HashMap<InstrumentId, Arc<Outlook>> {
+        let keyed: Vec<(&Entered, Asked, u64)> = entered
+            .iter()
+            .map(|e| {
+                let asked = Asked {
+                    limit_waves: e.limits.coma_bench.value,
+                    aperture_mm: e.aperture_mm,
+                    today,
+                    coming,
+                };
+                (e, asked, rests_on(e, learned, &asked))
+            })
+            .collect();
+        let mut told = HashMap::new();
+        {
+            let memory = self.memory.lock().unwrap_or_else(PoisonError::into_inner);
+            for (e, _, key) in &keyed {
+                let kept = memory.outlooks.get(&e.id).into_iter().flatten();
+                if let Some((_, outlook)) = kept.into_iter().find(|k| k.0 == *key) {
+                    told.insert(e.id, outlook.clone());
+                }
+            }
+        }
+        let fresh: Vec<(InstrumentId, u64, Arc<Outlook>)> = keyed
+            .iter()
+            .filter(|(e, _, _)| !told.contains_key(&e.id))
+            .map(|(e, asked, key)| (e.id, *key, Arc::new(outlook(e.chain(), learned, asked))))
+            .collect();
+        let mut memory = self.memory.lock().unwrap_or_else(PoisonError::into_inner);
+        for (id, key, outlook) in fresh {
+            let kept = memory.outlooks.entry(id).or_default();
+            if kept.len() >= MOST_OUTLOOKS {
+                kept.remove(0);
+            }
+            kept.push((key, outlook.clone()));
+            told.insert(id, outlook);
+        }
+        told
     }
 
     /// How well the model would have foretold the past: the record kept in mind,
@@ -80,7 +155,7 @@ impl Foreseer {
     fn record(&self, entered: &[Entered], afresh: bool) -> Arc<Record> {
         let key = record::key_of(entered);
         let kept = {
-            let memory = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+            let memory = self.memory.lock().unwrap_or_else(PoisonError::into_inner);
             memory.record.clone()
         };
         if let Some(kept) = kept
@@ -89,7 +164,7 @@ impl Foreseer {
             return kept;
         }
         let record = Arc::new(Record::of(entered, key));
-        let mut memory = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut memory = self.memory.lock().unwrap_or_else(PoisonError::into_inner);
         memory.record = Some(record.clone());
         record
     }
@@ -102,23 +177,57 @@ pub struct Entered {
     pub id: InstrumentId,
     /// Its tag.
     pub tag: String,
-    /// Its chain.
-    pub chain: Chain,
     /// Its logbook.
-    pub history: super::history::History,
+    pub known: Arc<Known>,
+    marked: Arc<Marked>,
     /// Limits in force.
     pub limits: Limits,
     /// Clear aperture, mm.
     pub aperture_mm: f64,
 }
 
+impl Entered {
+    /// Its chain.
+    pub fn chain(&self) -> &Chain {
+        &self.marked.chain
+    }
+
+    /// The fingerprint of its chain.
+    pub fn fingerprint(&self) -> u64 {
+        self.marked.fingerprint
+    }
+}
+
+/// Everything that an outlook rests on, as a number that differs, as good as
+/// surely, when any of it does.
+fn rests_on(entered: &Entered, learned: &Learned, asked: &Asked) -> u64 {
+    use std::hash::{DefaultHasher, Hash, Hasher};
+    let chain = entered.chain();
+    let mut hasher = DefaultHasher::new();
+    entered.fingerprint().hash(&mut hasher);
+    let params = learned.params_apart(chain.pool, chain.share, entered.fingerprint());
+    let own = [
+        learned.beliefs.between_instruments,
+        asked.limit_waves,
+        asked.aperture_mm,
+        asked.today,
+    ];
+    let start = fresh_index(Fresh::Start);
+    learned.known_from(chain.pool).hash(&mut hasher);
+    learned.sigma(chain.pool, start).to_bits().hash(&mut hasher);
+    for number in params.0.iter().chain(&own).chain(asked.coming.iter()) {
+        number.to_bits().hash(&mut hasher);
+    }
+    hasher.finish()
+}
+
 /// What is foreseen for a fleet.
 #[derive(Debug, Clone)]
 pub struct Foresight {
     /// What was learned.
-    pub learned: Learned,
+    pub learned: Arc<Learned>,
     /// Of each instrument that takes a star test.
-    pub outlooks: HashMap<InstrumentId, Outlook>,
+    pub outlooks: HashMap<InstrumentId, Arc<Outlook>>,
     /// How well it would have foretold the club's own past.
     pub record: Arc<Record>,
     /// Today, in the days of the chains.
@@ -139,25 +248,13 @@ impl Foresight {
     ) -> Result<Self, crate::library::Error> {
         let entered = entered(fleet);
         let foreseer = foreseer.clone();
-        // The hour just begun counts whole: what came in within it is known, and two
-        // lists made a moment apart agree.
-        let today = (day_of(fleet.now()) * 24.0).ceil() / 24.0;
+        // The day counts whole: what came in within it is known, and two lists of one
+        // day agree.
+        let today = day_of(fleet.now()).floor() + 1.0;
         let coming = coming.map(day_of);
         tokio::task::spawn_blocking(move || {
-            let chains: Vec<Chain> = entered.iter().map(|e| e.chain.clone()).collect();
-            let learned = foreseer.learned(&chains);
-            let outlooks = entered
-                .iter()
-                .map(|e| {
-                    let asked = Asked {
-                        limit_waves: e.limits.coma_bench.value,
-                        aperture_mm: e.aperture_mm,
-                        today,
-                        coming,
-                    };
-                    (e.id, outlook(&e.chain, &learned, &asked))
-                })
-                .collect();
+            let learned = foreseer.learned(&entered);
+            let outlooks = foreseer.outlooks(&entered, &learned, today, coming);
             let record = foreseer.record(&entered, afresh);
             Self {
                 learned,
@@ -185,8 +282,8 @@ fn entered(fleet: &Fleet) -> Vec<Entered> {
             Some(Entered {
                 id: m.instrument.id,
                 tag: m.instrument.tag.clone(),
-                chain: chain_of(&m.history)?,
-                history: m.history.clone(),
+                marked: m.known.chain()?,
+                known: m.known.clone(),
                 limits: limits::in_force(m.instrument.design, m.instrument.id, &fleet.sets),
                 aperture_mm: m.instrument.aperture_mm,
             })

@@ -216,6 +216,18 @@ impl History {
         }
     }
 
+    /// The first thing it tells of.
+    pub fn begins(&self) -> Option<Moment> {
+        let firsts = [
+            self.moves.first().map(|d| d.at.moment),
+            self.tests.first().map(|d| d.at.moment),
+            self.works.first().map(|d| d.at.moment),
+            self.findings.first().map(|d| d.at.moment),
+            self.loans.first().map(|l| l.handed_out_at),
+        ];
+        firsts.into_iter().flatten().min()
+    }
+
     /// The latest star test.
     pub fn last_test(&self) -> Option<&Dated<StarTest>> {
         self.tests.last()
@@ -271,6 +283,36 @@ impl History {
         }
     }
 
+    /// Moving about after `since` as it added up: each time and the total until
+    /// then, oldest first.
+    pub fn wear_since(&self, since: Option<When>) -> Vec<(Moment, f64)> {
+        let share = exposure::share(self.design);
+        let told = self
+            .moves
+            .iter()
+            .filter(|m| since.is_none_or(|s| m.at > s))
+            .map(|m| (m.at.moment, exposure::of_journey(&m.what.journey)));
+        let untold = self.loans.iter().filter(|l| !self.is_reported(l));
+        let legs = untold.flat_map(|l| {
+            let there = Some(l.handed_out_at);
+            let there = there.filter(|at| since.is_none_or(|s| *at >= s.moment));
+            let back = l
+                .returned_at
+                .filter(|at| since.is_none_or(|s| *at > s.moment));
+            there.into_iter().chain(back)
+        });
+        let mut wear: Vec<(Moment, f64)> = told
+            .chain(legs.map(|at| (at, one_untold_drive())))
+            .collect();
+        wear.sort_by_key(|w| w.0);
+        let mut total = 0.0;
+        for (_, sum) in &mut wear {
+            total += *sum * share;
+            *sum = total;
+        }
+        wear
+    }
+
     /// Whether anyone told of a journey of this loan.
     pub fn is_reported(&self, loan: &LoanSpan) -> bool {
         let from = loan.handed_out_at - Duration::hours(BEFORE_LOAN_HOURS);
@@ -283,12 +325,13 @@ impl History {
         })
     }
 
-    /// Loans that began at or after an instant.
-    pub fn loans_since(&self, since: Option<When>) -> usize {
+    /// When each loan began that did so at or after an instant, oldest first.
+    pub fn loans_since(&self, since: Option<When>) -> Vec<Moment> {
         self.loans
             .iter()
-            .filter(|l| since.is_none_or(|s| l.handed_out_at >= s.moment))
-            .count()
+            .map(|l| l.handed_out_at)
+            .filter(|at| since.is_none_or(|s| *at >= s.moment))
+            .collect()
     }
 
     /// The latest knock or drop after `since`.

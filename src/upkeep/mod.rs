@@ -15,9 +15,10 @@ pub mod foresight;
 pub mod history;
 pub mod limits;
 pub mod preview;
+pub mod recall;
 pub mod record;
 pub mod rules;
 pub mod shelf;
 
 pub use rules::{Assessment, Due, DueCode, DueReason, LastTest, Reading, assess};
-pub use shelf::{Fleet, ShelfRow, shelf, shelf_row};
+pub use shelf::{Fleet, ShelfRow, shelf, shelf_recalled, shelf_row};

@@ -7,7 +7,7 @@ use chrono::{DateTime, Utc};
 use serde::Serialize;
 
 use super::assess;
-use super::drift::back_test::{Class, Said, Verdict, back_test, calibration, verdict};
+use super::drift::back_test::{Class, Said, Verdict, back_test, calibration, verdict, watched};
 use super::drift::chain::Chain;
 use super::foresight::Entered;
 use super::rules::DueCode;
@@ -30,12 +30,25 @@ pub struct Record {
     pub key: Key,
     /// Past looks and what was said the day before.
     pub said: Vec<Said>,
+    /// What the limits said of each, and whose look it was.
+    pub plain: Vec<Plain>,
     /// The model against the plain rules; none without looks.
     pub verdict: Option<Verdict>,
     /// Chances and what came.
     pub calibration: Vec<Class>,
     /// Wear limits that alone asked for a look, and what it found.
     pub limits: Vec<LimitRecord>,
+}
+
+/// What the plain rules said of one past look the day before it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plain {
+    /// The instrument's tag.
+    pub tag: String,
+    /// Why it would have been due; empty when it was not.
+    pub why: Vec<DueCode>,
+    /// That as a chance, learned by watching the rules until then.
+    pub chance: f64,
 }
 
 /// What came of the looks that one limit of one design asked for by itself.
@@ -67,8 +80,8 @@ pub fn key_of(entered: &[Entered]) -> Key {
         for what in LimitWhat::ALL {
             limits = limits.rotate_left(5) ^ e.limits.of(*what).value.to_bits();
         }
-        logbooks = logbooks.rotate_left(5) ^ e.chain.fingerprint();
-        looks += e.chain.looks();
+        logbooks = logbooks.rotate_left(5) ^ e.fingerprint();
+        looks += e.chain().looks();
     }
     Key {
         looks,
@@ -87,7 +100,7 @@ impl Record {
 
     /// Makes it.
     pub fn of(entered: &[Entered], key: Key) -> Self {
-        let chains: Vec<Chain> = entered.iter().map(|e| e.chain.clone()).collect();
+        let chains: Vec<Chain> = entered.iter().map(|e| e.chain().clone()).collect();
         let limits: Vec<f64> = entered.iter().map(|e| e.limits.coma_bench.value).collect();
         let said = back_test(&chains, &limits);
         let plain: Vec<Vec<DueCode>> = said
@@ -101,7 +114,7 @@ impl Record {
             if let [one] = codes.as_slice()
                 && let Some(what) = limit_of(*one)
             {
-                let design = entered[s.chain].history.design;
+                let design = entered[s.chain].known.history.design;
                 let counts = by_limit.entry((design, what)).or_default();
                 counts.0 += 1;
                 counts.1 += usize::from(s.over);
@@ -117,8 +130,21 @@ impl Record {
             })
             .collect();
         limits.sort_by_key(|l| (l.design, l.what));
+        let answers: Vec<(bool, bool)> =
+            due.iter().copied().zip(pairs.iter().map(|p| p.1)).collect();
+        let plain = said
+            .iter()
+            .zip(plain)
+            .zip(watched(&answers))
+            .map(|((s, why), chance)| Plain {
+                tag: entered[s.chain].tag.clone(),
+                why,
+                chance,
+            })
+            .collect();
         Self {
             key,
+            plain,
             verdict: verdict(&said, &due).filter(|v| v.looks > 0),
             calibration: if pairs.is_empty() {
                 Vec::new()
@@ -136,7 +162,7 @@ fn plain_codes(entered: &Entered, day: f64) -> Vec<DueCode> {
     let Some(moment) = DateTime::<Utc>::from_timestamp((day * 86_400.0) as i64, 0) else {
         return Vec::new();
     };
-    let past = entered.history.as_of(moment);
+    let past = entered.known.history.as_of(moment);
     assess(&past, &entered.limits, moment)
         .due
         .map_or_else(Vec::new, |due| due.reasons.iter().map(|r| r.code).collect())

@@ -63,6 +63,8 @@ pub struct DueReason {
     pub words: String,
     /// How much it presses: see [`URGENCY_WORDS`].
     pub weight: f64,
+    /// Since when it holds; none where nothing in the logbook tells.
+    pub since: Option<Moment>,
 }
 
 /// Why and how urgently an instrument needs the bench.
@@ -70,6 +72,8 @@ pub struct DueReason {
 pub struct Due {
     /// The list is sorted by this, largest first.
     pub urgency: f64,
+    /// Since when at least one of its reasons holds, as far as the logbook tells.
+    pub since: Option<Moment>,
     /// Reasons, weightiest first.
     pub reasons: Vec<DueReason>,
 }
@@ -157,13 +161,24 @@ fn is_in_line(coma: f64, sigma: f64, limits: &Limits) -> bool {
 
 /// Applies the rules.
 pub fn assess(history: &History, limits: &Limits, now: Moment) -> Assessment {
-    let facts = Facts::gather(history, limits, now);
+    judge(&Gathered::of(history, limits), limits, now)
+}
+
+/// Applies them to what was gathered before, under limits of the same coma.
+pub fn judge(gathered: &Gathered, limits: &Limits, now: Moment) -> Assessment {
+    let facts = Facts {
+        gathered,
+        limits,
+        months: gathered
+            .look
+            .map(|l| figures::months_between(l.moment, now)),
+    };
     let mut reasons = due_reasons(&facts);
     reasons.sort_by(|a, b| b.weight.total_cmp(&a.weight).then(a.code.cmp(&b.code)));
     let urgency = reasons.first().map_or(0.0, |r| r.weight)
         + FURTHER_REASON * reasons.len().saturating_sub(1) as f64;
     let (reading, why, as_of) = read(&facts);
-    let last_test = facts.test.map(|t| LastTest {
+    let last_test = facts.test.as_ref().map(|t| LastTest {
         at: t.at.moment,
         method: t.what.method,
         coma_rms_waves: t.what.coma_rms_waves,
@@ -178,28 +193,47 @@ pub fn assess(history: &History, limits: &Limits, now: Moment) -> Assessment {
         exposure: facts.since_in_line.total(),
         exposure_assumed: facts.since_in_line.assumed,
         limits: limits.clone(),
-        due: (!reasons.is_empty()).then_some(Due { urgency, reasons }),
+        due: (!reasons.is_empty()).then(|| Due {
+            urgency,
+            since: reasons.iter().filter_map(|r| r.since).min(),
+            reasons,
+        }),
     }
 }
 
-/// What both the due list and the reading go by.
-struct Facts<'a> {
-    history: &'a History,
-    limits: &'a Limits,
+/// What the rules need of a logbook, whatever the day: gathered once in a pass
+/// over all of it, and good until the logbook or a coma limit changes.
+#[derive(Debug, Clone)]
+pub struct Gathered {
     takes_test: bool,
     /// The last star test of an instrument that takes one.
-    test: Option<&'a Dated<StarTest>>,
+    test: Option<Dated<StarTest>>,
     /// The last look: a star test, or for the Sun's own the bench's.
     look: Option<When>,
-    in_line: Option<When>,
+    /// Whether a look ever found it in line.
+    was_in_line: bool,
     since_in_line: Exposure,
     since_look: Exposure,
-    months: Option<f64>,
-    loans: usize,
+    /// How the exposure since it was in line added up.
+    wear: Vec<(Moment, f64)>,
+    /// When each loan since the last look began, oldest first.
+    loans: Vec<Moment>,
+    /// Open findings, the latest first.
+    findings: Vec<Dated<LoggedFinding>>,
+    /// When one of the Sun's own was last knocked, if not looked over since.
+    knock: Option<Moment>,
+    /// Work that moved optics after the last star test.
+    moved: Option<Dated<crate::library::works::LoggedWork>>,
+    /// The first thing its logbook tells of.
+    begins: Option<Moment>,
+    /// The latest date set aside because it lies ahead.
+    ahead: Option<Moment>,
 }
 
-impl<'a> Facts<'a> {
-    fn gather(history: &'a History, limits: &'a Limits, now: Moment) -> Self {
+impl Gathered {
+    /// Gathers it. Of the limits only those of coma count here: they say which
+    /// look found it in line.
+    pub fn of(history: &History, limits: &Limits) -> Self {
         let takes_test = history.design.takes_star_test();
         let test = history.last_test().filter(|_| takes_test);
         let (look, in_line) = if takes_test {
@@ -213,20 +247,41 @@ impl<'a> Facts<'a> {
             let worked = history.last_work().map(|w| w.at);
             (worked, worked)
         };
+        let knock = (!takes_test).then(|| history.knock_since(look)).flatten();
         Self {
-            history,
-            limits,
             takes_test,
-            test,
             look,
-            in_line,
+            was_in_line: in_line.is_some(),
             since_in_line: history.exposure_since(in_line),
             since_look: history.exposure_since(look),
-            months: look.map(|l| figures::months_between(l.moment, now)),
-            loans: look.map_or(0, |l| history.loans_since(Some(l))),
+            wear: history.wear_since(in_line),
+            loans: look.map_or_else(Vec::new, |l| history.loans_since(Some(l))),
+            findings: history.open_findings().cloned().collect(),
+            knock: knock.map(|k| k.at.moment),
+            moved: history.moved_since_test().filter(|_| takes_test).cloned(),
+            begins: history.begins(),
+            ahead: history.ahead.last().copied(),
+            test: test.cloned(),
         }
     }
+}
 
+/// What both the due list and the reading go by.
+struct Facts<'a> {
+    gathered: &'a Gathered,
+    limits: &'a Limits,
+    /// Since the last look.
+    months: Option<f64>,
+}
+
+impl std::ops::Deref for Facts<'_> {
+    type Target = Gathered;
+    fn deref(&self) -> &Gathered {
+        self.gathered
+    }
+}
+
+impl<'a> Facts<'a> {
     /// "star test", or what stands in for it.
     fn look_words(&self) -> &'static str {
         if self.takes_test {
@@ -237,9 +292,8 @@ impl<'a> Facts<'a> {
     }
 
     fn findings(&self, asks_for: AsksFor) -> impl Iterator<Item = &'a Dated<LoggedFinding>> {
-        self.history
-            .open_findings()
-            .filter(move |f| f.what.finding.asks_for == asks_for)
+        let open = self.gathered.findings.iter();
+        open.filter(move |f| f.what.finding.asks_for == asks_for)
     }
 
     /// "Moved about as much as 12 ordinary drives since ..., 1.6 of them assumed ...".
@@ -272,22 +326,10 @@ impl<'a> Facts<'a> {
     fn loans_words(&self) -> String {
         format!(
             "{} loans since its last {}; the limit is {}.",
-            self.loans,
+            self.loans.len(),
             self.look_words(),
             trimmed(self.limits.loans.value, 1)
         )
-    }
-
-    fn knock(&self) -> Option<&'a Dated<super::history::Move>> {
-        if self.takes_test {
-            None
-        } else {
-            self.history.knock_since(self.look)
-        }
-    }
-
-    fn moved(&self) -> Option<&'a Dated<crate::library::works::LoggedWork>> {
-        self.history.moved_since_test().filter(|_| self.takes_test)
     }
 }
 
@@ -322,17 +364,24 @@ fn over_words(test: &StarTest, limit: f64) -> String {
 fn due_reasons(facts: &Facts) -> Vec<DueReason> {
     let limits = facts.limits;
     let mut due = Vec::new();
-    let mut add = |code, weight: f64, words: String| {
+    let mut add = |code, weight: f64, since: Option<Moment>, words: String| {
         due.push(DueReason {
             code,
             words,
             weight,
+            since,
         });
     };
     for finding in facts.findings(AsksFor::TheBench) {
-        add(DueCode::Finding, FINDING_WEIGHT, finding_words(finding));
+        let since = Some(finding.at.moment);
+        add(
+            DueCode::Finding,
+            FINDING_WEIGHT,
+            since,
+            finding_words(finding),
+        );
     }
-    if let Some(test) = facts.test {
+    if let Some(test) = &facts.test {
         let (coma, limit) = (test.what.coma_rms_waves, limits.coma_bench.value);
         if is_over(coma, limit) {
             let words = format!(
@@ -343,25 +392,33 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
             add(
                 DueCode::Coma,
                 share_of(coma, limit, MOST_COMA_WEIGHT),
+                Some(test.at.moment),
                 words,
             );
         }
     }
-    if facts.knock().is_some() {
-        add(DueCode::Knock, KNOCK_WEIGHT, KNOCK_WORDS.to_owned());
+    if facts.knock.is_some() {
+        add(
+            DueCode::Knock,
+            KNOCK_WEIGHT,
+            facts.knock,
+            KNOCK_WORDS.to_owned(),
+        );
     }
-    if let Some(work) = facts.moved() {
-        add(DueCode::Moved, MOVED_WEIGHT, moved_words(work));
+    if let Some(work) = &facts.moved {
+        let since = Some(work.at.moment);
+        add(DueCode::Moved, MOVED_WEIGHT, since, moved_words(work));
     } else if facts.takes_test && facts.test.is_none() {
         add(
             DueCode::Untested,
             UNTESTED_WEIGHT,
+            facts.begins,
             "Never had a star test.".to_owned(),
         );
     }
     let exposure = facts.since_in_line;
     if is_over(exposure.total(), limits.exposure.value) {
-        let since = match (facts.takes_test, facts.in_line.is_some()) {
+        let since = match (facts.takes_test, facts.was_in_line) {
             (true, true) => "since it was last found in line",
             (true, false) => "and never found in line",
             (false, true) => "since the bench last looked it over",
@@ -370,6 +427,7 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
         add(
             DueCode::Journeys,
             share_of(exposure.total(), limits.exposure.value, MOST_WEAR_WEIGHT),
+            worn_out_at(&facts.wear, limits.exposure.value),
             facts.exposure_words(exposure, since),
         );
     }
@@ -377,20 +435,32 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
         add(
             DueCode::Months,
             share_of(months, limits.months.value, MOST_WEAR_WEIGHT),
+            facts
+                .look
+                .and_then(|l| figures::months_after(l.moment, limits.months.value)),
             facts.months_words(months),
         );
     }
-    if is_over(facts.loans as f64, limits.loans.value) {
+    if is_over(facts.loans.len() as f64, limits.loans.value) {
         add(
             DueCode::Loans,
-            share_of(facts.loans as f64, limits.loans.value, MOST_WEAR_WEIGHT),
+            share_of(
+                facts.loans.len() as f64,
+                limits.loans.value,
+                MOST_WEAR_WEIGHT,
+            ),
+            facts
+                .loans
+                .get(limits.loans.value.max(0.0) as usize)
+                .copied(),
             facts.loans_words(),
         );
     }
-    if let Some(ahead) = facts.history.ahead.last() {
+    if let Some(ahead) = facts.ahead {
         add(
             DueCode::Ahead,
             AHEAD_WEIGHT,
+            None,
             format!(
                 "An entry is dated {}, which has not come yet, so it is left out here. Correct its date.",
                 ahead.format("%-d %B %Y")
@@ -398,6 +468,11 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
         );
     }
     due
+}
+
+/// When moving about went over its limit.
+fn worn_out_at(wear: &[(Moment, f64)], limit: f64) -> Option<Moment> {
+    wear.iter().find(|w| is_over(w.1, limit)).map(|w| w.0)
 }
 
 /// How far past a limit, between 1 and `most`; a limit of nothing is past at once.
@@ -434,14 +509,14 @@ fn read(facts: &Facts) -> Read {
         let words = asked.iter().map(|f| finding_words(f)).collect();
         return (Reading::BenchFirst, words, Some(latest.at.moment));
     }
-    if let Some(knock) = facts.knock() {
+    if let Some(knocked_at) = facts.knock {
         return (
             Reading::BenchFirst,
             vec![KNOCK_WORDS.to_owned()],
-            Some(knock.at.moment),
+            Some(knocked_at),
         );
     }
-    if let Some(work) = facts.moved() {
+    if let Some(work) = &facts.moved {
         return (
             Reading::NotKnown,
             vec![moved_words(work)],
@@ -456,7 +531,7 @@ fn read(facts: &Facts) -> Read {
             None,
         );
     }
-    if let Some(test) = facts.test
+    if let Some(test) = &facts.test
         && look_reading(&test.what, facts.limits) == Reading::BenchFirst
     {
         let over = over_words(&test.what, facts.limits.coma_bench.value);
@@ -468,7 +543,7 @@ fn read(facts: &Facts) -> Read {
         return (Reading::NotKnown, stale, dated);
     }
     let mut limits_to_note = Vec::new();
-    if let Some(test) = facts.test {
+    if let Some(test) = &facts.test {
         limits_to_note.extend(note_words(&test.what, facts.limits));
     }
     let looks: Vec<_> = facts.findings(AsksFor::ALook).collect();
@@ -477,7 +552,7 @@ fn read(facts: &Facts) -> Read {
         let dated = dated.max(looks.first().map(|f| f.at.moment));
         return (Reading::Usable, limits_to_note, dated);
     }
-    let words = match facts.test {
+    let words = match &facts.test {
         Some(test) => format!("{}.", coma_words(&test.what)),
         None if facts.look.is_some() => {
             "It takes no star test, and nothing is reported against it since the bench had it."
@@ -507,7 +582,7 @@ fn stale_words(facts: &Facts) -> Vec<String> {
     if let Some(months) = facts.months.filter(|m| is_over(*m, limits.months.value)) {
         words.push(facts.months_words(months));
     }
-    if is_over(facts.loans as f64, limits.loans.value) {
+    if is_over(facts.loans.len() as f64, limits.loans.value) {
         words.push(facts.loans_words());
     }
     words

@@ -20,7 +20,7 @@ use crate::library::work_nights::{WorkNight, assigned};
 use crate::library::works::{self, Work, WorkWhat};
 use crate::library::{Conn, Moment};
 use crate::upkeep::due_list::{DueRow, Filter, due_list};
-use crate::upkeep::{ShelfRow, shelf, shelf_row};
+use crate::upkeep::{ShelfRow, shelf_recalled, shelf_row};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -94,7 +94,7 @@ const DUE_SHOWN: usize = 8;
 
 async fn bench_page(desk: Desk) -> Result<Response, Error> {
     let mut conn = desk.read().await?;
-    let rows = shelf(&mut conn, desk.now()).await?;
+    let rows = shelf_recalled(&mut conn, &desk.app.foreseer.recall, false, desk.now()).await?;
     let (mut at_bench, mut held) = (Vec::new(), Vec::new());
     for row in rows {
         match row.instrument.state() {

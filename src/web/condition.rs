@@ -20,7 +20,6 @@ use crate::library::sittings::{self, Sitting};
 use crate::library::{Conn, kit, star_tests};
 use crate::optics::eye;
 use crate::upkeep::drift::course::course;
-use crate::upkeep::drift::from_history::chain_of;
 use crate::upkeep::due_list::{Foreseen, in_100};
 use crate::upkeep::foresight::Foresight;
 use crate::upkeep::shelf::Fleet;
@@ -237,14 +236,15 @@ async fn coma_over_time(
     conn: &mut Conn,
     instrument: &Instrument,
 ) -> Result<(Option<CoursePicture>, Vec<String>), Error> {
-    let fleet = Fleet::load(conn, desk.now()).await?;
+    let fleet = Fleet::recalled(conn, &desk.app.foreseer.recall, desk.now()).await?;
     let found = fleet
         .members
         .iter()
         .find(|m| m.instrument.id == instrument.id);
-    let Some((member, chain)) = found.and_then(|m| Some((m, chain_of(&m.history)?))) else {
+    let Some((member, marked)) = found.and_then(|m| Some((m, m.known.chain()?))) else {
         return Ok((None, Vec::new()));
     };
+    let chain = &marked.chain;
     if chain.looks() == 0 {
         return Ok((None, Vec::new()));
     }
@@ -256,7 +256,7 @@ async fn coma_over_time(
     let limit = limits.coma_bench.value;
     let told = Foreseen::of(outlook, member.instrument.design, limit);
     let (from, until) = drift_picture::span(foresight.today, chain.begins);
-    let drawn = course(&chain, &foresight.learned, from, until);
+    let drawn = course(chain, &foresight.learned, from, until);
     let alt = drift_picture::course_words(
         desk.club(),
         &instrument.tag,

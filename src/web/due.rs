@@ -217,6 +217,7 @@ const CSV_HEADER: &[&str] = &[
     "sharp_up_to",
     "next_loan",
     "waited_days",
+    "due_days",
 ];
 
 fn csv_rows(list: &DueList) -> impl Iterator<Item = Vec<Cell>> + '_ {
@@ -260,6 +261,7 @@ fn csv_rows(list: &DueList) -> impl Iterator<Item = Vec<Cell>> + '_ {
                 .into(),
             need_slug(row.next_loan).into(),
             Cell::number(row.waited_days, 1),
+            Cell::number(row.due_days, 1),
         ]
     })
 }
@@ -330,6 +332,14 @@ pub fn need_words(row: &DueRow) -> String {
         n => format!("asked for {n} days ago"),
     };
     format!("The next loan {}; {waited}.", row.next_loan.words())
+}
+
+/// "Due for 40 days.", or "" for less than a week and where nothing tells.
+pub fn due_for_words(row: &DueRow) -> String {
+    match row.due_days.round() as i64 {
+        ..7 => String::new(),
+        n => format!("Due for {n} days."),
+    }
 }
 
 /// "Chance on 12 June 2026: about 40 in 100.", or "".

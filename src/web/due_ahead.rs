@@ -3,7 +3,7 @@
 
 use askama::Template;
 use axum::response::Response;
-use chrono::{Days, NaiveDate};
+use chrono::{DateTime, Days, NaiveDate, Utc};
 use serde::Deserialize;
 
 use super::access::{Access, Route};
@@ -13,6 +13,7 @@ use super::extract::Query;
 use super::page::{Chrome, Desk, page};
 use super::tables::{self, Cell};
 use super::{Error, address, show};
+use crate::upkeep::drift::back_test::{MOST_LUCK, Verdict};
 use crate::upkeep::drift::outlook::{LOOK_AGAIN_AT, Outlook};
 use crate::upkeep::due_list::{in_100, noon_of};
 use crate::upkeep::foresight::Foresight;
@@ -26,6 +27,7 @@ pub fn routes() -> Vec<Route> {
         Route::get(Access::Volunteer, "/due/ahead", ahead_page),
         Route::get(Access::Volunteer, "/due/ahead.csv", ahead_csv),
         Route::get(Access::Coordinator, "/due/record", record_page),
+        Route::get(Access::Coordinator, "/due/record.csv", record_csv),
     ]
 }
 
@@ -72,7 +74,12 @@ async fn ahead(desk: &Desk, asked: &Asked) -> Result<Ahead, Error> {
             "The coming day: that day has passed. Choose a later one.".to_owned(),
         ));
     }
-    let fleet = Fleet::load(&mut *desk.read().await?, desk.now()).await?;
+    let fleet = Fleet::recalled(
+        &mut *desk.read().await?,
+        &desk.app.foreseer.recall,
+        desk.now(),
+    )
+    .await?;
     let at = noon_of(club, coming);
     let foresight = Foresight::of(&desk.app.foreseer, &fleet, at, false).await?;
     let mut lines: Vec<Line> = fleet
@@ -289,8 +296,90 @@ struct RecordPage {
     verdict: String,
 }
 
+/// Whether the list goes by the chances, and why, in words.
+fn verdict_words(v: &Verdict) -> String {
+    let gap = v.plain - v.model;
+    let error = v.difference_error;
+    if gap <= 0.0 {
+        format!(
+            "The chances foretold this club's looks no better than its limits did (worse by {:.3}, give or take {error:.3}), so the due list goes by the limits.",
+            -gap
+        )
+    } else if v.trusted {
+        format!(
+            "The chances foretold this club's looks better than its limits did: by {gap:.3}, give or take {error:.3}. Were they no better, luck would make them look so in about {} clubs, which is rare enough; so the due list goes by them.",
+            in_1000(v.luck)
+        )
+    } else if v.luck <= MOST_LUCK {
+        format!(
+            "{} looks, {} of them over their limit, are too few to tell, so the due list goes by the limits.",
+            v.looks, v.over
+        )
+    } else {
+        format!(
+            "The chances foretold this club's looks better than its limits did by {gap:.3}, give or take {error:.3}, which may well be luck: were they no better, about {} clubs would see as much. Until that is {} or fewer, the due list goes by the limits.",
+            in_1000(v.luck),
+            in_1000(MOST_LUCK)
+        )
+    }
+}
+
+/// "37 in 1000", and never none.
+fn in_1000(chance: f64) -> String {
+    match (chance * 1000.0).round() as i64 {
+        ..1 => "less than 1 in 1000".to_owned(),
+        n => format!("{n} in 1000"),
+    }
+}
+
+/// Every past look with what was said of it the day before.
+async fn record_csv(desk: Desk) -> Result<Response, Error> {
+    let fleet = Fleet::recalled(
+        &mut *desk.read().await?,
+        &desk.app.foreseer.recall,
+        desk.now(),
+    )
+    .await?;
+    let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, true).await?;
+    let record = &foresight.record;
+    let rows = record.said.iter().zip(&record.plain).map(|(said, plain)| {
+        let at = DateTime::<Utc>::from_timestamp((said.day * 86_400.0) as i64, 0);
+        let why: Vec<&str> = plain.why.iter().map(|c| c.slug()).collect();
+        vec![
+            plain.tag.as_str().into(),
+            at.map(|at| desk.club().date(at)).into(),
+            Cell::number(said.chance, 4),
+            yes_no(!plain.why.is_empty()).into(),
+            why.join(" ").into(),
+            Cell::number(plain.chance, 4),
+            yes_no(said.over).into(),
+        ]
+    });
+    tables::csv_response(
+        &[
+            "tag",
+            "looked_on",
+            "chance_said",
+            "limits_said_due",
+            "limits_why",
+            "limits_chance",
+            "over_limit",
+        ],
+        rows,
+    )
+}
+
+fn yes_no(yes: bool) -> &'static str {
+    if yes { "yes" } else { "no" }
+}
+
 async fn record_page(desk: Desk) -> Result<Response, Error> {
-    let fleet = Fleet::load(&mut *desk.read().await?, desk.now()).await?;
+    let fleet = Fleet::recalled(
+        &mut *desk.read().await?,
+        &desk.app.foreseer.recall,
+        desk.now(),
+    )
+    .await?;
     let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, true).await?;
     let record = &foresight.record;
     let (lede, verdict, scores) = match record.verdict {
@@ -301,28 +390,7 @@ async fn record_page(desk: Desk) -> Result<Response, Error> {
             Vec::new(),
         ),
         Some(v) => {
-            let gap = v.plain - v.model;
-            let words = if v.trusted {
-                format!(
-                    "The chances foretold this club's looks better than its limits did (by {gap:.3}, give or take {:.3}), so the due list goes by them.{}",
-                    v.difference_error,
-                    if gap < v.difference_error {
-                        " So small a difference may be luck; more looks will tell."
-                    } else {
-                        ""
-                    }
-                )
-            } else if gap > 0.0 {
-                format!(
-                    "{} looks, {} of them over their limit, are too few to tell, so the due list goes by the limits.",
-                    v.looks, v.over
-                )
-            } else {
-                format!(
-                    "The chances foretold this club's looks no better than its limits did (worse by {:.3}, give or take {:.3}), so the due list goes by the limits.",
-                    -gap, v.difference_error
-                )
-            };
+            let words = verdict_words(&v);
             let scores = vec![
                 (
                     "The chances",

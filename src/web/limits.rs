@@ -421,7 +421,12 @@ async fn change(desk: Desk, target: Target, form: Form<ChangeForm>) -> Result<Re
         value: checked.value,
     };
     if asked.step != "set" {
-        let fleet = Fleet::load(&mut *desk.read().await?, desk.now()).await?;
+        let fleet = Fleet::recalled(
+            &mut *desk.read().await?,
+            &desk.app.foreseer.recall,
+            desk.now(),
+        )
+        .await?;
         let shown = preview::of(&fleet, &change, desk.now());
         judge(&target, &change, &asked, &fleet.sets, &shown, &mut mends);
         if !mends.is_empty() {
@@ -443,7 +448,7 @@ async fn change(desk: Desk, target: Target, form: Form<ChangeForm>) -> Result<Re
         Arrival::First(write) => write,
     };
     // The limits may have moved since the preview: judged again within the write.
-    let fleet = Fleet::load(&mut write, desk.now()).await?;
+    let fleet = Fleet::recalled(&mut write, &desk.app.foreseer.recall, desk.now()).await?;
     let shown = preview::of(&fleet, &change, desk.now());
     judge(&target, &change, &asked, &fleet.sets, &shown, &mut mends);
     if !mends.is_empty() {

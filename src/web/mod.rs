@@ -40,6 +40,7 @@ pub mod me;
 pub mod measures;
 pub mod measuring;
 pub mod my_loans;
+mod night_plan;
 pub mod page;
 pub mod passwords;
 pub mod people;

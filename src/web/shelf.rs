@@ -16,8 +16,7 @@ use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument, Standing, State};
-use crate::library::loans::{Loan, Which};
-use crate::library::{Conn, InstrumentId};
+use crate::library::{Conn, loans};
 use crate::upkeep::{self, Reading, ShelfRow};
 
 /// Rows on one page.
@@ -147,10 +146,11 @@ fn tag_key(tag: &str) -> Vec<(u64, String)> {
 /// shown to volunteers, and only when they ask for them.
 async fn gather(desk: &Desk, conn: &mut Conn, asked: &Asked) -> Result<Gathered, Error> {
     let now = desk.now();
-    let mut rows = upkeep::shelf(conn, now).await?;
+    let recall = &desk.app.foreseer.recall;
+    let mut rows = upkeep::shelf_recalled(conn, recall, false, now).await?;
     let lent = rows.len();
     let retired = if desk.may(Access::Volunteer) {
-        upkeep::shelf::retired(conn, now).await?
+        upkeep::shelf_recalled(conn, recall, true, now).await?
     } else {
         Vec::new()
     };
@@ -158,24 +158,11 @@ async fn gather(desk: &Desk, conn: &mut Conn, asked: &Asked) -> Result<Gathered,
     if asked.state == State::Retired.slug() {
         rows = retired;
     }
-    let loans = Loan::list(
-        conn,
-        Which {
-            open: true,
-            ..Which::default()
-        },
-    )
-    .await?;
-    let due_on = |id: InstrumentId| {
-        loans
-            .iter()
-            .find(|l| l.instrument_id == id)
-            .map(|l| l.due_on)
-    };
+    let due_days = loans::due_days(conn).await?;
     let all: Vec<Shelved> = rows
         .into_iter()
         .map(|row| Shelved {
-            due_on: due_on(row.instrument.id),
+            due_on: due_days.get(&row.instrument.id).copied(),
             searched: searched_words(desk.club(), &row.instrument),
             row,
         })

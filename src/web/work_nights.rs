@@ -2,6 +2,7 @@
 //! the sheet to print for it, and ticking off.
 
 use std::collections::{HashMap, HashSet};
+use std::ops::RangeInclusive;
 
 use askama::Template;
 use axum::response::Response;
@@ -10,20 +11,17 @@ use serde::Deserialize;
 
 use super::Error;
 use super::access::{Access, Route};
-use super::extract::{Form, Path};
+use super::extract::{Form, Path, Query};
 use super::fields::Mends;
+use super::night_plan::{Advice, HOURS_EACH, advise};
 use super::page::{Arrival, Chrome, Desk, mend, page};
 use super::tables::{self, Cell};
 use super::{address, show};
 use crate::library::findings::{self, AsksFor};
 use crate::library::instruments::{Design, Instrument, State};
-use crate::library::loans::{Loan, Which};
 use crate::library::work_nights::{self, NewWorkNight, WorkNight};
 use crate::library::{Conn, InstrumentId, WorkNightId, adjusters};
-use crate::upkeep::drift::plan::{self as planning, press};
-use crate::upkeep::foresight::{Foresight, next_loan, trouble_of};
-use crate::upkeep::shelf::Fleet;
-use crate::upkeep::{ShelfRow, shelf};
+use crate::upkeep::{ShelfRow, shelf_recalled};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -40,6 +38,20 @@ pub fn routes() -> Vec<Route> {
         Route::post(Volunteer, "/work-nights/{id}/done", tick),
         Route::post(Volunteer, "/work-nights/{id}/call-off", call_off),
     ]
+}
+
+/// Hours a night can have.
+const HOURS_BOUNDS: RangeInclusive<f64> = 0.5..=24.0;
+/// Pairs of hands it can have.
+const HANDS_BOUNDS: RangeInclusive<i64> = 1..=100;
+
+/// "1 hour", "2.5 hours".
+fn counted(n: f64, one: &str, many: &str) -> String {
+    format!(
+        "{} {}",
+        show::trimmed(n, 2),
+        if n == 1.0 { one } else { many }
+    )
 }
 
 /// "Friday 12 June 2026 at the hut: 3 hours, 4 pairs of hands".
@@ -149,8 +161,8 @@ impl NightForm {
             );
         }
         let place = mends.text("place", "Place", &self.place, 100);
-        let hours = mends.number("hours", "Hours", &self.hours, 0.5..=24.0);
-        let hands = mends.optional_whole("hands", "Pairs of hands", &self.hands, 1..=100);
+        let hours = mends.number("hours", "Hours", &self.hours, HOURS_BOUNDS);
+        let hands = mends.optional_whole("hands", "Pairs of hands", &self.hands, HANDS_BOUNDS);
         if self.hands.trim().is_empty() {
             mends.add("hands", "Pairs of hands: please give a number.");
         }
@@ -243,10 +255,6 @@ impl Job {
     }
 }
 
-/// Hours that an instrument takes at the bench when nobody has told: common
-/// practice, no source. Used only to suggest how many to take on.
-const HOURS_EACH: f64 = 1.0;
-
 /// A night with its instruments, in the order of urgency.
 struct Plan {
     night: WorkNight,
@@ -259,128 +267,27 @@ struct Plan {
     advice: Advice,
 }
 
-/// The best use of a night's hours and hands.
-struct Advice {
-    /// Whether the chances may decide what is ticked.
-    trusted: bool,
-    /// Tags of the set.
-    tags: Vec<String>,
-    /// For each pair of hands, in words.
-    hands: Vec<String>,
-}
-
-/// Plans what is left of a night once what stands on its list is seen to: of
-/// what is at home, or due back before, the set that lowers the fleet's expected
-/// loss most.
-async fn advise(
-    desk: &Desk,
-    conn: &mut Conn,
-    night: &WorkNight,
-    assigned: &HashMap<InstrumentId, bool>,
-) -> Result<Advice, Error> {
-    let fleet = Fleet::load(conn, desk.now()).await?;
-    let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, false).await?;
-    let open = Which {
-        open: true,
-        ..Which::default()
-    };
-    let away: HashSet<InstrumentId> = Loan::list(conn, open)
-        .await?
-        .into_iter()
-        .filter(|l| l.due_on >= night.held_on)
-        .map(|l| l.instrument_id)
-        .collect();
-    let minutes = bench_minutes(&fleet);
-    let left = night.hours
-        - assigned.values().filter(|done| !**done).count() as f64 * HOURS_EACH
-            / night.hands.max(1) as f64;
-    let mut jobs = Vec::new();
-    let mut named = Vec::new();
-    for member in &fleet.members {
-        let i = &member.instrument;
-        if assigned.contains_key(&i.id) || away.contains(&i.id) {
-            continue;
-        }
-        let codes = fleet.judge(member, &fleet.sets).due;
-        let other = codes
-            .iter()
-            .flat_map(|d| &d.reasons)
-            .map(|r| trouble_of(r.code))
-            .fold(0.0, f64::max);
-        let saved = foresight.outlooks.get(&i.id).map_or(0.0, |o| {
-            (o.sharp.expected_loss - o.sharp.loss_after_bench).max(0.0)
-        });
-        let (need, waited) = next_loan(member, desk.now());
-        // A finding weighs as much as losing a third of the magnification.
-        let gain = press(saved + other / 3.0, need, waited);
-        if gain < LEAST_GAIN {
-            continue;
-        }
-        jobs.push(planning::Job {
-            gain,
-            minutes: minutes(i.design),
-        });
-        named.push(i.tag.clone());
-    }
-    let plan = planning::plan(&jobs, left.max(0.0), night.hands.max(1) as usize);
-    let hands = plan.hands.iter().map(|own| {
-        let told: Vec<String> = own
-            .iter()
-            .map(|j| format!("{} ({} min)", named[*j], show::trimmed(jobs[*j].minutes, 0)))
-            .collect();
-        told.join(", then ")
-    });
-    Ok(Advice {
-        trusted: foresight.is_trusted(),
-        hands: hands.collect(),
-        tags: plan
-            .hands
-            .iter()
-            .flatten()
-            .map(|j| named[*j].clone())
-            .collect(),
-    })
-}
-
-/// Less than this is not worth a place at the bench.
-const LEAST_GAIN: f64 = 0.03;
-
-/// How long each design takes at the bench: the middle of what the logbooks say
-/// of it, or of all, or an hour.
-fn bench_minutes(fleet: &Fleet) -> impl Fn(Design) -> f64 {
-    let mut told: HashMap<Option<Design>, Vec<f64>> = HashMap::new();
-    for member in &fleet.members {
-        for work in &member.history.works {
-            if let Some(minutes) = work.what.minutes.filter(|m| *m > 0) {
-                for whose in [None, Some(member.instrument.design)] {
-                    told.entry(whose).or_default().push(minutes as f64);
-                }
-            }
-        }
-    }
-    let middles: HashMap<Option<Design>, f64> = told
-        .into_iter()
-        .filter(|(_, all)| all.len() >= 3)
-        .map(|(whose, mut all)| {
-            all.sort_by(f64::total_cmp);
-            (whose, all[all.len() / 2])
-        })
-        .collect();
-    move |design| {
-        let own = middles.get(&Some(design)).or(middles.get(&None));
-        own.copied().unwrap_or(HOURS_EACH * 60.0)
-    }
-}
-
 impl Plan {
     async fn load(desk: &Desk, conn: &mut Conn, id: WorkNightId) -> Result<Self, Error> {
-        let night = WorkNight::get(conn, id).await?;
+        Self::with(desk, conn, id, None).await
+    }
+
+    /// As it would be with other hours and hands than those it is planned for.
+    async fn with(
+        desk: &Desk,
+        conn: &mut Conn,
+        id: WorkNightId,
+        tried: Option<(f64, i64)>,
+    ) -> Result<Self, Error> {
+        let mut night = WorkNight::get(conn, id).await?;
+        let planned = (night.hours, night.hands);
+        (night.hours, night.hands) = tried.unwrap_or(planned);
         let assigned: HashMap<InstrumentId, bool> = work_nights::assigned(conn, id)
             .await?
             .into_iter()
             .map(|a| (a.instrument_id, a.done_at.is_some()))
             .collect();
-        let mut rows = shelf(conn, desk.now()).await?;
+        let mut rows = shelf_recalled(conn, &desk.app.foreseer.recall, false, desk.now()).await?;
         let urgency = |r: &ShelfRow| r.assessment.due.as_ref().map_or(0.0, |d| d.urgency);
         // Rows come by tag and the sort keeps the order of equals.
         rows.sort_by(|a, b| urgency(b).total_cmp(&urgency(a)));
@@ -406,6 +313,7 @@ impl Plan {
                 job.suggested = true;
             }
         }
+        (night.hours, night.hands) = planned;
         Ok(Self {
             night,
             jobs,
@@ -432,12 +340,56 @@ struct NightPage {
     room: usize,
     called_off: bool,
     advice: Advice,
+    /// Hours and hands tried out, in words; "" when they are the night's own.
+    tried: String,
+    hours: String,
+    hands: String,
+    mends: Mends,
 }
 
-async fn night_page(desk: Desk, Path(id): Path<String>) -> Result<Response, Error> {
+/// Hours and hands to try out; "" is the night's own.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct Try {
+    hours: String,
+    hands: String,
+}
+
+impl Try {
+    /// What is tried, if anything; `own` is what the night is planned for.
+    fn check(&self, own: (f64, i64), mends: &mut Mends) -> Option<(f64, i64)> {
+        let bounds = HOURS_BOUNDS;
+        let hours = mends.optional_number("hours", "Hours", &self.hours, bounds);
+        let hands = mends.optional_whole("hands", "Pairs of hands", &self.hands, HANDS_BOUNDS);
+        let tried = (hours.unwrap_or(own.0), hands.unwrap_or(own.1));
+        (mends.is_empty() && tried != own).then_some(tried)
+    }
+}
+
+async fn night_page(
+    desk: Desk,
+    Path(id): Path<String>,
+    Query(asked): Query<Try>,
+) -> Result<Response, Error> {
     let id = id_of(&id)?;
-    let plan = Plan::load(&desk, &mut *desk.read().await?, id).await?;
-    page(&NightPage {
+    let mut conn = desk.read().await?;
+    let night = WorkNight::get(&mut conn, id).await?;
+    let mut mends = Mends::new();
+    let tried = asked.check((night.hours, night.hands), &mut mends);
+    let plan = Plan::with(&desk, &mut conn, id, tried).await?;
+    let answer = if mends.is_empty() { page } else { mend };
+    let or_own = |typed: String, own: String| if typed.trim().is_empty() { own } else { typed };
+    answer(&NightPage {
+        tried: tried.map_or_else(String::new, |(hours, hands)| {
+            format!(
+                "Tried out: {} and {}. The night itself stays as planned.",
+                counted(hours, "hour", "hours"),
+                counted(hands as f64, "pair of hands", "pairs of hands")
+            )
+        }),
+        hours: or_own(asked.hours, show::trimmed(night.hours, 2)),
+        hands: or_own(asked.hands, night.hands.to_string()),
+        mends,
         chrome: desk.chrome(&format!(
             "Work night, {}",
             show::plain_date(plan.night.held_on)

@@ -16,6 +16,7 @@ async fn the_pages_open_to_whom_they_are_for() {
         ("/due/ahead", Access::Volunteer),
         ("/due/ahead.csv", Access::Volunteer),
         ("/due/record", Access::Coordinator),
+        ("/due/record.csv", Access::Coordinator),
     ] {
         for (role, mut client) in roles::everyone(&house).await {
             let status = client.get(path).await.status;
@@ -121,6 +122,28 @@ async fn the_fleet_at_a_glance_lists_every_one_that_takes_a_star_test() {
     );
     assert!(page.words().contains("too few to tell") || page.words().contains("no better"));
     assert!(!page.select("svg.course-art").is_empty());
+    // And each of them in the file.
+    let text = client.get("/due/record.csv").await.text();
+    assert!(text.starts_with("tag,looked_on,chance_said,limits_said_due,"));
+    assert!(text.contains("\r\n"));
+    let rows: Vec<csv::StringRecord> = csv::Reader::from_reader(text.as_bytes())
+        .records()
+        .map(Result::unwrap)
+        .collect();
+    assert_eq!(rows.len(), 6);
+    for row in &rows {
+        let chance: f64 = row[2].parse().unwrap();
+        assert!((0.0..=1.0).contains(&chance));
+        assert_eq!(&row[6] == "yes", &row[0] == "S2", "{row:?}");
+    }
+    // S3 was never looked at: its kind speaks for it, and the page says so.
+    let page = client.get("/due").await;
+    assert!(
+        page.words()
+            .contains("Never looked at: judged by 8 looks at 2 instruments of its design."),
+        "{}",
+        page.words()
+    );
 }
 
 #[tokio::test]

@@ -28,3 +28,4 @@ mod star_test;
 mod trail;
 mod two_at_once;
 mod who_may_what;
+mod work_nights;

@@ -1,9 +1,12 @@
 //! What the model would have said the day before each past look, and how that
 //! compares with what the look showed.
 
+use std::collections::HashMap;
+
 use super::chain::{Act, Chain};
 use super::fit::{Learned, learn};
 use super::follow::Follower;
+use super::special::normal_tail;
 use super::state::{WILD_SPREAD_WAVES, wild};
 
 /// One past look and what was said of it the day before.
@@ -79,7 +82,8 @@ fn foretell(
     if !chain.steps.iter().any(|s| asked(s.day)) {
         return said;
     }
-    let params = learned.params(chain.pool, chain.share);
+    let known = chain.until(from).fingerprint();
+    let params = learned.params_apart(chain.pool, chain.share, known);
     let mut follower = Follower::new(chain, &params, &learned.beliefs);
     for (n, step) in chain.steps.iter().enumerate() {
         if step.day > until {
@@ -192,8 +196,11 @@ pub struct Verdict {
     pub plain_bare: f64,
     /// The plain rule's, as chances learned by watching it.
     pub plain: f64,
-    /// Half the width of a 90 % interval of the difference plain less model.
+    /// Standard error of the difference plain less model: looks at one instrument
+    /// are taken together, since what is misjudged once is misjudged again.
     pub difference_error: f64,
+    /// Were the model no better, the chance of so great a difference by luck.
+    pub luck: f64,
     /// Whether the list may go by the model.
     pub trusted: bool,
 }
@@ -201,6 +208,26 @@ pub struct Verdict {
 /// Fewer looks than this, or fewer of either outcome than the next, tell nothing.
 pub const LEAST_LOOKS: usize = 25;
 const LEAST_OF_EACH: usize = 3;
+
+/// The list goes by the model only where luck would make it look so much better
+/// in no more than one club in twenty: a one-sided test of the paired differences.
+pub const MOST_LUCK: f64 = 0.05;
+
+/// Standard error of the mean of paired differences, with those of one chain taken
+/// together (K.-Y. Liang & S. L. Zeger, Biometrika 73, 13, 1986), and no less than
+/// that of differences taken each by itself.
+fn standard_error(said: &[Said], gaps: &[f64], mean: f64) -> f64 {
+    let n = gaps.len() as f64;
+    let mut by_chain: HashMap<usize, f64> = HashMap::new();
+    for (s, gap) in said.iter().zip(gaps) {
+        *by_chain.entry(s.chain).or_default() += gap - mean;
+    }
+    let groups = by_chain.len() as f64;
+    let alone = gaps.iter().map(|g| (g - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0) / n;
+    let together = by_chain.values().map(|sum| sum * sum).sum::<f64>() / (n * n) * groups
+        / (groups - 1.0).max(1.0);
+    alone.max(together).sqrt()
+}
 
 /// Weighs the model against the plain rule; `plain_due` goes with `said`.
 pub fn verdict(said: &[Said], plain_due: &[bool]) -> Option<Verdict> {
@@ -218,7 +245,12 @@ pub fn verdict(said: &[Said], plain_due: &[bool]) -> Option<Verdict> {
         .collect();
     let n = gaps.len() as f64;
     let mean = gaps.iter().sum::<f64>() / n;
-    let variance = gaps.iter().map(|g| (g - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
+    let error = standard_error(said, &gaps, mean);
+    let luck = match (mean > 0.0, error > 0.0) {
+        (true, true) => normal_tail(mean / error),
+        (true, false) => 0.0,
+        (false, _) => 1.0,
+    };
     let over = said.iter().filter(|s| s.over).count();
     let enough =
         said.len() >= LEAST_LOOKS && over >= LEAST_OF_EACH && said.len() - over >= LEAST_OF_EACH;
@@ -232,7 +264,8 @@ pub fn verdict(said: &[Said], plain_due: &[bool]) -> Option<Verdict> {
                 .map(|(due, over)| (f64::from(u8::from(*due)), *over)),
         )?,
         plain: brier(as_chances.iter().copied().zip(said.iter().map(|s| s.over)))?,
-        difference_error: 1.644_853_627 * (variance / n).sqrt(),
-        trusted: enough && mean > 0.0,
+        difference_error: error,
+        luck,
+        trusted: enough && luck <= MOST_LUCK,
     })
 }

@@ -50,7 +50,7 @@ const STEP_DAYS: f64 = 1.5 * MONTH_DAYS;
 /// The course from one day to another; after today it goes on with time alone.
 /// What is believed of a day rests on what came before it, not after.
 pub fn course(chain: &Chain, learned: &Learned, from: f64, until: f64) -> Course {
-    let params = learned.params(chain.pool, chain.share);
+    let params = learned.params_apart(chain.pool, chain.share, chain.fingerprint());
     let mut follower = Follower::new(chain, &params, &learned.beliefs);
     let mut course = Course::default();
     let mut last = None;

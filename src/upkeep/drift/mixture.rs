@@ -33,6 +33,17 @@ impl Mixture {
         Self(parts)
     }
 
+    /// Several beliefs in one, each with its weight.
+    pub fn mixed(beliefs: impl Iterator<Item = (f64, Self)>) -> Self {
+        let parts = beliefs.flat_map(|(weight, belief)| {
+            belief.0.into_iter().map(move |part| Part {
+                weight: weight * part.weight,
+                ..part
+            })
+        });
+        Self::new(parts.collect())
+    }
+
     /// Chance that coma is above a value, waves RMS.
     pub fn beyond(&self, coma_waves: f64) -> f64 {
         self.seen_beyond(coma_waves, 0.0)

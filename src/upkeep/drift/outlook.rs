@@ -7,6 +7,7 @@ use super::chain::{Act, CAUSES, Cause, Chain, Fresh, Look, Units};
 use super::fit::Learned;
 use super::follow::{Follower, Theory};
 use super::mixture::Mixture;
+use super::params::{Params, fresh_index};
 use crate::optics::eye;
 
 /// Which instrument, and under which limit.
@@ -85,6 +86,8 @@ pub struct Outlook {
     pub flags: Vec<Flag>,
     /// Looks it is known from.
     pub looks: usize,
+    /// Looks that its kind is known from, and at how many instruments.
+    pub kind_known_from: (usize, usize),
     /// How far it moves beside others of its kind, as a ratio of lengths.
     pub beside_kind: f64,
 }
@@ -120,10 +123,15 @@ const PARTS_SHOWN: usize = 6;
 /// Works it out. Entries after today are left out.
 pub fn outlook(chain: &Chain, learned: &Learned, asked: &Asked) -> Outlook {
     let steps = chain.steps.partition_point(|s| s.day <= asked.today);
-    let params = learned.params(chain.pool, chain.share);
+    let params = learned.params_apart(chain.pool, chain.share, chain.fingerprint());
     let follower = Follower::through(chain, &params, &learned.beliefs, steps);
     let since = chain.units_after(steps.checked_sub(1), asked.today);
-    let now = follower.ahead(&since);
+    let unseen = unseen(chain, learned, asked, &params, steps);
+    let believed = |units: &Units| match unseen.as_slice() {
+        [] => follower.ahead(units),
+        some => Mixture::mixed(some.iter().map(|(weight, f)| (*weight, f.ahead(units)))),
+    };
+    let now = believed(&since);
     let limit = asked.limit_waves;
     let chance = now.beyond(limit);
     let use_per_day = usual_use(chain, asked.today);
@@ -132,7 +140,7 @@ pub fn outlook(chain: &Chain, learned: &Learned, asked: &Asked) -> Outlook {
         for (sum, u) in units.iter_mut().zip(use_per_day) {
             *sum += u * days;
         }
-        follower.ahead(&units).beyond(limit)
+        believed(&units).beyond(limit)
     };
     let shown = now.drawn_together(PARTS_SHOWN);
     Outlook {
@@ -145,8 +153,41 @@ pub fn outlook(chain: &Chain, learned: &Learned, asked: &Asked) -> Outlook {
         pushes: pushes(&follower, &since),
         flags: flags(chain, &follower, learned),
         looks: chain.looks(),
+        kind_known_from: learned.known_from(chain.pool),
         beside_kind: follower.beside_kind(),
     }
+}
+
+/// Beliefs about one that was never looked at nor lined up, each with its weight:
+/// how its kind starts is itself known only so well, and nothing of its own
+/// narrows that, so it is averaged over (three points of Gauss and Hermite). None
+/// for any other.
+fn unseen(
+    chain: &Chain,
+    learned: &Learned,
+    asked: &Asked,
+    params: &Params,
+    steps: usize,
+) -> Vec<(f64, Follower)> {
+    let seen = chain
+        .steps
+        .iter()
+        .take_while(|s| s.day <= asked.today)
+        .any(|s| matches!(s.act, Act::Look(_) | Act::Reset(Fresh::LinedUp)));
+    if seen {
+        return Vec::new();
+    }
+    let start = fresh_index(Fresh::Start);
+    let sigma = learned.sigma(chain.pool, start);
+    [(-1.0, 1.0 / 6.0), (0.0, 2.0 / 3.0), (1.0, 1.0 / 6.0)]
+        .into_iter()
+        .map(|(side, weight)| {
+            let mut own = *params;
+            own.0[start] += side * 3.0_f64.sqrt() * sigma;
+            let follower = Follower::through(chain, &own, &learned.beliefs, steps);
+            (weight, follower)
+        })
+        .collect()
 }
 
 /// Its use by day over the last two years, or as long as it is known.
@@ -255,7 +296,7 @@ fn flags(chain: &Chain, follower: &Follower, learned: &Learned) -> Vec<Flag> {
     else {
         return Vec::new();
     };
-    let params = learned.params(chain.pool, chain.share);
+    let params = learned.params_apart(chain.pool, chain.share, chain.fingerprint());
     let length = |variance: f64| (2.0 * variance).sqrt();
     let looks = chain.looks();
     let percent = (chance * 100.0).floor().min(99.0);

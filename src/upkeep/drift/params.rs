@@ -1,6 +1,8 @@
 //! The model's parameters, and what is believed of them before any logbook is
 //! read.
 
+use nalgebra::SMatrix;
+
 use super::chain::{CAUSES, Cause, FRESH, Fresh, Look, Units};
 
 /// How many parameters a pool has: a variance per unit of each cause, a spread
@@ -70,6 +72,9 @@ pub struct Beliefs {
 /// line. Common practice, no source; the fleet's own logbooks soon outweigh it.
 pub const DRIVE_VARIANCE: f64 = 2.2e-4;
 
+const WHOLE_FLEET: f64 = 1.0;
+const ONE_CAUSE: f64 = 0.4;
+
 impl Default for Beliefs {
     fn default() -> Self {
         let mut middle = [0.0; PARAMS];
@@ -101,10 +106,26 @@ impl Default for Beliefs {
     }
 }
 
-/// How sure the middle is before any logbook is read: one standard deviation,
-/// natural logarithms.
-pub fn middle_sigma(param: usize) -> f64 {
-    if param == EYE { 0.3 } else { 1.0 }
+/// How sure the middle is before any logbook is read, as a covariance of natural
+/// logarithms. A fleet may move more or less than believed as a whole (one
+/// standard deviation of [`WHOLE_FLEET`]); each cause strays from that by
+/// [`ONE_CAUSE`]. So what many drives teach is lent to the rare knock, of which a
+/// few logbooks say next to nothing.
+pub fn middle_covariance() -> SMatrix<f64, PARAMS, PARAMS> {
+    SMatrix::from_fn(|row, column| {
+        let both_drift = row < CAUSES && column < CAUSES;
+        let shared = if both_drift {
+            WHOLE_FLEET * WHOLE_FLEET
+        } else {
+            0.0
+        };
+        let own: f64 = match row {
+            EYE => 0.3,
+            _ if row < CAUSES => ONE_CAUSE,
+            _ => 1.0,
+        };
+        shared + if row == column { own * own } else { 0.0 }
+    })
 }
 
 impl Beliefs {

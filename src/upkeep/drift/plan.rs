@@ -40,14 +40,32 @@ impl Need {
     }
 }
 
-/// After this many days of waiting an instrument presses twice as hard; it does
-/// not grow further.
+/// After this many days of somebody waiting for it an instrument presses twice as
+/// hard; it does not grow further.
 pub const WAIT_DOUBLES_DAYS: f64 = 60.0;
+/// After this many days of being due by itself it presses half as hard again.
+pub const DUE_DAYS: f64 = 180.0;
+
+/// How long things have waited, days.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Waited {
+    /// The first in line for it.
+    pub person_days: f64,
+    /// The instrument itself, since it became due.
+    pub due_days: f64,
+}
+
+impl Waited {
+    /// What that counts, from 1.
+    pub fn weight(self) -> f64 {
+        let share = |days: f64, full: f64| (days / full).clamp(0.0, 1.0);
+        1.0 + share(self.person_days, WAIT_DOUBLES_DAYS) + 0.5 * share(self.due_days, DUE_DAYS)
+    }
+}
 
 /// How much an instrument presses: chance of trouble, times need, times wait.
-pub fn press(chance_of_trouble: f64, need: Need, waited_days: f64) -> f64 {
-    let wait = 1.0 + (waited_days / WAIT_DOUBLES_DAYS).clamp(0.0, 1.0);
-    chance_of_trouble * need.weight() * wait
+pub fn press(chance_of_trouble: f64, need: Need, waited: Waited) -> f64 {
+    chance_of_trouble * need.weight() * waited.weight()
 }
 
 /// One instrument that could be taken in hand.
