@@ -17,6 +17,7 @@ impl Server {
             .arg(folder)
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
+            .stderr(Stdio::null())
             .spawn()
             .unwrap();
         let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
