@@ -266,7 +266,7 @@ async fn coma_over_time(
     let mut words = told.words;
     if !foresight.is_trusted() {
         words.push(
-            "Take these chances for a guess: against this club's own past looks they have not yet foretold better than its limits."
+            "Take these chances for a guess: against this club's own past looks they have not yet foretold better than its limits by more than luck explains."
                 .to_owned(),
         );
     }

@@ -159,9 +159,9 @@ pub fn outlook(chain: &Chain, learned: &Learned, asked: &Asked) -> Outlook {
 }
 
 /// Beliefs about one that was never looked at nor lined up, each with its weight:
-/// how its kind starts is itself known only so well, and nothing of its own
-/// narrows that, so it is averaged over (three points of Gauss and Hermite). None
-/// for any other.
+/// how its kind starts is itself known only so well, instruments of a kind differ,
+/// and nothing of its own narrows that, so both are averaged over (three points of
+/// Gauss and Hermite). None for any other.
 fn unseen(
     chain: &Chain,
     learned: &Learned,
@@ -178,7 +178,10 @@ fn unseen(
         return Vec::new();
     }
     let start = fresh_index(Fresh::Start);
-    let sigma = learned.sigma(chain.pool, start);
+    // The factor between instruments is on variances, this on a spread.
+    let sigma = learned
+        .sigma(chain.pool, start)
+        .hypot(0.5 * learned.beliefs.between_instruments);
     [(-1.0, 1.0 / 6.0), (0.0, 2.0 / 3.0), (1.0, 1.0 / 6.0)]
         .into_iter()
         .map(|(side, weight)| {
