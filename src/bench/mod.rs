@@ -5,6 +5,7 @@
 //! - [`orientation`]: which way round the picture lies (the shade test).
 //! - [`response`]: what a turn does to the coma, from the ray trace, learnt.
 //! - [`advice`]: the next thing to do, and when to stop.
+//!   `choose` searches for the go, `belief` holds one way it may all be.
 //! - [`mechanical`]: a Newtonian before the star.
 //! - [`before`]: what must be right before a sitting.
 //! - [`plan`]: the stages of a design.
@@ -15,6 +16,8 @@
 
 pub mod advice;
 pub mod before;
+mod belief;
+mod choose;
 pub mod course;
 pub mod loss;
 pub mod mechanical;
