@@ -7,6 +7,7 @@
 //! - [`advice`]: the next thing to do, and when to stop.
 //!   `choose` searches for the go, `belief` holds one way it may all be.
 //! - [`mechanical`]: a Newtonian before the star.
+//! - [`corners`]: a Ritchey-Chretien's field, and its primary.
 //! - [`before`]: what must be right before a sitting.
 //! - [`plan`]: the stages of a design.
 //! - [`words`]: advice in words.
@@ -18,6 +19,7 @@ pub mod advice;
 pub mod before;
 mod belief;
 mod choose;
+pub mod corners;
 pub mod course;
 pub mod loss;
 pub mod mechanical;

@@ -82,6 +82,7 @@ fn footing(sitting: &Sitting, optics: Option<&Prescription>, work: Work) -> Foot
         per_arcmin,
         learnt: None,
         on_the_tube: false,
+        lies: None,
         diagonal: ground.diagonal,
         focal_mm: ground.numbers.focal_mm,
         aim: Aim {

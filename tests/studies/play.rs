@@ -180,6 +180,7 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         per_arcmin: per,
         learnt: None,
         on_the_tube: false,
+        lies: None,
         diagonal: truth.diagonal,
         focal_mm: kind.focal_mm,
         aim: Aim {
