@@ -23,6 +23,7 @@ use super::screw::Screw;
 use crate::optics::alignment::{PerArcmin, per_arcmin, tilted};
 use crate::optics::prescription::Prescription;
 use crate::optics::trace::{ARCMIN_RAD, Lost, Part, Shift};
+use crate::optics::{ARCSEC_PER_RAD, REFERENCE_NM};
 
 /// How far from the middle the four stars are asked for, arc minutes.
 pub const EDGE_ARCMIN: f64 = 15.0;
@@ -35,6 +36,17 @@ pub const RATIO_SIGMA: f64 = 0.06;
 pub const WIDTH_SHARE: f64 = 0.2;
 /// The least ratio that is taken: more drawn out than that is no donut.
 pub const LEAST_RATIO: f64 = 0.3;
+
+/// Width of a donut so far out of focus, arc seconds: 8 W020 lambda over the
+/// aperture (check values, section 3).
+pub fn width_arcsec(waves: f64, aperture_mm: f64) -> f64 {
+    8.0 * waves * REFERENCE_NM * 1e-6 / aperture_mm * ARCSEC_PER_RAD
+}
+
+/// Waves of defocus of a donut so many arc seconds wide.
+pub fn waves_of_width(arcsec: f64, aperture_mm: f64) -> f64 {
+    arcsec / width_arcsec(1.0, aperture_mm)
+}
 
 /// Which way a donut is drawn out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -3,6 +3,7 @@
 //!
 //! - [`screw`]: thread, lever, mechanism: arc minutes per turn.
 //! - [`orientation`]: which way round the picture lies (the shade test).
+//! - [`shade_frame`]: the same from two frames.
 //! - [`response`]: what a turn does to the coma, from the ray trace, learnt.
 //! - [`advice`]: the next thing to do, and when to stop.
 //!   `choose` searches for the go, `belief` holds one way it may all be.
@@ -28,4 +29,5 @@ pub mod plan;
 pub mod practice;
 pub mod response;
 pub mod screw;
+pub mod shade_frame;
 pub mod words;

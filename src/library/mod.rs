@@ -27,6 +27,7 @@ mod look;
 pub mod people;
 pub mod photos;
 pub mod sessions;
+pub mod sitting_course;
 pub mod sittings;
 pub mod star_tests;
 pub mod telling;

@@ -48,9 +48,6 @@ pub mod shelf;
 pub mod show;
 pub mod sign_in;
 pub mod sitting;
-pub mod sitting_draw;
-pub mod sitting_page;
-pub mod sitting_state;
 pub mod star_test;
 pub mod tables;
 pub mod trail;
@@ -138,7 +135,6 @@ pub fn routes() -> Vec<access::Route> {
         shelf::routes(),
         sign_in::routes(),
         sitting::routes(),
-        sitting_draw::routes(),
         star_test::routes(),
         trail::routes(),
         waiting::routes(),
