@@ -212,6 +212,31 @@ fn mirror_telescopes_misalignments_are_the_published_ones() {
     }
 }
 
+/// How far the star jumps: a secondary tilted by t turns the beam by 2 t at its
+/// vertex, so the picture moves by 2 t times the way from there to the focus; a
+/// primary by 2 t of the whole focal length, since the secondary magnifies what
+/// the primary's image moves (law of reflection, first order; the same in
+/// Schroeder, *Astronomical Optics*, ch. 6, from memory).
+#[test]
+fn the_star_jumps_by_twice_the_tilt() {
+    for (p, to_focus) in [
+        (schmidt_cassegrain(), 500.0),
+        (cassegrain(), 750.0),
+        (ritchey(), 672.0),
+    ] {
+        let secondary = tilt(&p, Part::Secondary).jump_mm;
+        let primary = tilt(&p, Part::Primary).jump_mm;
+        for k in 0..2 {
+            close(secondary[(k, k)].abs(), 2.0 * to_focus * ARCMIN_RAD, 0.01);
+            close(
+                primary[(k, k)].abs(),
+                2.0 * p.numbers.focal_mm * ARCMIN_RAD,
+                0.01,
+            );
+        }
+    }
+}
+
 /// A Ritchey-Chretien has no coma in its field; a Schmidt-Cassegrain of spheres
 /// has, the aplanatic one has not (that is what the names mean).
 #[test]

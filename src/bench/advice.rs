@@ -1,9 +1,10 @@
 //! The next thing to do: look, turn, or stop here.
 
-use nalgebra::{DMatrix, DVector, Vector2};
+use nalgebra::Vector2;
 
+use super::choose::{best_go, to_learn};
 use super::response::Response;
-use super::screw::{Mechanism, Screw};
+use super::screw::Screw;
 
 /// When a sitting is done.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -244,162 +245,6 @@ fn knows_its_way(response: &Response) -> bool {
     response.leading_map().is_some_and(|(_, share)| share > 0.7)
 }
 
-/// The finest part worth giving: sixteenths, and halves and quarters of them
-/// where a sixteenth moves the coma by nearly the threshold or more.
-fn finest(response: &Response, aim: &Aim) -> i32 {
-    let per_turn = response.per_turn().into_iter().fold(0.0, f64::max);
-    let mut part = PARTS / 16;
-    while part > 1 && per_turn * f64::from(part) / f64::from(PARTS) > 0.9 * aim.threshold_waves {
-        part /= 2;
-    }
-    part
-}
-
-/// The go with the least expected coma, and by how much it lowers its square.
-fn best_go(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -> Option<(Go, f64)> {
-    let part = finest(response, aim);
-    let (g, h) = response.expected_change();
-    let threshold2 = aim.threshold_waves.powi(2);
-    let mut best: Option<(Vec<i32>, f64, f64)> = None;
-    each_go(screws, part, tally, &mut |parts| {
-        let touched = parts.iter().filter(|p| **p != 0).count();
-        if touched == 0 {
-            return;
-        }
-        let change = change_of(parts, &g, &h);
-        // Fewer screws, and springs left as they were, where it costs little.
-        let net: i32 = parts
-            .iter()
-            .enumerate()
-            .map(|(i, p)| p + tally.turned.get(i).copied().unwrap_or(0))
-            .sum();
-        let wander = f64::from(net) / f64::from(PARTS);
-        let cost = change + 0.08 * threshold2 * touched as f64 + 0.1 * threshold2 * wander * wander;
-        if best.as_ref().is_none_or(|b| cost < b.1) {
-            best = Some((parts.to_vec(), cost, change));
-        }
-    });
-    let (parts, _, change) = best?;
-    let expected_waves = response.after(&turns_of(&parts)).norm();
-    Some((
-        Go {
-            parts,
-            purpose: Purpose::Correct,
-            expected_waves,
-        },
-        -change,
-    ))
-}
-
-fn change_of(parts: &[i32], g: &DVector<f64>, h: &DMatrix<f64>) -> f64 {
-    let k = parts.len();
-    let t = |i: usize| f64::from(parts[i]) / f64::from(PARTS);
-    let mut change = 0.0;
-    for i in 0..k {
-        change += 2.0 * g[i] * t(i);
-        for j in 0..k {
-            change += t(i) * h[(i, j)] * t(j);
-        }
-    }
-    change
-}
-
-/// Every go that the screws allow.
-fn each_go(screws: &[Screw], part: i32, tally: &Tally, of: &mut impl FnMut(&[i32])) {
-    let k = screws.len();
-    let steps = MOST_PARTS / part;
-    let keep = screws.iter().any(|s| s.mechanism.keeps_tension());
-    let feel = |i: usize| tally.feel.get(i).copied().unwrap_or_default();
-    let tight = (0..k).any(|i| feel(i) == Feel::Tight);
-    let loose = (0..k).any(|i| feel(i) == Feel::Loose);
-    let allowed = |i: usize, p: i32| match feel(i) {
-        Feel::Even => true,
-        Feel::Tight => p <= 0,
-        Feel::Loose => p >= 0,
-    };
-    let mut parts = vec![0; k];
-    let triples = if k == 3 { vec![(0, 1, 2)] } else { Vec::new() };
-    for i in 0..k {
-        for j in (i + 1)..k.max(i + 2) {
-            for a in -steps..=steps {
-                let both = if j < k { -steps..=steps } else { 0..=0 };
-                for b in both {
-                    parts.fill(0);
-                    parts[i] = a * part;
-                    if j < k {
-                        parts[j] = b * part;
-                    }
-                    let sum: i32 = parts.iter().sum();
-                    let balanced = sum == 0 || (tight && sum < 0) || (loose && sum > 0);
-                    if (!keep || balanced) && (0..k).all(|s| allowed(s, parts[s])) {
-                        of(&parts);
-                    }
-                }
-            }
-        }
-    }
-    // Three at once: one against the other two.
-    for (i, j, l) in triples {
-        for a in -steps..=steps {
-            for b in -steps..=steps {
-                for c in -steps..=steps {
-                    if a == 0 || b == 0 || c == 0 {
-                        continue;
-                    }
-                    let sum = a + b + c;
-                    let balanced = sum == 0 || (tight && sum < 0) || (loose && sum > 0);
-                    if keep && !balanced {
-                        continue;
-                    }
-                    // Springs: the common part does nothing.
-                    if !keep && (a.signum() == b.signum() && b.signum() == c.signum()) {
-                        continue;
-                    }
-                    (parts[i], parts[j], parts[l]) = (a * part, b * part, c * part);
-                    if (0..k).all(|s| allowed(s, parts[s])) {
-                        of(&parts);
-                    }
-                }
-            }
-        }
-    }
-}
-
-/// A go that shows which way the screws work: large enough to be seen, on the
-/// screw turned least so far.
-fn to_learn(response: &Response, screws: &[Screw], tally: &Tally) -> Go {
-    let k = screws.len();
-    let turned = |i: usize| tally.turned.get(i).copied().unwrap_or(0).abs();
-    let screw = (0..k).min_by_key(|&i| turned(i)).unwrap_or(0);
-    let per_turn = response.per_turn();
-    let wanted = 0.2 * f64::from(PARTS) / per_turn.get(screw).copied().unwrap_or(1.0).max(1e-6);
-    let even = |p: f64| ((p / 4.0).round() as i32 * 4).clamp(4, MOST_PARTS / 2);
-    let size = even(wanted);
-    let mut parts = vec![0; k];
-    parts[screw] = size;
-    if screws.iter().any(|s| s.mechanism == Mechanism::Pivot) && k == 3 {
-        for (i, p) in parts.iter_mut().enumerate() {
-            if i != screw {
-                *p = -size / 2;
-            }
-        }
-    } else if screws.iter().any(|s| s.mechanism.keeps_tension()) && k > 1 {
-        parts[(screw + 1) % k] = -size;
-    }
-    for (i, p) in parts.iter_mut().enumerate() {
-        match tally.feel.get(i) {
-            Some(Feel::Tight) => *p = (*p).min(0),
-            Some(Feel::Loose) => *p = (*p).max(0),
-            _ => {}
-        }
-    }
-    Go {
-        expected_waves: response.after(&turns_of(&parts)).norm(),
-        parts,
-        purpose: Purpose::Learn,
-    }
-}
-
 /// A look at a star so near to focus that the shadow touches the rim says no
 /// more than "at least": below this thin-to-thick ratio the star wants twice the
 /// defocus and another look, and the look does not count.
@@ -420,7 +265,7 @@ mod tests {
     use super::*;
     use crate::bench::orientation::{Candidate, Map, Orientation, Reading};
     use crate::bench::response::{Learnt, Trust};
-    use crate::bench::screw::{Element, tilt_per_turn};
+    use crate::bench::screw::{Element, Mechanism, tilt_per_turn};
     use nalgebra::Matrix2;
 
     fn screws(mechanism: Mechanism, lever_mm: f64) -> Vec<Screw> {
@@ -475,8 +320,12 @@ mod tests {
         let Next::Turn(go) = advise(&r, &screws, &Aim::default(), &tally(0.01)) else {
             panic!("no turn")
         };
-        assert!(go.parts[0] < 0 && go.parts[1] == go.parts[2], "{go:?}");
-        assert_eq!(go.parts.iter().sum::<i32>(), 0);
+        assert!(
+            go.parts[0] < 0 && (go.parts[1] - go.parts[2]).abs() <= 1,
+            "{go:?}"
+        );
+        // To the springiness of the screws.
+        assert!(go.parts.iter().sum::<i32>().abs() <= 1, "{go:?}");
         assert!(go.expected_waves < 0.1);
     }
 

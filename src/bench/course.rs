@@ -5,7 +5,7 @@
 use nalgebra::{DVector, Matrix2xX, Vector2};
 
 use super::advice::{Aim, Feel, Next, Tally, advise, turns_of};
-use super::orientation::{Orientation, Shade};
+use super::orientation::{Map, Orientation, Shade};
 use super::response::{Learnt, Noticed, Response, Trust};
 use super::screw::{Screw, tilt_per_turn};
 use crate::optics::alignment::PerArcmin;
@@ -22,6 +22,8 @@ pub struct Footing {
     /// Whether looks are told by clock positions on the tube itself rather than
     /// in a picture.
     pub on_the_tube: bool,
+    /// How the picture lies, where an earlier stage has found out.
+    pub lies: Option<Map>,
     /// Whether a diagonal is in.
     pub diagonal: bool,
     /// Focal length, mm, to turn a jump into an angle.
@@ -104,6 +106,8 @@ impl Course {
             .unwrap_or(traced);
         let orientation = if footing.on_the_tube {
             Orientation::on_the_tube()
+        } else if let Some(map) = footing.lies {
+            Orientation::known(map)
         } else {
             Orientation::unknown(footing.diagonal)
         };
@@ -302,6 +306,7 @@ mod tests {
             },
             learnt: None,
             on_the_tube: false,
+            lies: None,
             diagonal: true,
             focal_mm: 2000.0,
             aim: Aim::default(),

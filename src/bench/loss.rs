@@ -72,9 +72,54 @@ pub fn loss(coma_rms_waves: f64, aperture_mm: f64, obstruction: f64) -> Loss {
     }
 }
 
+/// Towards which clock position of the picture the first ring of a star in
+/// focus is brighter, for a coma vector in the same picture: coma throws the
+/// light of the outer zones that way, and away from it on neither side of focus.
+pub fn brighter_side_deg(coma: [f64; 2]) -> f64 {
+    coma[0].atan2(coma[1]).to_degrees().rem_euclid(360.0)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::optics::render::Scene;
+
+    /// Against the diffraction model itself: the light between the first dark
+    /// ring and the second, right against left of the brightest point.
+    #[test]
+    fn the_first_ring_is_brighter_where_it_is_said_to_be() {
+        for (coma, deg) in [([0.08, 0.0], 90.0), ([0.0, 0.08], 0.0)] {
+            let (size, field) = (160usize, 10.0);
+            let data = Scene {
+                pupil: Pupil::annular(0.34),
+                wavefront: Wavefront::flat().with(8, coma[0]).with(7, coma[1]),
+                field,
+                size,
+                bandwidth_nm: 0.0,
+                blur: 0.0,
+            }
+            .draw();
+            let peak = (0..data.len())
+                .max_by(|&a, &b| data[a].total_cmp(&data[b]))
+                .unwrap_or(0);
+            let (x0, y0) = ((peak % size) as f64, (peak / size) as f64);
+            let (mut along, mut against) = (0.0, 0.0);
+            for (i, v) in data.iter().enumerate() {
+                let (x, y) = ((i % size) as f64 - x0, y0 - (i / size) as f64);
+                let r = x.hypot(y) * field / size as f64;
+                if (1.1..2.2).contains(&r) {
+                    let (s, c) = f64::to_radians(deg).sin_cos();
+                    if x * s + y * c > 0.0 {
+                        along += v;
+                    } else {
+                        against += v;
+                    }
+                }
+            }
+            assert!((brighter_side_deg(coma) - deg).abs() < 1e-9);
+            assert!(along > 1.3 * against, "{along} {against}");
+        }
+    }
 
     /// Contrast of a clear circle in line at s of the cut-off:
     /// (2/pi)(acos s - s sqrt(1 - s^2)) (Born & Wolf, 9.5).

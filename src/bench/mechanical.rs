@@ -89,6 +89,7 @@ fn footing(
         },
         learnt: None,
         on_the_tube: true,
+        lies: None,
         diagonal: false,
         focal_mm,
         aim: Aim {

@@ -3,9 +3,12 @@
 //!
 //! - [`screw`]: thread, lever, mechanism: arc minutes per turn.
 //! - [`orientation`]: which way round the picture lies (the shade test).
+//! - [`shade_frame`]: the same from two frames.
 //! - [`response`]: what a turn does to the coma, from the ray trace, learnt.
 //! - [`advice`]: the next thing to do, and when to stop.
+//!   `choose` searches for the go, `belief` holds one way it may all be.
 //! - [`mechanical`]: a Newtonian before the star.
+//! - [`corners`]: a Ritchey-Chretien's field, and its primary.
 //! - [`before`]: what must be right before a sitting.
 //! - [`plan`]: the stages of a design.
 //! - [`words`]: advice in words.
@@ -15,6 +18,9 @@
 
 pub mod advice;
 pub mod before;
+mod belief;
+mod choose;
+pub mod corners;
 pub mod course;
 pub mod loss;
 pub mod mechanical;
@@ -23,4 +29,5 @@ pub mod plan;
 pub mod practice;
 pub mod response;
 pub mod screw;
+pub mod shade_frame;
 pub mod words;

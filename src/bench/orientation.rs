@@ -158,12 +158,17 @@ impl Orientation {
     /// What is looked at is read on the tube itself (a mark in the focuser, told
     /// by clock positions from in front): no picture between.
     pub fn on_the_tube() -> Self {
+        Self::known(Map {
+            turn_deg: 0.0,
+            mirrored: false,
+        })
+    }
+
+    /// As an earlier stage has found out.
+    pub fn known(map: Map) -> Self {
         Self {
             candidates: vec![Candidate {
-                map: Map {
-                    turn_deg: 0.0,
-                    mirrored: false,
-                },
+                map,
                 weight: 1.0,
                 turn_sigma_deg: 10.0,
                 reading: Reading::AsTold,

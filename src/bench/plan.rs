@@ -1,12 +1,10 @@
 //! Which stages a sitting has, by design and by what can be turned.
 
-use nalgebra::{Matrix2, Vector2};
-
 use super::mechanical::Stage;
 use super::screw::{Element, Screw, tilt_per_turn};
-use crate::optics::alignment::{PerArcmin, per_arcmin, per_arcmin_about, tilted};
+use crate::optics::alignment::{PerArcmin, per_arcmin, per_arcmin_about};
 use crate::optics::prescription::{Layout, Prescription};
-use crate::optics::trace::{ARCMIN_RAD, Lost, Part};
+use crate::optics::trace::{Lost, Part};
 
 /// One stage.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
@@ -156,47 +154,6 @@ pub fn plan(of: &Prescription, screws: &[Screw], threshold_waves: f64) -> Plan {
     }
 }
 
-/// Field radius at which corners are compared, degrees.
-const CORNER_DEG: f64 = 0.25;
-
-/// How a Ritchey-Chretien's corners change when its primary is tilted and the
-/// secondary has taken the coma in the middle away again: astigmatism (RMS,
-/// waves) at the field's edge towards a clock direction, less that opposite,
-/// per arc minute of tilt (columns: raising 3 and 12 o'clock; rows: 3 and 12
-/// o'clock of the *sky's* side of the field, i.e. where the star stands).
-///
-/// # Errors
-/// [`Lost`] when a ray does not get through.
-pub fn corners_per_arcmin(of: &Prescription) -> Result<Matrix2<f64>, Lost> {
-    let vertex = |part| of.vertex_mm(part).ok_or(Lost);
-    let (primary, secondary) = (vertex(Part::Primary)?, vertex(Part::Secondary)?);
-    let (one, two) = (
-        per_arcmin(of, Part::Primary)?.ok_or(Lost)?,
-        per_arcmin(of, Part::Secondary)?.ok_or(Lost)?,
-    );
-    let undo = two.coma_centred.try_inverse().ok_or(Lost)? * one.coma_centred * -1.0;
-    let mut answer = Matrix2::zeros();
-    for (column, way) in [Vector2::x(), Vector2::y()].into_iter().enumerate() {
-        let shifts = [
-            tilted(Part::Primary, primary, way),
-            tilted(Part::Secondary, secondary, undo * way),
-        ];
-        let middle = of.system.centred_field(&shifts)?;
-        let edge = CORNER_DEG * 60.0 * ARCMIN_RAD;
-        for (row, side) in [Vector2::x(), Vector2::y()].into_iter().enumerate() {
-            let astigmatism = |sign: f64| -> Result<f64, Lost> {
-                let w = of
-                    .system
-                    .image(&shifts, middle + side * (sign * edge))?
-                    .wavefront;
-                Ok(w.get(5).hypot(w.get(6)))
-            };
-            answer[(row, column)] = astigmatism(1.0)? - astigmatism(-1.0)?;
-        }
-    }
-    Ok(answer)
-}
-
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
@@ -257,20 +214,5 @@ mod tests {
             stages(&of(Layout::MaksutovCassegrain, 127.0, 12.0), &[]),
             [Work::LookOnly]
         );
-    }
-
-    /// A Ritchey-Chretien in line is even in all corners; a primary tilted and
-    /// made good by the secondary leaves them uneven (Schroeder, ch. 6: field
-    /// astigmatism linear in field).
-    #[test]
-    fn corners_tell_a_tilted_primary() {
-        let rc = of(Layout::RitcheyChretien, 203.0, 8.0);
-        let per = corners_per_arcmin(&rc).unwrap();
-        assert!(per[(0, 0)].abs() > 0.002, "{per}");
-        assert!(
-            (per[(0, 0)] - per[(1, 1)]).abs() < 0.1 * per[(0, 0)].abs(),
-            "{per}"
-        );
-        assert!(per[(0, 1)].abs() < 0.1 * per[(0, 0)].abs(), "{per}");
     }
 }

@@ -68,6 +68,7 @@ impl Practice {
             per_arcmin,
             learnt: None,
             on_the_tube: false,
+            lies: None,
             diagonal: true,
             focal_mm: numbers.focal_mm,
             aim: Aim::default(),

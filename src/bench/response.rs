@@ -9,7 +9,8 @@
 
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix2xX, Vector2};
 
-use super::orientation::{Candidate, Map, Orientation, Reading, apart_deg};
+use super::belief::{Belief, chance_in_circle, start};
+use super::orientation::{Map, Orientation, Reading, apart_deg};
 
 /// Relative errors the ray trace's response is trusted to (assumed; the study
 /// in `tests/studies` draws its truth otherwise).
@@ -97,18 +98,6 @@ impl Learnt {
             + along.y * along.y * at(1, 1);
         (v.norm(), variance.max(0.0).sqrt())
     }
-}
-
-/// One belief: a way the picture may lie, a history of wrong turns.
-#[derive(Debug, Clone)]
-struct Belief {
-    map: Map,
-    reading: Reading,
-    /// Whether the last go was made the wrong way round in this belief.
-    last_reversed: bool,
-    weight: f64,
-    mean: DVector<f64>,
-    covariance: DMatrix<f64>,
 }
 
 /// What the looks say went differently than asked.
@@ -269,11 +258,11 @@ impl Response {
         for b in &self.beliefs {
             for i in 0..k {
                 let bi = b.column(i);
-                let ci = b.trace((0, 0), (2 + 2 * i, 2 + 2 * i));
+                let ci = b.trace(0, 2 + 2 * i);
                 g[i] += b.weight * (b.coma().dot(&bi) + ci);
                 for j in 0..k {
                     let bj = b.column(j);
-                    let cij = b.trace((2 + 2 * i, 2 + 2 * i), (2 + 2 * j, 2 + 2 * j));
+                    let cij = b.trace(2 + 2 * i, 2 + 2 * j);
                     h[(i, j)] += b.weight * (bi.dot(&bj) + cij);
                 }
                 h[(i, i)] += b.weight * bi.norm_squared() * self.trust.turn.powi(2);
@@ -359,151 +348,11 @@ impl Response {
     }
 }
 
-/// A flat belief of the coma before the first look: this much on each component,
-/// waves (or mm, where a mark's place is what is looked at).
-const FLAT: f64 = 50.0;
-
-fn start(learnt: &Learnt, candidate: &Candidate) -> Belief {
-    let k = learnt.screws();
-    let m = candidate.map.matrix();
-    let mut turn = DMatrix::zeros(2 * k, 2 * k);
-    for i in 0..k {
-        turn.view_mut((2 * i, 2 * i), (2, 2)).copy_from(&m);
-    }
-    let b = &turn * DVector::from_column_slice(&learnt.waves_per_turn);
-    let own = DMatrix::from_row_slice(2 * k, 2 * k, &learnt.covariance);
-    // All columns turned together by the shade test's error.
-    let mut across = DVector::zeros(2 * k);
-    for i in 0..k {
-        across[2 * i] = b[2 * i + 1];
-        across[2 * i + 1] = -b[2 * i];
-    }
-    let sigma = candidate.turn_sigma_deg.to_radians();
-    let spread = &turn * own * turn.transpose() + &across * across.transpose() * sigma.powi(2);
-    let mut mean = DVector::zeros(2 + 2 * k);
-    mean.rows_mut(2, 2 * k).copy_from(&b);
-    let mut covariance = DMatrix::zeros(2 + 2 * k, 2 + 2 * k);
-    covariance
-        .view_mut((2, 2), (2 * k, 2 * k))
-        .copy_from(&spread);
-    covariance[(0, 0)] = FLAT * FLAT;
-    covariance[(1, 1)] = FLAT * FLAT;
-    Belief {
-        map: candidate.map,
-        reading: candidate.reading,
-        last_reversed: false,
-        weight: candidate.weight,
-        mean,
-        covariance,
-    }
-}
-
-impl Belief {
-    fn coma(&self) -> Vector2<f64> {
-        Vector2::new(self.mean[0], self.mean[1])
-    }
-
-    fn column(&self, screw: usize) -> Vector2<f64> {
-        Vector2::new(self.mean[2 + 2 * screw], self.mean[3 + 2 * screw])
-    }
-
-    /// Trace of a 2 x 2 block of the covariance.
-    fn trace(&self, (r, c): (usize, usize), (r2, _): (usize, usize)) -> f64 {
-        let _ = c;
-        self.covariance[(r, r2)] + self.covariance[(r + 1, r2 + 1)]
-    }
-
-    fn look(&mut self, seen: Vector2<f64>, sigma: f64) {
-        let n = self.mean.len();
-        let cov: Matrix2<f64> = self.covariance.fixed_view::<2, 2>(0, 0).into();
-        let total = cov + Matrix2::identity() * sigma * sigma;
-        let Some(inverse) = total.try_inverse() else {
-            return;
-        };
-        let off = seen - self.coma();
-        let misfit = off.dot(&(inverse * off));
-        // Tails heavier than a Gaussian's: one bad look must not end a belief.
-        self.weight *= (1.0 + misfit / 4.0).powi(-3) / total.determinant().sqrt();
-        let gain = self.covariance.columns(0, 2) * inverse;
-        self.mean += &gain * off;
-        let reduced = &self.covariance - &gain * self.covariance.rows(0, 2);
-        self.covariance = (&reduced + reduced.transpose()) * 0.5;
-        debug_assert_eq!(self.mean.len(), n);
-    }
-
-    fn turn(&mut self, turns: &[f64], way: f64, trust: &Trust) {
-        let n = self.mean.len();
-        let mut step = DMatrix::identity(n, n);
-        let mut error = Matrix2::zeros();
-        for (i, t) in turns.iter().enumerate() {
-            step[(0, 2 + 2 * i)] = way * t;
-            step[(1, 3 + 2 * i)] = way * t;
-            if *t != 0.0 {
-                let b = self.column(i);
-                let lost = (t * trust.turn).hypot(trust.slack_turns);
-                error += b * b.transpose() * lost * lost;
-            }
-        }
-        self.mean = &step * &self.mean;
-        self.covariance = &step * &self.covariance * step.transpose();
-        let mut block = self.covariance.view_mut((0, 0), (2, 2));
-        block += error;
-        self.last_reversed = way < 0.0;
-    }
-}
-
-/// How likely a Gaussian vector lies within `radius` of nothing: midpoints over
-/// its own two axes.
-fn chance_in_circle(mean: Vector2<f64>, covariance: Matrix2<f64>, radius: f64) -> f64 {
-    let eigen = covariance.symmetric_eigen();
-    let sigma = eigen.eigenvalues.map(|v| v.max(1e-12).sqrt());
-    let m = eigen.eigenvectors.transpose() * mean;
-    // Along the first axis by midpoints, along the second in closed form.
-    let steps = 41;
-    let (mut inside, mut all) = (0.0, 0.0);
-    for i in 0..steps {
-        let z = (f64::from(i) + 0.5) / f64::from(steps) * 8.0 - 4.0;
-        let weight = (-0.5 * z * z).exp();
-        all += weight;
-        let x = m.x + sigma.x * z;
-        if x.abs() < radius {
-            let half = (radius * radius - x * x).sqrt();
-            inside += weight * (normal((half - m.y) / sigma.y) - normal((-half - m.y) / sigma.y));
-        }
-    }
-    inside / all
-}
-
-/// The normal distribution function (Abramowitz & Stegun 7.1.26, error below
-/// 1.5e-7).
-fn normal(x: f64) -> f64 {
-    let z = x.abs() / std::f64::consts::SQRT_2;
-    let t = 1.0 / (1.0 + 0.327_591_1 * z);
-    let poly = t
-        * (0.254_829_592
-            + t * (-0.284_496_736
-                + t * (1.421_413_741 + t * (-1.453_152_027 + t * 1.061_405_429))));
-    let tail = poly * (-z * z).exp() / 2.0;
-    if x < 0.0 { tail } else { 1.0 - tail }
-}
-
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-
-    /// Rayleigh: a centred round Gaussian lies within r with chance
-    /// 1 - exp(-r^2 / 2 sigma^2).
-    #[test]
-    fn the_chance_within_a_circle_is_rayleighs() {
-        for (r, s) in [(1.0, 1.0), (0.071, 0.036), (0.5, 0.2)] {
-            let got = chance_in_circle(Vector2::zeros(), Matrix2::identity() * s * s, r);
-            let want = 1.0 - (-0.5 * r * r / (s * s)).exp();
-            assert!((got - want).abs() < 0.005, "{got} {want}");
-        }
-        let far = chance_in_circle(Vector2::new(1.0, 0.0), Matrix2::identity() * 1e-4, 0.5);
-        assert!(far < 1e-9);
-    }
+    use crate::bench::orientation::Candidate;
 
     fn learnt() -> Learnt {
         let tilt = Matrix2xX::from_column_slice(&[0.0, 50.0, 43.3, -25.0, -43.3, -25.0]);

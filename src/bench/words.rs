@@ -1,6 +1,8 @@
 //! Advice in words.
 
 use super::advice::{Go, PARTS, Purpose};
+use super::mechanical::Stage;
+use super::plan::Work;
 use super::response::Noticed;
 use super::screw::{Element, Mechanism, Screw};
 
@@ -120,6 +122,20 @@ pub fn purpose_words(go: &Go) -> &'static str {
             "This turn is to find out which way the screws work; the star may look worse for it."
         }
         Purpose::Back => "The last turns made it worse: this goes back towards where it was best.",
+    }
+}
+
+/// A stage in words.
+pub fn work_words(work: Work) -> &'static str {
+    match work {
+        Work::Mechanical(Stage::Focuser) => "Focuser",
+        Work::Mechanical(Stage::Secondary) => "Flat, by the laser",
+        Work::Mechanical(Stage::Primary) => "Primary, by its mark",
+        Work::Star(Element::Primary) => "Star: primary",
+        Work::Star(Element::Secondary) => "Star: secondary",
+        Work::Star(Element::ObjectiveCell) => "Star: objective",
+        Work::Corners => "Corners of the field",
+        Work::LookOnly => "A look at the star",
     }
 }
 

@@ -31,6 +31,42 @@ pub struct Seed {
     pub people: Vec<Person>,
     /// `instruments.toml`, each with its own logbook.
     pub instruments: Vec<(Instrument, Vec<Line>)>,
+    /// `sittings.toml`.
+    pub sittings: Vec<Sitting>,
+}
+
+/// A sitting at the bench: how the instrument truly stood, and who sat there.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Sitting {
+    /// Tag.
+    pub tag: String,
+    /// Days ago.
+    pub ago: i64,
+    /// Time in the club's zone, HH:MM.
+    pub at: String,
+    /// Who began it.
+    pub who: String,
+    /// Who went on with it from the first turn, if another.
+    pub then: Option<String>,
+    /// True RMS coma at its start, waves at 550 nm.
+    pub coma: f64,
+    /// Direction of the coma vector on the tube, clock degrees from in front.
+    pub towards_deg: f64,
+    /// Where the tube's 12 o'clock lay in the picture, clock degrees.
+    pub picture_deg: f64,
+    /// Whether the picture was mirrored against the tube seen from in front.
+    pub mirrored: bool,
+    /// Seeing, Antoniadi.
+    pub seeing: i64,
+    /// Magnification.
+    pub power: f64,
+    /// A Newtonian's laser spot: how far off, mm.
+    pub spot_mm: Option<f64>,
+    /// Towards which clock degree.
+    pub spot_deg: Option<f64>,
+    /// Left running after so many turns.
+    pub left_after: Option<usize>,
 }
 
 /// `club.toml`.
@@ -370,6 +406,12 @@ struct InstrumentsFile {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
+struct SittingsFile {
+    sitting: Vec<Sitting>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 struct Logbook {
     lines: Vec<Line>,
 }
@@ -417,6 +459,7 @@ impl Seed {
         Ok(Self {
             club: club()?,
             people: people()?,
+            sittings: read::<SittingsFile>("sittings.toml")?.sitting,
             instruments,
         })
     }

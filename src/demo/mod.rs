@@ -10,6 +10,7 @@ pub mod files;
 mod frames;
 mod limit_words;
 mod pictures;
+mod sittings;
 mod story;
 mod write;
 

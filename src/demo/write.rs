@@ -3,11 +3,11 @@
 
 use std::collections::HashMap;
 
-use super::files::Seed;
+use super::files::{self, Seed};
 use super::frames::Measured;
 use super::pictures::Drawing;
 use super::story::{Story, Told};
-use super::{Error, Result, eye, limit_words};
+use super::{Error, Result, eye, limit_words, sittings};
 use crate::library::adjusters;
 use crate::library::attempts;
 use crate::library::club::Club;
@@ -68,11 +68,23 @@ pub async fn club(
     writer.people(conn, hashes).await?;
     writer.register(conn).await?;
     writer.waits_asked(conn).await?;
+    let mut sat: Vec<(Moment, &files::Sitting)> = Vec::new();
+    for told in &seed.sittings {
+        sat.push((sittings::begins(told, story)?, told));
+    }
+    sat.sort_by_key(|(at, _)| *at);
+    let mut sat = sat.into_iter().peekable();
     for told in &story.told {
+        while let Some((at, of)) = sat.next_if(|(at, _)| *at < told.happened_at) {
+            writer.sitting(conn, of, at).await?;
+        }
         writer
             .line(conn, told)
             .await
             .map_err(|e| place(seed, told, e))?;
+    }
+    for (at, of) in sat {
+        writer.sitting(conn, of, at).await?;
     }
     writer.limits(conn).await?;
     writer.work_nights(conn).await?;
@@ -311,6 +323,40 @@ impl<'a> Writer<'a> {
                     work_nights::set_done(conn, id, which, true, done_at).await?;
                 }
             }
+        }
+        Ok(())
+    }
+
+    async fn sitting(
+        &mut self,
+        conn: &mut Conn,
+        told: &files::Sitting,
+        begins: Moment,
+    ) -> Result<()> {
+        let which = self
+            .seed
+            .instruments
+            .iter()
+            .position(|(i, _)| i.tag == told.tag);
+        let which = which.ok_or_else(|| wrong(format!("no instrument is tagged {}", told.tag)))?;
+        let first = self.person(&told.who)?;
+        let second = match &told.then {
+            Some(handle) => self.person(handle)?,
+            None => first,
+        };
+        let (listed, _) = &self.seed.instruments[which];
+        let id = self.instruments[which].id;
+        let left = sittings::write(conn, told, listed, id, [first, second], begins)
+            .await
+            .map_err(|e| match e {
+                Error::Library { source, .. } => Error::Library {
+                    at: format!("seed-data/sittings.toml: {}", told.tag),
+                    source,
+                },
+                other => other,
+            })?;
+        if left.is_some() {
+            self.instruments[which].last_coma = left;
         }
         Ok(())
     }

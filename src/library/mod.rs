@@ -29,6 +29,7 @@ pub mod people;
 pub mod photos;
 pub mod second_factor;
 pub mod sessions;
+pub mod sitting_course;
 pub mod sittings;
 pub mod star_tests;
 pub mod telling;

@@ -11,7 +11,7 @@ use super::due::until_words;
 use super::extract::{Form, Path, Query};
 use super::fields::Mends;
 use super::page::{Arrival, Chrome, Desk, mend, page};
-use super::{address, show, when};
+use super::{address, show, sitting, when};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::findings::{self, FindingWhat, LoggedFinding};
 use crate::library::instruments::{Design, Instrument, Standing, State};
@@ -82,6 +82,8 @@ struct BenchPage {
     due: Vec<DueRow>,
     more_due: usize,
     next: Option<NextNight>,
+    running: Vec<sitting::Row>,
+    last_sitting: Option<sitting::Row>,
 }
 
 /// Where a due instrument is taken to the bench.
@@ -120,6 +122,10 @@ async fn bench_page(desk: Desk) -> Result<Response, Error> {
     let more_due = due.len().saturating_sub(DUE_SHOWN);
     due.truncate(DUE_SHOWN);
     let next = next_night(&desk, &mut conn).await?;
+    let (running, past): (Vec<_>, Vec<_>) = sitting::rows(&mut conn, desk.club(), None)
+        .await?
+        .into_iter()
+        .partition(|r| r.running);
     page(&BenchPage {
         chrome: desk.chrome("The bench"),
         printed: show::time(desk.club(), desk.now()),
@@ -128,6 +134,8 @@ async fn bench_page(desk: Desk) -> Result<Response, Error> {
         due,
         more_due,
         next,
+        running,
+        last_sitting: past.into_iter().next(),
     })
 }
 

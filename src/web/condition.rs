@@ -73,7 +73,7 @@ struct ConditionPage {
     figures_note: String,
     gauge: Option<Gauge>,
     /// The last sitting at the bench: when, and before and after.
-    last_sitting: Option<(String, String)>,
+    last_sitting: Option<LastSitting>,
     sitting_open: bool,
     takes_star_test: bool,
     kit: Vec<String>,
@@ -96,22 +96,34 @@ async fn show_condition(desk: Desk, Path(tag): Path<String>) -> Result<Response,
     page(&condition_page(&desk, &tag, Mends::new(), String::new()).await?)
 }
 
-/// The last sitting that ended: when, and before and after.
+/// The last sitting that ended.
+struct LastSitting {
+    when: String,
+    /// Before and after in one sentence.
+    words: String,
+    /// The first look and the last, drawn.
+    stars: Option<(String, String)>,
+    sheet: String,
+}
+
 async fn last_sitting(
     conn: &mut Conn,
     club: &Club,
     instrument: &Instrument,
-) -> Result<Option<(String, String)>, Error> {
+) -> Result<Option<LastSitting>, Error> {
     let Some(id) = sittings::last_ended(conn, instrument.id).await? else {
         return Ok(None);
     };
     let sitting = Sitting::get(conn, id).await?;
+    let stars = super::sitting::first_and_last_drawn(&sitting);
     Ok(sitting.ended.map(|e| {
         let o = e.outcome;
-        (
-            show::date(club, e.at),
-            super::sitting_page::before_after(o.before, o.after, o.goes),
-        )
+        LastSitting {
+            when: show::date(club, e.at),
+            words: super::sitting::stop::before_after(o.before, o.after, o.goes),
+            stars: stars.filter(|_| o.goes > 0),
+            sheet: super::sitting::sheet_address(id),
+        }
     }))
 }
 

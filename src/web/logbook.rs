@@ -1,6 +1,8 @@
 //! The logbook of an instrument as a page, as paper and as CSV. Writing in it
 //! by hand is in [`super::logbook_write`].
 
+use std::collections::HashMap;
+
 use askama::Template;
 use axum::response::Response;
 
@@ -12,6 +14,7 @@ use super::{Error, address, logbook_words, show};
 use crate::library::entries::EntryKind;
 use crate::library::instruments::Instrument;
 use crate::library::logbook::{self, Happening, Line, Told};
+use crate::library::{EntryId, SittingId, sittings};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -65,6 +68,8 @@ struct LogRow {
     before: Vec<OldRow>,
     change: String,
     borrower: String,
+    /// Where the sitting it belongs to is, or "".
+    sitting: String,
 }
 
 fn signed(desk: &Desk, line: &Line) -> String {
@@ -75,7 +80,13 @@ fn signed(desk: &Desk, line: &Line) -> String {
     )
 }
 
-fn row(desk: &Desk, tag: &str, names: bool, happening: Happening) -> LogRow {
+fn row(
+    desk: &Desk,
+    tag: &str,
+    names: bool,
+    sittings: &HashMap<EntryId, SittingId>,
+    happening: Happening,
+) -> LogRow {
     let club = desk.club();
     let line = &happening.last;
     LogRow {
@@ -123,6 +134,10 @@ fn row(desk: &Desk, tag: &str, names: bool, happening: Happening) -> LogRow {
         } else {
             String::new()
         },
+        sitting: sittings
+            .get(&line.entry.id)
+            .map(|id| super::sitting::sheet_address(*id))
+            .unwrap_or_default(),
         borrower: if names {
             line.borrower.clone().unwrap_or_default()
         } else {
@@ -163,6 +178,10 @@ async fn show_logbook(
     let mut conn = desk.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let mut happenings = logbook::happenings(logbook::of(&mut conn, instrument.id).await?);
+    let sittings = sittings::of_entries(&mut conn, instrument.id)
+        .await?
+        .into_iter()
+        .collect();
     let kind: Option<EntryKind> = form.kind.parse().ok();
     happenings.retain(|h| kind.is_none_or(|k| h.last.entry.kind == k));
     let names = desk.may(Access::Coordinator);
@@ -191,7 +210,7 @@ async fn show_logbook(
         rows: paging
             .rows(happenings)
             .into_iter()
-            .map(|h| row(&desk, &instrument.tag, names, h))
+            .map(|h| row(&desk, &instrument.tag, names, &sittings, h))
             .collect(),
         before: link(paging.before()),
         after: link(paging.after()),

@@ -53,9 +53,6 @@ pub mod show;
 pub mod sign_in;
 pub mod sign_in_code;
 pub mod sitting;
-pub mod sitting_draw;
-pub mod sitting_page;
-pub mod sitting_state;
 pub mod star_test;
 pub mod tables;
 pub mod trail;
@@ -150,7 +147,6 @@ pub fn routes() -> Vec<access::Route> {
         sign_in::routes(),
         sign_in_code::routes(),
         sitting::routes(),
-        sitting_draw::routes(),
         star_test::routes(),
         trail::routes(),
         waiting::routes(),

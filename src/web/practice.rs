@@ -11,8 +11,11 @@ use super::access::{Access, Route};
 use super::extract::Query;
 use super::fields::Mends;
 use super::page::{Chrome, Desk, mend, page, see_other};
-use super::sitting_draw::star_png;
-use super::sitting_page::{Pictures, StopView, TurnView, step_words, stop_words, turn_view};
+use super::sitting::draw::{donut_address, star_png};
+use super::sitting::log::{Looked, step_words};
+use super::sitting::page::Pictures;
+use super::sitting::stop::{StopView, stop_words};
+use super::sitting::turn::{TurnView, turn_view};
 use crate::bench::advice::{LEAST_RATIO, Next, defocus_waves};
 use crate::bench::course::Step;
 use crate::bench::orientation::{Orientation, Shade, Side};
@@ -283,17 +286,18 @@ fn practice_page(
             .unwrap_or_default(),
         noticed: course.noticed().map_or("", noticed_words),
         turn: match &next {
-            Next::Turn(go) if view == "turn" => Some(turn_view(course, go, true)),
+            Next::Turn(go) if view == "turn" => Some(turn_view(course, go, Looked::Star)),
             _ => None,
         },
         pictures: (view == "turn").then(|| Pictures {
-            should: super::sitting_draw::donut_address([0.0, 0.0], w020, OBSTRUCTION),
-            does: super::sitting_draw::donut_address([coma.x, coma.y], w020, OBSTRUCTION),
+            should: donut_address([0.0, 0.0], w020, OBSTRUCTION),
+            does: donut_address([coma.x, coma.y], w020, OBSTRUCTION),
             caption: "Left: in line. Right: as your looks say it is now.".to_owned(),
         }),
         stop: match &next {
             Next::Stop(stop) if view == "stop" => Some(stop_words(
                 stop,
+                coma,
                 APERTURE_MM,
                 OBSTRUCTION,
                 course.footing().aim.threshold_waves,
@@ -309,7 +313,10 @@ fn practice_page(
         } else {
             String::new()
         },
-        log: steps.iter().map(|step| step_words(step, false)).collect(),
+        log: steps
+            .iter()
+            .map(|step| step_words(step, Looked::Star))
+            .collect(),
         view,
         s,
         mends,

@@ -46,6 +46,21 @@ pub struct Pair {
 
 /// Sitting number `index` of a seed.
 pub fn sitting(seed: u64, index: usize) -> Pair {
+    let (kind, truth, rng) = drawn(seed, index);
+    let led = lead(kind, truth, rng);
+    let (kind, truth, rng) = drawn(seed, index);
+    let rule = thumb(kind, truth, rng);
+    Pair { led, rule }
+}
+
+/// The same, led by the tool only.
+#[allow(dead_code)]
+pub fn led(seed: u64, index: usize) -> Outcome {
+    let (kind, truth, rng) = drawn(seed, index);
+    lead(kind, truth, rng)
+}
+
+fn drawn(seed: u64, index: usize) -> (Kind, Truth, ChaCha8Rng) {
     let kind = KINDS[index % KINDS.len()];
     let method = if (index / KINDS.len()).is_multiple_of(2) {
         Method::Frames
@@ -53,16 +68,9 @@ pub fn sitting(seed: u64, index: usize) -> Pair {
         Method::Eye
     };
     let number = seed.wrapping_mul(1_000_003).wrapping_add(index as u64);
-    let draw = || {
-        let mut rng = ChaCha8Rng::seed_from_u64(number);
-        let truth = Truth::draw(kind, method, THRESHOLD, 0.6, &mut rng);
-        (truth, rng)
-    };
-    let (truth, rng) = draw();
-    let led = lead(kind, truth, rng);
-    let (truth, rng) = draw();
-    let rule = thumb(kind, truth, rng);
-    Pair { led, rule }
+    let mut rng = ChaCha8Rng::seed_from_u64(number);
+    let truth = Truth::draw(kind, method, THRESHOLD, 0.6, &mut rng);
+    (kind, truth, rng)
 }
 
 struct Watch {
@@ -172,6 +180,7 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         per_arcmin: per,
         learnt: None,
         on_the_tube: false,
+        lies: None,
         diagonal: truth.diagonal,
         focal_mm: kind.focal_mm,
         aim: Aim {

@@ -6,9 +6,9 @@ use std::fmt::Write as _;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 
-use super::Error;
-use super::access::{Access, Route};
-use super::extract::Query;
+use super::super::Error;
+use super::super::access::{Access, Route};
+use super::super::extract::Query;
 use crate::bench::advice::Go;
 use crate::bench::screw::{Element, Screw};
 use crate::bench::words::{amount_words, clock_words};

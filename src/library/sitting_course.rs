@@ -1,0 +1,427 @@
+//! Where a sitting stands, its records played through; and the writing that
+//! leads it on. The pages and the demo club both go through here.
+
+use nalgebra::Matrix2;
+
+use super::adjusters;
+use super::entries::{EntryKind, NewEntry};
+use super::instruments::Instrument;
+use super::sittings::{self, Ground, Outcome, Record, Sitting};
+use super::star_tests::StarTest;
+use super::works::{Work as BenchWork, WorkWhat};
+use super::{Conn, EntryId, Error, Moment, PersonId, Result};
+use crate::bench::advice::{Aim, Next, Stop};
+use crate::bench::corners;
+use crate::bench::course::{Course, Footing, Step};
+use crate::bench::mechanical::{self, Stage};
+use crate::bench::orientation::Map;
+use crate::bench::plan::{Plan, Work, plan, response_of};
+use crate::bench::response::Trust;
+use crate::bench::screw::{Element, Screw};
+use crate::optics::alignment::PerArcmin;
+use crate::optics::prescription::{Layout, Numbers, Prescription};
+
+/// Where a sitting stands.
+pub struct Standing {
+    /// The stages of this instrument.
+    pub plan: Plan,
+    /// The stage it is at.
+    pub work: Work,
+    /// Whether the list of what comes before was gone through.
+    pub ready: bool,
+    /// The stage's steps, played through.
+    pub course: Course,
+    /// The last stage at the star, when the sitting has gone on from it and no
+    /// screw has been turned since.
+    pub star: Option<(Work, Course)>,
+    /// Goes in all stages.
+    pub goes: usize,
+    /// Of them, since the stage began.
+    pub goes_here: usize,
+    /// Looks at the star in all stages.
+    pub looks: usize,
+    /// RMS coma and 1-sigma of the first look at the star, waves.
+    pub before: Option<(f64, f64)>,
+    /// When a screw was last turned.
+    pub last_go: Option<Moment>,
+    /// The optics, where they can be traced.
+    pub optics: Option<Prescription>,
+}
+
+/// The plan for a sitting's ground.
+pub fn plan_of(ground: &Ground) -> (Option<Prescription>, Plan) {
+    let optics = ground
+        .layout
+        .and_then(|layout| Prescription::new(layout, ground.numbers).ok());
+    let plan = match &optics {
+        Some(optics) => plan(optics, &ground.screws, ground.threshold_waves),
+        None => Plan {
+            stages: vec![Work::LookOnly],
+            words: if ground.layout.is_some() {
+                "No optics of this design fit the numbers given, so nothing can be said of its screws: look at the star and log it."
+            } else {
+                "There is nothing on it for a club to turn: look and log it; if it is out of its limit, it goes to someone qualified."
+            }
+            .to_owned(),
+        },
+    };
+    (optics, plan)
+}
+
+/// What a sitting with this instrument rests on; the usual numbers of its design
+/// where none are given.
+///
+/// # Errors
+/// When the library cannot be read.
+pub async fn ground(
+    conn: &mut Conn,
+    instrument: &Instrument,
+    numbers: Option<Numbers>,
+    diagonal: bool,
+    focuser_deg: f64,
+    threshold_waves: f64,
+) -> Result<Ground> {
+    let layout = sittings::layout_of(instrument.design);
+    let usual = Numbers::usual(
+        layout.unwrap_or(Layout::Refractor),
+        instrument.aperture_mm,
+        instrument.focal_mm,
+    );
+    let screws = adjusters::of(conn, instrument.id).await?;
+    Ok(Ground {
+        layout,
+        numbers: numbers.unwrap_or(usual),
+        obstruction: instrument.obstruction,
+        diagonal,
+        focuser_deg,
+        screws: screws.iter().filter_map(sittings::screw_of).collect(),
+        threshold_waves,
+    })
+}
+
+fn nothing() -> PerArcmin {
+    PerArcmin {
+        coma: Matrix2::zeros(),
+        coma_centred: Matrix2::zeros(),
+        w131: [Matrix2::zeros(); 2],
+        jump_mm: Matrix2::zeros(),
+    }
+}
+
+fn of_element(screws: &[Screw], element: Element) -> Vec<Screw> {
+    screws
+        .iter()
+        .filter(|s| s.element == element)
+        .cloned()
+        .collect()
+}
+
+fn footing(
+    ground: &Ground,
+    optics: Option<&Prescription>,
+    work: Work,
+    lies: Option<Map>,
+) -> Footing {
+    let plain = |screws: Vec<Screw>, per_arcmin: PerArcmin| Footing {
+        screws,
+        per_arcmin,
+        learnt: None,
+        on_the_tube: false,
+        lies: None,
+        diagonal: ground.diagonal,
+        focal_mm: ground.numbers.focal_mm,
+        aim: Aim {
+            threshold_waves: ground.threshold_waves,
+            ..Aim::default()
+        },
+        trust: Trust::default(),
+    };
+    let response = |element| {
+        optics
+            .and_then(|o| response_of(o, element).ok().flatten())
+            .unwrap_or_else(nothing)
+    };
+    let screws = |element| of_element(&ground.screws, element);
+    match work {
+        Work::Star(element) => plain(screws(element), response(element)),
+        Work::Mechanical(Stage::Primary) => mechanical::primary(
+            screws(Element::Primary),
+            ground.numbers.focal_mm,
+            response(Element::Primary).coma_centred_rms(),
+            ground.threshold_waves,
+        ),
+        Work::Mechanical(Stage::Secondary) => mechanical::secondary(
+            screws(Element::Secondary),
+            ground.numbers.focal_mm,
+            ground.numbers.focal_mm - ground.numbers.back_focus_mm,
+            ground.focuser_deg,
+        ),
+        Work::Corners => optics
+            .and_then(|o| {
+                let (screws, limit) = (screws(Element::Primary), ground.threshold_waves);
+                corners::footing(o, screws, lies, ground.diagonal, limit).ok()
+            })
+            .unwrap_or_else(|| plain(Vec::new(), nothing())),
+        Work::Mechanical(Stage::Focuser) | Work::LookOnly => plain(Vec::new(), nothing()),
+    }
+}
+
+/// Plays a sitting through.
+///
+/// # Errors
+/// When the library cannot be read.
+pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
+    let (optics, plan) = plan_of(&sitting.ground);
+    let ground = &sitting.ground;
+    let mut at = Standing {
+        work: plan.stages.first().copied().unwrap_or(Work::LookOnly),
+        plan,
+        ready: false,
+        course: Course::new(footing(ground, optics.as_ref(), Work::LookOnly, None)),
+        star: None,
+        goes: 0,
+        goes_here: 0,
+        looks: 0,
+        before: None,
+        last_go: None,
+        optics,
+    };
+    let mut learnt_here = None;
+    let mut corners: Option<Course> = None;
+    let mut lies = None;
+    let mut shades: Vec<Step> = Vec::new();
+    for written in &sitting.steps {
+        match &written.record {
+            Record::Stage { work } => {
+                if matches!(at.work, Work::Star(_)) && at.course.response().looks() > 0 {
+                    let response = at.course.response();
+                    lies = response.leading_map().map(|(map, _)| map);
+                    if at.goes_here > 0 {
+                        learnt_here = response.learnt().map(|learnt| (at.work, learnt));
+                    }
+                    at.star = Some((at.work, at.course.clone()));
+                }
+                if at.work == Work::Corners {
+                    corners = Some(at.course.clone());
+                }
+                at.work = *work;
+                at.goes_here = 0;
+                let mut rests = footing(ground, at.optics.as_ref(), *work, lies);
+                if let Work::Star(element) = work {
+                    rests.learnt = match &learnt_here {
+                        Some((earlier, learnt)) if earlier == work => Some(learnt.clone()),
+                        _ => {
+                            sittings::learnt(
+                                conn,
+                                sitting.instrument_id,
+                                *element,
+                                &rests.screws,
+                                sitting.started_at,
+                            )
+                            .await?
+                        }
+                    };
+                }
+                at.course = match &corners {
+                    // What the primary's screws do to the corners stays known.
+                    Some(earlier) if *work == Work::Corners => earlier.clone(),
+                    _ => Course::new(rests),
+                };
+                if matches!(work, Work::Star(_)) {
+                    shades.iter().for_each(|shade| at.course.take(shade));
+                }
+            }
+            Record::Ready => at.ready = true,
+            Record::Taken { taken } => {
+                match taken {
+                    Step::Shade { anew, .. } => {
+                        if *anew {
+                            shades.clear();
+                        }
+                        shades.push(taken.clone());
+                    }
+                    Step::Look { coma, sigma } if at.at_star() => {
+                        at.looks += 1;
+                        at.before.get_or_insert((coma[0].hypot(coma[1]), *sigma));
+                    }
+                    Step::Go { .. } => {
+                        at.goes += 1;
+                        at.goes_here += 1;
+                        at.last_go = Some(written.at);
+                        at.star = None;
+                    }
+                    _ => {}
+                }
+                at.course.take(taken);
+            }
+        }
+    }
+    Ok(at)
+}
+
+impl Standing {
+    /// The stage after this one.
+    pub fn next_stage(&self) -> Option<Work> {
+        let here = self.plan.stages.iter().position(|w| *w == self.work)?;
+        self.plan.stages.get(here + 1).copied()
+    }
+
+    /// Whether a look is at the star rather than at a mark.
+    pub fn at_star(&self) -> bool {
+        matches!(self.work, Work::Star(_) | Work::LookOnly)
+    }
+}
+
+/// The look that a star test is: the coma vector points away from the thin side.
+pub fn look_of(test: &StarTest) -> Step {
+    let (s, c) = test.thin_clock_deg.unwrap_or(0.0).to_radians().sin_cos();
+    let size = match test.thin_clock_deg {
+        Some(_) => test.coma_rms_waves,
+        None => 0.0,
+    };
+    Step::Look {
+        coma: [-size * s, -size * c],
+        sigma: test.coma_rms_waves_sigma,
+    }
+}
+
+/// Writes a look down: its star test in the logbook, and the step.
+///
+/// # Errors
+/// As [`sittings::write`].
+pub async fn write_look(
+    conn: &mut Conn,
+    sitting: &Sitting,
+    ordinal: i64,
+    test: &StarTest,
+    by: PersonId,
+    at: Moment,
+) -> Result<()> {
+    let entry = NewEntry {
+        instrument: sitting.instrument_id,
+        kind: EntryKind::StarTest,
+        happened_at: at,
+        recorded_at: at,
+        by,
+        loan: None,
+        note: "At a sitting.".to_owned(),
+    };
+    let entry = test.log(conn, entry).await?;
+    let taken = look_of(test);
+    let record = Record::Taken { taken };
+    sittings::write(conn, sitting.id, ordinal, &record, Some(entry), by, at).await
+}
+
+/// What came of a sitting that stands here.
+fn outcome(now: &Standing, threshold_waves: f64) -> (Outcome, Option<(Element, &Course)>) {
+    let star: Option<(Work, &Course)> = if now.at_star() {
+        Some((now.work, &now.course))
+    } else {
+        now.star.as_ref().map(|(work, course)| (*work, course))
+    };
+    let star = star.filter(|(_, course)| course.response().looks() > 0);
+    let stop: Option<Stop> = star.and_then(|(_, course)| match course.next() {
+        Next::Stop(stop) => Some(stop),
+        _ => None,
+    });
+    let after = star.map(|(_, course)| {
+        let (coma, spread) = course.response().coma();
+        (coma.norm(), (spread.trace() / 2.0).max(0.0).sqrt())
+    });
+    let outcome = Outcome {
+        why: stop.map(|s| s.why),
+        before: now.before,
+        after,
+        chance_within: star.map(|(_, course)| course.response().chance_within(threshold_waves)),
+        goes: now.goes,
+        looks: now.looks,
+        better_night: stop.is_some_and(|s| s.better_night),
+    };
+    let taught = star.and_then(|(work, course)| match work {
+        Work::Star(element) if course.goes() > 0 => Some((element, course)),
+        _ => None,
+    });
+    (outcome, taught)
+}
+
+/// Ends a sitting: the work in the logbook, what was learnt of the screws, and
+/// what came of it. `ordinal` is how many records whoever ends it has seen.
+///
+/// # Errors
+/// Refused when it has ended, or someone has gone on with it meanwhile.
+pub async fn end(
+    conn: &mut Conn,
+    sitting: &Sitting,
+    ordinal: i64,
+    by: PersonId,
+    at: Moment,
+) -> Result<EntryId> {
+    if sitting.ended.is_some() || ordinal != sitting.steps.len() as i64 {
+        return Err(Error::Refused(
+            "Someone has gone on with this sitting meanwhile, or ended it. Open it again to see where it stands.".to_owned(),
+        ));
+    }
+    let now = standing(conn, sitting).await?;
+    let (outcome, taught) = outcome(&now, sitting.ground.threshold_waves);
+    let mut words = format!(
+        "Sitting: {}, {}.",
+        counted(now.goes, "turn of the screws", "turns of the screws"),
+        counted(now.looks, "look at the star", "looks at the star")
+    );
+    if let (Some((b, _)), Some((a, s))) = (outcome.before, outcome.after) {
+        words.push_str(&format!(
+            " Coma {b:.2} before, {a:.3} \u{b1} {s:.3} waves RMS after."
+        ));
+    }
+    let work = BenchWork {
+        what: if now.goes > 0 {
+            WorkWhat::Collimation
+        } else {
+            WorkWhat::Inspection
+        },
+        minutes: Some((at - sitting.started_at).num_minutes().clamp(0, 10_000)),
+        moved_optics: now.goes > 0,
+        words,
+        settles: Vec::new(),
+    };
+    let entry = NewEntry {
+        instrument: sitting.instrument_id,
+        kind: EntryKind::Work,
+        // The looks after the last turn still say how it stands.
+        happened_at: now.last_go.unwrap_or(at),
+        recorded_at: at,
+        by,
+        loan: None,
+        note: String::new(),
+    };
+    let entry = work.log(conn, entry).await?;
+    if let Some((element, course)) = taught
+        && let Some(learnt) = course.response().learnt()
+    {
+        let screws = &course.footing().screws;
+        sittings::keep_learnt(conn, sitting, element, screws, &learnt, at).await?;
+    }
+    sittings::end(conn, sitting.id, &outcome, Some(entry), by, at).await?;
+    Ok(entry)
+}
+
+fn counted(n: usize, one: &str, many: &str) -> String {
+    match n {
+        0 => format!("no {many}"),
+        1 => format!("1 {one}"),
+        n => format!("{n} {many}"),
+    }
+}
+
+/// Whether the front has glass over the whole aperture.
+pub fn has_glass_front(layout: Option<Layout>) -> bool {
+    matches!(
+        layout,
+        Some(
+            Layout::SchmidtCassegrain
+                | Layout::AplanaticSchmidtCassegrain
+                | Layout::MaksutovCassegrain
+                | Layout::Refractor
+        )
+    )
+}

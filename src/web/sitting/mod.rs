@@ -1,0 +1,78 @@
+//! A sitting at the bench: from the first look to "stop here". Every step is
+//! written down before the next screen is shown, so that a phone may sleep and
+//! a second volunteer may go on.
+//!
+//! - [`start`]: before it begins.
+//! - [`taking`]: the one extractor of all its forms.
+//! - [`steps`], [`looks`]: what is taken down.
+//! - [`page`]: the screen, out of [`turn`], [`stop`] and [`log`].
+//! - [`sheet`]: the lists of sittings, and one of them on paper.
+//! - [`draw`]: the tube and the stars.
+
+pub mod draw;
+pub mod log;
+mod looks;
+pub mod page;
+mod sheet;
+mod start;
+mod steps;
+pub mod stop;
+mod taking;
+pub mod turn;
+
+pub use sheet::{Row, first_and_last_drawn, rows};
+
+use axum::response::Response;
+
+use super::Error;
+use super::access::{Access, Route};
+use super::extract::Path;
+use super::fields::Mends;
+use super::page::{Desk, page as show_page};
+use crate::library::SittingId;
+use crate::library::sittings::Sitting;
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    use Access::Volunteer;
+    let mut all = vec![
+        Route::get(Volunteer, "/instruments/{tag}/sitting", start::show_start),
+        Route::post(Volunteer, "/instruments/{tag}/sitting", start::start),
+        Route::get(Volunteer, "/sittings/{id}", show),
+        Route::post(Volunteer, "/sittings/{id}/ready", steps::ready),
+        Route::post(Volunteer, "/sittings/{id}/shade", steps::shade),
+        Route::post(
+            Volunteer,
+            "/sittings/{id}/shade-frames",
+            steps::shade_frames,
+        ),
+        Route::post(Volunteer, "/sittings/{id}/look", looks::look),
+        Route::post(Volunteer, "/sittings/{id}/measured", looks::measured),
+        Route::post(Volunteer, "/sittings/{id}/mark", looks::mark),
+        Route::post(Volunteer, "/sittings/{id}/corners", looks::four_stars),
+        Route::post(Volunteer, "/sittings/{id}/feel", steps::feel),
+        Route::post(Volunteer, "/sittings/{id}/go", steps::go),
+        Route::post(Volunteer, "/sittings/{id}/stage", steps::stage),
+        Route::post(Volunteer, "/sittings/{id}/end", steps::end),
+    ];
+    all.extend(sheet::routes());
+    all.extend(draw::routes());
+    all
+}
+
+/// Where a sitting is.
+pub fn sitting_address(id: SittingId) -> String {
+    format!("/sittings/{id}")
+}
+
+/// Where a sitting is on paper.
+pub fn sheet_address(id: SittingId) -> String {
+    format!("/sittings/{id}/sheet")
+}
+
+async fn show(desk: Desk, Path(id): Path<SittingId>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let sitting = Sitting::get(&mut conn, id).await?;
+    let typed = page::Typed::default();
+    show_page(&page::sitting_page(&desk, &mut conn, &sitting, typed, Mends::new()).await?)
+}

@@ -1,0 +1,289 @@
+//! Stages that only some designs have: a Newtonian's marks, a Ritchey-Chretien's
+//! corners; and screws that are tight.
+
+use axum::http::StatusCode;
+use chrono::Utc;
+use tubewright::library::instruments::{Design, Instrument, Particulars};
+use tubewright::library::people::Role;
+use tubewright::library::{PersonId, adjusters, designs, works};
+
+use crate::common::{Client, House, particulars};
+use crate::sittings::{at, begun, look, made_ready, shade, with_screws};
+
+async fn of_design(house: &House, tag: &str, design: Design, focal: f64, by: PersonId) {
+    let usual = designs::usual(design, Some(203.0), Some(focal));
+    let mut write = house.library.write().await.unwrap();
+    let told = Particulars {
+        design,
+        focal_mm: focal,
+        obstruction: usual.obstruction,
+        uses_diagonal: false,
+        ..particulars(tag)
+    };
+    let id = Instrument::add(&mut write, &told, Utc::now(), by)
+        .await
+        .unwrap();
+    adjusters::set(&mut write, id, &usual.adjusters)
+        .await
+        .unwrap();
+    write.commit().await.unwrap();
+}
+
+async fn post(client: &mut Client, sitting: &str, what: &str, fields: &[(&str, &str)]) {
+    let place = at(client, sitting).await;
+    let mut all = vec![("at", place.as_str())];
+    all.extend_from_slice(fields);
+    client
+        .post(&format!("{sitting}/{what}"), &all)
+        .await
+        .location();
+}
+
+/// Does what the page asks for at a mark that follows the advice.
+async fn turned(client: &mut Client, sitting: &str) -> String {
+    let page = client.get(sitting).await;
+    let parts = page.attributes("input[name=parts]", "value")[0].clone();
+    assert!(page.words().contains("Never force a screw"));
+    post(client, sitting, "go", &[("parts", &parts)]).await;
+    parts
+}
+
+#[tokio::test]
+async fn a_newtonian_goes_by_its_marks_in_mm_before_the_star() {
+    let house = House::empty().await;
+    let (by, mut client) = house.someone(Role::Volunteer).await;
+    of_design(&house, "N203", Design::Newtonian, 1015.0, by).await;
+    let start = client.get("/instruments/N203/sitting").await;
+    let chosen = start.attributes("select[name=focuser_clock] option[selected]", "value");
+    assert_eq!(chosen, ["3"]);
+    let sitting = client
+        .post("/instruments/N203/sitting", &[("focuser_clock", "9")])
+        .await
+        .location()
+        .to_owned();
+    made_ready(&mut client, &sitting).await;
+    let focuser = client.get(&sitting).await.words();
+    assert!(focuser.contains("The flat must look round"), "{focuser}");
+    assert!(focuser.contains("Never look into the beam"), "{focuser}");
+    post(&mut client, &sitting, "stage", &[]).await;
+
+    // The flat by the laser: no direction without a clock, then a turn, then done.
+    let place = at(&mut client, &sitting).await;
+    let vague = client
+        .post(
+            &format!("{sitting}/mark"),
+            &[("at", &place), ("mark_mm", "9"), ("mark_clock", "")],
+        )
+        .await;
+    assert_eq!(vague.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(vague.words().contains("which clock position of the tube"));
+    assert_eq!(vague.attributes("input[name=mark_mm]", "value"), ["9"]);
+    let flat = [("mark_mm", "9"), ("mark_clock", "12")];
+    post(&mut client, &sitting, "mark", &flat).await;
+    let page = client.get(&sitting).await.words();
+    assert!(page.contains("Mark off by 9.0"), "{page}");
+    assert!(page.contains("should bring the mark closer"), "{page}");
+    assert!(page.contains("mm off"), "{page}");
+    turned(&mut client, &sitting).await;
+    post(&mut client, &sitting, "mark", &[("mark_mm", "0")]).await;
+    let page = client.get(&sitting).await.words();
+    assert!(page.contains("This mark is where it should be"), "{page}");
+    post(&mut client, &sitting, "stage", &[]).await;
+
+    // The primary by its mark.
+    let page = client.get(&sitting).await.words();
+    assert!(page.contains("Look through the Cheshire"), "{page}");
+    let primary = [("mark_mm", "6.5"), ("mark_clock", "4")];
+    post(&mut client, &sitting, "mark", &primary).await;
+    let page = client.get(&sitting).await.words();
+    assert!(page.contains("from behind the tube"), "{page}");
+    assert!(page.contains("Never leave the mirror loose"), "{page}");
+    turned(&mut client, &sitting).await;
+    for _ in 0..2 {
+        let page = client.get(&sitting).await.words();
+        if page.contains("This mark is where it should be") {
+            break;
+        }
+        post(
+            &mut client,
+            &sitting,
+            "mark",
+            &[("mark_mm", "0.5"), ("mark_clock", "4")],
+        )
+        .await;
+    }
+    post(&mut client, &sitting, "stage", &[]).await;
+    // Then the star, which begins with the shade.
+    let page = client.get(&sitting).await.words();
+    assert!(page.contains("Hold a hand before the rim"), "{page}");
+    post(&mut client, &sitting, "end", &[]).await;
+    let ended = client.get(&sitting).await.words();
+    assert!(ended.contains("No look at the star"), "{ended}");
+    // The focuser stands there the next time too.
+    let again = client.get("/instruments/N203/sitting").await;
+    let chosen = again.attributes("select[name=focuser_clock] option[selected]", "value");
+    assert_eq!(chosen, ["9"]);
+    let mut conn = house.library.read().await.unwrap();
+    let work = works::standing(&mut conn, None).await.unwrap();
+    assert!(work[0].moved_optics && work[0].words.contains("no looks at the star"));
+}
+
+#[tokio::test]
+async fn a_ritchey_chretiens_corners_name_the_primarys_screw() {
+    let house = House::empty().await;
+    let (by, mut client) = house.someone(Role::Volunteer).await;
+    of_design(&house, "RC203", Design::RitcheyChretien, 1624.0, by).await;
+    let sitting = client
+        .post("/instruments/RC203/sitting", &[])
+        .await
+        .location()
+        .to_owned();
+    made_ready(&mut client, &sitting).await;
+    shade(&mut client, &sitting, "12", "12").await;
+    shade(&mut client, &sitting, "3", "9").await;
+    even(&mut client, &sitting).await;
+    post(&mut client, &sitting, "stage", &[]).await;
+    let page = client.get(&sitting).await.words();
+    assert!(
+        page.contains("bring the star to the edge of the field"),
+        "{page}"
+    );
+
+    // What is missing is asked for, and what was typed is kept.
+    let place = at(&mut client, &sitting).await;
+    let stars = |side: &'static str| {
+        vec![
+            ("edge_side", side),
+            ("edge_width", "18"),
+            ("edge_arcmin", "15"),
+            ("drawn", "round"),
+            ("drawn", "middle"),
+            ("drawn", "round"),
+            ("drawn", "across"),
+            ("oval", ""),
+            ("oval", "0.7"),
+            ("oval", ""),
+            ("oval", "0.7"),
+        ]
+    };
+    let mut vague = stars("");
+    vague.push(("at", &place));
+    let path = format!("{sitting}/corners");
+    let mended = client.post(&path, &vague).await;
+    assert_eq!(mended.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(mended.words().contains("Side of focus: say which"));
+    let kept = mended.attributes("#f-drawn-1 option[selected]", "value");
+    assert_eq!(kept, ["middle"]);
+    post(&mut client, &sitting, "corners", &stars("outside")).await;
+    let page = client.get(&sitting).await;
+    let words = page.words();
+    assert!(words.contains("Edges of the field: 0."), "{words}");
+    assert!(words.contains("drawn out towards 3"), "{words}");
+    assert!(words.contains("of a turn"), "{words}");
+    assert!(words.contains("even out the sides of the field"), "{words}");
+    assert!(words.contains("Seen from behind the tube"), "{words}");
+    let parts = turned(&mut client, &sitting).await;
+    for part in parts.split(',') {
+        assert!(part.parse::<i32>().unwrap().abs() <= 16, "{parts}");
+    }
+    // The middle is out of line now: the star comes first, then the corners again.
+    let words = client.get(&sitting).await.words();
+    assert!(words.contains("Do the secondary again"), "{words}");
+    post(&mut client, &sitting, "stage", &[("to", "star")]).await;
+    let words = client.get(&sitting).await.words();
+    assert!(
+        !words.contains("Hold a hand before the rim of the tube at 12"),
+        "{words}"
+    );
+    even(&mut client, &sitting).await;
+    post(&mut client, &sitting, "stage", &[]).await;
+    let round = [
+        ("edge_side", "outside"),
+        ("edge_width", "18"),
+        ("edge_arcmin", "15"),
+        ("drawn", "round"),
+        ("drawn", "round"),
+        ("drawn", "round"),
+        ("drawn", "round"),
+    ];
+    for _ in 0..4 {
+        if !client.get(&sitting).await.words().contains("Note the four") {
+            break;
+        }
+        post(&mut client, &sitting, "corners", &round).await;
+    }
+    let words = client.get(&sitting).await.words();
+    assert!(words.contains("sides of the field are even"), "{words}");
+    post(&mut client, &sitting, "end", &[]).await;
+    let words = client.get(&sitting).await.words();
+    // The star's last stage still says how the middle stands.
+    assert!(words.contains("It ended in line"), "{words}");
+}
+
+/// Even looks until the star's stage stops.
+async fn even(client: &mut Client, sitting: &str) {
+    for _ in 0..5 {
+        if client.get(sitting).await.words().contains("Stop here") {
+            return;
+        }
+        let place = at(client, sitting).await;
+        client
+            .post(&format!("{sitting}/look"), &look(&place, "1.0", ""))
+            .await
+            .location();
+    }
+    panic!("{}", client.get(sitting).await.words());
+}
+
+#[tokio::test]
+async fn a_tight_screw_is_told_and_the_turn_that_was_made_is_logged_as_told() {
+    let house = House::empty().await;
+    let (by, mut client) = house.someone(Role::Volunteer).await;
+    with_screws(&house, "SC203", by).await;
+    let sitting = begun(&mut client, "SC203").await;
+    shade(&mut client, &sitting, "12", "12").await;
+    post(&mut client, &sitting, "look", &look("0", "0.5", "12")[1..]).await;
+    let parts = client
+        .get(&sitting)
+        .await
+        .attributes("input[name=parts]", "value")[0]
+        .clone();
+    let tight = parts
+        .split(',')
+        .position(|p| p.parse::<i32>().unwrap() > 0)
+        .unwrap();
+    let mut feel = vec![("feel", "even"); 3];
+    feel[tight] = ("feel", "tight");
+    post(&mut client, &sitting, "feel", &feel).await;
+    let now = client
+        .get(&sitting)
+        .await
+        .attributes("input[name=parts]", "value")[0]
+        .clone();
+    let turn: i32 = now.split(',').nth(tight).unwrap().parse().unwrap();
+    assert!(turn <= 0, "{parts} {now}");
+    // Told otherwise than asked: too much is sent back, the rest is taken.
+    let place = at(&mut client, &sitting).await;
+    let far = client
+        .post(
+            &format!("{sitting}/go"),
+            &[
+                ("at", &place),
+                ("parts", &now),
+                ("own", "20"),
+                ("own", ""),
+                ("own", ""),
+            ],
+        )
+        .await;
+    assert_eq!(far.status, StatusCode::UNPROCESSABLE_ENTITY);
+    let own = [
+        ("parts", now.as_str()),
+        ("own", "-2"),
+        ("own", "1"),
+        ("own", ""),
+    ];
+    post(&mut client, &sitting, "go", &own).await;
+    let words = client.get(&sitting).await.words();
+    assert!(words.contains("by screw: -2, 1, 0"), "{words}");
+}
