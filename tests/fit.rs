@@ -308,6 +308,67 @@ fn three_vanes_tell_the_side() {
     }
 }
 
+#[test]
+fn vanes_that_were_not_told_are_found() {
+    for (side, clock_deg) in [(Side::Outside, 20.0), (Side::Inside, 65.0)] {
+        let sign = if side == Side::Inside { -1.0 } else { 1.0 };
+        let vanes = Vanes {
+            count: 4,
+            width_mm: 2.0,
+            clock_deg,
+        };
+        let scene = Scene::new(
+            Setup {
+                side,
+                vanes: Some(vanes),
+                ..newtonian()
+            },
+            mixed(6.0 * sign),
+        );
+        let untold = Setup {
+            vanes: None,
+            ..scene.setup.clone()
+        };
+        let found = fit(
+            &scene.stamp(20_000.0, Some(3)),
+            &untold,
+            &scene.start(),
+            &FitOptions::default(),
+        )
+        .unwrap();
+        let seen = found.vanes.expect("they stand in the picture");
+        assert_eq!(seen.count, 4);
+        let turn = (seen.clock_deg - clock_deg + 45.0).rem_euclid(90.0) - 45.0;
+        assert!(turn.abs() < 3.0, "{seen:?}");
+        assert!((1.0..4.0).contains(&seen.width_mm), "{seen:?}");
+        let [x, y] = found.coma();
+        close(x, -0.08, 1.5e-3);
+        close(y, 0.06, 1.5e-3);
+        // Told, they are not reported, and none are invented where there are none.
+        assert!(scene.fit().vanes.is_none());
+    }
+    assert!(Scene::new(newtonian(), mixed(6.0)).fit().vanes.is_none());
+}
+
+#[test]
+fn a_bent_camera_is_seen_and_allowed_for() {
+    let scene = Scene::new(newtonian(), mixed(6.0));
+    let mut stamp = scene.stamp(20_000.0, None);
+    for d in &mut stamp.data {
+        *d = 20_000.0 * (*d / 20_000.0).powf(0.9);
+    }
+    let found = fit(&stamp, &scene.setup, &scene.start(), &FitOptions::default()).unwrap();
+    let [exponent, _] = found.response.expect("the camera is not straight");
+    close(exponent, 0.9, 0.03);
+    let [x, y] = found.coma();
+    let sigma = found.coma_sigma();
+    assert!(
+        (x + 0.08).hypot(y - 0.06) < 0.003_f64.max(3.0 * sigma),
+        "{x} {y} {sigma}"
+    );
+    assert!(found.told_doubt > 0.0);
+}
+
 /// A quarter turn of the stamp, clockwise as displayed.
 fn turned(stamp: &Stamp) -> Stamp {
     let n = stamp.size;

@@ -34,7 +34,12 @@ fn text(bytes: &[u8]) -> String {
 fn a_good_frame_is_told_in_words_and_in_json() {
     let words = run(&["sct-outside.fits.gz"], &SCT);
     assert_eq!(words.status.code(), Some(0));
-    assert!(text(&words.stdout).contains("waves RMS"));
+    let said = text(&words.stdout);
+    assert!(said.contains("waves RMS"));
+    // Places follow the error: none is shown as nothing.
+    assert!(!said.contains("+- 0.000 "), "{said}");
+    assert!(!said.contains("+- 0.000."), "{said}");
+    assert!(!said.contains("blur of 0.0"), "{said}");
     let json = run(
         &["sct-outside.fits.gz"],
         &[&SCT[..], &["--side", "outside", "--json"]].concat(),

@@ -501,8 +501,9 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
                     wavefront: Some(w), ..
                 }),
             ) => Ok(format!(
-                "Star test of {} logged: coma {:.3} +- {:.3} waves RMS.",
-                instrument.tag, w.coma_rms_waves, w.coma_rms_waves_sigma
+                "Star test of {} logged: coma {} waves RMS.",
+                instrument.tag,
+                super::measure::with_error(w.coma_rms_waves, w.coma_rms_waves_sigma)
             )),
             (AttemptState::Refused, Some(report)) => Err(Error::Refused(
                 report

@@ -12,6 +12,7 @@ use tubewright::startest::measure::{
     FieldComa, Options, Outcome, Unreadable, measure_pair, measure_with,
 };
 use tubewright::startest::report::{Reason, Report, Verdict};
+use tubewright::startest::words::waves_with_error;
 use tubewright::startest::{panels, pictures};
 
 use super::{BROKEN, REFUSED, USAGE};
@@ -296,14 +297,13 @@ fn frames_in(path: &Path) -> Box<dyn Iterator<Item = Result<Frame, Unreadable>>>
 
 /// A reason as a sentence with its mend and code.
 pub fn sentence(reason: &Reason) -> String {
-    let mut text = reason.text.clone();
-    if let Some(first) = text.get(..1) {
-        text = first.to_uppercase() + &text[1..];
-    }
-    if !text.ends_with('.') {
-        text.push('.');
-    }
-    format!("{text} {} [{}]", reason.mend, reason.code)
+    format!("{} {} [{}]", reason.sentence(), reason.mend, reason.code)
+}
+
+/// A figure with its error, in letters that every terminal has.
+pub fn with_error(waves: f64, sigma: f64) -> String {
+    let (waves, sigma) = waves_with_error(waves, sigma);
+    format!("{waves} +- {sigma}")
 }
 
 /// The report in plain words.
@@ -312,13 +312,13 @@ fn in_words(report: &Report, setup: &Setup) -> String {
     let frames = &report.frames;
     if let (Some(rings), Some(wave)) = (&report.rings, &report.wavefront) {
         lines.push(format!(
-            "Coma {:.3} +- {:.3} waves RMS (at 550 nm, over the full circle).",
-            wave.coma_rms_waves, wave.coma_rms_waves_sigma
+            "Coma {} waves RMS (at 550 nm, over the full circle).",
+            with_error(wave.coma_rms_waves, wave.coma_rms_waves_sigma)
         ));
         if setup.obstruction > 0.0 {
             lines.push(format!(
-                "Over the aperture with its obstruction: {:.3} waves RMS.",
-                wave.coma_annular_rms_waves
+                "Over the aperture with its obstruction: {} waves RMS.",
+                waves_with_error(wave.coma_annular_rms_waves, wave.coma_rms_waves_sigma).0
             ));
         }
         if wave.coma_rms_waves > 2.0 * wave.coma_rms_waves_sigma {
@@ -385,7 +385,10 @@ fn about_the_fit(report: &Report, setup: &Setup) -> Vec<String> {
         .terms
         .iter()
         .filter(|t| !matches!(t.noll, 4 | 7 | 8))
-        .map(|t| format!("{} {:+.3} +- {:.3}", t.name, t.waves, t.sigma_waves))
+        .map(|t| {
+            let sign = if t.waves < 0.0 { "" } else { "+" };
+            format!("{} {sign}{}", t.name, with_error(t.waves, t.sigma_waves))
+        })
         .collect();
     lines.push(format!(
         "By diffraction fit, waves RMS: {}.",
@@ -399,9 +402,13 @@ fn about_the_fit(report: &Report, setup: &Setup) -> Vec<String> {
     }
     if let (Some(other), Some(a)) = (&report.cross_check, &report.agreement) {
         lines.push(format!(
-            "The ring geometry by itself: {:.3} +- {:.3}, {:.3} apart, which {}.",
-            other.coma_rms_waves,
-            other.coma_rms_waves_sigma,
+            "The {} by itself: {}, {:.3} apart, which {}.",
+            if other.method == "geometry" {
+                "ring geometry"
+            } else {
+                &other.method
+            },
+            with_error(other.coma_rms_waves, other.coma_rms_waves_sigma),
             a.apart_waves,
             if a.agree {
                 "the errors explain"
@@ -420,10 +427,16 @@ fn about_the_fit(report: &Report, setup: &Setup) -> Vec<String> {
         ));
     }
     if let Some(air) = report.air {
-        lines.push(format!(
-            "Air: blur of {:.1} arc seconds, D/r0 {:.1}; it leaves some {:.3} waves of coma in so many short frames.",
-            air.fwhm_arcsec, air.d_over_r0, air.coma_floor_waves
-        ));
+        lines.push(if air.fwhm_arcsec < 0.05 {
+            "Air: no blur was found; it leaves hardly any coma.".to_owned()
+        } else {
+            format!(
+                "Air: blur of {:.1} arc seconds, D/r0 {:.1}; it leaves some {} waves of coma in so many short frames.",
+                air.fwhm_arcsec,
+                air.d_over_r0,
+                waves_with_error(air.coma_floor_waves, air.coma_floor_waves).0
+            )
+        });
     }
     lines
 }

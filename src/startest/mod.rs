@@ -13,6 +13,7 @@
 
 pub mod by_eye;
 pub mod coma;
+mod cuts;
 pub mod decode;
 pub mod edge;
 pub mod find;
@@ -20,6 +21,7 @@ pub mod fit;
 pub mod frame;
 pub mod gather;
 pub mod judge;
+mod light;
 pub mod measure;
 mod notes;
 pub mod panels;
@@ -28,5 +30,7 @@ mod polar;
 pub mod report;
 pub mod response;
 pub mod rings;
+mod rings_coma;
 mod scatter;
 pub mod stack;
+pub mod words;

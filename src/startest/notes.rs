@@ -101,8 +101,38 @@ pub(crate) fn on_fit(report: &Report, setup: &Setup) -> Vec<Reason> {
             "Check obstruction, focal length and pixel size, and look at the residual picture for what the model does not know.",
         ));
     }
-    if (fit.obstruction - setup.obstruction).abs() > 0.04 {
-        notes.push(obstruction_doubtful(fit.obstruction, setup));
+    let apart = (fit.obstruction - setup.obstruction).abs();
+    if apart > 0.015_f64.max(5.0 * fit.obstruction_sigma.unwrap_or(0.007)) {
+        notes.push(said(
+            "obstruction-doubtful",
+            format!(
+                "the shadow says {:.2} of the aperture, you told {:.2}",
+                fit.obstruction, setup.obstruction
+            ),
+            "Measure the obstruction again and mend it in the register; the figures go by the shadow.",
+        ));
+    }
+    if let Some(v) = fit.vanes_seen {
+        notes.push(said(
+            "vanes-seen",
+            format!(
+                "{} vanes stand in the picture that were not told, some {:.1} mm thick, the first at {:.0} degrees; \
+                 the figures allow for them",
+                v.count, v.width_mm, v.clock_deg
+            ),
+            "Nothing need be done; on the command line they can be told beforehand, which is surer.",
+        ));
+    }
+    if 2.0 * fit.told_doubt_waves > wave.coma_component_sigma_waves && fit.told_doubt_waves > 0.0005
+    {
+        notes.push(said(
+            "told-matters",
+            format!(
+                "most of the error, {:.4} waves of it, comes from not knowing focal length and camera better than they were told",
+                fit.told_doubt_waves
+            ),
+            "Check focal length, pixel size and filter, and use a raw format; frames with less blur check them by themselves.",
+        ));
     }
     if let (Some(scale), Some(sigma)) = (fit.focal_scale, fit.focal_scale_sigma)
         && (scale - 1.0).abs() > 0.02_f64.max(3.0 * sigma)
@@ -139,6 +169,7 @@ pub(crate) fn on_fit(report: &Report, setup: &Setup) -> Vec<Reason> {
         ));
     }
     if let Some(d) = fit.shadow_decentre
+        && fit.side_used == "both"
         && d.x.hypot(d.y) > 3.0 * d.sigma
         && d.x.hypot(d.y) > 0.01
     {

@@ -9,6 +9,7 @@ use super::find::quantile;
 use super::frame::Stamp;
 use super::report::{Report, Verdict};
 use super::rings::Geometry;
+use super::words::waves_with_error;
 
 /// Side of the PNG, px, about: stamps are scaled up to at least this.
 const SIDE_PX: u32 = 512;
@@ -202,11 +203,10 @@ pub fn describe(report: &Report) -> String {
     } else {
         "The ring is even within the error".to_owned()
     };
+    let (coma, sigma) = waves_with_error(wave.coma_rms_waves, wave.coma_rms_waves_sigma);
     format!(
-        "A donut {:.0} pixels across with {shadow}. {side}; coma {:.3} plus or minus {:.3} waves RMS.",
+        "A donut {:.0} pixels across with {shadow}. {side}; coma {coma} plus or minus {sigma} waves RMS.",
         2.0 * rings.outer_radius_px,
-        wave.coma_rms_waves,
-        wave.coma_rms_waves_sigma
     )
 }
 

@@ -205,6 +205,18 @@ pub struct Fit {
     pub degrees_of_freedom: usize,
     /// The obstruction as fitted: it may give a little from what was told.
     pub obstruction: f64,
+    /// 1-sigma of it; `null` where it was held.
+    #[serde(default)]
+    pub obstruction_sigma: Option<f64>,
+    /// Part of each coma component's 1-sigma that is owed to what was told of
+    /// focal length and camera and cannot be checked well in the picture, waves.
+    /// It is in the sigmas.
+    #[serde(default)]
+    pub told_doubt_waves: f64,
+    /// Vanes that were not told but stand in the picture; the fit has them in its
+    /// pupil. `null` when none were seen, or when vanes were told.
+    #[serde(default)]
+    pub vanes_seen: Option<VanesSeen>,
     /// Focal length as fitted over that told: where rings show, their spacing
     /// tells it. `null` where it was held.
     #[serde(default)]
@@ -226,7 +238,8 @@ pub struct Fit {
     pub side_preferred: Option<String>,
     /// By how much chi2 (scaled to 1 per degree of freedom) prefers it.
     pub side_delta_chi2: f64,
-    /// Where the shadow sits in the pupil; from a pair only.
+    /// Where the shadow sits in the pupil; from a pair, and from single sets so far
+    /// out of focus that the geometry answers (there coma and place share doubt).
     pub shadow_decentre: Option<ShadowDecentre>,
     /// From one side only: by how much, 1-sigma per component, a shadow off
     /// centre by `plausible_decentre` would falsify the coma, waves; 0 for a
@@ -241,6 +254,17 @@ pub struct Fit {
     pub model_pictures: [usize; 2],
     /// Sets of derivatives, likewise.
     pub model_derivatives: [usize; 2],
+}
+
+/// Vanes found in the picture.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct VanesSeen {
+    /// How many.
+    pub count: u32,
+    /// Thickness of each, mm, as the light they take tells it.
+    pub width_mm: f64,
+    /// Direction of the first in the picture, degrees clockwise from up.
+    pub clock_deg: f64,
 }
 
 /// One Zernike term.

@@ -14,6 +14,7 @@ use super::limits::Limits;
 use crate::library::Moment;
 use crate::library::findings::{AsksFor, LoggedFinding};
 use crate::library::star_tests::{Method, StarTest};
+use crate::startest::words::waves_and_error;
 
 words! {
     /// What can be said of an instrument's optics today. Always shown with its
@@ -338,13 +339,13 @@ const KNOCK_WORDS: &str =
 
 /// "Coma 0.090 ± 0.010 waves RMS, from frames" or, by eye, the asymmetry first.
 fn coma_words(test: &StarTest) -> String {
-    let (coma, sigma) = (test.coma_rms_waves, test.coma_rms_waves_sigma);
+    let coma = waves_and_error(test.coma_rms_waves, test.coma_rms_waves_sigma);
     match (test.method, test.thin_to_thick) {
         (Method::ByEye, Some(ratio)) => format!(
-            "Thin side {} of the thick by eye, which comes to coma {coma:.3} \u{b1} {sigma:.3} waves RMS",
+            "Thin side {} of the thick by eye, which comes to coma {coma} waves RMS",
             trimmed(ratio, 2)
         ),
-        (method, _) => format!("Coma {coma:.3} \u{b1} {sigma:.3} waves RMS, {method}"),
+        (method, _) => format!("Coma {coma} waves RMS, {method}"),
     }
 }
 

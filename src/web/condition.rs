@@ -19,6 +19,7 @@ use crate::library::loans::Loan;
 use crate::library::sittings::{self, Sitting};
 use crate::library::{Conn, kit, star_tests};
 use crate::optics::eye;
+use crate::startest::words::waves_and_error;
 use crate::upkeep::drift::course::course;
 use crate::upkeep::due_list::{Foreseen, in_100};
 use crate::upkeep::foresight::Foresight;
@@ -456,7 +457,8 @@ fn gauge(a: &Assessment, tested_on: Option<&str>) -> Option<Gauge> {
         high: percent(coma + sigma),
         limit: percent(limit),
         words: format!(
-            "Coma {coma:.3} \u{b1} {sigma:.3} waves RMS at 550 nm{}; its limit is {limit:.3}.",
+            "Coma {} waves RMS at 550 nm{}; its limit is {limit:.3}.",
+            waves_and_error(coma, sigma),
             tested_on.map(|on| format!(" on {on}")).unwrap_or_default()
         ),
     })

@@ -17,6 +17,7 @@ use crate::library::loans::{self, HandOut};
 use crate::library::people::Person;
 use crate::library::waits::{self, Wait};
 use crate::library::{Conn, KitPartId, PersonId, kit};
+use crate::startest::words::waves_and_error;
 use crate::upkeep::{self, Reading, ShelfRow};
 
 /// Routes.
@@ -104,7 +105,7 @@ pub fn limit_words(row: &ShelfRow) -> String {
     let Some((coma, sigma)) = known else {
         return "Not looked at lately: how sharp it is cannot be said.".to_owned();
     };
-    let measured = format!("coma {coma:.3} \u{b1} {sigma:.3} waves RMS");
+    let measured = format!("coma {} waves RMS", waves_and_error(coma, sigma));
     match condition::sharpness(i, &row.assessment) {
         Some(sharp) => format!(
             "Sharp up to about {}x; {measured}.",

@@ -4,6 +4,7 @@ use super::journeys;
 use super::show::{capital, clock, trimmed};
 use crate::library::club::Club;
 use crate::library::logbook::{Line, Told};
+use crate::startest::words::waves_and_error;
 
 const ROMAN: [&str; 5] = ["I", "II", "III", "IV", "V"];
 
@@ -54,7 +55,8 @@ pub fn of(club: &Club, line: &Line) -> String {
             attempt_id: _,
         } => {
             let mut told = format!(
-                "Star test {method}: coma {coma_rms_waves:.3} \u{b1} {coma_rms_waves_sigma:.3} waves RMS. {}",
+                "Star test {method}: coma {} waves RMS. {}",
+                waves_and_error(*coma_rms_waves, *coma_rms_waves_sigma),
                 capital(side.label())
             );
             if let Some(ratio) = thin_to_thick {

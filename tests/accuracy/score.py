@@ -175,6 +175,27 @@ HEAD = [
 ]  # fmt: skip
 
 
+def thirds(floors):
+    """The seeing set by thirds of D/r0: what was measured beside what the air left."""
+    ordered = sorted(floors, key=lambda r: r["d_over_r0"])
+    n = len(ordered)
+    parts = [ordered[n * k // 3 : n * (k + 1) // 3] for k in range(3)] + [ordered]
+    lines = [
+        "| D/r0 | cases | median | 90 % | over the floor, median | 90 % "
+        "| perfect, median | 90 % | over the floor, median | 90 % |",
+        "|" + " --- |" * 10,
+    ]
+    for part in parts:
+        cells = [f"{part[0]['d_over_r0']:.1f} to {part[-1]['d_over_r0']:.1f}", str(len(part))]
+        for key in ("error", "air_left"):
+            got = [r[key] for r in part]
+            ratio = [r[key] / r["floor"] for r in part]
+            cells += [show(quantile(got, q)) for q in (0.5, 0.9)]
+            cells += [show(quantile(ratio, q), 2) for q in (0.5, 0.9)]
+        lines.append("| " + " | ".join(cells) + " |")
+    return lines
+
+
 def table(rows):
     groups = {}
     for r in rows:
@@ -203,6 +224,8 @@ def table(rows):
                 f"Beyond that the measurement is out by {quantile(beyond, 0.5):.4f} (median), "
                 f"{quantile(beyond, 0.9):.4f} (90 %)."
             )
+            if len(left) >= 9:
+                more += ["", *thirds(left), ""]
     decentres = [r["decentre_error"] for r in rows if "decentre_error" in r]
     if decentres:
         more.append(

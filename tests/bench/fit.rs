@@ -6,9 +6,11 @@
 //! the end. `RAYON_NUM_THREADS=1` for one core.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod row;
+
 use criterion::{BenchmarkId, Criterion};
 use rustfft::num_complex::Complex32;
-use std::{hint::black_box, time::Instant};
+use std::{hint::black_box, ops::ControlFlow, time::Instant};
 use tubewright::{
     optics::{
         fourier::{Scratch, Square},
@@ -16,7 +18,8 @@ use tubewright::{
     },
     startest::{
         fit::{FitOptions, Start, fit, picture_of},
-        frame::{Setup, Side, Stamp},
+        frame::{Frame, Setup, Side, Stamp},
+        measure::{Unreadable, measure},
     },
 };
 
@@ -131,5 +134,46 @@ fn main() {
             (found.coma()[0] + 0.08).hypot(found.coma()[1] - 0.05),
         );
     }
+    whole_of_measure(&mut criterion);
     criterion.final_summary();
+}
+
+/// Everything `measure` does on 30 frames that are in memory, beside the transforms
+/// its fit needs.
+fn whole_of_measure(criterion: &mut Criterion) {
+    let setup = row::setup();
+    let frames: Vec<Frame> = row::frames(30).collect();
+    let run = || {
+        let items = frames.iter().cloned().map(Ok::<_, Unreadable>);
+        measure(items, &setup, &mut |_| ControlFlow::Continue(()))
+    };
+    let work = run().fitted.expect("a fit").work;
+    let count = work.transforms.round() as usize;
+    let square = Square::new(work.transform_size);
+    let mut data = vec![Complex32::new(1e-3, 0.0); square.size.pow(2)];
+    let mut scratch = Scratch::default();
+    let mut group = criterion.benchmark_group("measure 30 frames of 640x480");
+    group.sample_size(10);
+    group.bench_function("all of it", |b| b.iter(|| black_box(run())));
+    group.bench_function("its transforms", |b| {
+        b.iter(|| transforms(&square, count, &mut data, &mut scratch));
+    });
+    group.finish();
+    let (mut whole, mut bare) = (0.0, 0.0);
+    for _ in 0..5 {
+        let began = Instant::now();
+        black_box(run());
+        whole += began.elapsed().as_secs_f64();
+        let began = Instant::now();
+        transforms(&square, count, &mut data, &mut scratch);
+        bare += began.elapsed().as_secs_f64();
+    }
+    println!(
+        "30 frames of 640x480: {:?} pictures and {:?} sets of derivatives (full, coarse), {count} \
+         transforms of {} squared; all of measure takes {:.2} times their time",
+        work.pictures,
+        work.slopes,
+        work.transform_size,
+        whole / bare,
+    );
 }

@@ -237,7 +237,8 @@ def check_direction(tube, wave, proof, shot, note):
     """Measure the noiseless patch by pixels alone and hold the truth to it.
 
     Returns the measured offset over the ray value, or None where the check
-    does not apply (hardly any coma, folded rays, too few pixels).
+    does not apply (hardly any coma, folded rays, too few pixels, a shadow filled
+    by diffraction).
     """
     light, at = proof
     rays = tr.ray_truth(tube, wave, shot.pixel_um)
@@ -247,6 +248,8 @@ def check_direction(tube, wave, proof, shot, note):
         return None
     start = (at[0] + rays["outer"][0], at[1] - rays["outer"][1])
     seen = tr.ring_geometry(light, tube.obstruction, start, radius)
+    if seen.get("shadow_seen", 1.0) < 0.8:
+        return None
     want = rays["shadow_offset"]
     if want is None:
         want = tuple(a - b for a, b in zip(rays["light"], rays["outer"]))

@@ -92,7 +92,9 @@ def ring_geometry(picture, obstruction, start, r_start):
 
     start: a rough centre (x right, y down), r_start a rough outer radius.
     Gives radii, centre and the shadow's offset from the outer edge (y UP), and
-    the clock direction in which the ring is thinnest.
+    the clock direction in which the ring is thinnest. `shadow_seen` is the share
+    of azimuths along which there is a shadow's edge at all: near focus the bright
+    spot behind a small obstruction fills it, and then the offset means nothing.
     """
     azimuths = np.arange(0, 360, 3.0)
     centre, r_out = np.array(start, float), float(r_start)
@@ -105,12 +107,12 @@ def ring_geometry(picture, obstruction, start, r_start):
     if obstruction > 0:
         inner = centre.copy()
         for _ in range(4):
-            ri, sx, sy = _harmonics(
-                azimuths, _edge_radii(picture, inner, r_out, azimuths, False, obstruction * r_out)
-            )
+            radii = _edge_radii(picture, inner, r_out, azimuths, False, obstruction * r_out)
+            ri, sx, sy = _harmonics(azimuths, radii)
             inner = inner + [sx, -sy]
         off = (inner[0] - centre[0], -(inner[1] - centre[1]))
         result["shadow_radius_px"] = float(ri)
+        result["shadow_seen"] = float(np.mean(np.isfinite(radii)))
     else:
         y, x = np.mgrid[0 : picture.shape[0], 0 : picture.shape[1]]
         near = np.hypot(x - centre[0], y - centre[1]) < 1.3 * r_out

@@ -104,7 +104,14 @@ async fn frames_that_cannot_be_measured_leave_only_the_try() {
             "{name}: {}",
             page.words()
         );
-        assert!(!page.select(".note .reasons li").is_empty(), "{name}");
+        let reasons = page.select(".note .reasons li strong");
+        assert!(!reasons.is_empty(), "{name}");
+        for reason in reasons {
+            assert!(
+                reason.starts_with(char::is_uppercase) && reason.ends_with('.'),
+                "{name}: {reason}"
+            );
+        }
     }
     assert_eq!(tests_of(&house, instrument).await, 0);
 }

@@ -21,6 +21,8 @@
 //! - `model`: the forward model and its derivatives.
 //! - `solve`: least squares.
 //! - `honest`: covariance from the residuals.
+//! - `told`: what the answer owes to focal length and camera as told.
+//! - `vanes`: dark spokes that were not told.
 //! - `result`: what is handed back.
 
 mod check;
@@ -31,6 +33,8 @@ mod result;
 mod run;
 mod solve;
 mod stage;
+mod told;
+mod vanes;
 
 pub use result::{Decentre, FitResult, PictureFit, SideFound};
 pub use run::Work;
@@ -67,6 +71,9 @@ pub struct FitOptions {
     /// How far off centre the shadow may plausibly sit, in units of the
     /// aperture's radius (1-sigma), for [`FitResult::decentre_doubt`].
     pub plausible_decentre: f64,
+    /// How far off centre the shadow may be fitted in a single picture, 1-sigma, in
+    /// units of the aperture's radius; 0 holds it centred. A pair needs no telling.
+    pub shadow_place_sigma: f64,
     /// How well the obstruction is known, 1-sigma, as a share of the aperture:
     /// the fit lets it give within that. 0 holds it as told.
     pub obstruction_sigma: f64,
@@ -80,12 +87,30 @@ pub struct FitOptions {
     pub wavelengths: Option<usize>,
 }
 
+impl FitOptions {
+    /// For stars so far out of focus that rays alone draw them: what matters is a
+    /// model that leaves nothing but noise and air, so that the residual shows what
+    /// else there is. The shadow is free in place and size, colours do not matter.
+    #[must_use]
+    pub fn far_out(self) -> Self {
+        Self {
+            shadow_place_sigma: 0.1,
+            obstruction_sigma: self.obstruction_sigma.max(0.05),
+            focal_sigma: 0.0,
+            response_sigma: 0.0,
+            wavelengths: Some(2),
+            ..self
+        }
+    }
+}
+
 impl Default for FitOptions {
     fn default() -> Self {
         Self {
             higher_modes: false,
             model_floor: 0.01,
             plausible_decentre: 0.02,
+            shadow_place_sigma: 0.0,
             obstruction_sigma: 0.02,
             focal_sigma: 0.03,
             response_sigma: 0.05,

@@ -41,6 +41,9 @@ pub(super) struct State {
     pub at: [f64; 2],
     /// fwhm^(5/3) of the blur, fwhm in pixels.
     pub blur: f64,
+    /// How the blur differs with direction: along a direction at the angle t
+    /// from x (y down) it is `blur` + stretch[0] cos 2t + stretch[1] sin 2t.
+    pub stretch: [f64; 2],
 }
 
 /// Derivatives of the picture of a star of flux 1.
@@ -52,6 +55,7 @@ pub(super) struct Slopes {
     pub shadow: Vec<Vec<f32>>,
     pub at: [Vec<f32>; 2],
     pub blur: Vec<f32>,
+    pub stretch: [Vec<f32>; 2],
 }
 
 /// Arrays for one thread's work, kept between pictures.
@@ -228,7 +232,10 @@ impl Model {
         // By x: -2 pi i kx / n; by y the same, a quarter turn on in the array.
         let by_place = |b: &Bin| Complex32::new(at(b.row), -at(b.column));
         let (dx, dy) = self.to_detector(sum, &filter, by_place, pixels, pixel_scratch);
-        self.count(2);
+        let by_stretch =
+            |b: &Bin| Complex32::new(-exponent(b) * b.twice[0], -exponent(b) * b.twice[1]);
+        let (along, across) = self.to_detector(sum, &filter, by_stretch, pixels, pixel_scratch);
+        self.count(3);
         self.give_back(work);
 
         let modes = self.modes.len();
@@ -241,6 +248,7 @@ impl Model {
             shadow,
             at: [dx, dy],
             blur,
+            stretch: [along, across],
         }
     }
 
@@ -374,6 +382,10 @@ impl Model {
                     row: row as u16,
                     radius: *radius,
                     base: base as f32,
+                    twice: [
+                        ((kx * kx - ky * ky) as f64 / k2.max(1) as f64) as f32,
+                        ((2 * kx * ky) as f64 / k2.max(1) as f64) as f32,
+                    ],
                 });
             }
         }
@@ -396,9 +408,18 @@ impl Model {
             .iter()
             .map(|e| (-e * state.blur).exp() as f32)
             .collect();
+        let round = state.stretch == [0.0; 2];
+        let [along, across] = state.stretch.map(|v| v as f32);
         self.bins
             .iter()
-            .map(|b| x[b.column as usize] * y[b.row as usize] * (b.base * blur[b.radius as usize]))
+            .map(|b| {
+                let mut pass = b.base * blur[b.radius as usize];
+                if !round {
+                    let k = self.exponents[b.radius as usize] as f32;
+                    pass *= (-k * (along * b.twice[0] + across * b.twice[1])).exp();
+                }
+                x[b.column as usize] * y[b.row as usize] * pass
+            })
             .collect()
     }
 
@@ -445,6 +466,8 @@ struct Bin {
     radius: u32,
     /// The pixel's transfer, over the number of pixels.
     base: f32,
+    /// Cosine and sine of twice its direction.
+    twice: [f32; 2],
 }
 
 #[cfg(test)]
@@ -487,6 +510,7 @@ mod tests {
             shadow: [0.01, -0.02, 0.3],
             at: [19.2, 20.4],
             blur: 2.0,
+            stretch: [0.3, -0.4],
         }
     }
 
@@ -554,5 +578,13 @@ mod tests {
             });
         }
         check("blur", &slopes.blur, 0.05, &|s, h| s.blur += h);
+        for k in 0..2 {
+            check(
+                &format!("stretch {k}"),
+                &slopes.stretch[k],
+                0.05,
+                &|s, h| s.stretch[k] += h,
+            );
+        }
     }
 }

@@ -4,13 +4,14 @@ use super::{
     FitOptions, honest,
     run::{Fitted, Work},
     solve::{A4, BLUR, FLUX, OWN, SKY, X, Y, dot, plane},
+    told,
 };
 use crate::{
     optics::{
         ARCSEC_PER_RAD,
         wavefront::{self, Wavefront},
     },
-    startest::frame::{Setup, Side},
+    startest::frame::{Setup, Side, Vanes},
 };
 use nalgebra::DMatrix;
 
@@ -94,6 +95,14 @@ pub struct FitResult {
     /// The camera's exponent (1: counts go with the light), with its 1-sigma;
     /// `None` where it was held.
     pub response: Option<[f64; 2]>,
+    /// 1-sigma of the obstruction; `None` where it was held.
+    pub obstruction_sigma: Option<f64>,
+    /// Part of each coma component's 1-sigma (root mean of both) that what was told
+    /// of focal length and camera is to blame for, waves.
+    pub told_doubt: f64,
+    /// Vanes that were not told and stand in the picture, seen as in
+    /// [`Setup::vanes`].
+    pub vanes: Option<Vanes>,
     /// Where the shadow sits, from a pair.
     pub decentre: Option<Decentre>,
     /// From one side only: by how much (1-sigma, RMS waves, each component) a
@@ -178,9 +187,11 @@ impl Fitted<'_> {
         } = &self;
         let p = &solution.parameters;
         let count = problem.len();
-        let inverse = honest::inverse(&solution.matrix)
+        // What is held as told takes no part in these errors; `told::doubt` sees to it.
+        let inverse = honest::inverse(&told::holding(&solution.matrix, &self.held))
             .unwrap_or_else(|| DMatrix::from_element(count, count, f64::INFINITY));
-        let covariance = honest::covariance(problem, solution, &inverse);
+        let leftover = honest::Leftover::of(problem, solution, &inverse);
+        let covariance = leftover.covariance(&inverse);
         let last = problem.pictures.len() - 1;
         let modes: Vec<usize> = std::iter::once(4)
             .chain(problem.shared_modes.iter().copied())
@@ -192,6 +203,20 @@ impl Fitted<'_> {
                 j - 5
             }
         };
+        let extra = told::doubt(
+            problem,
+            solution,
+            &leftover,
+            &self.held,
+            options,
+            [row(8), row(7)],
+        );
+        let of_told = |a: usize, b: usize| match (a, b) {
+            (8, 8) => extra[0],
+            (7, 7) => extra[2],
+            (7, 8) | (8, 7) => extra[1],
+            _ => 0.0,
+        };
         let mut wavefront = Wavefront::flat();
         for &j in &modes {
             wavefront.set(j, p[row(j)]);
@@ -201,7 +226,7 @@ impl Fitted<'_> {
             .flat_map(|&a| modes.iter().map(move |&b| (a, b)))
             .map(|(a, b)| {
                 let own = if a == b { MODEL_AGREEMENT.powi(2) } else { 0.0 };
-                covariance[(row(a), row(b))] + own
+                covariance[(row(a), row(b))] + own + of_told(a, b)
             })
             .collect();
         let decentre =
@@ -225,6 +250,8 @@ impl Fitted<'_> {
             .bend()
             .filter(|_| !problem.bend_held)
             .map(|i| [1.0 + p[i], sigma(i)]);
+        let obstruction_sigma = (problem.free_shadow.end == 3)
+            .then(|| sigma(problem.shared_modes.len() + problem.free_shadow.len() - 1));
         let mut responses = Vec::new();
         let mut pictures = Vec::new();
         for k in 0..=last {
@@ -236,7 +263,7 @@ impl Fitted<'_> {
         let obstruction = problem.state(p, 0).shadow[2];
         let freedom = solution.freedom as usize;
         let chi2 = solution.chi2;
-        let doubt = if last == 0 && setup.obstruction > 0.0 {
+        let doubt = if last == 0 && setup.obstruction > 0.0 && decentre.is_none() {
             self.doubt(&inverse, [row(8), row(7)], options.plausible_decentre)
         } else {
             0.0
@@ -252,6 +279,9 @@ impl Fitted<'_> {
             obstruction,
             focal_scale,
             response,
+            obstruction_sigma,
+            told_doubt: ((extra[0] + extra[2]) / 2.0).max(0.0).sqrt(),
+            vanes: self.vanes,
             decentre,
             decentre_doubt: doubt,
             work: self.work,

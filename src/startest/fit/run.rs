@@ -1,14 +1,18 @@
 //! One fit from start to end: a coarse stage, other starts where the first leads
-//! nowhere, a fine stage.
+//! nowhere, a fine stage; then what was not told, or told a little wrong: vanes
+//! (`spider`), a blur with a direction, focal ratio and camera (`camera`).
+
+mod camera;
+mod spider;
 
 use super::{
-    FitError, FitOptions, Start, check, honest,
-    solve::{BLUR, Limits, OWN, Problem, SKY, Solution},
+    FitError, FitOptions, Start, check,
+    solve::{Limits, OWN, Problem, SKY, Solution},
     stage::{self, Kind, Window},
 };
 use crate::{
     optics::{pupil::Pupil, wavefront},
-    startest::frame::{Setup, Side, Stamp},
+    startest::frame::{Setup, Side, Stamp, Vanes},
 };
 use std::ops::Range;
 
@@ -30,20 +34,6 @@ const FINE: Limits = Limits {
 /// (RMS, noise taken off) tries other starts. Turbulence of D/r0 = 6, averaged
 /// over thirty frames, leaves about 0.15.
 const LOST: f64 = 0.18;
-/// Focal ratio and camera are looked for when freeing them promises to take away this
-/// share of chi2.
-const WORTH_A_LOOK: f64 = 0.02;
-/// They are taken when off by more than this, and by so many of their sigmas:
-/// small untruths of the model that go all round the ring falsify them by up to
-/// ten of them (found on pictures by an independent library).
-const LEAST_TAKEN: f64 = 0.008;
-const LEAST_BEND: f64 = 0.015;
-const BEYOND_DOUBT: f64 = 12.0;
-/// The least change worth another stage, the most that is believed, and how
-/// often it is sought.
-const LEAST_SCALING: f64 = 2e-3;
-const MOST_SCALE: f64 = 0.12;
-const MOST_SCALINGS: usize = 5;
 /// The most by which the camera's exponent and the obstruction are believed to
 /// be off, the latter where this share of the light stays unexplained; and how
 /// tightly the obstruction is held beyond that.
@@ -51,9 +41,6 @@ const MOST_BEND: f64 = 0.25;
 const MOST_APART: f64 = 0.1;
 const UNSURE: f64 = 0.1;
 const TIGHT: f64 = 0.002;
-/// What holds a parameter, in units of what is known of it.
-const HELD: f64 = 1e12;
-
 /// A fine stage that leaves more than this found nothing.
 const HOPELESS: f64 = 0.6;
 
@@ -68,6 +55,10 @@ pub(super) struct Fitted<'a> {
     pub point_symmetric: bool,
     /// Share of the light that neither model nor noise accounts for.
     pub unexplained: f64,
+    /// Parameters that were left as told.
+    pub held: Vec<usize>,
+    /// Vanes found that were not told.
+    pub vanes: Option<Vanes>,
     pub work: Work,
 }
 
@@ -94,6 +85,8 @@ struct Run<'t, 'a> {
     scale: f64,
     /// Whether the camera's exponent may move.
     bend_free: bool,
+    /// Whether the blur is alike in all directions.
+    round: bool,
     options: &'t FitOptions,
     modes: Vec<usize>,
     pupil: Pupil,
@@ -153,7 +146,8 @@ fn fitted_freely<'a>(
     let modes: Vec<usize> = (4..=last).collect();
     let pair = tasks.len() > 1;
     let known = options.obstruction_sigma <= 0.0;
-    let free_shadow = match (setup.obstruction > 0.0, pair, known) {
+    let placed = pair || options.shadow_place_sigma > 0.0;
+    let free_shadow = match (setup.obstruction > 0.0, placed, known) {
         (false, ..) | (true, false, true) => 0..0,
         (true, true, true) => 0..2,
         (true, true, false) => 0..3,
@@ -165,6 +159,7 @@ fn fitted_freely<'a>(
         setup: setup.clone(),
         scale: 0.0,
         bend_free: false,
+        round: true,
         options,
         shared: modes.len() - 1 + free_shadow.len() + extras,
         modes,
@@ -174,16 +169,19 @@ fn fitted_freely<'a>(
     let mut work = Work::default();
     let coarse = run.approach(&mut work)?;
     let fine = run.stage(&coarse.parameters, true, &mut work)?;
-    let mut fine = run.with_its_camera(fine, &mut work);
+    let fine = run.with_its_vanes(fine, &mut work);
+    let fine = run.with_its_blur(fine, &mut work);
+    let fine = run.with_its_camera(fine, &mut work);
     if fine.unexplained() > HOPELESS {
         return Err(FitError::NoConvergence);
     }
-    // What is held as told takes no part in the errors either.
     let scale = fine.problem.scale().filter(|_| run.scale == 0.0);
     let bend = fine.problem.bend().filter(|_| !run.bend_free);
-    for i in scale.into_iter().chain(bend) {
-        fine.solution.matrix[(i, i)] += HELD * fine.solution.matrix[(i, i)].max(1.0);
-    }
+    let held: Vec<usize> = scale
+        .into_iter()
+        .chain(bend)
+        .chain(fine.problem.stretches().filter(|_| run.round))
+        .collect();
     let unexplained = fine.unexplained();
     Ok(Fitted {
         unexplained,
@@ -191,123 +189,15 @@ fn fitted_freely<'a>(
         problem: fine.problem,
         windows: fine.windows,
         solution: fine.solution,
-        setup: run.setup,
         point_symmetric: run.pupil.has_point_symmetry(),
+        held,
+        vanes: run.found_vanes(setup),
+        setup: run.setup,
         work,
     })
 }
 
 impl Run<'_, '_> {
-    /// Goes on with focal ratio and camera free, where that explains the picture
-    /// much better, and keeps of them what the picture tells beyond doubt. Else
-    /// what was told is the better guess: blurred rings tell little of either,
-    /// and small untruths of the model spoil that little.
-    fn with_its_camera(&mut self, told: Stage, work: &mut Work) -> Stage {
-        let promise = told.solution.onward.as_ref().map_or(0.0, |o| o.1);
-        if promise.is_nan() || promise < WORTH_A_LOOK * told.solution.chi2 {
-            return told;
-        }
-        let kept = self.setup.clone();
-        self.bend_free = self.options.response_sigma > 0.0;
-        let Ok(bent) = self.stage(&told.parameters, true, work) else {
-            self.bend_free = false;
-            return told;
-        };
-        let scaled = self.with_its_focal_ratio(&bent, work);
-        let Some(scaled) = scaled.filter(|s| self.scale_is_told_by(s)) else {
-            (self.setup, self.scale) = (kept, 0.0);
-            if self.bend_is_told_by(&bent) {
-                return bent;
-            }
-            self.bend_free = false;
-            return told;
-        };
-        if self.bend_is_told_by(&scaled) {
-            return scaled;
-        }
-        self.bend_free = false;
-        let mut straight = scaled.parameters.clone();
-        if let Some(i) = scaled.problem.bend() {
-            straight[i] = 0.0;
-        }
-        let Ok(straight) = self.stage(&straight, true, work) else {
-            self.bend_free = true;
-            return scaled;
-        };
-        self.with_its_focal_ratio(&straight, work)
-            .unwrap_or(straight)
-    }
-
-    /// Stages on with the focal ratio followed; `None` when it need not move.
-    fn with_its_focal_ratio(&mut self, from: &Stage, work: &mut Work) -> Option<Stage> {
-        let mut best: Option<Stage> = None;
-        let mut before = 0.0;
-        for _ in 0..MOST_SCALINGS {
-            let here = best.as_ref().unwrap_or(from);
-            let step = here.solution.onward.as_ref()?.0[here.problem.scale()?];
-            if !step.is_finite() || step.abs() < LEAST_SCALING {
-                break;
-            }
-            // Steps that shrink evenly have a known end.
-            let share = step / before;
-            let by = if (0.05..0.8).contains(&share) {
-                step / (1.0 - share)
-            } else {
-                step
-            };
-            before = step;
-            let Some(onward) = self.rescaled(here, by) else {
-                break;
-            };
-            match self.stage(&onward, true, work) {
-                Ok(next) => best = Some(next),
-                Err(_) => break,
-            }
-        }
-        best
-    }
-
-    fn scale_is_told_by(&self, free: &Stage) -> bool {
-        let sigma = free.sigma_of(free.problem.scale());
-        self.scale.abs() > LEAST_TAKEN && self.scale.abs() > BEYOND_DOUBT * sigma
-    }
-
-    fn bend_is_told_by(&self, free: &Stage) -> bool {
-        let Some(i) = free.problem.bend() else {
-            return false;
-        };
-        let bend = free.solution.parameters[i].abs();
-        bend > LEAST_BEND && bend > BEYOND_DOUBT * free.sigma_of(Some(i))
-    }
-
-    /// Takes over a change of the focal ratio; gives the parameters to go on from.
-    fn rescaled(&mut self, stage: &Stage, by: f64) -> Option<Vec<f64>> {
-        let i = stage.problem.scale()?;
-        let (onward, _) = stage.solution.onward.as_ref()?;
-        let by = by.clamp(-MOST_SCALE - self.scale, MOST_SCALE - self.scale);
-        let here: Vec<f64> = stage
-            .solution
-            .parameters
-            .iter()
-            .zip(onward)
-            .map(|(p, step)| p + step * by / onward[i])
-            .collect();
-        let mut p = here.clone();
-        for (k, window) in stage.windows.iter().enumerate() {
-            let at = stage.problem.own(k);
-            p[at..at + OWN].copy_from_slice(&window.leave(&here[at..at + OWN]));
-            let blur = &mut p[at + BLUR];
-            *blur = blur.max(0.0);
-        }
-        p[i] = 0.0;
-        if !p.iter().all(|v| v.is_finite()) {
-            return None;
-        }
-        self.setup.focal_mm *= (1.0 + self.scale + by) / (1.0 + self.scale);
-        self.scale += by;
-        Some(p)
-    }
-
     /// The coarse stage, from the geometric estimate and, if that leads nowhere,
     /// from a ring of others: strong coma folds the donut's rays over, and its
     /// edges then tell little about it.
@@ -319,7 +209,13 @@ impl Run<'_, '_> {
         let mut best = self.stage(&self.start([told(0), told(1)], 1.0), false, work);
         let share =
             |s: &Result<Stage, FitError>| s.as_ref().map_or(f64::INFINITY, Stage::unexplained);
-        if share(&best) > LOST {
+        // So far out that rays draw the picture, its edges tell where to begin; what is
+        // left then is the texture of air and mirror.
+        let far = self
+            .tasks
+            .iter()
+            .any(|t| stage::start_w020(&self.setup, t.1) > stage::MOST_WAVES);
+        if share(&best) > LOST && !(far && best.is_ok()) {
             for (size, scale) in [(0.0, 1.0), (0.15, 1.0), (0.35, 0.8), (0.5, 0.6)] {
                 for k in 0..if size > 0.0 { 8 } else { 1 } {
                     let (s, c) = (std::f64::consts::TAU * f64::from(k) / 8.0).sin_cos();
@@ -358,8 +254,14 @@ impl Run<'_, '_> {
             free_shadow: self.free_shadow.clone(),
             shadow: [0.0, 0.0, self.setup.obstruction],
             radius_sigma: self.options.obstruction_sigma,
+            place_sigma: if self.tasks.len() > 1 {
+                0.0
+            } else {
+                self.options.shadow_place_sigma
+            },
             bend_sigma: self.options.response_sigma,
             bend_held: !self.bend_free,
+            round: self.round,
             scale_sigma: self.options.focal_sigma,
             scale: self.scale,
         };
@@ -384,6 +286,7 @@ impl Run<'_, '_> {
                 &state,
                 floor,
                 kind,
+                None,
             );
             here.extend(window.enter(&parameters[problem.own(k)..][..OWN]));
             problem.pictures.push(picture);
@@ -415,18 +318,6 @@ impl Run<'_, '_> {
 }
 
 impl Stage {
-    /// 1-sigma of a parameter, from the residuals as they are.
-    fn sigma_of(&self, parameter: Option<usize>) -> f64 {
-        let inverse = honest::inverse(&self.solution.matrix);
-        match (parameter, inverse) {
-            (Some(i), Some(inverse)) => honest::covariance(&self.problem, &self.solution, &inverse)
-                [(i, i)]
-                .max(0.0)
-                .sqrt(),
-            _ => f64::INFINITY,
-        }
-    }
-
     /// RMS of the residuals over RMS of the light, both weighted, with the noise
     /// the stamps admit taken off.
     fn unexplained(&self) -> f64 {

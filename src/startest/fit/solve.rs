@@ -21,17 +21,21 @@ pub(super) struct Picture {
 }
 
 /// Parameters of a picture's own, in order.
-pub(super) const OWN: usize = 8;
+pub(super) const OWN: usize = 10;
 pub(super) const A4: usize = 0;
 pub(super) const X: usize = 1;
 pub(super) const Y: usize = 2;
 pub(super) const BLUR: usize = 3;
 pub(super) const FLUX: usize = 4;
 pub(super) const SKY: usize = 5;
+pub(super) const STRETCH: usize = 8;
+/// The blur is never stretched further than this share of it.
+const MOST_STRETCH: f64 = 0.9;
 
 /// Pictures and the layout of their parameters: the shared modes' coefficients,
 /// the shadow's place (2) and size (1) as far as free, then [`OWN`] for each
-/// picture: Z4, x, y, blur, flux, sky, sky slope in x and in y (per stamp).
+/// picture: Z4, x, y, blur, flux, sky, sky slope in x and in y (per stamp), and
+/// what the blur has of a direction (2).
 pub(super) struct Problem {
     pub pictures: Vec<Picture>,
     /// Free modes other than Z4; the models carry Z4 first, then these.
@@ -42,10 +46,14 @@ pub(super) struct Problem {
     pub shadow: [f64; 3],
     /// How well the radius was known beforehand, 1-sigma.
     pub radius_sigma: f64,
+    /// How near the centre the shadow was believed to be, 1-sigma; 0 for no belief.
+    pub place_sigma: f64,
     /// How well the camera's exponent is known to be 1, 1-sigma; 0 holds it.
     pub bend_sigma: f64,
     /// Whether the iteration leaves the exponent where it is.
     pub bend_held: bool,
+    /// Whether it leaves the blur as round as it is.
+    pub round: bool,
     /// How well the focal ratio is known, 1-sigma as a share, and by what share
     /// the models' own stands off the told one; a sigma of 0 holds it.
     pub scale_sigma: f64,
@@ -62,9 +70,8 @@ struct Normal {
 #[derive(Debug, Clone)]
 pub(super) struct Solution {
     pub parameters: Vec<f64>,
-    /// The next step with focal ratio and exponent free as well, and the fall of chi2 it
-    /// promises; `None` where it is held.
-    pub onward: Option<(Vec<f64>, f64)>,
+    /// Half the slope of chi2 downhill, at the end.
+    pub gradient: DVector<f64>,
     pub chi2: f64,
     /// Pictures computed, and sets of derivatives.
     pub pictures_computed: usize,
@@ -133,6 +140,7 @@ impl Problem {
             shadow,
             at: [own[X], own[Y]],
             blur: own[BLUR].max(0.0),
+            stretch: [own[STRETCH], own[STRETCH + 1]],
         }
     }
 
@@ -171,7 +179,7 @@ impl Problem {
                 let v = if bend == 0.0 {
                     v
                 } else {
-                    v + bend * bent(v, level)
+                    counted(v, level, bend)
                 };
                 out.push((base + gy * plane(y, size) + flux * f64::from(v)) as f32);
             }
@@ -219,12 +227,13 @@ impl Problem {
         let mut seen = s.image.clone();
         if let Some(i) = self.bend() {
             let level = level_of(&s.image);
-            let by_bend: Vec<f32> = s.image.iter().map(|v| bent(*v, level)).collect();
             let bend = p[i] as f32;
-            for (((a, v), seen), b) in answer.iter_mut().zip(&s.image).zip(&mut seen).zip(&by_bend)
-            {
-                *a *= 1.0 + bend * ((v / level).max(1e-3).ln() + 1.0);
-                *seen += bend * b;
+            let mut by_bend = Vec::with_capacity(s.image.len());
+            for ((a, v), seen) in answer.iter_mut().zip(&s.image).zip(&mut seen) {
+                *seen = counted(*v, level, bend);
+                let share = (v / level).max(LEAST_SHARE);
+                by_bend.push(*seen * share.ln());
+                *a *= (1.0 + bend) * share.powf(bend);
             }
             out.push((i, plain(by_bend.iter().map(|b| flux * b).collect())));
         }
@@ -253,6 +262,9 @@ impl Problem {
         out.push((own + SKY, plain(of(&|_, _| 1.0))));
         out.push((own + SKY + 1, plain(of(&|x, _| plane(x, size)))));
         out.push((own + SKY + 2, plain(of(&|_, y| plane(y, size)))));
+        let [along, across] = s.stretch;
+        out.push((own + STRETCH, weigh(along, flux)));
+        out.push((own + STRETCH + 1, weigh(across, flux)));
         out
     }
 
@@ -278,6 +290,10 @@ impl Problem {
         if self.free_shadow.end == 3 {
             let i = self.shared_modes.len() + 2 - self.free_shadow.start;
             all.push((i, self.shadow[2] - p[i], self.radius_sigma.powi(-2)));
+        }
+        if self.place_sigma > 0.0 && self.free_shadow.start == 0 && !self.free_shadow.is_empty() {
+            let first = self.shared_modes.len();
+            all.extend((first..first + 2).map(|i| (i, -p[i], self.place_sigma.powi(-2))));
         }
         if let Some(i) = self.bend() {
             all.push((i, -p[i], self.bend_sigma.powi(-2)));
@@ -334,6 +350,7 @@ impl Problem {
             .scale()
             .into_iter()
             .chain(self.bend().filter(|_| self.bend_held))
+            .chain(self.stretches().filter(|_| self.round))
             .collect();
         let mut columns: Vec<Vec<(usize, Vec<f32>)>> = Vec::new();
         // Whether the derivatives must be renewed before the next step.
@@ -411,14 +428,9 @@ impl Problem {
                 stale = true;
             }
         }
-        // Where all would go next if what is held were free.
-        let onward = (!held.is_empty())
-            .then(|| self.step(&normal, &p, 1e-9, &[]))
-            .flatten()
-            .map(|(step, promise)| (step.iter().copied().collect(), promise));
         Solution {
             parameters: p,
-            onward,
+            gradient: normal.gradient,
             chi2,
             pictures_computed: computed,
             slopes_computed: renewed,
@@ -428,6 +440,17 @@ impl Problem {
             models,
             matrix: normal.matrix,
         }
+    }
+
+    /// Where a solution would go next with only the parameters `held` kept where they
+    /// are, and the fall of chi2 that promises.
+    pub fn onward(&self, solution: &Solution, held: &[usize]) -> Option<(Vec<f64>, f64)> {
+        let normal = Normal {
+            matrix: solution.matrix.clone(),
+            gradient: solution.gradient.clone(),
+        };
+        self.step(&normal, &solution.parameters, 1e-9, held)
+            .map(|(step, promise)| (step.iter().copied().collect(), promise))
     }
 
     /// True when derivatives taken at `b` still serve at `a`: coefficients within
@@ -444,10 +467,24 @@ impl Problem {
 
     fn bounded(&self, mut p: Vec<f64>) -> Vec<f64> {
         for k in 0..self.pictures.len() {
-            let i = self.own(k) + BLUR;
-            p[i] = p[i].max(0.0);
+            let own = self.own(k);
+            p[own + BLUR] = p[own + BLUR].max(0.0);
+            let size = p[own + STRETCH].hypot(p[own + STRETCH + 1]);
+            let most = MOST_STRETCH * p[own + BLUR];
+            if size > most {
+                p[own + STRETCH] *= most / size;
+                p[own + STRETCH + 1] *= most / size;
+            }
         }
         p
+    }
+
+    /// Indices of what the blurs have of a direction.
+    pub fn stretches(&self) -> impl Iterator<Item = usize> + '_ {
+        (0..self.pictures.len()).flat_map(|k| {
+            let first = self.own(k) + STRETCH;
+            [first, first + 1]
+        })
     }
 
     /// The damped step and the fall of chi2 it promises. A blur that would turn
@@ -506,14 +543,13 @@ fn level_of(image: &[f32]) -> f32 {
     (squares / sum.max(1e-30)).max(1e-30)
 }
 
-/// What a camera adds whose counts go with the light to the power 1 + b, over
-/// b, for small b: v ln(v / level).
-fn bent(v: f32, level: f32) -> f32 {
-    if v > 0.0 {
-        v * (v / level).max(1e-3).ln()
-    } else {
-        0.0
-    }
+/// Light fainter than this share of the level is counted as light of that share.
+const LEAST_SHARE: f32 = 1e-3;
+
+/// What a camera makes of light `v` whose counts go with the light to the power
+/// 1 + `bend`, alike at `level`.
+fn counted(v: f32, level: f32, bend: f32) -> f32 {
+    v * (v / level).max(LEAST_SHARE).powf(bend)
 }
 
 /// -1/2 to 1/2 across a stamp.

@@ -10,7 +10,7 @@
 use super::{
     FitError, FitOptions, Start,
     model::{Fineness, Model, State},
-    solve::{A4, BLUR, FLUX, OWN, Picture, SKY, X, Y},
+    solve::{A4, BLUR, FLUX, OWN, Picture, SKY, STRETCH, X, Y},
 };
 use crate::{
     optics::{REFERENCE_NM, pupil::Pupil, wavefront},
@@ -18,7 +18,7 @@ use crate::{
 };
 
 /// See [`tractable`].
-const MOST_WAVES: f64 = 30.0;
+pub(super) const MOST_WAVES: f64 = 30.0;
 
 /// Radius, in joined pixels, that the donut keeps in the first stage.
 const COARSE_RADIUS: f64 = 16.0;
@@ -63,7 +63,9 @@ impl Window {
         out.copy_from_slice(own);
         out[X] = (own[X] - self.left as f64 - (b - 1.0) / 2.0) / b;
         out[Y] = (own[Y] - self.top as f64 - (b - 1.0) / 2.0) / b;
-        out[BLUR] = own[BLUR] / b.powf(5.0 / 3.0);
+        for i in [BLUR, STRETCH, STRETCH + 1] {
+            out[i] = own[i] / b.powf(5.0 / 3.0);
+        }
         out[FLUX] = own[FLUX] / (b * b);
         let (shift, share) = self.sky_geometry();
         out[SKY] = own[SKY] + own[SKY + 1] * shift[0] + own[SKY + 2] * shift[1];
@@ -79,7 +81,9 @@ impl Window {
         out.copy_from_slice(own);
         out[X] = own[X] * b + (b - 1.0) / 2.0 + self.left as f64;
         out[Y] = own[Y] * b + (b - 1.0) / 2.0 + self.top as f64;
-        out[BLUR] = own[BLUR] * b.powf(5.0 / 3.0);
+        for i in [BLUR, STRETCH, STRETCH + 1] {
+            out[i] = own[i] * b.powf(5.0 / 3.0);
+        }
         out[FLUX] = own[FLUX] * b * b;
         let (shift, share) = self.sky_geometry();
         out[SKY + 1] = own[SKY + 1] / share;
@@ -169,29 +173,32 @@ pub(super) fn level(stamp: &Stamp, start: &Start) -> f64 {
     (middle(&mut ring) - middle(&mut beyond)).abs()
 }
 
-/// The box, around (x, y) of the chief ray, that the rays of a state fill:
-/// centre and half side, stamp pixels.
-pub(super) fn ray_box(setup: &Setup, modes: &[usize], state: &State) -> ([f64; 2], f64) {
+/// Where the ray through a point of the pupil falls, stamp pixels.
+pub(super) fn ray(setup: &Setup, modes: &[usize], state: &State, pupil: [f64; 2]) -> [f64; 2] {
     let scale = 2.0 * setup.focal_mm / setup.aperture_mm * REFERENCE_NM * 1e-3 / setup.pixel_um;
     let mut w = wavefront::Wavefront::flat();
     for (&j, &a) in modes.iter().zip(&state.waves) {
         w.set(j, a);
     }
+    let ([u, v], h) = (pupil, 1e-4);
+    [
+        state.at[0] + scale * (w.at(u + h, v) - w.at(u - h, v)) / (2.0 * h),
+        // Rows run downwards.
+        state.at[1] - scale * (w.at(u, v + h) - w.at(u, v - h)) / (2.0 * h),
+    ]
+}
+
+/// The box, around (x, y) of the chief ray, that the rays of a state fill:
+/// centre and half side, stamp pixels.
+pub(super) fn ray_box(setup: &Setup, modes: &[usize], state: &State) -> ([f64; 2], f64) {
     let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
-    let h = 1e-4;
     for ring in [0.4, 0.7, 1.0] {
         for k in 0..24 {
             let (s, c) = (std::f64::consts::TAU * f64::from(k) / 24.0).sin_cos();
-            let (u, v) = (ring * c, ring * s);
-            let slope = [
-                (w.at(u + h, v) - w.at(u - h, v)) / (2.0 * h),
-                // Rows run downwards.
-                -(w.at(u, v + h) - w.at(u, v - h)) / (2.0 * h),
-            ];
+            let at = ray(setup, modes, state, [ring * c, ring * s]);
             for a in 0..2 {
-                let at = state.at[a] + scale * slope[a];
-                low[a] = f64::min(low[a], at);
-                high[a] = f64::max(high[a], at);
+                low[a] = f64::min(low[a], at[a]);
+                high[a] = f64::max(high[a], at[a]);
             }
         }
     }
@@ -199,7 +206,11 @@ pub(super) fn ray_box(setup: &Setup, modes: &[usize], state: &State) -> ([f64; 2
     ([(low[0] + high[0]) / 2.0, (low[1] + high[1]) / 2.0], half)
 }
 
-/// A stage's picture: window, data, models.
+/// A stage's picture: window (one may be given), data, models.
+#[expect(
+    clippy::too_many_arguments,
+    reason = "all of it differs from call to call"
+)]
 pub(super) fn picture(
     stamp: &Stamp,
     setup: &Setup,
@@ -208,6 +219,7 @@ pub(super) fn picture(
     state: &State,
     floor: f64,
     kind: Kind,
+    window: Option<Window>,
 ) -> (Window, Picture) {
     let (centre, rays) = ray_box(setup, modes, state);
     let setup = &tractable(setup, state);
@@ -219,7 +231,7 @@ pub(super) fn picture(
         Kind::Coarse => ((rays / COARSE_RADIUS) as usize).clamp(1, stamp.size / 12),
         Kind::Fine { .. } => 1,
     };
-    let window = Window::around(stamp.size, centre, half, join);
+    let window = window.unwrap_or_else(|| Window::around(stamp.size, centre, half, join));
     let (data, root_weight) = window.cut(stamp, floor);
     let mut here = setup.clone();
     here.pixel_um *= join as f64;
@@ -273,6 +285,7 @@ pub(super) fn picture_of(
         shadow: [0.0, 0.0, setup.obstruction],
         at,
         blur: fwhm_px.max(0.0).powf(5.0 / 3.0),
+        stretch: [0.0; 2],
     };
     if !(4..=2048).contains(&size) || !at.iter().chain(&state.waves).all(|v| v.is_finite()) {
         return Err(FitError::Input(
@@ -397,7 +410,7 @@ mod tests {
     fn a_window_gives_parameters_back() {
         let w = Window::around(100, [40.0, 61.0], 30.0, 3);
         assert_eq!((w.size, w.join), (20, 3));
-        let own = [1.0, 41.0, 60.0, 5.0, 1000.0, 7.0, 0.3, -0.2];
+        let own = [1.0, 41.0, 60.0, 5.0, 1000.0, 7.0, 0.3, -0.2, 0.6, -0.4];
         let back = w.leave(&w.enter(&own));
         for (a, b) in own.iter().zip(back) {
             assert!((a - b).abs() < 1e-9, "{a} {b}");

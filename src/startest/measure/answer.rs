@@ -1,0 +1,345 @@
+//! From the rings and the fit to one answer with its error, each checking the other.
+
+use super::writing::{air_of, fit_report, rings_of, set_report};
+use super::{FieldComa, Look, Options, Outcome, together};
+use crate::optics::wavefront::{annular_from_noll_coma, w020_from_a4};
+use crate::startest::fit::{self, FitError, FitResult};
+use crate::startest::frame::Setup;
+use crate::startest::judge::{reason, said};
+use crate::startest::notes;
+use crate::startest::report::{Agreement, Field, FrameCount, Reason, Report, Wavefront};
+use crate::startest::scatter::{self, component_sigma};
+
+/// The coma to be reported and its errors, however it was had.
+pub(super) struct Answer {
+    pub coma: [f64; 2],
+    /// [xx, xy, yy] from scatter and residuals.
+    pub covariance: [f64; 3],
+    pub model_sigma: f64,
+    pub defocus: f64,
+    pub defocus_sigma: f64,
+}
+
+impl Answer {
+    /// The rings' own: of a pair the mean of both, from which a shadow off
+    /// centre drops out.
+    fn by_rings(looks: &[Look], setup: &Setup) -> Self {
+        let n = looks.len() as f64;
+        let mean = |f: &dyn Fn(&Look) -> f64| looks.iter().map(f).sum::<f64>() / n;
+        let scatter = (looks.iter().map(|l| l.scatter.powi(2)).sum::<f64>()).sqrt() / n;
+        let model = (looks
+            .iter()
+            .map(|l| l.read.model_sigma.powi(2))
+            .sum::<f64>()
+            / n)
+            .sqrt();
+        let last = &looks[looks.len() - 1].read;
+        let sign = if looks.len() > 1 {
+            1.0
+        } else {
+            setup.side_sign()
+        };
+        Answer {
+            coma: [mean(&|l| l.read.x_waves), mean(&|l| l.read.y_waves)],
+            covariance: [scatter.powi(2), 0.0, scatter.powi(2)],
+            model_sigma: model,
+            defocus: last.w020_waves * sign,
+            defocus_sigma: 0.04 * last.w020_waves,
+        }
+    }
+
+    pub fn sigma(&self) -> f64 {
+        component_sigma(self.covariance).hypot(self.model_sigma)
+    }
+
+    pub fn wavefront(&self, method: &str, setup: &Setup) -> Wavefront {
+        let [x, y] = self.coma;
+        let coma = x.hypot(y);
+        let sigma = self.sigma();
+        Wavefront {
+            method: method.to_owned(),
+            coma_rms_waves: coma,
+            coma_rms_waves_sigma: sigma,
+            coma_annular_rms_waves: annular_from_noll_coma(coma, setup.obstruction),
+            coma_x_waves: x,
+            coma_y_waves: y,
+            coma_component_sigma_waves: sigma,
+            defocus_waves: self.defocus,
+            defocus_waves_sigma: self.defocus_sigma,
+            scatter_sigma_waves: component_sigma(self.covariance),
+            model_sigma_waves: self.model_sigma,
+        }
+    }
+}
+
+/// The two methods' names.
+pub(super) const FIT: &str = "diffraction fit";
+pub(super) const GEOMETRY: &str = "geometry";
+
+pub(super) fn answer(mut looks: Vec<Look>, setup: &Setup, options: &Options) -> Outcome {
+    let mut notes: Vec<Reason> = Vec::new();
+    let farthest = looks.iter().map(|l| l.read.w020_waves).fold(0.0, f64::max);
+    let far = farthest > FARTHEST_WAVES;
+    if options.fit && far {
+        notes.push(far_out(farthest));
+    }
+    let fitted = if options.fit {
+        match fit_of(&looks, setup, options, far) {
+            Ok(found) => Some(found),
+            Err(error) => {
+                notes.push(said(
+                    "fit-failed",
+                    format!("the diffraction fit gave no answer and the rings alone were read: {error}"),
+                    "Check obstruction, focal length, aperture and pixel size against the telescope and camera.",
+                ));
+                None
+            }
+        }
+    } else {
+        None
+    };
+    let contradiction = fitted
+        .as_ref()
+        .filter(|_| !far)
+        .and_then(|f| contradicted(f, &looks, setup));
+    if let Some(why) = contradiction {
+        return refused_after_all(looks, why);
+    }
+    let by_rings = Answer::by_rings(&looks, setup);
+    let blocks = fitted.as_ref().and_then(|f| blocks_of(f, &looks));
+    let mut told = by_rings;
+    let mut method = GEOMETRY;
+    let mut second: Option<(Answer, &str)> = None;
+    if let Some(f) = &fitted {
+        let by_fit = by_fit(f, blocks, &told);
+        second = Some(match not_believed(f) {
+            _ if far => (by_fit, FIT),
+            Some(why) => {
+                notes.push(why);
+                (by_fit, FIT)
+            }
+            None => {
+                method = FIT;
+                (std::mem::replace(&mut told, by_fit), GEOMETRY)
+            }
+        });
+    }
+    let field = options.field_coma.map(|f| own_coma(&looks, setup, f));
+    take_off(&mut told.coma, field);
+    let check = second.map(|(mut other, name)| {
+        take_off(&mut other.coma, field);
+        let apart = (told.coma[0] - other.coma[0]).hypot(told.coma[1] - other.coma[1]);
+        let sigma = told.sigma().hypot(other.sigma());
+        let agreement = Agreement {
+            apart_waves: apart,
+            sigma_waves: sigma,
+            // Two components: beyond 3.03 sigma once in a hundred times.
+            agree: apart <= 3.03 * sigma,
+        };
+        (agreement, other.wavefront(name, setup))
+    });
+    for l in &mut looks {
+        notes.append(&mut l.notes);
+        for note in notes::on_rings(&l.geometry, &l.read, l.scatter, setup, method == FIT) {
+            if notes.iter().all(|n| n.code != note.code) {
+                notes.push(note);
+            }
+        }
+    }
+    let last = &looks[looks.len() - 1];
+    let wavefront = told.wavefront(method, setup);
+    let rings = rings_of(last, &wavefront);
+    let frames = looks
+        .iter()
+        .fold(FrameCount::default(), |a, l| together(a, l.frames.clone()));
+    let mut report = Report::measured(rings, wavefront, frames, notes);
+    report.field = field;
+    if let Some((agreement, wave)) = check {
+        report.agreement = Some(agreement);
+        report.cross_check = Some(wave);
+    }
+    if looks.len() > 1 {
+        report.sets = looks.iter().map(|l| set_report(l, setup)).collect();
+    }
+    if let Some(found) = &fitted {
+        report.air = Some(air_of(found, &looks, setup));
+        report.fit = Some(fit_report(found, blocks, &told, &looks, options));
+        let more = notes::on_fit(&report, setup);
+        for note in more {
+            if report.notes.iter().all(|n| n.code != note.code) {
+                report.notes.push(note);
+            }
+        }
+    }
+    let mut looks = looks.into_iter().rev().map(|l| (l.stack, l.geometry));
+    let (stack, geometry) = looks
+        .next()
+        .map_or((None, None), |(s, g)| (Some(s), Some(g)));
+    Outcome {
+        report,
+        stack,
+        geometry,
+        inside: looks.next(),
+        fitted,
+    }
+}
+
+fn refused_after_all(looks: Vec<Look>, why: Reason) -> Outcome {
+    let mut frames = FrameCount::default();
+    let mut stack = None;
+    for l in looks {
+        frames = together(frames, l.frames);
+        stack = Some(l.stack);
+    }
+    frames.used = 0;
+    Outcome {
+        report: Report::refused(vec![why], frames),
+        stack,
+        geometry: None,
+        inside: None,
+        fitted: None,
+    }
+}
+
+fn fit_of(
+    looks: &[Look],
+    setup: &Setup,
+    options: &Options,
+    far: bool,
+) -> Result<FitResult, FitError> {
+    let how = if far {
+        options.fit_options.far_out()
+    } else {
+        options.fit_options
+    };
+    let start = |l: &Look| fit::Start {
+        centre_px: l.geometry.centre,
+        outer_radius_px: l.geometry.outer_radius,
+        shadow_radius_px: l.geometry.shadow.map(|s| s.radius),
+        coma_waves: [l.read.x_waves, l.read.y_waves],
+        coma_sigma_waves: l.scatter.hypot(l.read.model_sigma),
+    };
+    match looks {
+        [inside, outside] => fit::fit_pair(
+            (&inside.stack.stamp, &start(inside)),
+            (&outside.stack.stamp, &start(outside)),
+            setup,
+            &how,
+        ),
+        [one, ..] => fit::fit(&one.stack.stamp, setup, &start(one), &how),
+        [] => Err(FitError::Input("there is no picture".to_owned())),
+    }
+}
+
+/// An obstruction this far from the told one is another instrument's. Told by
+/// hand it may be out by a few hundredths; the fit finds it within one.
+const OBSTRUCTION_APART: f64 = 0.08;
+/// The fit is believed about the obstruction when it explains this much.
+const EXPLAINED: f64 = 0.2;
+
+/// Whether the fitted obstruction contradicts the told one, and the rings, where
+/// they show a shadow, lean the same way.
+fn contradicted(found: &FitResult, looks: &[Look], setup: &Setup) -> Option<Reason> {
+    let apart = found.obstruction - setup.obstruction;
+    let rings_agree = looks.iter().all(|l| {
+        l.geometry.shadow.is_none_or(|s| {
+            let seen = s.radius / l.geometry.outer_radius - setup.obstruction;
+            seen.abs() > 0.04 && seen.signum() == apart.signum()
+        })
+    });
+    (apart.abs() > OBSTRUCTION_APART && unexplained(found) < EXPLAINED && rings_agree).then(|| {
+        reason(
+            "obstruction-contradicts",
+            format!(
+                "the light fits an obstruction of {:.2}, but {:.2} was told",
+                found.obstruction, setup.obstruction
+            ),
+        )
+    })
+}
+
+/// Share of the light that neither model nor noise accounts for.
+fn unexplained(found: &FitResult) -> f64 {
+    found
+        .pictures
+        .iter()
+        .map(|p| p.unexplained_share)
+        .fold(0.0, f64::max)
+}
+
+/// Beyond so many waves out of focus the rings are rays' and no longer
+/// diffraction's: the geometry answers, and a fit with a free shadow shows in its
+/// residual what the geometry does not know.
+const FARTHEST_WAVES: f64 = 32.0;
+
+/// Why the fit does not give the answer, if it does not.
+fn not_believed(found: &FitResult) -> Option<Reason> {
+    let left = unexplained(found);
+    (left > EXPLAINED).then(|| {
+        said(
+            "fit-not-believed",
+            format!(
+                "the diffraction fit leaves {:.0} % of the light unexplained, so the rings give the answer",
+                100.0 * left
+            ),
+            "Check what was told of telescope and camera; average more frames, and use a raw format.",
+        )
+    })
+}
+
+fn far_out(waves: f64) -> Reason {
+    said(
+        "far-out",
+        format!(
+            "the star is {waves:.0} waves out of focus, too far for rings of diffraction: the ring geometry gives the answer, \
+             and the fit shows what it leaves out"
+        ),
+        "Five to fifteen waves give the best figure.",
+    )
+}
+
+/// Covariance of the fitted coma from the blocks of all sets.
+fn blocks_of(found: &FitResult, looks: &[Look]) -> Option<[f64; 3]> {
+    let each: Vec<[f64; 3]> = looks
+        .iter()
+        .enumerate()
+        .filter_map(|(k, l)| scatter::by_fit(found, k, &l.stack))
+        .collect();
+    (each.len() == looks.len() && !each.is_empty())
+        .then(|| [0, 1, 2].map(|i| each.iter().map(|c| c[i]).sum()))
+}
+
+fn by_fit(found: &FitResult, blocks: Option<[f64; 3]>, rings: &Answer) -> Answer {
+    let own = found.coma_covariance();
+    // Both see noise and moving air; the larger of them stands.
+    let covariance = match blocks {
+        Some(b) if component_sigma(b) > component_sigma(own) => b,
+        _ => own,
+    };
+    let sign = if rings.defocus < 0.0 { -1.0 } else { 1.0 };
+    Answer {
+        coma: found.coma(),
+        covariance,
+        model_sigma: 0.0,
+        defocus: w020_from_a4(found.wavefront.get(4)).abs() * sign,
+        defocus_sigma: w020_from_a4(found.sigma(4).unwrap_or(0.0)),
+    }
+}
+
+fn own_coma(looks: &[Look], setup: &Setup, flare: FieldComa) -> Field {
+    let n = looks.len() as f64;
+    let star_mm = [0, 1].map(|k| {
+        looks.iter().map(|l| l.stack.from_middle[k]).sum::<f64>() / n * setup.pixel_um * 1e-3
+    });
+    Field {
+        star_mm,
+        coma_waves: star_mm.map(|mm| mm * flare.rms_waves_per_mm),
+    }
+}
+
+fn take_off(coma: &mut [f64; 2], own: Option<Field>) {
+    if let Some(own) = own {
+        coma[0] -= own.coma_waves[0];
+        coma[1] -= own.coma_waves[1];
+    }
+}
