@@ -69,7 +69,7 @@ impl Asked {
     }
 }
 
-fn word<W>(typed: &str) -> Result<Option<W>, Error>
+pub(super) fn word<W>(typed: &str) -> Result<Option<W>, Error>
 where
     W: std::str::FromStr<Err = crate::library::UnknownWord>,
 {

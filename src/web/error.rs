@@ -20,6 +20,8 @@ use crate::library;
 pub enum Error {
     /// 404: nothing of that name.
     NotFound(&'static str),
+    /// 405: the address is there, but not for this method.
+    WrongMethod,
     /// 401: sign in first; what was typed is kept.
     SignInFirst(Option<UnsentForm>),
     /// 403: the visitor's role may not.
@@ -118,6 +120,11 @@ impl IntoResponse for Error {
                 StatusCode::NOT_FOUND,
                 "Not found",
                 format!("There is no such {what} here. It may have been mistyped, or the label is an old one."),
+            ),
+            Self::WrongMethod => (
+                StatusCode::METHOD_NOT_ALLOWED,
+                "Not in this way",
+                "This address is there, but it does not take what was sent to it. Go back and use the form or the link.".to_owned(),
             ),
             Self::SignInFirst(form) => {
                 sign_in = true;

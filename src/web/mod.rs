@@ -180,7 +180,7 @@ pub fn router(app: &App) -> Router {
     let router = headers.into_iter().fold(
         access::guarded(app, routes())
             .fallback(|| async { Error::NotFound("page") })
-            .method_not_allowed_fallback(|| async { Error::NotFound("page") })
+            .method_not_allowed_fallback(|| async { Error::WrongMethod })
             .layer(middleware::from_fn_with_state(app.clone(), visit::door))
             .layer(middleware::from_fn_with_state(app.clone(), health::count)),
         |router, (name, value)| {

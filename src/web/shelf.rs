@@ -10,6 +10,7 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 
 use super::access::{Access, Route};
+use super::due::word;
 use super::extract::Query;
 use super::page::{Chrome, Desk, page};
 use super::tables::{Cell, Paging, csv_response};
@@ -145,6 +146,9 @@ fn tag_key(tag: &str) -> Vec<(u64, String)> {
 /// What the visitor asked for, in the order asked for. Retired instruments are
 /// shown to volunteers, and only when they ask for them.
 async fn gather(desk: &Desk, conn: &mut Conn, asked: &Asked) -> Result<Gathered, Error> {
+    word::<Design>(&asked.design)?;
+    word::<State>(&asked.state)?;
+    word::<Reading>(&asked.reading)?;
     let now = desk.now();
     let recall = &desk.app.foreseer.recall;
     let mut rows = upkeep::shelf_recalled(conn, recall, false, now).await?;

@@ -28,6 +28,8 @@ const NOT_LINKED: &[&str] = &[
     "/shelf/finder.json",
     "/check-in.json",
     "/instruments/{tag}/qr.svg",
+    // Shown while a second factor is set up.
+    "/me/second-factor.svg",
     "/instruments/{tag}/edit/{version}",
     "/attempts/{id}/progress",
     "/attempts/{id}/picture.png",
