@@ -1,6 +1,9 @@
 //! Backups made under write load, put back and compared; spoilt ones refused.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+#[path = "studies/tube.rs"]
+mod tube;
+
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -80,22 +83,7 @@ async fn club_with_waiting_frames(folder: &Path) -> (Library, AttemptId) {
     let library = Library::open(folder).await.unwrap();
     let by = add(&library, 1).await;
     let mut write = library.write().await.unwrap();
-    let particulars = instruments::Particulars {
-        tag: "N150".to_owned(),
-        name: "150 mm Newtonian".to_owned(),
-        design: instruments::Design::Newtonian,
-        aperture_mm: 150.0,
-        focal_mm: 750.0,
-        obstruction: 0.3,
-        vane_count: 4,
-        weight_kg: None,
-        cool_down_min: None,
-        uses_diagonal: false,
-        replacement_value_cents: None,
-        place: String::new(),
-        notes: String::new(),
-    };
-    let instrument = instruments::Instrument::add(&mut write, &particulars, Utc::now(), by)
+    let instrument = instruments::Instrument::add(&mut write, &tube::newtonian(), Utc::now(), by)
         .await
         .unwrap();
     let id = AttemptId::fresh();

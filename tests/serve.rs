@@ -2,13 +2,16 @@
 //! slow senders, and what it does where the disk is full or cannot be written.
 #![allow(clippy::unwrap_used)]
 
+#[path = "studies/tube.rs"]
+mod tube;
+
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-use tubewright::library::instruments::{Design, Instrument, Particulars};
+use tubewright::library::instruments::Instrument;
 use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::sessions::{self, Purpose, Token};
 use tubewright::library::{Library, check_copy, logbook, trail};
@@ -27,22 +30,7 @@ async fn club(folder: &Path) -> Token {
     };
     let id = Person::add(&mut write, &new, now).await.unwrap();
     let token = sessions::start(&mut write, id, now).await.unwrap();
-    let particulars = Particulars {
-        tag: "N150".to_owned(),
-        name: "150 mm Newtonian".to_owned(),
-        design: Design::Newtonian,
-        aperture_mm: 150.0,
-        focal_mm: 750.0,
-        obstruction: 0.3,
-        vane_count: 4,
-        weight_kg: None,
-        cool_down_min: None,
-        uses_diagonal: false,
-        replacement_value_cents: None,
-        place: String::new(),
-        notes: String::new(),
-    };
-    Instrument::add(&mut write, &particulars, now, id)
+    Instrument::add(&mut write, &tube::newtonian(), now, id)
         .await
         .unwrap();
     write.commit().await.unwrap();

@@ -2,5 +2,6 @@
 
 pub mod club;
 pub mod people;
+#[path = "../server.rs"]
 pub mod server;
 pub mod wire;

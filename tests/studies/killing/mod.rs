@@ -1,17 +1,22 @@
 //! The server killed at random moments under concurrent writes, and what is
 //! left after it.
 
-use std::io::{BufRead, BufReader, Read, Write};
+#[path = "../server.rs"]
+mod server;
+#[path = "../tube.rs"]
+mod tube;
+
+use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
-use tubewright::library::instruments::{Design, Instrument, Particulars};
+use server::Server;
+use tubewright::library::instruments::Instrument;
 use tubewright::library::logbook;
 use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::sessions::{self, Token};
@@ -62,37 +67,6 @@ struct Sent {
     words: String,
 }
 
-struct Server {
-    child: Child,
-    address: SocketAddr,
-}
-
-impl Server {
-    fn start(binary: &Path, folder: &Path) -> Self {
-        let mut child = Command::new(binary)
-            .args(["serve", "--listen", "127.0.0.1:0", "--data"])
-            .arg(folder)
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-        let address = loop {
-            let line = lines.next().unwrap().unwrap();
-            if let Some(at) = line.strip_prefix("Tubewright is ready at http://") {
-                break at.trim_end_matches('/').parse().unwrap();
-            }
-        };
-        Self { child, address }
-    }
-
-    /// SIGKILL: no goodbye, no flush.
-    fn kill(mut self) {
-        self.child.kill().unwrap();
-        self.child.wait().unwrap();
-    }
-}
-
 /// Sends the form; whether the server said it was done.
 fn send(address: SocketAddr, token: &Token, sent: &Sent) -> bool {
     let ask = || -> std::io::Result<bool> {
@@ -141,22 +115,7 @@ async fn club(folder: &Path, writers: usize) -> Vec<Token> {
         first.get_or_insert(id);
         tokens.push(sessions::start(&mut write, id, now).await.unwrap());
     }
-    let particulars = Particulars {
-        tag: "N150".to_owned(),
-        name: "150 mm Newtonian".to_owned(),
-        design: Design::Newtonian,
-        aperture_mm: 150.0,
-        focal_mm: 750.0,
-        obstruction: 0.3,
-        vane_count: 4,
-        weight_kg: None,
-        cool_down_min: None,
-        uses_diagonal: false,
-        replacement_value_cents: None,
-        place: String::new(),
-        notes: String::new(),
-    };
-    Instrument::add(&mut write, &particulars, now, first.unwrap())
+    Instrument::add(&mut write, &tube::newtonian(), now, first.unwrap())
         .await
         .unwrap();
     write.commit().await.unwrap();

@@ -30,11 +30,20 @@ impl Server {
         Self { child, address }
     }
 
+    /// SIGKILL: no goodbye, no flush.
+    #[allow(dead_code)] // not every study kills
+    pub fn kill(mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+
     /// Memory in use (resident), MiB; Linux only, else 0.
+    #[allow(dead_code)] // not every study watches it
     pub fn memory_mib(&self) -> f64 {
         self.status("VmRSS:")
     }
 
+    #[allow(dead_code)]
     fn status(&self, line: &str) -> f64 {
         std::fs::read_to_string(format!("/proc/{}/status", self.child.id()))
             .unwrap_or_default()
@@ -46,6 +55,7 @@ impl Server {
     }
 
     /// Processor time taken so far, seconds; Linux only, else 0.
+    #[allow(dead_code)] // not every study watches it
     pub fn cpu_s(&self) -> f64 {
         let stat =
             std::fs::read_to_string(format!("/proc/{}/stat", self.child.id())).unwrap_or_default();
