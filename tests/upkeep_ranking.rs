@@ -90,7 +90,7 @@ fn a_margin_that_may_be_luck_falls_back_on_the_limits() {
     }
     looks[60].chance = 0.9;
     looks[63].chance = 0.8;
-    let told = verdict(&looks, &vec![true; 90]).unwrap();
+    let told = verdict(&looks, &[true; 90]).unwrap();
     assert!(told.plain > told.model, "better by a hair: {told:?}");
     assert!(told.luck > MOST_LUCK && !told.trusted, "{told:?}");
 }

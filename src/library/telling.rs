@@ -17,7 +17,8 @@ pub struct Telling {
     pub loan_from: Option<Moment>,
 }
 
-/// The telling of every standing entry of one instrument, or of all.
+/// The telling of every standing entry of one instrument, or of all. The plus sign
+/// keeps SQLite from walking all first entries of the club once for each instrument.
 pub async fn of_standing(
     conn: &mut Conn,
     instrument: Option<InstrumentId>,
@@ -27,7 +28,7 @@ pub async fn of_standing(
         r#"WITH RECURSIVE chain (id, first_told, first_entry, loan_id) AS (
                SELECT e.id, e.recorded_at, e.id, e.loan_id
                FROM instruments i CROSS JOIN entries e ON e.instrument_id = i.id
-               WHERE e.supersedes IS NULL AND (?1 IS NULL OR i.id = ?1)
+               WHERE +e.supersedes IS NULL AND (?1 IS NULL OR i.id = ?1)
                UNION ALL
                SELECT c.id, chain.first_told, chain.first_entry, COALESCE(c.loan_id, chain.loan_id)
                FROM entries c JOIN chain ON c.supersedes = chain.id
