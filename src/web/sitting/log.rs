@@ -74,6 +74,9 @@ pub fn step_words(step: &Step, at: Looked) -> String {
                 clock_words(deg)
             )
         }
+        Step::Look { coma, sigma } if at == Looked::Mark && *coma == [0.0, 0.0] => {
+            format!("Mark centred, \u{b1} {sigma:.1} mm.")
+        }
         Step::Look { coma, sigma } if at == Looked::Mark => {
             let deg = coma[0].atan2(coma[1]).to_degrees();
             format!(
