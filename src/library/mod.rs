@@ -28,6 +28,7 @@ pub mod people;
 pub mod photos;
 pub mod sessions;
 pub mod sitting_course;
+mod sitting_lists;
 pub mod sittings;
 pub mod star_tests;
 pub mod telling;

@@ -285,5 +285,5 @@ async fn a_tight_screw_is_told_and_the_turn_that_was_made_is_logged_as_told() {
     ];
     post(&mut client, &sitting, "go", &own).await;
     let words = client.get(&sitting).await.words();
-    assert!(words.contains("by screw: -2, 1, 0"), "{words}");
+    assert!(words.contains("by screw: S1 -2, S2 1, S3 0"), "{words}");
 }
