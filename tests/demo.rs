@@ -6,13 +6,16 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::LazyLock;
 
 use chrono::{DateTime, Days, NaiveDate, TimeZone, Utc};
+use tubewright::bench::advice::Why;
 use tubewright::demo::{self, Demo};
 use tubewright::library::entries::Entry;
 use tubewright::library::instruments::{Design, Instrument, Standing, State};
 use tubewright::library::loans::{Loan, Which};
 use tubewright::library::people::{Person, Role};
 use tubewright::library::star_tests::{self, Method};
-use tubewright::library::{Library, adjusters, demo as rows, journeys, kit, limits, waits, works};
+use tubewright::library::{
+    Library, adjusters, demo as rows, journeys, kit, limits, sittings, waits, works,
+};
 use tubewright::upkeep::drift::outlook::FLAG_AT;
 use tubewright::upkeep::foresight::{Foreseer, Foresight};
 use tubewright::upkeep::rules::DueCode;
@@ -182,6 +185,37 @@ async fn every_reading_and_every_reason_shows() {
 }
 
 /// The three that the README tells of.
+/// Made through the functions of the pages: three ended in line, of different
+/// designs, one still runs; and what stands in the logbook afterwards fits.
+#[tokio::test]
+async fn sittings_were_held_and_one_is_running() {
+    let demo = made().await;
+    let mut conn = demo.library.read().await.unwrap();
+    let all = sittings::all(&mut conn, None).await.unwrap();
+    assert_eq!(all.iter().filter(|s| s.ended.is_none()).count(), 1);
+    let mut designs = BTreeSet::new();
+    for s in &all {
+        let i = Instrument::by_tag(&mut conn, &s.tag).await.unwrap();
+        let tests = star_tests::standing(&mut conn, Some(i.id)).await.unwrap();
+        let Some(ended) = &s.ended else {
+            assert!(s.last_at < noon(), "{s:?}");
+            continue;
+        };
+        designs.insert(i.design);
+        let o = &ended.outcome;
+        assert_eq!(o.why, Some(Why::InLine), "{s:?}");
+        assert!(o.goes > 0 && o.looks > 1, "{s:?}");
+        let (before, after) = (o.before.unwrap().0, o.after.unwrap());
+        assert!(after.0 < before && after.0 < 0.071, "{s:?}");
+        // The next look at it, by whoever, sees no more than drift.
+        let next = tests.iter().find(|t| t.happened_at > ended.at).unwrap();
+        assert!(next.test.coma_rms_waves < 0.071, "{s:?}");
+        let work = works::standing(&mut conn, Some(i.id)).await.unwrap();
+        assert!(work.iter().any(|w| w.words.starts_with("Sitting:")));
+    }
+    assert!(designs.len() >= 3, "{designs:?}");
+}
+
 #[tokio::test]
 async fn three_instruments_tell_a_story() {
     let demo = made().await;

@@ -4,6 +4,9 @@
 
 #[path = "studies/play.rs"]
 mod play;
+#[allow(dead_code)]
+#[path = "studies/rendered.rs"]
+mod rendered;
 #[path = "studies/truth.rs"]
 mod truth;
 

@@ -119,14 +119,14 @@ impl FourStars {
 
 /// Astigmatism that draws the donut out towards the middle of the field, RMS
 /// waves, of a star that stands `place` (unit vector, in the frame of the
-/// pupil) of the middle.
+/// pupil) of the middle, where a star stands at the field angle `middle`.
 fn drawn_to_middle(
     of: &Prescription,
     shifts: &[Shift],
+    middle: Vector2<f64>,
     place: Vector2<f64>,
     edge_arcmin: f64,
 ) -> Result<f64, Lost> {
-    let middle = of.system.centred_field(shifts)?;
     let step = edge_arcmin * ARCMIN_RAD;
     // Which way of the sky brings the star to that side of the picture.
     let there = of.system.image(shifts, middle + place * step)?.place_mm;
@@ -151,7 +151,8 @@ pub fn lean_of(
     shifts: &[Shift],
     edge_arcmin: f64,
 ) -> Result<Vector2<f64>, Lost> {
-    let side = |p: Vector2<f64>| drawn_to_middle(of, shifts, p, edge_arcmin);
+    let middle = of.system.centred_field(shifts)?;
+    let side = |p: Vector2<f64>| drawn_to_middle(of, shifts, middle, p, edge_arcmin);
     Ok(Vector2::new(
         side(Vector2::x())? - side(-Vector2::x())?,
         side(Vector2::y())? - side(-Vector2::y())?,
@@ -165,6 +166,10 @@ pub fn lean_of(
 /// [`Lost`] when a ray does not get through.
 pub fn made_good(of: &Prescription) -> Result<Matrix2<f64>, Lost> {
     let one = per_arcmin(of, Part::Primary)?.ok_or(Lost)?;
+    made_good_by(of, &one)
+}
+
+fn made_good_by(of: &Prescription, one: &PerArcmin) -> Result<Matrix2<f64>, Lost> {
     let two = per_arcmin(of, Part::Secondary)?.ok_or(Lost)?;
     Ok(two.coma_centred.try_inverse().ok_or(Lost)? * one.coma_centred * -1.0)
 }
@@ -176,9 +181,12 @@ pub fn made_good(of: &Prescription) -> Result<Matrix2<f64>, Lost> {
 /// # Errors
 /// [`Lost`] when a ray does not get through.
 pub fn lean_per_arcmin(of: &Prescription) -> Result<Matrix2<f64>, Lost> {
+    lean_by(of, made_good(of)?)
+}
+
+fn lean_by(of: &Prescription, undo: Matrix2<f64>) -> Result<Matrix2<f64>, Lost> {
     let vertex = |part| of.vertex_mm(part).ok_or(Lost);
     let (primary, secondary) = (vertex(Part::Primary)?, vertex(Part::Secondary)?);
-    let undo = made_good(of)?;
     let mut answer = Matrix2::zeros();
     for (column, way) in [Vector2::x(), Vector2::y()].into_iter().enumerate() {
         let at = |sign: f64| {
@@ -206,15 +214,15 @@ pub fn footing(
     diagonal: bool,
     threshold_waves: f64,
 ) -> Result<Footing, Lost> {
-    let lean = lean_per_arcmin(of)?;
-    let jump_mm = per_arcmin(of, Part::Primary)?.ok_or(Lost)?.jump_mm;
+    let one = per_arcmin(of, Part::Primary)?.ok_or(Lost)?;
+    let lean = lean_by(of, made_good_by(of, &one)?)?;
     Ok(Footing {
         screws,
         per_arcmin: PerArcmin {
             coma: lean,
             coma_centred: lean,
             w131: [Matrix2::zeros(); 2],
-            jump_mm,
+            jump_mm: one.jump_mm,
         },
         learnt: None,
         on_the_tube: false,
@@ -315,10 +323,11 @@ mod tests {
                                 undo * tilt,
                             ),
                         ];
+                        let middle = rc.system.centred_field(&shifts).unwrap();
                         let ovals =
                             [(0.0, 1.0), (1.0, 0.0), (0.0, -1.0), (-1.0, 0.0)].map(|(x, y)| {
                                 let place = map.matrix().transpose() * Vector2::new(x, y);
-                                let a = drawn_to_middle(&rc, &shifts, place, 15.0).unwrap()
+                                let a = drawn_to_middle(&rc, &shifts, middle, place, 15.0).unwrap()
                                     * if inside { -1.0 } else { 1.0 };
                                 let w = a.abs() * 24f64.sqrt() / (2.0 * DEFOCUS_WAVES);
                                 let ratio = ((1.0 - w) / (1.0 + w) * 10.0).round() / 10.0;

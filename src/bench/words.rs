@@ -163,19 +163,20 @@ pub fn turning_cautions(element: Element, mechanism: Mechanism) -> Vec<&'static 
     match element {
         Element::Secondary => all.insert(
             0,
-            "The key is over glass: hold it from the side, a hand under it, so that a slip or a drop cannot reach corrector or mirror. Nothing touches the corrector.",
+            "Key or screwdriver is over glass: hold it from the side, a hand under it, so that a slip or a drop cannot reach corrector or mirror. Nothing touches the corrector.",
         ),
         Element::Primary => all.push(
             "Never leave the mirror loose: if a screw turns without resistance, stop and tighten the others first.",
         ),
         Element::ObjectiveCell => all.insert(
             0,
-            "The key is over glass: hold it from the side so that a slip cannot reach the lens.",
+            "Key or screwdriver is over glass: hold it from the side so that a slip cannot reach the lens.",
         ),
     }
     if mechanism == Mechanism::Pivot {
         all.push("Loosen first, then tighten: all three must end snug, or the mirror may drop.");
     }
+    all.push("Then step out of the light path: a warm hand before the tube bends the rings as a tilt does.");
     all
 }
 

@@ -206,6 +206,11 @@ pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
                 }
                 at.work = *work;
                 at.goes_here = 0;
+                if let (Some(earlier), Work::Corners) = (&corners, work) {
+                    // What the primary's screws do to the corners stays known.
+                    at.course = earlier.clone();
+                    continue;
+                }
                 let mut rests = footing(ground, at.optics.as_ref(), *work, lies);
                 if let Work::Star(element) = work {
                     rests.learnt = match &learnt_here {
@@ -222,11 +227,7 @@ pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
                         }
                     };
                 }
-                at.course = match &corners {
-                    // What the primary's screws do to the corners stays known.
-                    Some(earlier) if *work == Work::Corners => earlier.clone(),
-                    _ => Course::new(rests),
-                };
+                at.course = Course::new(rests);
                 if matches!(work, Work::Star(_)) {
                     shades.iter().for_each(|shade| at.course.take(shade));
                 }

@@ -3,6 +3,8 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use super::sitting_lists::{InShort, all, last_ended, of_entries, open};
+
 use super::adjusters::{Adjuster, AdjusterKind, Element as Tilts};
 use super::instruments::{Design, Instrument};
 use super::{Conn, EntryId, Error, InstrumentId, Moment, PersonId, Result, SittingId};
@@ -163,20 +165,8 @@ fn json<T: Serialize>(of: &T) -> Result<String> {
     serde_json::to_string(of).map_err(|e| Error::Database(sqlx::Error::Encode(Box::new(e))))
 }
 
-fn read<T: for<'a> Deserialize<'a>>(text: &str) -> Result<T> {
+pub(super) fn read<T: for<'a> Deserialize<'a>>(text: &str) -> Result<T> {
     serde_json::from_str(text).map_err(|e| Error::Database(sqlx::Error::Decode(Box::new(e))))
-}
-
-/// The open sitting of an instrument, if there is one.
-pub async fn open(conn: &mut Conn, instrument: InstrumentId) -> Result<Option<SittingId>> {
-    Ok(sqlx::query_scalar!(
-        r#"SELECT s.id AS "id: SittingId" FROM sittings s
-           WHERE s.instrument_id = ? AND NOT EXISTS (SELECT 1 FROM sitting_ends e WHERE e.sitting_id = s.id)
-           ORDER BY s.started_at DESC LIMIT 1"#,
-        instrument
-    )
-    .fetch_optional(conn)
-    .await?)
 }
 
 /// Begins a sitting with its first stage.
@@ -318,94 +308,6 @@ pub async fn learnt(
     .fetch_optional(conn)
     .await?;
     row.map(|text| read(&text)).transpose()
-}
-
-/// A sitting in short.
-#[derive(Debug, Clone)]
-pub struct InShort {
-    /// Which.
-    pub id: SittingId,
-    /// Of what.
-    pub tag: String,
-    /// Its name.
-    pub name: String,
-    /// When it began.
-    pub started_at: Moment,
-    /// Who began it.
-    pub started_by: String,
-    /// When the last thing was written down.
-    pub last_at: Moment,
-    /// Its end; none while it runs.
-    pub ended: Option<Ended>,
-}
-
-/// Every sitting, or those of one instrument, the newest first.
-pub async fn all(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Vec<InShort>> {
-    let rows = sqlx::query!(
-        r#"SELECT s.id AS "id: SittingId", i.tag, i.name, s.started_at AS "started_at: Moment", p.name AS started_by,
-                  (SELECT MAX(t.at) FROM sitting_steps t WHERE t.sitting_id = s.id) AS "last_at?: Moment",
-                  e.ended_at AS "ended_at?: Moment", q.name AS "ended_by?: String", e.outcome AS "outcome?: String"
-           FROM sittings s JOIN instruments i ON i.id = s.instrument_id JOIN people p ON p.id = s.started_by
-           LEFT JOIN sitting_ends e ON e.sitting_id = s.id LEFT JOIN people q ON q.id = e.ended_by
-           WHERE ?1 IS NULL OR s.instrument_id = ?1
-           ORDER BY s.started_at DESC, s.id DESC"#,
-        instrument
-    )
-    .fetch_all(conn)
-    .await?;
-    rows.into_iter()
-        .map(|r| {
-            let ended = match (r.ended_at, r.ended_by, r.outcome) {
-                (Some(at), Some(by), Some(outcome)) => Some(Ended {
-                    at,
-                    by,
-                    outcome: read(&outcome)?,
-                }),
-                _ => None,
-            };
-            Ok(InShort {
-                id: r.id,
-                tag: r.tag,
-                name: r.name,
-                started_at: r.started_at,
-                started_by: r.started_by,
-                last_at: r.last_at.unwrap_or(r.started_at),
-                ended,
-            })
-        })
-        .collect()
-}
-
-/// The sittings that left an entry in an instrument's logbook: the work at
-/// their end, and the looks by eye on the way.
-pub async fn of_entries(
-    conn: &mut Conn,
-    instrument: InstrumentId,
-) -> Result<Vec<(EntryId, SittingId)>> {
-    let rows = sqlx::query!(
-        r#"SELECT t.entry_id AS "entry!: EntryId", t.sitting_id AS "sitting!: SittingId"
-           FROM sitting_steps t JOIN sittings s ON s.id = t.sitting_id
-           WHERE s.instrument_id = ?1 AND t.entry_id IS NOT NULL
-           UNION
-           SELECT e.entry_id AS "entry!: EntryId", e.sitting_id AS "sitting!: SittingId"
-           FROM sitting_ends e JOIN sittings s ON s.id = e.sitting_id
-           WHERE s.instrument_id = ?1 AND e.entry_id IS NOT NULL"#,
-        instrument
-    )
-    .fetch_all(conn)
-    .await?;
-    Ok(rows.into_iter().map(|r| (r.entry, r.sitting)).collect())
-}
-
-/// The last sitting of an instrument that has ended.
-pub async fn last_ended(conn: &mut Conn, instrument: InstrumentId) -> Result<Option<SittingId>> {
-    Ok(sqlx::query_scalar!(
-        r#"SELECT s.id AS "id: SittingId" FROM sittings s JOIN sitting_ends e ON e.sitting_id = s.id
-           WHERE s.instrument_id = ? ORDER BY e.ended_at DESC, s.id DESC LIMIT 1"#,
-        instrument
-    )
-    .fetch_optional(conn)
-    .await?)
 }
 
 impl Sitting {

@@ -315,7 +315,7 @@ fn practice_page(
         },
         log: steps
             .iter()
-            .map(|step| step_words(step, Looked::Star))
+            .map(|step| step_words(step, Looked::Star, &course.footing().screws))
             .collect(),
         view,
         s,

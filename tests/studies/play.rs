@@ -46,27 +46,27 @@ pub struct Pair {
 
 /// Sitting number `index` of a seed.
 pub fn sitting(seed: u64, index: usize) -> Pair {
-    let (kind, truth, rng) = drawn(seed, index);
-    let led = lead(kind, truth, rng);
-    let (kind, truth, rng) = drawn(seed, index);
-    let rule = thumb(kind, truth, rng);
-    Pair { led, rule }
-}
-
-/// The same, led by the tool only.
-#[allow(dead_code)]
-pub fn led(seed: u64, index: usize) -> Outcome {
-    let (kind, truth, rng) = drawn(seed, index);
-    lead(kind, truth, rng)
-}
-
-fn drawn(seed: u64, index: usize) -> (Kind, Truth, ChaCha8Rng) {
-    let kind = KINDS[index % KINDS.len()];
     let method = if (index / KINDS.len()).is_multiple_of(2) {
         Method::Frames
     } else {
         Method::Eye
     };
+    let (kind, truth, rng) = drawn(seed, index, method);
+    let led = lead(kind, truth, rng);
+    let (kind, truth, rng) = drawn(seed, index, method);
+    let rule = thumb(kind, truth, rng);
+    Pair { led, rule }
+}
+
+/// A sitting led by the tool, its frames drawn and measured.
+#[allow(dead_code)]
+pub fn measured(seed: u64, index: usize) -> Outcome {
+    let (kind, truth, rng) = drawn(seed, index, Method::Rendered);
+    lead(kind, truth, rng)
+}
+
+fn drawn(seed: u64, index: usize, method: Method) -> (Kind, Truth, ChaCha8Rng) {
+    let kind = KINDS[index % KINDS.len()];
     let number = seed.wrapping_mul(1_000_003).wrapping_add(index as u64);
     let mut rng = ChaCha8Rng::seed_from_u64(number);
     let truth = Truth::draw(kind, method, THRESHOLD, 0.6, &mut rng);
@@ -86,6 +86,7 @@ impl Watch {
                 method: match truth.method {
                     Method::Frames => "frames",
                     Method::Eye => "eye",
+                    Method::Rendered => "frames, drawn and measured",
                 },
                 seeing_arcsec: truth.seeing_arcsec,
                 start_waves: start,
@@ -161,7 +162,7 @@ fn look(
         if let Some(seen) = truth.look(defocus_waves, rng) {
             return seen;
         }
-        defocus_waves *= 2.0;
+        defocus_waves = (defocus_waves * 2.0).min(60.0);
     }
 }
 

@@ -2,10 +2,12 @@
 //!
 //!     cargo run --release --example sittings -- --seed 1 --count 500
 //!
-//! Any seed and count; `--json` prints every sitting.
+//! Any seed and count; `--json` prints every sitting. `--rendered 36` leads so
+//! many with frames that are drawn and measured, in place of the error model.
 #![allow(clippy::expect_used, clippy::unwrap_used)]
 
 mod play;
+mod rendered;
 mod truth;
 
 use clap::Parser;
@@ -19,6 +21,9 @@ struct Asked {
     /// How many sittings.
     #[arg(long, default_value_t = 500)]
     count: usize,
+    /// So many sittings with frames that are drawn and measured, and no others.
+    #[arg(long)]
+    rendered: Option<usize>,
     /// Print every sitting as JSON instead of the table.
     #[arg(long)]
     json: bool,
@@ -26,6 +31,9 @@ struct Asked {
 
 fn main() {
     let asked = Asked::parse();
+    if let Some(count) = asked.rendered {
+        return rendered(asked.seed, count, asked.json);
+    }
     let pairs: Vec<Pair> = (0..asked.count).map(|i| sitting(asked.seed, i)).collect();
     if asked.json {
         let rows: Vec<_> = pairs
@@ -48,10 +56,7 @@ fn main() {
         "Seed {}, {} sittings, in line at {THRESHOLD:.3} waves RMS.\n",
         asked.seed, asked.count
     );
-    println!(
-        "| looked at | led by | sittings | goes: median | 95 % within | most | looks: median | end in line | said in line, was not | largest turn asked | worse than at the start |"
-    );
-    println!("|-|-|-|-|-|-|-|-|-|-|-|");
+    println!("{HEAD}");
     for method in ["frames", "eye"] {
         for (who, of) in [
             (
@@ -68,32 +73,7 @@ fn main() {
             line(method, who, &rows);
         }
     }
-    println!("\nThe tool by design:\n");
-    println!(
-        "| design | sittings | goes: median | 95 % within | of them at the mark | end in line |"
-    );
-    println!("|-|-|-|-|-|-|");
-    for kind in truth::KINDS {
-        let rows: Vec<&Outcome> = pairs
-            .iter()
-            .map(|p| &p.led)
-            .filter(|o| o.kind == kind.name)
-            .collect();
-        if rows.is_empty() {
-            continue;
-        }
-        let goes = sorted(rows.iter().map(|o| o.goes));
-        let mark = sorted(rows.iter().map(|o| o.mechanical));
-        println!(
-            "| {} | {} | {} | {} | {} | {} |",
-            kind.name,
-            rows.len(),
-            at(&goes, 0.5),
-            at(&goes, 0.95),
-            at(&mark, 0.5),
-            percent(rows.iter().filter(|o| o.in_line).count(), rows.len()),
-        );
-    }
+    by_design(&pairs.iter().map(|p| &p.led).collect::<Vec<_>>());
     println!("\nHow the tool's sittings ended:\n");
     for end in [
         "in line",
@@ -109,6 +89,55 @@ fn main() {
         let within = rows.iter().filter(|o| o.in_line).count();
         println!("- {end}: {} ({} of them truly in line)", rows.len(), within);
     }
+}
+
+const HEAD: &str = "| looked at | led by | sittings | goes: median | 95 % within | most | looks: median | end in line | said in line, was not | largest turn asked | worse than at the start |\n|-|-|-|-|-|-|-|-|-|-|-|";
+
+fn by_design(all: &[&Outcome]) {
+    println!("\nThe tool by design:\n");
+    println!(
+        "| design | sittings | goes: median | 95 % within | of them at the mark | end in line |"
+    );
+    println!("|-|-|-|-|-|-|");
+    for kind in truth::KINDS {
+        let rows: Vec<&&Outcome> = all.iter().filter(|o| o.kind == kind.name).collect();
+        if rows.is_empty() {
+            continue;
+        }
+        let goes = sorted(rows.iter().map(|o| o.goes));
+        let mark = sorted(rows.iter().map(|o| o.mechanical));
+        println!(
+            "| {} | {} | {} | {} | {} | {} |",
+            kind.name,
+            rows.len(),
+            at(&goes, 0.5),
+            at(&goes, 0.95),
+            at(&mark, 0.5),
+            percent(rows.iter().filter(|o| o.in_line).count(), rows.len()),
+        );
+    }
+}
+
+/// Sittings whose frames are drawn and measured.
+fn rendered(seed: u64, count: usize, json: bool) {
+    let rows: Vec<Outcome> = (0..count).map(|i| play::measured(seed, i)).collect();
+    if json {
+        let all = serde_json::json!({
+            "seed": seed,
+            "rendered": count,
+            "threshold_waves": THRESHOLD,
+            "sittings": rows,
+        });
+        println!(
+            "{}",
+            serde_json::to_string_pretty(&all).expect("plain data")
+        );
+        return;
+    }
+    println!("Seed {seed}, {count} sittings, frames drawn and measured.\n");
+    println!("{HEAD}");
+    line("frames, drawn and measured", "the tool", &rows);
+    by_design(&rows.iter().collect::<Vec<_>>());
 }
 
 fn line(method: &str, who: &str, rows: &[Outcome]) {

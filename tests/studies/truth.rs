@@ -15,6 +15,8 @@ use tubewright::optics::trace::{ARCMIN_RAD, Part, Shift};
 use tubewright::optics::wavefront::w131_from_coma;
 use tubewright::startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
 
+use super::rendered::{self, Night};
+
 /// A number from the normal distribution (Box-Muller).
 pub fn normal(rng: &mut ChaCha8Rng) -> f64 {
     let u: f64 = rng.random_range(1e-12..1.0);
@@ -142,6 +144,8 @@ impl Kind {
 pub enum Method {
     Frames,
     Eye,
+    /// Frames drawn and measured.
+    Rendered,
 }
 
 /// One instrument out of line, with the people who work on it.
@@ -382,6 +386,18 @@ impl Truth {
                 let seen = coma * self.frame_scale + Vector2::new(normal(rng), normal(rng)) * sigma;
                 Some(([seen.x, seen.y], sigma * rng.random_range(0.8..1.3)))
             }
+            Method::Rendered => rendered::look(
+                &Night {
+                    kind: self.kind,
+                    seeing_arcsec: self.seeing_arcsec,
+                    frames: self.frames,
+                    inside: self.side == Side::Inside,
+                    told: self.side_told,
+                },
+                coma,
+                defocus_waves,
+                rng,
+            ),
             Method::Eye => self.eye(coma, d_over_r0, defocus_waves, rng),
         }
     }

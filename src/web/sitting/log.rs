@@ -2,7 +2,9 @@
 
 use super::super::show;
 use crate::bench::course::Step;
+use crate::bench::mechanical::Stage;
 use crate::bench::plan::Work;
+use crate::bench::screw::{Element, Screw};
 use crate::bench::words::{clock_words, work_words};
 use crate::library::club::Club;
 use crate::library::sittings::{Record, Sitting};
@@ -16,6 +18,18 @@ pub enum Looked {
     Mark,
     /// Four stars at the edges of the field: astigmatism, waves.
     Corners,
+}
+
+/// The screws of a stage.
+pub fn screws_of(sitting: &Sitting, work: Work) -> Vec<Screw> {
+    let element = match work {
+        Work::Star(element) => element,
+        Work::Mechanical(Stage::Secondary) => Element::Secondary,
+        Work::Mechanical(_) | Work::Corners => Element::Primary,
+        Work::LookOnly => return Vec::new(),
+    };
+    let all = sitting.ground.screws.iter();
+    all.filter(|s| s.element == element).cloned().collect()
 }
 
 /// What a stage looks at.
@@ -38,6 +52,7 @@ pub struct LogLine {
 /// All of it.
 pub fn log(club: &Club, sitting: &Sitting) -> Vec<LogLine> {
     let mut at = Looked::Star;
+    let mut screws = Vec::new();
     sitting
         .steps
         .iter()
@@ -45,10 +60,11 @@ pub fn log(club: &Club, sitting: &Sitting) -> Vec<LogLine> {
             let what = match &s.record {
                 Record::Stage { work } => {
                     at = looked(*work);
+                    screws = screws_of(sitting, *work);
                     format!("Stage: {}.", work_words(*work))
                 }
                 Record::Ready => "Everything before was in order.".to_owned(),
-                Record::Taken { taken } => step_words(taken, at),
+                Record::Taken { taken } => step_words(taken, at, &screws),
             };
             LogLine {
                 when: format!("{}, {}", show::time(club, s.at), s.by),
@@ -59,7 +75,7 @@ pub fn log(club: &Club, sitting: &Sitting) -> Vec<LogLine> {
 }
 
 /// A step in words.
-pub fn step_words(step: &Step, at: Looked) -> String {
+pub fn step_words(step: &Step, at: Looked, screws: &[Screw]) -> String {
     match step {
         Step::Shade { shade, .. } => format!(
             "Shaded at {}: dark at {}.",
@@ -73,6 +89,9 @@ pub fn step_words(step: &Step, at: Looked) -> String {
                 coma[0].hypot(coma[1]),
                 clock_words(deg)
             )
+        }
+        Step::Look { coma, sigma } if at == Looked::Mark && *coma == [0.0, 0.0] => {
+            format!("Mark centred, \u{b1} {sigma:.1} mm.")
         }
         Step::Look { coma, sigma } if at == Looked::Mark => {
             let deg = coma[0].atan2(coma[1]).to_degrees();
@@ -100,7 +119,12 @@ pub fn step_words(step: &Step, at: Looked) -> String {
         } => {
             let turns: Vec<String> = parts
                 .iter()
-                .map(|p| show::trimmed(f64::from(*p) / 4.0, 2))
+                .enumerate()
+                .map(|(i, p)| {
+                    let label = screws.get(i).map_or("", |s| s.label.as_str());
+                    let turned = show::trimmed(f64::from(*p) / 4.0, 2);
+                    format!("{label} {turned}").trim_start().to_owned()
+                })
                 .collect();
             let jump = jump_deg
                 .map(|d| format!(" The star jumped towards {}.", clock_words(d)))

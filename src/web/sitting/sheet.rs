@@ -10,14 +10,12 @@ use super::super::page::{Chrome, Desk, page};
 use super::super::tables::{Cell, csv_response};
 use super::super::{Error, address, show};
 use super::draw::{donut_address, tube_svg};
-use super::log::{Looked, looked, step_words};
+use super::log::{Looked, looked, screws_of, step_words};
 use super::stop::{before_after, ended_words};
 use super::{sheet_address, sitting_address};
 use crate::bench::advice::{Go, Purpose, Why, defocus_waves};
 use crate::bench::course::Step;
-use crate::bench::mechanical::Stage;
 use crate::bench::plan::Work;
-use crate::bench::screw::{Element, Screw};
 use crate::bench::words::work_words;
 use crate::library::club::Club;
 use crate::library::instruments::Instrument;
@@ -236,17 +234,6 @@ struct SheetPage {
     printed: String,
 }
 
-fn screws_of(sitting: &Sitting, work: Work) -> Vec<Screw> {
-    let element = match work {
-        Work::Star(element) => element,
-        Work::Mechanical(Stage::Secondary) => Element::Secondary,
-        Work::Mechanical(_) | Work::Corners => Element::Primary,
-        Work::LookOnly => return Vec::new(),
-    };
-    let all = sitting.ground.screws.iter();
-    all.filter(|s| s.element == element).cloned().collect()
-}
-
 fn star(coma: [f64; 2], w020: f64, obstruction: f64) -> String {
     let most = 3.0 / coma[0].hypot(coma[1]).max(3.0);
     donut_address(coma.map(|c| c * most), w020, obstruction)
@@ -276,7 +263,7 @@ fn lines(club: &Club, sitting: &Sitting) -> Vec<SheetLine> {
                 Record::Ready => line.what = "Everything before was in order.".to_owned(),
                 Record::Taken { taken } => {
                     let at = looked(work);
-                    line.what = step_words(taken, at);
+                    line.what = step_words(taken, at, &screws_of(sitting, work));
                     match taken {
                         Step::Look { coma, .. } if at == Looked::Star => {
                             let w020 = defocus_waves((*coma).into(), eps);
