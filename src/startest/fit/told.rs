@@ -1,7 +1,8 @@
 //! How far an answer hangs on what was told.
 //!
 //! Focal ratio and camera response are held as told unless the picture speaks
-//! against them beyond doubt (see `run`). Held or taken, they stay uncertain, and
+//! against them beyond doubt (see `run`), and so is a single picture's shadow held
+//! in the middle. Held or taken, they stay uncertain, and
 //! the coma leans on them: a focal length told 4 % too long makes 4 % more coma
 //! where the rings are too blurred to tell. Each is therefore given two stories:
 //! it is as told, or it is off by an amount drawn from its prior. The picture
@@ -17,7 +18,7 @@ const OFTEN: f64 = 0.2;
 /// response by several times their sigma (pictures by an independent library
 /// made us find up to ten): their sigma is taken as this many times the fit's,
 /// and as more where it is asked whether to leave what was told at all.
-const UNTRUTH: f64 = 5.0;
+const UNTRUTH: f64 = 4.0;
 const UNTRUTH_TO_LEAVE: f64 = 11.0;
 /// What holds a parameter, in units of what is known of it.
 const HELD: f64 = 1e12;
@@ -57,9 +58,13 @@ pub(super) fn doubt(
     let mut extra = [0.0; 3];
     // A second picture tells twice as much, but is untrue in the same way.
     let untruth = UNTRUTH.powi(2) * problem.pictures.len() as f64;
+    let placed = problem.place_sigma > 0.0 && problem.free_shadow.start == 0;
+    let place = |axis| placed.then(|| problem.shared_modes.len() + axis);
     let told = [
         (problem.scale(), options.focal_sigma),
         (problem.bend(), options.response_sigma),
+        (place(0), problem.place_sigma),
+        (place(1), problem.place_sigma),
     ];
     for (index, prior_sigma) in told {
         let Some(i) = index else { continue };
