@@ -209,6 +209,7 @@ impl Fitted<'_> {
             &leftover,
             &self.held,
             options,
+            self.vanes.is_some(),
             [row(8), row(7)],
         );
         let of_told = |a: usize, b: usize| match (a, b) {
