@@ -496,13 +496,37 @@ fn a_pair_tells_a_shadow_off_centre_from_coma() {
     close(pair.wavefront.get(6), -0.03, 2e-3);
     assert_eq!(pair.decentre_doubt, 0.0);
 
-    // One side alone is led astray, about as far as it says it may be.
+    // One side that takes the shadow for centred is led astray, about as far as it
+    // says it may be.
+    let told_centred = FitOptions {
+        plausible_decentre: 0.0,
+        ..options
+    };
+    let astray_by = |found: &FitResult| (found.coma()[0] + 0.08).hypot(found.coma()[1] - 0.06);
+    let led = fit(&so, &o.setup, &o.start(), &told_centred).unwrap();
+    let astray = astray_by(&led);
+    assert!(led.decentre.is_none() && astray > 0.01, "{astray}");
+    // Rings as sharp as these tell by themselves, and the error says how well.
     let alone = fit(&so, &o.setup, &o.start(), &options).unwrap();
-    let astray = (alone.coma()[0] + 0.08).hypot(alone.coma()[1] - 0.06);
     let off = shadow[0].hypot(shadow[1]);
     let said = alone.decentre_doubt / options.plausible_decentre * off * 2f64.sqrt();
-    assert!(astray > 3.0 * alone.coma_sigma());
     close(said / astray, 1.0, 0.5);
+    let seen = alone.decentre.expect("sharp rings ask for it").by_radius;
+    assert!((seen[0] - 0.03).hypot(seen[1] + 0.02) < 0.01, "{seen:?}");
+    let left = astray_by(&alone);
+    assert!(
+        left < 0.3 * astray && left < 4.0 * alone.coma_sigma(),
+        "{left} of {astray}"
+    );
+    // A centred one stays where it is.
+    let centred = Scene::new(o.setup.clone(), mixed(5.5));
+    let found = fit(
+        &centred.stamp(20_000.0, Some(2)),
+        &o.setup,
+        &centred.start(),
+        &options,
+    );
+    assert!(found.unwrap().decentre.is_none());
 }
 
 #[test]

@@ -12,7 +12,7 @@ use tubewright::startest::measure::{
     FieldComa, Options, Outcome, Unreadable, measure_pair, measure_with,
 };
 use tubewright::startest::report::{Reason, Report, Verdict};
-use tubewright::startest::words::waves_with_error;
+use tubewright::startest::words::{figure_with_error, waves_with_error};
 use tubewright::startest::{panels, pictures};
 
 use super::{BROKEN, REFUSED, USAGE};
@@ -302,8 +302,12 @@ pub fn sentence(reason: &Reason) -> String {
 
 /// A figure with its error, in letters that every terminal has.
 pub fn with_error(waves: f64, sigma: f64) -> String {
-    let (waves, sigma) = waves_with_error(waves, sigma);
-    format!("{waves} +- {sigma}")
+    figure(waves, sigma, 3)
+}
+
+fn figure(value: f64, sigma: f64, least: usize) -> String {
+    let (value, sigma) = figure_with_error(value, sigma, least);
+    format!("{value} +- {sigma}")
 }
 
 /// The report in plain words.
@@ -323,9 +327,8 @@ fn in_words(report: &Report, setup: &Setup) -> String {
         }
         if wave.coma_rms_waves > 2.0 * wave.coma_rms_waves_sigma {
             lines.push(format!(
-                "Thin side at {:.0} +- {:.0} degrees clockwise from up in the picture (about {} o'clock).",
-                rings.thin_clock_deg,
-                rings.thin_clock_deg_sigma,
+                "Thin side at {} degrees clockwise from up in the picture (about {} o'clock).",
+                figure(rings.thin_clock_deg, rings.thin_clock_deg_sigma, 0),
                 oclock(rings.thin_clock_deg)
             ));
         } else {
@@ -338,10 +341,9 @@ fn in_words(report: &Report, setup: &Setup) -> String {
             .shadow_radius_px
             .map_or_else(String::new, |r| format!(", shadow radius {r:.1} px"));
         lines.push(format!(
-            "Donut: outer radius {:.1} px{shadow}, centres {:.2} +- {:.2} px apart, {:.1} waves out of focus.",
+            "Donut: outer radius {:.1} px{shadow}, centres {} px apart, {:.1} waves out of focus.",
             rings.outer_radius_px,
-            rings.offset_px,
-            rings.offset_px_sigma,
+            figure(rings.offset_px, rings.offset_px_sigma, 2),
             wave.defocus_waves.abs()
         ));
         lines.extend(about_the_fit(report, setup));
@@ -419,9 +421,8 @@ fn about_the_fit(report: &Report, setup: &Setup) -> Vec<String> {
     }
     if let Some(d) = fit.shadow_decentre {
         lines.push(format!(
-            "Shadow off centre by {:.2} +- {:.2} % of the radius (as seen outside focus: {:+.2} % right, {:+.2} % up).",
-            100.0 * d.x.hypot(d.y),
-            100.0 * d.sigma,
+            "Shadow off centre by {} % of the radius (as seen outside focus: {:+.2} % right, {:+.2} % up).",
+            figure(100.0 * d.x.hypot(d.y), 100.0 * d.sigma, 2),
             100.0 * d.x,
             100.0 * d.y
         ));

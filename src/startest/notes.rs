@@ -156,11 +156,14 @@ pub(crate) fn on_fit(report: &Report, setup: &Setup) -> Vec<Reason> {
             "Use a raw format without gamma or stretch; the figures allow for it as far as they can.",
         ));
     }
-    if fit.decentre_doubt_waves > 0.0 && fit.decentre_doubt_waves.is_finite() {
+    if fit.decentre_doubt_waves > 0.0
+        && fit.decentre_doubt_waves.is_finite()
+        && fit.shadow_decentre.is_none()
+    {
         notes.push(said(
             "one-side-only",
             format!(
-                "one side of focus cannot tell coma from a shadow off centre: {:.0} % of the radius off would shift \
+                "one side of focus hardly tells coma from a shadow off centre: {:.0} % of the radius off would shift \
                  each component of the coma by {:.3} waves",
                 100.0 * fit.plausible_decentre,
                 fit.decentre_doubt_waves
@@ -182,6 +185,21 @@ pub(crate) fn on_fit(report: &Report, setup: &Setup) -> Vec<Reason> {
                 d.x.atan2(d.y).to_degrees().rem_euclid(360.0)
             ),
             "An offset is meant in some designs (a Newtonian's flat); else centre the holder of the secondary.",
+        ));
+    }
+    if let Some(d) = fit.shadow_decentre
+        && fit.side_used != "both"
+        && wave.method == "diffraction fit"
+    {
+        notes.push(said(
+            "shadow-off-centre-by-one-side",
+            format!(
+                "the rings speak for a shadow {:.1} % of the aperture's radius off centre, towards {:.0} degrees as seen \
+                 outside focus; it was told from coma as far as one side of focus can tell them apart",
+                100.0 * d.x.hypot(d.y),
+                d.x.atan2(d.y).to_degrees().rem_euclid(360.0)
+            ),
+            "A set on the other side of focus makes sure of it.",
         ));
     }
     if let Some(side) = &fit.side_preferred

@@ -238,12 +238,13 @@ pub struct Fit {
     pub side_preferred: Option<String>,
     /// By how much chi2 (scaled to 1 per degree of freedom) prefers it.
     pub side_delta_chi2: f64,
-    /// Where the shadow sits in the pupil; from a pair, and from single sets so far
-    /// out of focus that the geometry answers (there coma and place share doubt).
+    /// Where the shadow sits in the pupil: from a pair; from a single set only where
+    /// its rings ask for it beyond doubt, or so far out of focus that the geometry
+    /// answers.
     pub shadow_decentre: Option<ShadowDecentre>,
     /// From one side only: by how much, 1-sigma per component, a shadow off
     /// centre by `plausible_decentre` would falsify the coma, waves; 0 for a
-    /// pair. **Not part of the sigmas.**
+    /// pair. **Not part of the sigmas**, where the shadow's place was not fitted.
     pub decentre_doubt_waves: f64,
     /// The decentre for which that doubt is given, in units of the aperture's
     /// radius.

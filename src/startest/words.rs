@@ -7,13 +7,21 @@ use super::report::{Dropped, Reason};
 /// needs for a figure of its own ("0.1203", "0.0004").
 #[must_use]
 pub fn waves_with_error(waves: f64, sigma: f64) -> (String, String) {
+    figure_with_error(waves, sigma, 3)
+}
+
+/// A figure and its 1-sigma with `least` places, or as many more as the error needs
+/// for a figure of its own.
+#[must_use]
+pub fn figure_with_error(figure: f64, sigma: f64, least: usize) -> (String, String) {
     let places = if sigma.is_finite() && sigma > 0.0 {
         // 0.00097 rounds to 0.001.
-        (-(sigma * 1.0526).log10()).ceil().clamp(3.0, 6.0) as usize
+        let needed = (-(sigma * 1.0526).log10()).ceil();
+        (needed.clamp(0.0, 6.0) as usize).max(least)
     } else {
-        3
+        least
     };
-    (format!("{waves:.places$}"), format!("{sigma:.places$}"))
+    (format!("{figure:.places$}"), format!("{sigma:.places$}"))
 }
 
 /// The same as one piece of text: "0.1203 \u{b1} 0.0004".
@@ -63,6 +71,8 @@ mod tests {
         assert_eq!(said(0.02, 0.005), "0.020 \u{b1} 0.005");
         assert_eq!(said(0.02, 0.00097), "0.020 \u{b1} 0.001");
         assert_eq!(said(0.3, 0.1), "0.300 \u{b1} 0.100");
+        let (deg, error) = figure_with_error(29.98, 0.23, 0);
+        assert_eq!((deg.as_str(), error.as_str()), ("30.0", "0.2"));
         assert_eq!(said(0.3, 0.0), "0.300 \u{b1} 0.000");
     }
 

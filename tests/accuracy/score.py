@@ -127,6 +127,10 @@ def score(case, way, report, seconds):
         if left:
             row["air_left"] = math.hypot(*left)
             row["beyond_air"] = math.hypot(dx - left[1], dy - left[0])
+            if "thin" in row:
+                seen = math.atan2(truth["a8"] + left[1], truth["a7"] + left[0])
+                gap = math.degrees(seen - math.atan2(truth["a8"], truth["a7"]))
+                row["thin_by_air"] = abs((gap + 180) % 360 - 180)
     return row
 
 
@@ -224,6 +228,12 @@ def table(rows):
                 f"Beyond that the measurement is out by {quantile(beyond, 0.5):.4f} (median), "
                 f"{quantile(beyond, 0.9):.4f} (90 %)."
             )
+            thin = [r["thin_by_air"] for r in left if "thin_by_air" in r]
+            if thin:
+                more.append(
+                    f"The air alone turns the thin side by {quantile(thin, 0.5):.2f} degrees "
+                    f"(median), {quantile(thin, 0.9):.2f} (90 %)."
+                )
             if len(left) >= 9:
                 more += ["", *thirds(left), ""]
     decentres = [r["decentre_error"] for r in rows if "decentre_error" in r]

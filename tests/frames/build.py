@@ -248,8 +248,10 @@ def check_direction(tube, wave, proof, shot, note):
         return None
     start = (at[0] + rays["outer"][0], at[1] - rays["outer"][1])
     seen = tr.ring_geometry(light, tube.obstruction, start, radius)
-    if seen.get("shadow_seen", 1.0) < 0.8:
-        return None
+    if tube.obstruction > 0:
+        share = seen["shadow_radius_px"] / (tube.obstruction * radius)
+        if seen["shadow_seen"] < 0.8 or abs(share - 1) > 0.4:
+            return None
     want = rays["shadow_offset"]
     if want is None:
         want = tuple(a - b for a, b in zip(rays["light"], rays["outer"]))

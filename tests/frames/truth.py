@@ -94,7 +94,8 @@ def ring_geometry(picture, obstruction, start, r_start):
     Gives radii, centre and the shadow's offset from the outer edge (y UP), and
     the clock direction in which the ring is thinnest. `shadow_seen` is the share
     of azimuths along which there is a shadow's edge at all: near focus the bright
-    spot behind a small obstruction fills it, and then the offset means nothing.
+    spot behind a small obstruction fills it or is taken for it, and then the offset
+    means nothing.
     """
     azimuths = np.arange(0, 360, 3.0)
     centre, r_out = np.array(start, float), float(r_start)

@@ -12,8 +12,10 @@
 //! turn gives the same picture when all even modes change sign together, so the
 //! side of focus and the signs of astigmatism and spherical stay open while the
 //! coma vector does not. A shadow off centre looks like coma; it changes sign
-//! across focus and coma does not, so [`fit_pair`] tells them apart, and
-//! [`FitResult::decentre_doubt`] says how far a single side may be led astray.
+//! across focus and coma does not, so [`fit_pair`] tells them apart. From a single
+//! side only sharp rings tell, by what fits worse; where they do so beyond doubt the
+//! shadow is given its place, and [`FitResult::decentre_doubt`] says how far a
+//! single side may be led astray otherwise.
 //!
 //! - `run`: stages in their order, other starts where the first leads nowhere.
 //! - `stage`: windows and joined pixels, a coarse stage and a fine one.

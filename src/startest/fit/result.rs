@@ -209,6 +209,7 @@ impl Fitted<'_> {
             &leftover,
             &self.held,
             options,
+            self.vanes.is_some(),
             [row(8), row(7)],
         );
         let of_told = |a: usize, b: usize| match (a, b) {
@@ -263,7 +264,15 @@ impl Fitted<'_> {
         let obstruction = problem.state(p, 0).shadow[2];
         let freedom = solution.freedom as usize;
         let chi2 = solution.chi2;
-        let doubt = if last == 0 && setup.obstruction > 0.0 && decentre.is_none() {
+        // The shadow's place, where it was fitted, is held here: the doubt is that of
+        // one side, whatever this picture made of it.
+        let doubt = if last == 0 && setup.obstruction > 0.0 {
+            let mut held = self.held.clone();
+            if problem.free_shadow.start == 0 {
+                held.extend([0, 1].map(|k| problem.shared_modes.len() + k));
+            }
+            let inverse = honest::inverse(&told::holding(&solution.matrix, &held))
+                .unwrap_or_else(|| inverse.clone());
             self.doubt(&inverse, [row(8), row(7)], options.plausible_decentre)
         } else {
             0.0

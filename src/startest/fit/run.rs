@@ -1,8 +1,10 @@
 //! One fit from start to end: a coarse stage, other starts where the first leads
 //! nowhere, a fine stage; then what was not told, or told a little wrong: vanes
-//! (`spider`), a blur with a direction, focal ratio and camera (`camera`).
+//! (`spider`), a blur with a direction, focal ratio and camera (`camera`), a shadow
+//! off centre (`shadow`).
 
 mod camera;
+mod shadow;
 mod spider;
 
 use super::{
@@ -91,6 +93,8 @@ struct Run<'t, 'a> {
     modes: Vec<usize>,
     pupil: Pupil,
     free_shadow: Range<usize>,
+    /// How near the centre a single picture's shadow is believed to be.
+    place_sigma: f64,
     /// Parameters shared by all pictures.
     shared: usize,
 }
@@ -165,13 +169,26 @@ fn fitted_freely<'a>(
         modes,
         pupil: stage::pupil(setup, if pair { setup.side } else { tasks[0].2 }),
         free_shadow,
+        place_sigma: if pair {
+            0.0
+        } else {
+            options.shadow_place_sigma
+        },
     };
     let mut work = Work::default();
     let coarse = run.approach(&mut work)?;
     let fine = run.stage(&coarse.parameters, true, &mut work)?;
     let fine = run.with_its_vanes(fine, &mut work);
     let fine = run.with_its_blur(fine, &mut work);
-    let fine = run.with_its_camera(fine, &mut work);
+    let mut fine = fine;
+    let shadow_first = run.promise_of_place(&mut fine) > run.promise_of_camera(&fine);
+    let fine = if shadow_first {
+        let fine = run.with_its_shadow(fine, &mut work);
+        run.with_its_camera(fine, &mut work)
+    } else {
+        let fine = run.with_its_camera(fine, &mut work);
+        run.with_its_shadow(fine, &mut work)
+    };
     if fine.unexplained() > HOPELESS {
         return Err(FitError::NoConvergence);
     }
@@ -254,11 +271,7 @@ impl Run<'_, '_> {
             free_shadow: self.free_shadow.clone(),
             shadow: [0.0, 0.0, self.setup.obstruction],
             radius_sigma: self.options.obstruction_sigma,
-            place_sigma: if self.tasks.len() > 1 {
-                0.0
-            } else {
-                self.options.shadow_place_sigma
-            },
+            place_sigma: self.place_sigma,
             bend_sigma: self.options.response_sigma,
             bend_held: !self.bend_free,
             round: self.round,

@@ -5,7 +5,11 @@
 //! for several steps as long as steps do what they promised (chord steps), and
 //! renewed when they do not, and always before the end.
 
-use super::model::{Model, Slopes, State};
+mod pixels;
+
+pub(super) use pixels::{dot, plane};
+
+use super::model::{Model, State};
 use nalgebra::{DMatrix, DVector};
 use std::ops::Range;
 
@@ -142,130 +146,6 @@ impl Problem {
             blur: own[BLUR].max(0.0),
             stretch: [own[STRETCH], own[STRETCH + 1]],
         }
-    }
-
-    /// Sets flux and sky of picture `k` by linear least squares.
-    pub fn linear_start(&mut self, p: &mut [f64], k: usize) {
-        let state = self.state(p, k);
-        let own = self.own(k);
-        let picture = &mut self.pictures[k];
-        let image = picture.model.image(&state);
-        let [mut ss, mut si, mut ii, mut sd, mut id] = [0.0; 5];
-        for ((m, d), w) in image.iter().zip(&picture.data).zip(&picture.root_weight) {
-            let (m, d, w) = (f64::from(*m), f64::from(*d), f64::from(w * w));
-            ss += w;
-            si += w * m;
-            ii += w * m * m;
-            sd += w * d;
-            id += w * m * d;
-        }
-        let det = ss * ii - si * si;
-        if det > 0.0 {
-            p[own + FLUX] = (ss * id - si * sd) / det;
-            p[own + SKY] = (ii * sd - si * id) / det;
-        }
-    }
-
-    fn compose(&self, p: &[f64], k: usize, image: &[f32]) -> Vec<f32> {
-        let own = &p[self.own(k)..];
-        let size = self.pictures[k].model.size;
-        let [flux, sky, gx, gy] = [own[FLUX], own[SKY], own[SKY + 1], own[SKY + 2]];
-        let bend = self.bend().map_or(0.0, |i| p[i] as f32);
-        let level = level_of(image);
-        let mut out = Vec::with_capacity(image.len());
-        for (x, column) in image.chunks_exact(size).enumerate() {
-            let base = sky + gx * plane(x, size);
-            for (y, &v) in column.iter().enumerate() {
-                let v = if bend == 0.0 {
-                    v
-                } else {
-                    counted(v, level, bend)
-                };
-                out.push((base + gy * plane(y, size) + flux * f64::from(v)) as f32);
-            }
-        }
-        out
-    }
-
-    fn residuals(&self, k: usize, model: &[f32]) -> Vec<f32> {
-        let p = &self.pictures[k];
-        p.data
-            .iter()
-            .zip(model)
-            .zip(&p.root_weight)
-            .map(|((d, m), w)| w * (d - m))
-            .collect()
-    }
-
-    fn columns(&self, p: &[f64], k: usize, s: Slopes) -> Vec<(usize, Vec<f32>)> {
-        let own = self.own(k);
-        let flux = p[own + FLUX] as f32;
-        let picture = &self.pictures[k];
-        let size = picture.model.size;
-        let mut out = Vec::new();
-        let plain = |mut c: Vec<f32>| {
-            for (v, w) in c.iter_mut().zip(&picture.root_weight) {
-                *v *= w;
-            }
-            c
-        };
-        if let Some(i) = self.scale() {
-            let state = self.state(p, k);
-            let column = (0..size * size)
-                .map(|at| {
-                    let (x, y) = (
-                        (at / size) as f64 - state.at[0],
-                        (at % size) as f64 - state.at[1],
-                    );
-                    flux * (x as f32 * s.at[0][at] + y as f32 * s.at[1][at] - 2.0 * s.image[at])
-                })
-                .collect();
-            out.push((i, plain(column)));
-        }
-        // What the camera makes of a little more light, times the weight.
-        let mut answer: Vec<f32> = picture.root_weight.clone();
-        let mut seen = s.image.clone();
-        if let Some(i) = self.bend() {
-            let level = level_of(&s.image);
-            let bend = p[i] as f32;
-            let mut by_bend = Vec::with_capacity(s.image.len());
-            for ((a, v), seen) in answer.iter_mut().zip(&s.image).zip(&mut seen) {
-                *seen = counted(*v, level, bend);
-                let share = (v / level).max(LEAST_SHARE);
-                by_bend.push(*seen * share.ln());
-                *a *= (1.0 + bend) * share.powf(bend);
-            }
-            out.push((i, plain(by_bend.iter().map(|b| flux * b).collect())));
-        }
-        let weigh = |mut c: Vec<f32>, factor: f32| {
-            for (v, w) in c.iter_mut().zip(&answer) {
-                *v *= factor * w;
-            }
-            c
-        };
-        for (j, c) in s.waves.into_iter().enumerate() {
-            out.push((if j == 0 { own + A4 } else { j - 1 }, weigh(c, flux)));
-        }
-        for (j, c) in s.shadow.into_iter().enumerate() {
-            out.push((self.shared_modes.len() + j, weigh(c, flux)));
-        }
-        let [dx, dy] = s.at;
-        out.push((own + X, weigh(dx, flux)));
-        out.push((own + Y, weigh(dy, flux)));
-        out.push((own + BLUR, weigh(s.blur, flux)));
-        out.push((own + FLUX, plain(seen)));
-        let of = |f: &dyn Fn(usize, usize) -> f64| {
-            (0..size * size)
-                .map(|i| f(i / size, i % size) as f32)
-                .collect::<Vec<f32>>()
-        };
-        out.push((own + SKY, plain(of(&|_, _| 1.0))));
-        out.push((own + SKY + 1, plain(of(&|x, _| plane(x, size)))));
-        out.push((own + SKY + 2, plain(of(&|_, y| plane(y, size)))));
-        let [along, across] = s.stretch;
-        out.push((own + STRETCH, weigh(along, flux)));
-        out.push((own + STRETCH + 1, weigh(across, flux)));
-        out
     }
 
     fn matrix(&self, columns: &[Vec<(usize, Vec<f32>)>]) -> DMatrix<f64> {
@@ -531,51 +411,4 @@ impl Problem {
         let promise = 2.0 * step.dot(&normal.gradient) - step.dot(&(&normal.matrix * &step));
         (promise.is_finite() && step.iter().all(|v| v.is_finite())).then_some((step, promise))
     }
-}
-
-/// Brightness of a picture where its light is: sum of squares over sum.
-fn level_of(image: &[f32]) -> f32 {
-    let (mut squares, mut sum) = (0.0f32, 0.0f32);
-    for v in image {
-        squares += v * v;
-        sum += v;
-    }
-    (squares / sum.max(1e-30)).max(1e-30)
-}
-
-/// Light fainter than this share of the level is counted as light of that share.
-const LEAST_SHARE: f32 = 1e-3;
-
-/// What a camera makes of light `v` whose counts go with the light to the power
-/// 1 + `bend`, alike at `level`.
-fn counted(v: f32, level: f32, bend: f32) -> f32 {
-    v * (v / level).max(LEAST_SHARE).powf(bend)
-}
-
-/// -1/2 to 1/2 across a stamp.
-pub(super) fn plane(i: usize, size: usize) -> f64 {
-    (i as f64 + 0.5) / size as f64 - 0.5
-}
-
-/// Dot product in blocks: single precision inside, double between.
-pub(super) fn dot(a: &[f32], b: &[f32]) -> f64 {
-    a.chunks(512)
-        .zip(b.chunks(512))
-        .map(|(a, b)| {
-            let mut lanes = [0f32; 16];
-            let (ca, cb) = (a.chunks_exact(16), b.chunks_exact(16));
-            let rest: f32 = ca
-                .remainder()
-                .iter()
-                .zip(cb.remainder())
-                .map(|(x, y)| x * y)
-                .sum();
-            for (x, y) in ca.zip(cb) {
-                for k in 0..16 {
-                    lanes[k] += x[k] * y[k];
-                }
-            }
-            f64::from(rest + lanes.iter().sum::<f32>())
-        })
-        .sum()
 }

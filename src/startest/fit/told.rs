@@ -1,7 +1,8 @@
 //! How far an answer hangs on what was told.
 //!
 //! Focal ratio and camera response are held as told unless the picture speaks
-//! against them beyond doubt (see `run`). Held or taken, they stay uncertain, and
+//! against them beyond doubt (see `run`), and so is a single picture's shadow held
+//! in the middle. Held or taken, they stay uncertain, and
 //! the coma leans on them: a focal length told 4 % too long makes 4 % more coma
 //! where the rings are too blurred to tell. Each is therefore given two stories:
 //! it is as told, or it is off by an amount drawn from its prior. The picture
@@ -13,11 +14,17 @@ use nalgebra::DMatrix;
 
 /// How often, before looking, focal length or response is told wrong.
 const OFTEN: f64 = 0.2;
+/// The same for one that is held as told, where nothing else was found wrong, and
+/// where something was: who told one thing wrong told others wrong.
+const OFTEN_ALONE: f64 = 0.12;
+const OFTEN_AMONG_OTHERS: f64 = 0.5;
+/// An obstruction this far from the told one counts as wrong.
+const OBSTRUCTION_WRONG: f64 = 0.015;
 /// Small untruths of any model that go all round the ring falsify focal ratio and
 /// response by several times their sigma (pictures by an independent library
 /// made us find up to ten): their sigma is taken as this many times the fit's,
 /// and as more where it is asked whether to leave what was told at all.
-const UNTRUTH: f64 = 5.0;
+const UNTRUTH: f64 = 4.0;
 const UNTRUTH_TO_LEAVE: f64 = 11.0;
 /// What holds a parameter, in units of what is known of it.
 const HELD: f64 = 1e12;
@@ -52,14 +59,31 @@ pub(super) fn doubt(
     leftover: &Leftover,
     held: &[usize],
     options: &FitOptions,
+    vanes_found: bool,
     rows: [usize; 2],
 ) -> [f64; 3] {
     let mut extra = [0.0; 3];
     // A second picture tells twice as much, but is untrue in the same way.
     let untruth = UNTRUTH.powi(2) * problem.pictures.len() as f64;
+    let told_obstruction = problem.shadow[2];
+    let seen = problem.state(&solution.parameters, 0).shadow[2];
+    let others_wrong = vanes_found
+        || (seen - told_obstruction).abs() > OBSTRUCTION_WRONG
+        || problem.scale().is_some_and(|i| !held.contains(&i))
+        || problem.bend().is_some_and(|i| !held.contains(&i))
+        || problem.stretches().any(|i| !held.contains(&i));
+    let often = if others_wrong {
+        OFTEN_AMONG_OTHERS
+    } else {
+        OFTEN_ALONE
+    };
+    let placed = problem.place_sigma > 0.0 && problem.free_shadow.start == 0;
+    let place = |axis| placed.then(|| problem.shared_modes.len() + axis);
     let told = [
         (problem.scale(), options.focal_sigma),
         (problem.bend(), options.response_sigma),
+        (place(0), problem.place_sigma),
+        (place(1), problem.place_sigma),
     ];
     for (index, prior_sigma) in told {
         let Some(i) = index else { continue };
@@ -79,7 +103,7 @@ pub(super) fn doubt(
             (0.0, 1e6 * prior)
         };
         let taken = !held.contains(&i);
-        let second = second_moment(off, variance, prior, taken);
+        let second = second_moment(off, variance, prior, (!taken).then_some(often));
         let slope = rows.map(|r| inverse[(r, i)] * known);
         extra[0] += slope[0] * slope[0] * second;
         extra[1] += slope[0] * slope[1] * second;
@@ -89,15 +113,14 @@ pub(super) fn doubt(
 }
 
 /// Mean square distance of the true value from the one used: `off` is how far the
-/// picture would have it from there, with `variance`. Where it was `taken` from
-/// the picture only its error counts.
-fn second_moment(off: f64, variance: f64, prior: f64, taken: bool) -> f64 {
+/// picture would have it from there, with `variance`; `often` is how often such a
+/// thing is told wrong, `None` where it was taken from the picture, so that only its
+/// error counts.
+fn second_moment(off: f64, variance: f64, prior: f64, often: Option<f64>) -> f64 {
     let both = variance + prior;
     let left = variance * prior / both;
-    if taken {
-        return left;
-    }
-    let lean = (OFTEN / (1.0 - OFTEN)).ln()
+    let Some(often) = often else { return left };
+    let lean = (often / (1.0 - often)).ln()
         + 0.5 * (variance / both).ln()
         + 0.5 * off * off * (variance.recip() - both.recip());
     let wrong = 1.0 / (1.0 + (-lean).exp());
@@ -111,19 +134,19 @@ mod tests {
     #[test]
     fn a_sharp_picture_that_agrees_leaves_little_doubt() {
         let prior = 0.03f64.powi(2);
-        let agrees = second_moment(0.001, 0.003f64.powi(2), prior, false).sqrt();
+        let agrees = second_moment(0.001, 0.003f64.powi(2), prior, Some(OFTEN)).sqrt();
         assert!(agrees < 0.0015, "{agrees}");
         // One that tells nothing leaves the prior, as often as it is wrong.
-        let blind = second_moment(0.0, 1e3, prior, false).sqrt();
+        let blind = second_moment(0.0, 1e3, prior, Some(OFTEN)).sqrt();
         assert!((blind - 0.03 * OFTEN.sqrt()).abs() < 1e-3, "{blind}");
         // One that speaks against it leaves nearly all of the difference.
-        let against = second_moment(0.03, 0.005f64.powi(2), prior, false).sqrt();
+        let against = second_moment(0.03, 0.005f64.powi(2), prior, Some(OFTEN)).sqrt();
         assert!((0.025..0.032).contains(&against), "{against}");
     }
 
     #[test]
     fn what_was_taken_keeps_its_own_error() {
-        let taken = second_moment(0.0, 0.01f64.powi(2), 0.03f64.powi(2), true).sqrt();
+        let taken = second_moment(0.0, 0.01f64.powi(2), 0.03f64.powi(2), None).sqrt();
         assert!((taken - 0.00949).abs() < 1e-4, "{taken}");
     }
 }

@@ -44,16 +44,20 @@ impl Run<'_, '_> {
         }
     }
 
+    /// The fall of chi2 that camera and focal ratio promise if both are free.
+    pub(super) fn promise_of_camera(&self, told: &Stage) -> f64 {
+        let round: Vec<usize> = told.problem.stretches().filter(|_| self.round).collect();
+        told.problem
+            .onward(&told.solution, &round)
+            .map_or(0.0, |o| o.1)
+    }
+
     /// Goes on with camera and focal ratio free, singly and both, where that explains
     /// the picture much better, and keeps what the picture tells beyond the doubt
     /// that small untruths of the model leave (see `told`). Else what was told is
     /// the better guess: blurred rings tell little of either.
     pub(super) fn with_its_camera(&mut self, told: Stage, work: &mut Work) -> Stage {
-        let round: Vec<usize> = told.problem.stretches().filter(|_| self.round).collect();
-        let promise = told
-            .problem
-            .onward(&told.solution, &round)
-            .map_or(0.0, |o| o.1);
+        let promise = self.promise_of_camera(&told);
         if promise.is_nan() || promise < WORTH_A_LOOK * told.solution.chi2 {
             return told;
         }

@@ -1,0 +1,110 @@
+//! A shadow off centre in a single picture.
+//!
+//! Coma and a shadow off centre look nearly alike from one side of focus, but not
+//! quite: sharp rings tell. Where they do so beyond doubt the shadow is given its
+//! place; how well one picture knows it stands in the sigmas (see `told`).
+
+use super::{Run, Stage, Work};
+use crate::startest::fit::{
+    honest,
+    solve::{FLUX, dot},
+    told,
+};
+use nalgebra::{Matrix2, Vector2};
+
+/// It is looked for when freeing it promises to take away this share of chi2.
+const WORTH_A_LOOK: f64 = 0.02;
+
+impl Run<'_, '_> {
+    /// The fall of chi2 that a shadow free in its place promises; 0 where it is
+    /// none of a single picture's business.
+    pub(super) fn promise_of_place(&self, stage: &mut Stage) -> f64 {
+        let single = self.tasks.len() == 1 && self.setup.obstruction > 0.0;
+        if !single || self.free_shadow.start == 0 || self.options.plausible_decentre <= 0.0 {
+            return 0.0;
+        }
+        let held: Vec<usize> = stage
+            .problem
+            .stretches()
+            .filter(|_| self.round)
+            .chain(stage.problem.scale().filter(|_| self.scale == 0.0))
+            .chain(stage.problem.bend().filter(|_| !self.bend_free))
+            .collect();
+        let Some(inverse) = honest::inverse(&told::holding(&stage.solution.matrix, &held)) else {
+            return 0.0;
+        };
+        let state = stage.problem.state(&stage.solution.parameters, 0);
+        let flux = stage.solution.parameters[stage.problem.own(0) + FLUX];
+        let picture = &mut stage.problem.pictures[0];
+        let sloper = picture.sloper.as_mut().unwrap_or(&mut picture.model);
+        let weighted: Vec<Vec<f32>> = sloper
+            .slopes_by_shadow(&state)
+            .iter()
+            .map(|slope| {
+                slope
+                    .iter()
+                    .zip(&picture.root_weight)
+                    .map(|(a, w)| a * w * flux as f32)
+                    .collect()
+            })
+            .collect();
+        let columns = &stage.solution.columns[0];
+        let with: Vec<Vec<f64>> = weighted
+            .iter()
+            .map(|w| columns.iter().map(|(_, c)| dot(c, w)).collect())
+            .collect();
+        // What is left of the two once all else has answered.
+        let own = Matrix2::from_fn(|a, b| {
+            let mut left = dot(&weighted[a], &weighted[b]);
+            for (x, (i, _)) in with[a].iter().zip(columns) {
+                for (y, (j, _)) in with[b].iter().zip(columns) {
+                    left -= x * inverse[(*i, *j)] * y;
+                }
+            }
+            left + if a == b {
+                self.options.plausible_decentre.powi(-2)
+            } else {
+                0.0
+            }
+        });
+        let pull = Vector2::from_fn(|a, _| {
+            let mut g = dot(&weighted[a], &stage.solution.residuals[0]);
+            for (x, (i, _)) in with[a].iter().zip(columns) {
+                for (j, _) in columns {
+                    if !held.contains(j) {
+                        g -= x * inverse[(*i, *j)] * stage.solution.gradient[*j];
+                    }
+                }
+            }
+            g
+        });
+        own.try_inverse()
+            .map_or(0.0, |i| (pull.transpose() * i * pull)[0])
+    }
+
+    /// Frees the shadow's place where the picture asks for it beyond doubt.
+    pub(super) fn with_its_shadow(&mut self, mut centred: Stage, work: &mut Work) -> Stage {
+        let promise = self.promise_of_place(&mut centred);
+        if promise.is_nan() || promise < WORTH_A_LOOK * centred.solution.chi2 {
+            return centred;
+        }
+        let before = (self.free_shadow.clone(), self.shared, self.place_sigma);
+        let at = self.modes.len() - 1;
+        self.free_shadow = 0..self.free_shadow.end.max(2);
+        self.shared += 2;
+        self.place_sigma = self.options.plausible_decentre;
+        let mut parameters = centred.parameters.clone();
+        parameters.splice(at..at, [0.0, 0.0]);
+        if let Ok(placed) = self.stage(&parameters, true, work) {
+            let p = &placed.solution.parameters;
+            let noise = placed.solution.chi2 / placed.solution.freedom;
+            let gain = (centred.solution.chi2 - placed.solution.chi2) / noise;
+            let off = p[at].hypot(p[at + 1]);
+            if told::cost(0.0, 1, &[Some((off, self.place_sigma))]) < told::cost(gain, 1, &[]) {
+                return placed;
+            }
+        }
+        (self.free_shadow, self.shared, self.place_sigma) = before;
+        centred
+    }
+}
