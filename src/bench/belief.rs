@@ -132,17 +132,9 @@ pub(super) fn chance_in_circle(mean: Vector2<f64>, covariance: Matrix2<f64>, rad
     inside / all
 }
 
-/// The normal distribution function (Abramowitz & Stegun 7.1.26, error below
-/// 1.5e-7).
+/// The normal distribution function.
 fn normal(x: f64) -> f64 {
-    let z = x.abs() / std::f64::consts::SQRT_2;
-    let t = 1.0 / (1.0 + 0.327_591_1 * z);
-    let poly = t
-        * (0.254_829_592
-            + t * (-0.284_496_736
-                + t * (1.421_413_741 + t * (-1.453_152_027 + t * 1.061_405_429))));
-    let tail = poly * (-z * z).exp() / 2.0;
-    if x < 0.0 { tail } else { 1.0 - tail }
+    0.5 * libm::erfc(-x / std::f64::consts::SQRT_2)
 }
 
 #[cfg(test)]
