@@ -128,8 +128,13 @@ pub(crate) fn on_fit(report: &Report, setup: &Setup) -> Vec<Reason> {
         notes.push(said(
             "told-matters",
             format!(
-                "most of the error, {:.4} waves of it, comes from not knowing focal length and camera better than they were told",
-                fit.told_doubt_waves
+                "most of the error, {:.4} waves of it, comes from not knowing focal length{} better",
+                fit.told_doubt_waves,
+                if fit.shadow_decentre.is_some() && fit.side_used != "both" {
+                    ", camera and the shadow's place"
+                } else {
+                    " and the camera's response"
+                }
             ),
             "Check focal length, pixel size and filter, and use a raw format; frames with less blur check them by themselves.",
         ));

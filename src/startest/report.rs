@@ -209,7 +209,8 @@ pub struct Fit {
     #[serde(default)]
     pub obstruction_sigma: Option<f64>,
     /// Part of each coma component's 1-sigma that is owed to what was told of
-    /// focal length and camera and cannot be checked well in the picture, waves.
+    /// focal length and camera (and, where it was fitted from one side, to the
+    /// shadow's place) and cannot be checked well in the picture, waves.
     /// It is in the sigmas.
     #[serde(default)]
     pub told_doubt_waves: f64,

@@ -233,11 +233,14 @@ impl Fitted<'_> {
         let decentre =
             (problem.free_shadow.start == 0 && !problem.free_shadow.is_empty()).then(|| {
                 let i = problem.shared_modes.len();
+                // A pair has the shadow's change of sides to go by, one side only
+                // what small untruths of the model may feign.
+                let untrue = if last == 0 { told::UNTRUTH } else { 1.0 };
                 Decentre {
                     by_radius: [p[i], p[i + 1]],
                     sigma: [
-                        covariance[(i, i)].max(0.0).sqrt(),
-                        covariance[(i + 1, i + 1)].max(0.0).sqrt(),
+                        untrue * covariance[(i, i)].max(0.0).sqrt(),
+                        untrue * covariance[(i + 1, i + 1)].max(0.0).sqrt(),
                     ],
                 }
             });

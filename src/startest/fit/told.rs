@@ -24,7 +24,7 @@ const OBSTRUCTION_WRONG: f64 = 0.015;
 /// response by several times their sigma (pictures by an independent library
 /// made us find up to ten): their sigma is taken as this many times the fit's,
 /// and as more where it is asked whether to leave what was told at all.
-const UNTRUTH: f64 = 4.0;
+pub(super) const UNTRUTH: f64 = 4.0;
 const UNTRUTH_TO_LEAVE: f64 = 11.0;
 /// What holds a parameter, in units of what is known of it.
 const HELD: f64 = 1e12;
