@@ -82,6 +82,7 @@ async fn a_scope_goes_the_whole_round_by_command() {
     let said = shell.done(&test);
     assert!(said.contains("coma 0.1"), "{said}");
     let due = shell.done(&["due"]);
+    let due = due.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(
         due.contains("S203") && due.contains("over its limit"),
         "{due}"
