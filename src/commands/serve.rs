@@ -13,6 +13,8 @@ use tubewright::library::club::Club;
 use tubewright::library::demo::{Holds, holds};
 use tubewright::library::people::Person;
 use tubewright::library::sessions::{self, Purpose};
+use tubewright::upkeep::foresight::Foresight;
+use tubewright::upkeep::shelf::Fleet;
 use tubewright::web::{self, App, passwords};
 
 use super::{REFUSED, block_on};
@@ -93,6 +95,10 @@ pub fn run(args: ServeArgs) -> ExitCode {
 }
 
 async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
+    // Only the measuring spreads its work over these threads.
+    rayon::ThreadPoolBuilder::new()
+        .start_handler(|_| web::measuring::give_way())
+        .build_global()?;
     let listener = tokio::net::TcpListener::bind(args.listen)
         .await
         .with_context(|| format!("cannot listen on {}", args.listen))?;
@@ -131,6 +137,7 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
         first_address(&library, &base).await?;
     }
     let app = App::new(library.clone(), public.as_deref());
+    tokio::spawn(look_ahead(app.clone()));
     let stop = stop_signal()?;
     let backups = args.backup_into.map(|into| {
         let schedule = backup::Schedule {
@@ -147,6 +154,22 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
     }
     library.close().await;
     Ok(ExitCode::SUCCESS)
+}
+
+/// Works out what the logbooks foretell, so that the first visitor need not wait
+/// for it.
+async fn look_ahead(app: App) {
+    let all = async {
+        let now = app.clock.now();
+        let fleet = {
+            let mut conn = app.library.read().await?;
+            Fleet::recalled(&mut conn, &app.foreseer.recall, now).await?
+        };
+        Foresight::of(&app.foreseer, &fleet, None, false).await
+    };
+    if let Err(error) = all.await {
+        tracing::warn!(%error, "what the logbooks foretell could not be worked out");
+    }
 }
 
 /// The demo club in this folder: made where there is nothing, taken up where

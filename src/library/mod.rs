@@ -145,7 +145,7 @@ impl Library {
             other => other.into(),
         })?;
         let readers = SqlitePoolOptions::new()
-            .max_connections(8)
+            .max_connections(24)
             .connect_with(options.read_only(true).create_if_missing(false))
             .await?;
         Ok(Self {

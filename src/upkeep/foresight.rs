@@ -4,7 +4,10 @@
 //! Set limits are never touched here: what is due by them stays due.
 
 use std::collections::{HashMap, HashSet};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use tokio::sync::Semaphore;
 
 use super::drift::chain::{Chain, Fresh};
 use super::drift::fit::{Learned, learn};
@@ -28,6 +31,24 @@ pub struct Foreseer {
     /// The logbooks.
     pub recall: Recall,
     memory: Arc<Mutex<Memory>>,
+    turns: Turns,
+}
+
+/// One fleet is worked out at a time, and one record: a second asker waits, or is
+/// told what was last worked out.
+#[derive(Debug, Clone)]
+struct Turns {
+    fleet: Arc<Semaphore>,
+    record: Arc<Semaphore>,
+}
+
+impl Default for Turns {
+    fn default() -> Self {
+        Self {
+            fleet: Arc::new(Semaphore::new(1)),
+            record: Arc::new(Semaphore::new(1)),
+        }
+    }
 }
 
 #[derive(Debug, Default)]
@@ -42,7 +63,31 @@ struct Memory {
     /// Looks that the whole was learned from.
     looks: usize,
     record: Option<Arc<Record>>,
+    /// How long the record took to make.
+    record_took: Duration,
+    /// What was worked out last, for each day looked ahead to; the latest last.
+    told: Vec<Told>,
 }
+
+/// What was worked out, and when.
+#[derive(Debug, Clone)]
+struct Told {
+    /// Everything it rests on, as a number.
+    key: u64,
+    coming: Option<u64>,
+    today: u64,
+    at: Instant,
+    foresight: Foresight,
+}
+
+/// So many days looked ahead to are kept at a time.
+const MOST_TOLD: usize = 4;
+/// While a fleet is being worked out anew, others are told what was worked out
+/// last, if that is no older than this.
+const OLDEST: Duration = Duration::from_secs(60);
+/// A record that takes longer than this to make is made in the background; until
+/// it is there the last one is shown, and said to be behind.
+const LONG_RECORD: Duration = Duration::from_secs(1);
 
 /// So many outlooks of one instrument are remembered: of today alone, and of the
 /// days that people look ahead to.
@@ -151,22 +196,71 @@ impl Foreseer {
     }
 
     /// How well the model would have foretold the past: the record kept in mind,
-    /// unless limits changed or enough new looks came in since.
-    fn record(&self, entered: &[Entered], afresh: bool) -> Arc<Record> {
+    /// unless limits changed or enough new looks came in since; and whether it is
+    /// behind what is known now.
+    fn record(&self, entered: &[Entered], afresh: bool) -> (Arc<Record>, bool) {
         let key = record::key_of(entered);
-        let kept = {
-            let memory = self.memory.lock().unwrap_or_else(PoisonError::into_inner);
-            memory.record.clone()
+        let (kept, took) = {
+            let memory = self.memory();
+            (memory.record.clone(), memory.record_took)
         };
-        if let Some(kept) = kept
-            && (kept.key == key || (!afresh && kept.serves(&key)))
-        {
-            return kept;
+        if let Some(kept) = kept {
+            if kept.key == key || (!afresh && kept.serves(&key)) {
+                return (kept, false);
+            }
+            if took > LONG_RECORD {
+                if let Ok(turn) = self.turns.record.clone().try_acquire_owned() {
+                    let (foreseer, entered) = (self.clone(), entered.to_vec());
+                    std::thread::spawn(move || {
+                        foreseer.make_record(&entered, key);
+                        drop(turn);
+                    });
+                }
+                return (kept, true);
+            }
         }
+        (self.make_record(entered, key), false)
+    }
+
+    fn make_record(&self, entered: &[Entered], key: record::Key) -> Arc<Record> {
+        let begun = Instant::now();
         let record = Arc::new(Record::of(entered, key));
-        let mut memory = self.memory.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut memory = self.memory();
+        memory.record_took = begun.elapsed();
         memory.record = Some(record.clone());
         record
+    }
+
+    fn memory(&self) -> MutexGuard<'_, Memory> {
+        // Everything in it is replaced whole: after a panic elsewhere it serves.
+        self.memory.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// What was worked out from the very same.
+    fn told(&self, key: u64) -> Option<Foresight> {
+        let memory = self.memory();
+        let told = memory.told.iter().find(|t| t.key == key)?;
+        Some(told.foresight.clone())
+    }
+
+    /// What was worked out for the same days a short while ago.
+    fn told_lately(&self, today: f64, coming: Option<f64>) -> Option<Foresight> {
+        let memory = self.memory();
+        let told = memory.told.iter().rev().find(|t| {
+            t.today == today.to_bits()
+                && t.coming == coming.map(f64::to_bits)
+                && t.at.elapsed() < OLDEST
+        })?;
+        Some(told.foresight.clone())
+    }
+
+    fn keep(&self, told: Told) {
+        let mut memory = self.memory();
+        memory.told.retain(|t| t.coming != told.coming);
+        if memory.told.len() >= MOST_TOLD {
+            memory.told.remove(0);
+        }
+        memory.told.push(told);
     }
 }
 
@@ -227,9 +321,11 @@ pub struct Foresight {
     /// What was learned.
     pub learned: Arc<Learned>,
     /// Of each instrument that takes a star test.
-    pub outlooks: HashMap<InstrumentId, Arc<Outlook>>,
+    pub outlooks: Arc<HashMap<InstrumentId, Arc<Outlook>>>,
     /// How well it would have foretold the club's own past.
     pub record: Arc<Record>,
+    /// Whether that record is being made anew and this one is behind.
+    pub record_is_behind: bool,
     /// Today, in the days of the chains.
     pub today: f64,
 }
@@ -252,19 +348,54 @@ impl Foresight {
         // day agree.
         let today = day_of(fleet.now()).floor() + 1.0;
         let coming = coming.map(day_of);
-        tokio::task::spawn_blocking(move || {
-            let learned = foreseer.learned(&entered);
-            let outlooks = foreseer.outlooks(&entered, &learned, today, coming);
-            let record = foreseer.record(&entered, afresh);
-            Self {
-                learned,
-                outlooks,
-                record,
-                today,
+        let key = key_of(&entered, today, coming);
+        let shutting_down =
+            || crate::library::Error::Refused("The tool is shutting down.".to_owned());
+        if let Some(told) = foreseer.told(key).filter(|_| !afresh) {
+            return Ok(told);
+        }
+        let turn = match foreseer.turns.fleet.clone().try_acquire_owned() {
+            Ok(turn) => turn,
+            Err(_) => {
+                if let Some(told) = foreseer.told_lately(today, coming) {
+                    return Ok(told);
+                }
+                let turn = foreseer.turns.fleet.clone().acquire_owned().await;
+                turn.map_err(|_| shutting_down())?
             }
+        };
+        tokio::task::spawn_blocking(move || {
+            // It may have been worked out while this waited for its turn.
+            let foresight = match foreseer.told(key) {
+                Some(mut told) => {
+                    (told.record, told.record_is_behind) = foreseer.record(&entered, afresh);
+                    told
+                }
+                None => {
+                    let learned = foreseer.learned(&entered);
+                    let outlooks = foreseer.outlooks(&entered, &learned, today, coming);
+                    let (record, record_is_behind) = foreseer.record(&entered, afresh);
+                    Self {
+                        learned,
+                        outlooks: Arc::new(outlooks),
+                        record,
+                        record_is_behind,
+                        today,
+                    }
+                }
+            };
+            foreseer.keep(Told {
+                key,
+                coming: coming.map(f64::to_bits),
+                today: today.to_bits(),
+                at: Instant::now(),
+                foresight: foresight.clone(),
+            });
+            drop(turn);
+            foresight
         })
         .await
-        .map_err(|_| crate::library::Error::Refused("The tool is shutting down.".to_owned()))
+        .map_err(|_| shutting_down())
     }
 
     /// Whether lists may go by the chances: they foretold the club's own past
@@ -272,6 +403,22 @@ impl Foresight {
     pub fn is_trusted(&self) -> bool {
         self.record.verdict.is_some_and(|v| v.trusted)
     }
+}
+
+/// Everything that what is foreseen of a fleet rests on, as a number that
+/// differs, as good as surely, when any of it does.
+fn key_of(entered: &[Entered], today: f64, coming: Option<f64>) -> u64 {
+    use std::hash::{DefaultHasher, Hash, Hasher};
+    let mut hasher = DefaultHasher::new();
+    record::key_of(entered).hash(&mut hasher);
+    today.to_bits().hash(&mut hasher);
+    coming.map(f64::to_bits).hash(&mut hasher);
+    for e in entered {
+        e.id.hash(&mut hasher);
+        e.fingerprint().hash(&mut hasher);
+        e.aperture_mm.to_bits().hash(&mut hasher);
+    }
+    hasher.finish()
 }
 
 fn entered(fleet: &Fleet) -> Vec<Entered> {

@@ -16,7 +16,7 @@ use crate::library::limits::LimitWhat;
 
 /// What a record was made from: looks in all, and a fingerprint of limits and
 /// logbooks.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Key {
     looks: usize,
     limits: u64,

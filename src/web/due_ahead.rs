@@ -294,6 +294,8 @@ struct RecordPage {
     dots: Vec<Dot>,
     scores: Vec<(&'static str, String, &'static str)>,
     verdict: String,
+    /// Whether the newest looks are still being worked in.
+    is_behind: bool,
 }
 
 /// Whether the list goes by the chances, and why, in words.
@@ -419,6 +421,7 @@ async fn record_page(desk: Desk) -> Result<Response, Error> {
         }
     };
     page(&RecordPage {
+        is_behind: foresight.record_is_behind,
         chrome: desk.chrome("How well the due list has foretold"),
         lede,
         printed: show::time(desk.club(), desk.now()),

@@ -63,6 +63,7 @@ impl Error {
 }
 
 const READ_ONLY: &str = "Nothing was saved: the folder with the club's data cannot be written at present. Whoever looks after the machine finds with `tubewright doctor` what to mend. Keep this page open and send it again then.";
+const CROWDED: &str = "More is being asked at once than this machine can answer just now. Nothing was saved; wait a little and send it again.";
 const BUSY: &str = "Nothing was saved: something else has held the club's data for more than ten seconds, a backup by another program, say. Send it again.";
 
 impl From<library::Error> for Error {
@@ -70,6 +71,10 @@ impl From<library::Error> for Error {
         match error {
             library::Error::NotFound(what) => Self::NotFound(what),
             library::Error::Refused(why) => Self::Refused(why),
+            library::Error::Database(sqlx::Error::PoolTimedOut) => {
+                tracing::warn!("no connection to the database was free");
+                Self::Unwritable(CROWDED)
+            }
             library::Error::Database(sqlx::Error::Database(said)) => {
                 // Result codes of SQLite (sqlite.org/rescode.html): the primary
                 // code is the low byte of an extended one.
@@ -169,7 +174,7 @@ impl IntoResponse for Error {
             ),
             Self::Unwritable(why) => (
                 StatusCode::SERVICE_UNAVAILABLE,
-                "It cannot be written down now",
+                "Not just now",
                 why.to_owned(),
             ),
             Self::Broken(why) => {

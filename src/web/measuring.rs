@@ -130,6 +130,7 @@ impl Measuring {
         let library = library.clone();
         let handle = Handle::current();
         std::thread::spawn(move || {
+            give_way();
             match handle.block_on(left_over(&library)) {
                 Ok(ids) => {
                     for id in ids {
@@ -178,6 +179,15 @@ impl Measuring {
     /// Breaks a try off.
     pub fn cancel(&self, id: AttemptId) {
         lock(&self.board).cancelled.insert(id);
+    }
+}
+
+/// Puts this thread behind those that answer people: what it does takes its time
+/// anyway.
+pub fn give_way() {
+    use thread_priority::{ThreadPriority, set_current_thread_priority};
+    if let Err(error) = set_current_thread_priority(ThreadPriority::Min) {
+        tracing::debug!(?error, "a thread keeps its priority");
     }
 }
 

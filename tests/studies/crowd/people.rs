@@ -81,7 +81,6 @@ fn note(
 /// The pages that are timed: what, who sees it, and where.
 pub fn pages(tag: &str) -> Vec<(&'static str, Who, String)> {
     vec![
-        ("start", Who::Member, "/".to_owned()),
         ("shelf", Who::Member, "/shelf".to_owned()),
         (
             "shelf, filtered",
@@ -265,6 +264,7 @@ async fn check_in(
             .unwrap_or_default();
         let fields = [
             ("loan_version", version),
+            ("kit_all", if version.is_empty() { "" } else { "yes" }),
             ("journey", "car"),
             ("note", "Back from the evening."),
         ];
