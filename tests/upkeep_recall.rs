@@ -461,7 +461,7 @@ async fn chances_out_of_memory_are_those_of_a_fresh_learning() {
                 .await
                 .unwrap();
             assert_eq!(kept.outlooks.len(), fresh.outlooks.len());
-            for (id, told) in &kept.outlooks {
+            for (id, told) in kept.outlooks.iter() {
                 let new = &fresh.outlooks[id];
                 assert_eq!(told.looks, new.looks);
                 assert!((told.chance - new.chance).abs() < 1e-9, "{told:?} {new:?}");
