@@ -126,7 +126,7 @@ pub async fn make(folder: &Path, size: Size, seed: u64) {
             let id = lend.write(conn).await.unwrap();
             // A third of the last loans are still out.
             let back = out + step / 2;
-            let is_out = loan + 1 == loans && place % 3 == 0;
+            let is_out = loan + 1 == loans && place.is_multiple_of(3);
             if !is_out {
                 take_back(conn, id, &tube.kit, back, by).await.unwrap();
             }
@@ -147,7 +147,7 @@ pub async fn make(folder: &Path, size: Size, seed: u64) {
                 happen(conn, tube, entry, &mut random).await;
             }
         }
-        if place % 4 == 0 {
+        if place.is_multiple_of(4) {
             for _ in 0..3 {
                 let who = *members.choose(&mut random).unwrap();
                 let _ = waits::ask(conn, tube.id, who, WantsItFor::Planets, "", now).await;
@@ -203,7 +203,7 @@ async fn tube(
             random.random_range(-0.05..0.05),
             random.random_range(-0.05..0.05),
         ],
-        from_frames: number % 2 == 0,
+        from_frames: number.is_multiple_of(2),
     }
 }
 

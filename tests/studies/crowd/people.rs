@@ -285,7 +285,7 @@ async fn upload(
     let seat = evening.volunteers.len() - 1 - number % evening.volunteers.len();
     let browser = Browser::new(address, &evening.volunteers[seat]);
     let tag = &evening.tags[number * 7 % evening.tags.len()];
-    let mut round = 0;
+    let mut round = 0_u32;
     while Instant::now() < end {
         round += 1;
         let fields = [
@@ -314,7 +314,7 @@ async fn upload(
             .unwrap_or_default()
             .to_owned();
         // Every fifth set is given up again.
-        if round % 5 == 0 {
+        if round.is_multiple_of(5) {
             let given_up = browser.post(&format!("{attempt}/cancel"), &[]).await;
             if note(&ledger, "given up", given_up, &[303, 200]).is_some() {
                 ledger.lock().unwrap().cancelled += 1;
