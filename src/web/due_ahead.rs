@@ -335,14 +335,19 @@ fn in_1000(chance: f64) -> String {
 }
 
 /// Every past look with what was said of it the day before.
-async fn record_csv(desk: Desk) -> Result<Response, Error> {
+/// What is foreseen, with the record brought up to the newest looks.
+async fn with_the_newest_looks(desk: &Desk) -> Result<Foresight, Error> {
     let fleet = Fleet::recalled(
         &mut *desk.read().await?,
         &desk.app.foreseer.recall,
         desk.now(),
     )
     .await?;
-    let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, true).await?;
+    Ok(Foresight::of(&desk.app.foreseer, &fleet, None, true).await?)
+}
+
+async fn record_csv(desk: Desk) -> Result<Response, Error> {
+    let foresight = with_the_newest_looks(&desk).await?;
     let record = &foresight.record;
     let rows = record.said.iter().zip(&record.plain).map(|(said, plain)| {
         let at = DateTime::<Utc>::from_timestamp((said.day * 86_400.0) as i64, 0);
@@ -376,13 +381,7 @@ fn yes_no(yes: bool) -> &'static str {
 }
 
 async fn record_page(desk: Desk) -> Result<Response, Error> {
-    let fleet = Fleet::recalled(
-        &mut *desk.read().await?,
-        &desk.app.foreseer.recall,
-        desk.now(),
-    )
-    .await?;
-    let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, true).await?;
+    let foresight = with_the_newest_looks(&desk).await?;
     let record = &foresight.record;
     let (lede, verdict, scores) = match record.verdict {
         None => (
