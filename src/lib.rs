@@ -23,5 +23,6 @@ pub mod demo;
 pub mod library;
 pub mod optics;
 pub mod startest;
+pub mod threads;
 pub mod upkeep;
 pub mod web;

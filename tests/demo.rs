@@ -17,7 +17,7 @@ use tubewright::library::{
     Library, adjusters, demo as rows, journeys, kit, limits, sittings, waits, works,
 };
 use tubewright::upkeep::drift::outlook::FLAG_AT;
-use tubewright::upkeep::foresight::{Foreseer, Foresight};
+use tubewright::upkeep::foresight::{Foreseer, Foresight, Question};
 use tubewright::upkeep::rules::DueCode;
 use tubewright::upkeep::shelf::Fleet;
 use tubewright::upkeep::{self, Reading};
@@ -257,7 +257,7 @@ async fn the_three_show_themselves_and_nobody_else_does() {
     let demo = made().await;
     let mut conn = demo.library.read().await.unwrap();
     let fleet = Fleet::load(&mut conn, noon()).await.unwrap();
-    let foresight = Foresight::of(&Foreseer::default(), &fleet, None, false)
+    let foresight = Foresight::of(&Foreseer::patient(), &fleet, Question::default())
         .await
         .unwrap();
     let mut shown: Vec<(String, &str)> = Vec::new();

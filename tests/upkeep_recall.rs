@@ -20,7 +20,7 @@ use tubewright::library::works::{Work, WorkWhat};
 use tubewright::library::{
     EntryId, InstrumentId, Library, LoanId, Moment, PersonId, Write, findings, works,
 };
-use tubewright::upkeep::foresight::{Foreseer, Foresight};
+use tubewright::upkeep::foresight::{Foreseer, Foresight, Question};
 use tubewright::upkeep::recall::Recall;
 use tubewright::upkeep::shelf::{Fleet, shelf, shelf_recalled};
 
@@ -292,6 +292,17 @@ impl Club {
     }
 
     /// Everything that a page could show of the shelf, in words.
+    async fn foresight(&self, foreseer: &Foreseer) -> Foresight {
+        let mut conn = self.library.read().await.unwrap();
+        let fleet = Fleet::recalled(&mut conn, &foreseer.recall, self.now)
+            .await
+            .unwrap();
+        drop(conn);
+        Foresight::of(foreseer, &fleet, Question::default())
+            .await
+            .unwrap()
+    }
+
     async fn read(&self, recall: Option<&Recall>) -> Vec<String> {
         let mut conn = self.library.read().await.unwrap();
         let rows = match recall {
@@ -436,7 +447,7 @@ async fn a_second_program_and_a_copy_of_the_folder_are_noticed() {
 #[tokio::test]
 async fn chances_out_of_memory_are_those_of_a_fresh_learning() {
     let mut club = Club::new(9, 6).await;
-    let foreseer = Foreseer::default();
+    let foreseer = Foreseer::patient();
     let coming: DateTime<Utc> = Utc.from_utc_datetime(
         &NaiveDate::from_ymd_opt(2032, 1, 1)
             .unwrap()
@@ -454,10 +465,12 @@ async fn chances_out_of_memory_are_those_of_a_fresh_learning() {
             .unwrap();
         let fresh = Fleet::load(&mut conn, club.now).await.unwrap();
         for coming in [None, Some(coming)] {
-            let kept = Foresight::of(&foreseer, &kept, coming, false)
-                .await
-                .unwrap();
-            let fresh = Foresight::of(&Foreseer::default(), &fresh, coming, false)
+            let question = Question {
+                coming,
+                ..Question::default()
+            };
+            let kept = Foresight::of(&foreseer, &kept, question).await.unwrap();
+            let fresh = Foresight::of(&Foreseer::patient(), &fresh, question)
                 .await
                 .unwrap();
             assert_eq!(kept.outlooks.len(), fresh.outlooks.len());
@@ -473,4 +486,51 @@ async fn chances_out_of_memory_are_those_of_a_fresh_learning() {
         }
     }
     assert!(compared > 50);
+}
+
+/// Where lessons take long, a look counts in its own instrument's outlook at once,
+/// and for the fleet as soon as the lesson in the background is learned.
+#[tokio::test]
+async fn own_looks_count_at_once_though_the_fleet_learns_behind() {
+    let mut club = Club::new(9, 6).await;
+    for _ in 0..40 {
+        club.anything().await;
+    }
+    // Without patience everything but the first lesson is learned behind.
+    let foreseer = Foreseer::waiting(std::time::Duration::ZERO);
+    let first = club.foresight(&foreseer).await;
+    let one = club.instruments[0];
+    let (test, mut entry) = (club.star_test(), club.entry(one, EntryKind::StarTest));
+    entry.happened_at = club.now;
+    let mut write = club.library.write().await.unwrap();
+    test.log(&mut write, entry).await.unwrap();
+    write.commit().await.unwrap();
+
+    let at_once = club.foresight(&foreseer).await;
+    assert_eq!(
+        at_once.outlooks[&one].looks,
+        first.outlooks[&one].looks + 1,
+        "its own look counts at once"
+    );
+    assert!(std::sync::Arc::ptr_eq(&at_once.learned, &first.learned));
+
+    let fresh = club.foresight(&Foreseer::patient()).await;
+    let begun = std::time::Instant::now();
+    loop {
+        let now = club.foresight(&foreseer).await;
+        let same = fresh.outlooks.iter().all(|(id, new)| {
+            let told = &now.outlooks[id];
+            told.looks == new.looks && (told.chance - new.chance).abs() < 1e-9
+        });
+        if same {
+            break;
+        }
+        assert!(begun.elapsed().as_secs() < 60, "the lesson never counted");
+        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+    }
+    // The record follows too: not behind for ever.
+    while club.foresight(&foreseer).await.record_is_behind {
+        assert!(begun.elapsed().as_secs() < 60, "the record stays behind");
+        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+    }
 }

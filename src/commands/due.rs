@@ -7,7 +7,7 @@ use std::process::ExitCode;
 use chrono::Utc;
 use tubewright::library::club::Club;
 use tubewright::library::{Error, Library};
-use tubewright::upkeep::due_list::{DueList, Filter, due_list};
+use tubewright::upkeep::due_list::{DueList, Filter, Read, due_list};
 use tubewright::upkeep::foresight::Foreseer;
 use tubewright::web::due;
 
@@ -54,16 +54,10 @@ async fn print(args: DueArgs) -> anyhow::Result<ExitCode> {
     };
     let mut conn = library.read().await?;
     let club = Club::load(&mut conn).await?;
-    let list = due_list(
-        &mut conn,
-        &club,
-        &Filter::default(),
-        Utc::now(),
-        &Foreseer::default(),
-        None,
-    )
-    .await?;
+    let foreseer = Foreseer::patient();
+    let read = Read::all(&mut conn, &foreseer.recall, Utc::now()).await?;
     drop(conn);
+    let list = due_list(read, &club, &Filter::default(), &foreseer, None).await?;
     library.close().await;
     let text = if args.json {
         format!("{}\n", serde_json::to_string_pretty(&list)?).into_bytes()

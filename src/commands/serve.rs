@@ -13,7 +13,7 @@ use tubewright::library::club::Club;
 use tubewright::library::demo::{Holds, holds};
 use tubewright::library::people::Person;
 use tubewright::library::sessions::{self, Purpose};
-use tubewright::upkeep::foresight::Foresight;
+use tubewright::upkeep::foresight::{Foresight, Question};
 use tubewright::upkeep::shelf::Fleet;
 use tubewright::web::{self, App, passwords};
 
@@ -97,7 +97,7 @@ pub fn run(args: ServeArgs) -> ExitCode {
 async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
     // Only the measuring spreads its work over these threads.
     rayon::ThreadPoolBuilder::new()
-        .start_handler(|_| web::measuring::give_way())
+        .start_handler(|_| tubewright::threads::give_way())
         .build_global()?;
     let listener = tokio::net::TcpListener::bind(args.listen)
         .await
@@ -165,7 +165,7 @@ async fn look_ahead(app: App) {
             let mut conn = app.library.read().await?;
             Fleet::recalled(&mut conn, &app.foreseer.recall, now).await?
         };
-        Foresight::of(&app.foreseer, &fleet, None, false).await
+        Foresight::of(&app.foreseer, &fleet, Question::default()).await
     };
     if let Err(error) = all.await {
         tracing::warn!(%error, "what the logbooks foretell could not be worked out");

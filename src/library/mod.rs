@@ -122,9 +122,15 @@ impl Library {
             .journal_mode(SqliteJournalMode::Wal)
             .synchronous(SqliteSynchronous::Full)
             .foreign_keys(true)
-            .busy_timeout(Duration::from_secs(10));
+            .busy_timeout(Duration::from_secs(10))
+            // Lists run to hundreds of rows: fewer changes of thread, and most of a
+            // large club's pages stay in memory (KiB of cache for each connection).
+            .row_buffer_size(500)
+            .pragma("cache_size", "-8000");
         let writer = SqlitePoolOptions::new()
             .max_connections(1)
+            .idle_timeout(None)
+            .max_lifetime(None)
             // Where a commit failed, on a full disk say, SQLite has rolled back by
             // itself and the connection still counts a transaction: it would
             // refuse every later one. A fresh connection takes its place.
@@ -145,7 +151,10 @@ impl Library {
             other => other.into(),
         })?;
         let readers = SqlitePoolOptions::new()
-            .max_connections(24)
+            // Two cores can hardly read for more at a time.
+            .max_connections(8)
+            .idle_timeout(None)
+            .max_lifetime(None)
             .connect_with(options.read_only(true).create_if_missing(false))
             .await?;
         Ok(Self {

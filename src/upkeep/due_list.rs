@@ -1,19 +1,22 @@
 //! The due list: what page, file and command line all show, made in one place.
 
+use std::collections::HashMap;
+
 use chrono::NaiveDate;
 use serde::Serialize;
 
 use super::drift::outlook::{Call, Flag, Outlook, Sharp};
 use super::drift::plan::{Need, Waited, press};
 use super::figures::trimmed;
-use super::foresight::{Foreseer, Foresight, chance_of_trouble, next_loan};
+use super::foresight::{Foreseer, Foresight, Question, chance_of_trouble, next_loan};
+use super::recall::Recall;
 use super::rules::{Assessment, DueReason, Reading};
 use super::shelf::{Fleet, Member};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, State};
 use crate::library::loans;
 use crate::library::star_tests::Method;
-use crate::library::{Conn, Moment, Result};
+use crate::library::{Conn, InstrumentId, Moment, Result};
 
 /// Which instruments to list; `None` lists all.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -275,22 +278,48 @@ fn numbers(outlook: &Outlook, limit: f64) -> Vec<String> {
     numbers
 }
 
+/// What is read for the list, so that no connection is held while it is made.
+#[derive(Debug)]
+pub struct Read {
+    /// The fleet.
+    pub fleet: Fleet,
+    /// The days that open loans are due back.
+    pub back_by: HashMap<InstrumentId, NaiveDate>,
+}
+
+impl Read {
+    /// All of it, as far as it is not in mind.
+    pub async fn all(conn: &mut Conn, recall: &Recall, now: Moment) -> Result<Self> {
+        Ok(Self {
+            fleet: Fleet::recalled(conn, recall, now).await?,
+            back_by: loans::due_days(conn).await?,
+        })
+    }
+}
+
 /// Makes the list. `coming` is a later day to look ahead to.
 pub async fn due_list(
-    conn: &mut Conn,
+    read: Read,
     club: &Club,
     filter: &Filter,
-    now: Moment,
     foreseer: &Foreseer,
     coming: Option<NaiveDate>,
 ) -> Result<DueList> {
-    let fleet = Fleet::recalled(conn, &foreseer.recall, now).await?;
+    let Read { fleet, back_by } = read;
+    let now = fleet.now();
     let coming_at = coming
         .and_then(|day| noon_of(club, day))
         .filter(|c| *c > now);
-    let foresight = Foresight::of(foreseer, &fleet, coming_at, false).await?;
+    let foresight = Foresight::of(
+        foreseer,
+        &fleet,
+        Question {
+            coming: coming_at,
+            ..Question::default()
+        },
+    )
+    .await?;
     let instruments = fleet.members.len();
-    let back_by = loans::due_days(conn).await?;
     let trusted = foresight.is_trusted();
     let (mut due, mut likely_out) = (Vec::new(), Vec::new());
     for member in &fleet.members {

@@ -11,6 +11,7 @@ pub mod drift;
 pub mod due_list;
 pub mod exposure;
 pub mod figures;
+mod foreseer;
 pub mod foresight;
 pub mod history;
 pub mod limits;

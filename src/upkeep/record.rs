@@ -98,6 +98,22 @@ impl Record {
         now.limits == self.key.limits && more < 5.max(self.key.looks / 20)
     }
 
+    /// The record before it was ever made: it vouches for nothing.
+    pub fn not_yet() -> Self {
+        Self {
+            key: Key {
+                looks: 0,
+                limits: 0,
+                logbooks: 0,
+            },
+            said: Vec::new(),
+            plain: Vec::new(),
+            verdict: None,
+            calibration: Vec::new(),
+            limits: Vec::new(),
+        }
+    }
+
     /// Makes it.
     pub fn of(entered: &[Entered], key: Key) -> Self {
         let chains: Vec<Chain> = entered.iter().map(|e| e.chain().clone()).collect();

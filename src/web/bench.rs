@@ -19,7 +19,7 @@ use crate::library::loans::Loan;
 use crate::library::work_nights::{WorkNight, assigned};
 use crate::library::works::{self, Work, WorkWhat};
 use crate::library::{Conn, Moment};
-use crate::upkeep::due_list::{DueRow, Filter, due_list};
+use crate::upkeep::due_list::{DueRow, Filter, Read, due_list};
 use crate::upkeep::{ShelfRow, shelf_recalled, shelf_row};
 
 /// Routes.
@@ -105,15 +105,10 @@ async fn bench_page(desk: Desk) -> Result<Response, Error> {
             _ => {}
         }
     }
-    let list = due_list(
-        &mut conn,
-        desk.club(),
-        &Filter::default(),
-        desk.now(),
-        &desk.app.foreseer,
-        None,
-    )
-    .await?;
+    let foreseer = &desk.app.foreseer;
+    let read = Read::all(&mut conn, &foreseer.recall, desk.now()).await?;
+    drop(conn);
+    let list = due_list(read, desk.club(), &Filter::default(), foreseer, None).await?;
     let mut due: Vec<DueRow> = list
         .due
         .into_iter()
@@ -121,6 +116,7 @@ async fn bench_page(desk: Desk) -> Result<Response, Error> {
         .collect();
     let more_due = due.len().saturating_sub(DUE_SHOWN);
     due.truncate(DUE_SHOWN);
+    let mut conn = desk.read().await?;
     let next = next_night(&desk, &mut conn).await?;
     let (running, past): (Vec<_>, Vec<_>) = sitting::rows(&mut conn, desk.club(), None)
         .await?

@@ -22,7 +22,7 @@ use crate::optics::eye;
 use crate::startest::words::waves_and_error;
 use crate::upkeep::drift::course::course;
 use crate::upkeep::due_list::{Foreseen, in_100};
-use crate::upkeep::foresight::Foresight;
+use crate::upkeep::foresight::{Foresight, Question};
 use crate::upkeep::shelf::Fleet;
 use crate::upkeep::{self, Assessment, Reading};
 
@@ -164,7 +164,9 @@ async fn condition_page(
     let last_sitting = last_sitting(&mut conn, club, &instrument).await?;
     let sitting_open = sittings::open(&mut conn, instrument.id).await?.is_some();
     let row = upkeep::shelf_row(&mut conn, instrument.clone(), desk.now()).await?;
-    let (course, course_words) = coma_over_time(desk, &mut conn, &instrument).await?;
+    let fleet = Fleet::recalled(&mut conn, &desk.app.foreseer.recall, desk.now()).await?;
+    drop(conn);
+    let (course, course_words) = coma_over_time(desk, fleet, &instrument).await?;
     let a = &row.assessment;
     let state = instrument.state();
     let is_volunteer = desk.may(Access::Volunteer);
@@ -246,10 +248,9 @@ async fn condition_page(
 /// what takes no star test, was never looked at, or is retired.
 async fn coma_over_time(
     desk: &Desk,
-    conn: &mut Conn,
+    fleet: Fleet,
     instrument: &Instrument,
 ) -> Result<(Option<CoursePicture>, Vec<String>), Error> {
-    let fleet = Fleet::recalled(conn, &desk.app.foreseer.recall, desk.now()).await?;
     let found = fleet
         .members
         .iter()
@@ -261,7 +262,11 @@ async fn coma_over_time(
     if chain.looks() == 0 {
         return Ok((None, Vec::new()));
     }
-    let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, false).await?;
+    let only = Question {
+        only: Some(instrument.id),
+        ..Question::default()
+    };
+    let foresight = Foresight::of(&desk.app.foreseer, &fleet, only).await?;
     let Some(outlook) = foresight.outlooks.get(&instrument.id) else {
         return Ok((None, Vec::new()));
     };

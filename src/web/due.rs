@@ -14,7 +14,7 @@ use super::tables::{self, Cell};
 use super::{Error, show};
 use crate::library::instruments::{Design, State};
 use crate::upkeep::drift::plan::Need;
-use crate::upkeep::due_list::{DueList, DueRow, Filter, PRESS_WORDS, due_list, in_100};
+use crate::upkeep::due_list::{DueList, DueRow, Filter, PRESS_WORDS, Read, due_list, in_100};
 use crate::upkeep::rules::URGENCY_WORDS;
 
 /// Routes.
@@ -96,10 +96,10 @@ pub(super) fn coming(typed: &str) -> Result<Option<NaiveDate>, Error> {
 
 async fn list(desk: &Desk, asked: &Asked) -> Result<DueList, Error> {
     let filter = asked.filter()?;
-    let mut conn = desk.read().await?;
     let coming = asked.coming()?;
-    let (club, now) = (desk.club(), desk.now());
-    Ok(due_list(&mut conn, club, &filter, now, &desk.app.foreseer, coming).await?)
+    let foreseer = &desk.app.foreseer;
+    let read = Read::all(&mut *desk.read().await?, &foreseer.recall, desk.now()).await?;
+    Ok(due_list(read, desk.club(), &filter, foreseer, coming).await?)
 }
 
 #[derive(Template)]

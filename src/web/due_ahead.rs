@@ -16,7 +16,7 @@ use super::{Error, address, show};
 use crate::upkeep::drift::back_test::{MOST_LUCK, Verdict};
 use crate::upkeep::drift::outlook::{LOOK_AGAIN_AT, Outlook};
 use crate::upkeep::due_list::{in_100, noon_of};
-use crate::upkeep::foresight::Foresight;
+use crate::upkeep::foresight::{Foresight, Question};
 use crate::upkeep::limits as in_force;
 use crate::upkeep::record::LimitRecord;
 use crate::upkeep::shelf::{Fleet, Member};
@@ -81,7 +81,15 @@ async fn ahead(desk: &Desk, asked: &Asked) -> Result<Ahead, Error> {
     )
     .await?;
     let at = noon_of(club, coming);
-    let foresight = Foresight::of(&desk.app.foreseer, &fleet, at, false).await?;
+    let foresight = Foresight::of(
+        &desk.app.foreseer,
+        &fleet,
+        Question {
+            coming: at,
+            ..Question::default()
+        },
+    )
+    .await?;
     let mut lines: Vec<Line> = fleet
         .members
         .iter()
@@ -343,7 +351,15 @@ async fn with_the_newest_looks(desk: &Desk) -> Result<Foresight, Error> {
         desk.now(),
     )
     .await?;
-    Ok(Foresight::of(&desk.app.foreseer, &fleet, None, true).await?)
+    Ok(Foresight::of(
+        &desk.app.foreseer,
+        &fleet,
+        Question {
+            newest_record: true,
+            ..Question::default()
+        },
+    )
+    .await?)
 }
 
 async fn record_csv(desk: Desk) -> Result<Response, Error> {
@@ -384,6 +400,12 @@ async fn record_page(desk: Desk) -> Result<Response, Error> {
     let foresight = with_the_newest_looks(&desk).await?;
     let record = &foresight.record;
     let (lede, verdict, scores) = match record.verdict {
+        None if foresight.record_is_behind => (
+            "The past looks are being gone through for the first time since the start.".to_owned(),
+            "The list goes by the limits alone until that is done; open this page again in a minute."
+                .to_owned(),
+            Vec::new(),
+        ),
         None => (
             "No past look had a day before it yet.".to_owned(),
             "The list goes by the limits alone until there are looks to judge the chances by."

@@ -18,7 +18,7 @@ use super::Error;
 use crate::library::attempts::{self, Attempt, AttemptPicture, AttemptState, Finished};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::star_tests::{FocusSide, Method, StarTest};
-use crate::library::{self, AttemptId, Library};
+use crate::library::{self, AttemptId, Library, Moment};
 use crate::startest::decode::{FrameReader, Limits};
 use crate::startest::frame::{Frame, Setup, Side};
 use crate::startest::measure::{
@@ -130,14 +130,15 @@ impl Measuring {
         let library = library.clone();
         let handle = Handle::current();
         std::thread::spawn(move || {
-            give_way();
-            match handle.block_on(left_over(&library)) {
+            crate::threads::give_way();
+            let reader = library.clone();
+            match on_runtime(&handle, async move { left_over(&reader).await }) {
                 Ok(ids) => {
                     for id in ids {
                         measure_one(&handle, &library, &folder, &board, id);
                     }
                 }
-                Err(error) => tracing::error!(%error, "tries left over could not be listed"),
+                Err(error) => tracing::error!(?error, "tries left over could not be listed"),
             }
             while let Some(id) = waiting.blocking_recv() {
                 measure_one(&handle, &library, &folder, &board, id);
@@ -182,15 +183,6 @@ impl Measuring {
     }
 }
 
-/// Puts this thread behind those that answer people: what it does takes its time
-/// anyway.
-pub fn give_way() {
-    use thread_priority::{ThreadPriority, set_current_thread_priority};
-    if let Err(error) = set_current_thread_priority(ThreadPriority::Min) {
-        tracing::debug!(?error, "a thread keeps its priority");
-    }
-}
-
 /// The folder where frames lie until they have been measured.
 const FRAMES: &str = "frames";
 
@@ -230,6 +222,17 @@ async fn left_over(library: &Library) -> library::Result<Vec<AttemptId>> {
     attempts::unfinished(&mut conn).await
 }
 
+/// Does it on the runtime's own threads: they do not give way. What holds the one
+/// write transaction, or opens a connection whose thread takes after its maker,
+/// must not stand behind everyone else.
+fn on_runtime<T: Send + 'static>(
+    handle: &Handle,
+    work: impl Future<Output = library::Result<T>> + Send + 'static,
+) -> Result<T, Error> {
+    let ended = handle.block_on(handle.spawn(work));
+    Ok(ended.map_err(|e| Error::Broken(format!("a write of the measuring: {e}")))??)
+}
+
 fn measure_one(
     handle: &Handle,
     library: &Library,
@@ -239,7 +242,7 @@ fn measure_one(
 ) {
     let frames = folder.join(id.to_string());
     let outcome = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
-        handle.block_on(measure_attempt(library, &frames, board, id))
+        measure_attempt(handle, library, &frames, board, id)
     }));
     let failure = match outcome {
         Ok(Ok(())) => None,
@@ -255,14 +258,14 @@ fn measure_one(
             picture_png: None,
             overlay_svg: None,
         };
-        let noted = handle.block_on(async {
+        let library = library.clone();
+        let noted = on_runtime(handle, async move {
             let mut write = library.write().await?;
             attempts::finish(&mut write, id, &end, Utc::now()).await?;
-            write.commit().await?;
-            Ok::<(), library::Error>(())
+            Ok(write.commit().await?)
         });
         if let Err(error) = noted {
-            tracing::error!(%id, %error, "a failed try could not be noted");
+            tracing::error!(%id, ?error, "a failed try could not be noted");
         }
     }
     let mut board = lock(board);
@@ -276,20 +279,54 @@ fn measure_one(
     }
 }
 
-async fn measure_attempt(
+/// Takes a try out of the queue; none when it has ended otherwise meanwhile.
+async fn take_up(library: Library, id: AttemptId) -> library::Result<Option<Attempt>> {
+    let mut write = library.write().await?;
+    if !attempts::begin(&mut write, id).await? {
+        return Ok(None);
+    }
+    let attempt = Attempt::get(&mut write, id).await?;
+    write.commit().await?;
+    Ok(Some(attempt))
+}
+
+/// Everything that is kept of a try that has ended.
+struct Kept {
+    id: AttemptId,
+    end: Finished,
+    panels: Vec<panels::Panel>,
+    test: Option<(StarTest, NewEntry)>,
+    at: Moment,
+}
+
+impl Kept {
+    async fn write(self, library: Library) -> library::Result<()> {
+        let mut write = library.write().await?;
+        if attempts::finish(&mut write, self.id, &self.end, self.at).await? {
+            for (place, panel) in (0..).zip(self.panels) {
+                let picture = AttemptPicture {
+                    name: panel.name,
+                    caption: panel.caption,
+                };
+                attempts::keep_picture(&mut write, self.id, place, &picture, &panel.png).await?;
+            }
+            if let Some((test, entry)) = self.test {
+                test.log(&mut write, entry).await?;
+            }
+        }
+        Ok(write.commit().await?)
+    }
+}
+
+fn measure_attempt(
+    handle: &Handle,
     library: &Library,
     folder: &Path,
     board: &Arc<Mutex<Board>>,
     id: AttemptId,
 ) -> Result<(), Error> {
-    let attempt = {
-        let mut write = library.write().await?;
-        if !attempts::begin(&mut write, id).await? {
-            return Ok(());
-        }
-        let attempt = Attempt::get(&mut write, id).await?;
-        write.commit().await.map_err(library::Error::from)?;
-        attempt
+    let Some(attempt) = on_runtime(handle, take_up(library.clone(), id))? else {
+        return Ok(());
     };
     let told: Circumstances = serde_json::from_str(&attempt.circumstances)
         .map_err(|e| Error::Broken(format!("circumstances: {e}")))?;
@@ -363,32 +400,30 @@ async fn measure_attempt(
         overlay_svg,
     };
     let now = Utc::now();
-    let mut write = library.write().await?;
-    let ended = attempts::finish(&mut write, id, &end, now).await?;
-    for (place, panel) in (0..).zip(more).take(if ended { usize::MAX } else { 0 }) {
-        let picture = AttemptPicture {
-            name: panel.name,
-            caption: panel.caption,
-        };
-        attempts::keep_picture(&mut write, id, place, &picture, &panel.png).await?;
-    }
-    if ended
-        && measured
-        && let Some(test) = star_test(&outcome.report, &told, id, &attempt.circumstances)
-    {
-        let entry = NewEntry {
-            instrument: attempt.instrument_id,
-            kind: EntryKind::StarTest,
-            happened_at: told.taken_at.unwrap_or(attempt.asked_at),
-            recorded_at: now,
-            by: attempt.asked_by,
-            loan: None,
-            note: told.note.clone(),
-        };
-        test.log(&mut write, entry).await?;
-    }
-    write.commit().await.map_err(library::Error::from)?;
-    Ok(())
+    let test = if measured {
+        star_test(&outcome.report, &told, id, &attempt.circumstances).map(|test| {
+            let entry = NewEntry {
+                instrument: attempt.instrument_id,
+                kind: EntryKind::StarTest,
+                happened_at: told.taken_at.unwrap_or(attempt.asked_at),
+                recorded_at: now,
+                by: attempt.asked_by,
+                loan: None,
+                note: told.note.clone(),
+            };
+            (test, entry)
+        })
+    } else {
+        None
+    };
+    let kept = Kept {
+        id,
+        end,
+        panels: more,
+        test,
+        at: now,
+    };
+    on_runtime(handle, kept.write(library.clone()))
 }
 
 /// The star test that a measured report makes.

@@ -5,12 +5,12 @@ use std::collections::{HashMap, HashSet};
 
 use super::page::Desk;
 use super::{Error, show};
+use crate::library::InstrumentId;
 use crate::library::instruments::Design;
 use crate::library::work_nights::WorkNight;
-use crate::library::{Conn, InstrumentId, loans};
 use crate::upkeep::drift::plan::{self as planning, press};
-use crate::upkeep::due_list::due_days;
-use crate::upkeep::foresight::{Foresight, next_loan, trouble_of};
+use crate::upkeep::due_list::{Read, due_days};
+use crate::upkeep::foresight::{Foresight, Question, next_loan, trouble_of};
 use crate::upkeep::shelf::Fleet;
 
 /// Hours that an instrument takes at the bench when nobody has told: common
@@ -35,14 +35,15 @@ pub struct Advice {
 /// loss most.
 pub async fn advise(
     desk: &Desk,
-    conn: &mut Conn,
     night: &WorkNight,
     assigned: &HashMap<InstrumentId, bool>,
 ) -> Result<Advice, Error> {
-    let fleet = Fleet::recalled(conn, &desk.app.foreseer.recall, desk.now()).await?;
-    let foresight = Foresight::of(&desk.app.foreseer, &fleet, None, false).await?;
-    let away: HashSet<InstrumentId> = loans::due_days(conn)
-        .await?
+    let foreseer = &desk.app.foreseer;
+    // The connection is given back before the fleet's turn is waited for.
+    let Read { fleet, back_by } =
+        Read::all(&mut *desk.read().await?, &foreseer.recall, desk.now()).await?;
+    let foresight = Foresight::of(foreseer, &fleet, Question::default()).await?;
+    let away: HashSet<InstrumentId> = back_by
         .into_iter()
         .filter(|(_, due_on)| *due_on >= night.held_on)
         .map(|(id, _)| id)

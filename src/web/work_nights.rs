@@ -20,7 +20,7 @@ use super::{address, show};
 use crate::library::findings::{self, AsksFor};
 use crate::library::instruments::{Design, Instrument, State};
 use crate::library::work_nights::{self, NewWorkNight, WorkNight};
-use crate::library::{Conn, InstrumentId, WorkNightId, adjusters};
+use crate::library::{InstrumentId, WorkNightId, adjusters};
 use crate::upkeep::{ShelfRow, shelf_recalled};
 
 /// Routes.
@@ -268,26 +268,24 @@ struct Plan {
 }
 
 impl Plan {
-    async fn load(desk: &Desk, conn: &mut Conn, id: WorkNightId) -> Result<Self, Error> {
-        Self::with(desk, conn, id, None).await
+    async fn load(desk: &Desk, id: WorkNightId) -> Result<Self, Error> {
+        Self::with(desk, id, None).await
     }
 
     /// As it would be with other hours and hands than those it is planned for.
-    async fn with(
-        desk: &Desk,
-        conn: &mut Conn,
-        id: WorkNightId,
-        tried: Option<(f64, i64)>,
-    ) -> Result<Self, Error> {
-        let mut night = WorkNight::get(conn, id).await?;
+    async fn with(desk: &Desk, id: WorkNightId, tried: Option<(f64, i64)>) -> Result<Self, Error> {
+        let mut conn = desk.read().await?;
+        let mut night = WorkNight::get(&mut conn, id).await?;
         let planned = (night.hours, night.hands);
         (night.hours, night.hands) = tried.unwrap_or(planned);
-        let assigned: HashMap<InstrumentId, bool> = work_nights::assigned(conn, id)
+        let assigned: HashMap<InstrumentId, bool> = work_nights::assigned(&mut conn, id)
             .await?
             .into_iter()
             .map(|a| (a.instrument_id, a.done_at.is_some()))
             .collect();
-        let mut rows = shelf_recalled(conn, &desk.app.foreseer.recall, false, desk.now()).await?;
+        let recall = &desk.app.foreseer.recall;
+        let mut rows = shelf_recalled(&mut conn, recall, false, desk.now()).await?;
+        drop(conn);
         let urgency = |r: &ShelfRow| r.assessment.due.as_ref().map_or(0.0, |d| d.urgency);
         // Rows come by tag and the sort keeps the order of equals.
         rows.sort_by(|a, b| urgency(b).total_cmp(&urgency(a)));
@@ -303,7 +301,7 @@ impl Plan {
             }
         }
         let free = room.saturating_sub(jobs.len());
-        let advice = advise(desk, conn, &night, &assigned).await?;
+        let advice = advise(desk, &night, &assigned).await?;
         if advice.trusted {
             for job in &mut others {
                 job.suggested = advice.tags.contains(&job.tag);
@@ -372,11 +370,10 @@ async fn night_page(
     Query(asked): Query<Try>,
 ) -> Result<Response, Error> {
     let id = id_of(&id)?;
-    let mut conn = desk.read().await?;
-    let night = WorkNight::get(&mut conn, id).await?;
+    let night = WorkNight::get(&mut *desk.read().await?, id).await?;
     let mut mends = Mends::new();
     let tried = asked.check((night.hours, night.hands), &mut mends);
-    let plan = Plan::with(&desk, &mut conn, id, tried).await?;
+    let plan = Plan::with(&desk, id, tried).await?;
     let answer = if mends.is_empty() { page } else { mend };
     let or_own = |typed: String, own: String| if typed.trim().is_empty() { own } else { typed };
     answer(&NightPage {
@@ -430,8 +427,8 @@ struct SheetPage {
 
 async fn sheet_page(desk: Desk, Path(id): Path<String>) -> Result<Response, Error> {
     let id = id_of(&id)?;
+    let plan = Plan::load(&desk, id).await?;
     let mut conn = desk.read().await?;
-    let plan = Plan::load(&desk, &mut conn, id).await?;
     let mut sheets = Vec::new();
     for (instrument, job) in plan.jobs {
         let i = Instrument::get(&mut conn, instrument).await?;
@@ -475,7 +472,7 @@ async fn sheet_page(desk: Desk, Path(id): Path<String>) -> Result<Response, Erro
 }
 
 async fn night_csv(desk: Desk, Path(id): Path<String>) -> Result<Response, Error> {
-    let plan = Plan::load(&desk, &mut *desk.read().await?, id_of(&id)?).await?;
+    let plan = Plan::load(&desk, id_of(&id)?).await?;
     let on = plan.night.held_on;
     let rows = plan.jobs.into_iter().map(|(_, job)| {
         vec![

@@ -19,7 +19,7 @@ use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::works::{Work, WorkWhat};
 use tubewright::library::{InstrumentId, Library, PersonId, Write};
-use tubewright::upkeep::due_list::{Filter, due_list};
+use tubewright::upkeep::due_list::{Filter, Read, due_list};
 use tubewright::upkeep::foresight::Foreseer;
 use tubewright::upkeep::shelf::shelf_recalled;
 
@@ -149,8 +149,9 @@ impl Visits {
     async fn due_s(&self) -> f64 {
         let begun = Instant::now();
         let mut conn = self.library.read().await.unwrap();
+        let read = Read::all(&mut conn, &self.foreseer.recall, now()).await;
         let filter = Filter::default();
-        let list = due_list(&mut conn, &self.club, &filter, now(), &self.foreseer, None);
+        let list = due_list(read.unwrap(), &self.club, &filter, &self.foreseer, None);
         std::hint::black_box(list.await.unwrap());
         begun.elapsed().as_secs_f64()
     }

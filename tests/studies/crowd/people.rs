@@ -117,8 +117,28 @@ pub enum Who {
     Coordinator,
 }
 
+/// Waits until the server has gone through the club's past: it does so once, in
+/// the background, after every start.
+async fn until_settled(address: SocketAddr, evening: &Evening) {
+    let browser = Browser::new(address, &evening.coordinators[0]);
+    for _ in 0..600 {
+        let settled = browser.get("/due/record").await.is_ok_and(|answer| {
+            let page = String::from_utf8_lossy(&answer.body);
+            answer.status.is_success()
+                && !page.contains("being gone through")
+                && !page.contains("being worked in")
+        });
+        if settled {
+            return;
+        }
+        tokio::time::sleep(Duration::from_millis(500)).await;
+    }
+    panic!("the server was not done with the past in five minutes");
+}
+
 /// Each page so many times, one after another, nobody else there.
 pub async fn alone(address: SocketAddr, evening: &Evening, times: usize) -> Seen {
+    until_settled(address, evening).await;
     let ledger = Ledger::default();
     let browser = |tokens: &[_]| Browser::new(address, &tokens[0]);
     let (member, volunteer, coordinator) = (
