@@ -91,6 +91,11 @@ struct Found {
     requests: usize,
     errors: Vec<String>,
     pages: Vec<PageRow>,
+    /// Forms of a check-in sent: how many, and how long until they were safely
+    /// written, seconds.
+    sent: usize,
+    sent_median_s: f64,
+    sent_p95_s: f64,
     sets_handed_in: usize,
     sets_measured: usize,
     sets_cancelled: usize,
@@ -166,12 +171,17 @@ async fn main() -> std::process::ExitCode {
     } else {
         Vec::new()
     };
+    let sent = seen.times_s.get("check-in sent").cloned();
+    let sent = sent.unwrap_or_default();
     let found = Found {
         size: args.size,
         crowd,
         minutes: args.minutes,
         requests: seen.times_s.values().map(Vec::len).sum(),
         pages: rows(&alone_small, &alone, &seen),
+        sent: sent.len(),
+        sent_median_s: quantile(&sent, 0.5),
+        sent_p95_s: quantile(&sent, 0.95),
         sets_handed_in: seen.handed_in,
         sets_measured: seen.measured,
         sets_cancelled: seen.cancelled,
@@ -299,6 +309,10 @@ fn print(found: &Found) {
         found.minutes,
         found.requests,
         found.errors.len()
+    );
+    println!(
+        "forms sent: {}; safely written after {:.2} s (median), {:.2} s (95 %)",
+        found.sent, found.sent_median_s, found.sent_p95_s
     );
     println!(
         "sets of 30 frames: {} handed in, {} measured, {} given up, {} turned away by the full queue; median {:.1} s to the end",

@@ -32,6 +32,16 @@ web = (folder / "web.txt").read_text() if (folder / "web.txt").exists() else ""
 for what, words in re.findall(r"^counts: ([^:]+): (.*)$", web, re.M):
     much, found = words.split(" -> ") if " -> " in words else (words, "none")
     row(what, much, found)
+slow = read("slow.json")
+if slow:
+    crowd = slow["crowd"]
+    held = max(page["evening_p95_s"] for page in slow["pages"] if page["asked"])
+    row(
+        "a disk that takes 0.3 s longer for each sync, a small club",
+        f"{crowd['browsing']} browsing, {crowd['checking_in']} checking in, 1 minute: {slow['requests']:,} requests, {slow['sent']} forms",
+        f"{len(slow['errors'])} errors; a form was safe after {slow['sent_median_s']:.1f} s (median), "
+        f"of every page nineteen in twenty were there within {held:.2f} s",
+    )
 evening = read("evening.json")
 if evening:
     size, crowd = evening["size"], evening["crowd"]
