@@ -347,7 +347,11 @@ mod tests {
                             edge_arcmin: 15.0,
                         }
                         .lean();
-                        course.take(&Step::Look { coma, sigma });
+                        course.take(&Step::Look {
+                            coma,
+                            sigma,
+                            eye: None,
+                        });
                     }
                     Next::Turn(go) => {
                         goes += 1;

@@ -9,6 +9,7 @@ use super::orientation::{Map, Orientation, Shade};
 use super::response::{Learnt, Noticed, Response, Trust};
 use super::screw::{Screw, tilt_per_turn};
 use crate::optics::alignment::PerArcmin;
+use crate::optics::{REFERENCE_NM, seeing};
 
 /// What a course rests on.
 #[derive(Debug, Clone, PartialEq)]
@@ -54,6 +55,9 @@ pub enum Step {
         coma: [f64; 2],
         /// 1-sigma per component, waves.
         sigma: f64,
+        /// What is known of a look by eye beside that.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        eye: Option<Eye>,
     },
     /// Told how the screws feel, without turning any.
     Feel {
@@ -71,6 +75,48 @@ pub enum Step {
         #[serde(default)]
         feel: Vec<Feel>,
     },
+}
+
+/// A look by eye: how its error comes about.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Eye {
+    /// How well the donut's width is judged, as a share of it. It is in the
+    /// look's 1-sigma, but it is misjudged alike at every look.
+    pub width_share: f64,
+    /// What the air adds, which the person cannot know: 1-sigma per component,
+    /// waves.
+    pub air_waves: f64,
+}
+
+/// Moments of air that are independent of each other and that an eye averages at
+/// one look (assumed).
+const MOMENTS: usize = 10;
+
+impl Eye {
+    /// For this aperture; the air by Antoniadi's scale, 1 to 5, if it was told.
+    /// Which blur in arc seconds that is is assumed.
+    pub fn of(width_share: f64, aperture_mm: f64, antoniadi: Option<i64>) -> Self {
+        let fwhm_arcsec = match antoniadi {
+            Some(1) => 1.0,
+            Some(2) => 1.5,
+            Some(4) => 3.5,
+            Some(5) => 5.0,
+            _ => 2.5,
+        };
+        let d_over_r0 = aperture_mm / seeing::r0_mm(fwhm_arcsec, REFERENCE_NM);
+        Self {
+            width_share,
+            air_waves: seeing::coma_floor_waves(d_over_r0, MOMENTS),
+        }
+    }
+
+    /// What is left of a look's 1-sigma when the width is taken out and the air
+    /// put in.
+    fn own_sigma(&self, coma: [f64; 2], sigma: f64) -> f64 {
+        let width = self.width_share * coma[0].hypot(coma[1]);
+        let own = (sigma * sigma - width * width).max(0.01 * sigma * sigma);
+        own.sqrt().hypot(self.air_waves)
+    }
 }
 
 /// Where a sitting stands.
@@ -163,13 +209,14 @@ impl Course {
                     self.since.push(earlier);
                 }
             }
-            Step::Look { coma, sigma } => {
+            Step::Look { coma, sigma, eye } => {
+                let own = eye.map_or(*sigma, |e| e.own_sigma(*coma, *sigma));
                 self.tally.looks_since += 1;
-                self.tally.sigmas.push(*sigma);
+                self.tally.sigmas.push(own);
                 let seen = coma[0].hypot(coma[1]);
                 self.tally
                     .history
-                    .push((seen, *sigma, self.tally.turned.clone()));
+                    .push((seen, own, self.tally.turned.clone()));
                 self.play(step);
                 self.since.push(step.clone());
             }
@@ -197,7 +244,13 @@ impl Course {
     /// What a look or a go teaches.
     fn play(&mut self, step: &Step) {
         match step {
-            Step::Look { coma, sigma } => self.response.look(*coma, *sigma),
+            Step::Look { coma, sigma, eye } => match eye {
+                Some(eye) => {
+                    let own = eye.own_sigma(*coma, *sigma);
+                    self.response.look_alike(*coma, own, eye.width_share);
+                }
+                None => self.response.look(*coma, *sigma),
+            },
             Step::Go {
                 parts, jump_deg, ..
             } => {
@@ -332,6 +385,7 @@ mod tests {
             Step::Look {
                 coma: [0.2, 0.1],
                 sigma: 0.02,
+                eye: None,
             },
             Step::Go {
                 parts: vec![-4, 2, 2],
@@ -341,6 +395,7 @@ mod tests {
             Step::Look {
                 coma: [0.1, 0.0],
                 sigma: 0.02,
+                eye: None,
             },
         ];
         let mut walked = Course::new(footing());
@@ -365,6 +420,7 @@ mod tests {
         let look = Step::Look {
             coma: [0.2, 0.1],
             sigma: 0.02,
+            eye: None,
         };
         let course = Course::played(footing, &[look]);
         let Next::Stop(stop) = course.next() else {
@@ -381,6 +437,7 @@ mod tests {
         course.take(&Step::Look {
             coma: [0.0, -0.3],
             sigma: 0.01,
+            eye: None,
         });
         let Next::Turn(go) = course.next() else {
             panic!()
@@ -404,6 +461,7 @@ mod tests {
             Step::Look {
                 coma: [0.2, 0.1],
                 sigma: 0.02,
+                eye: None,
             },
             Step::Go {
                 parts: vec![-4, 2, 2],
@@ -422,6 +480,7 @@ mod tests {
         course.take(&Step::Look {
             coma: [0.2, 0.1],
             sigma: 0.02,
+            eye: None,
         });
         // An eighth on S1 about a pivot: 0.7/20 -> 120' a turn, 15', 4.5 mm.
         let (deg, arcmin) = course.jump(&[8, -4, -4]).unwrap();

@@ -122,6 +122,7 @@ mod tests {
                     Next::Look { .. } => steps.push(Step::Look {
                         coma: now.coma.into(),
                         sigma: 0.02,
+                        eye: None,
                     }),
                     Next::Turn(go) => steps.push(Step::Go {
                         parts: go.parts,

@@ -9,7 +9,7 @@
 
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix2xX, Vector2};
 
-use super::belief::{Belief, chance_in_circle, start};
+use super::belief::{Belief, start};
 use super::orientation::{Map, Orientation, Reading, apart_deg};
 
 /// Relative errors the ray trace's response is trusted to (assumed; the study
@@ -125,6 +125,9 @@ pub struct Response {
     screws: usize,
     looks: usize,
     goes: u32,
+    /// How well the factor is known that all looks of the first one's kind have
+    /// in common.
+    share: f64,
 }
 
 impl Response {
@@ -143,6 +146,7 @@ impl Response {
             screws: k,
             looks: 0,
             goes: learnt.goes,
+            share: 0.0,
         }
     }
 
@@ -159,9 +163,26 @@ impl Response {
     /// A look: the coma vector as seen in the picture and its 1-sigma per
     /// component, waves.
     pub fn look(&mut self, coma: [f64; 2], sigma: f64) {
+        self.look_alike(coma, sigma, 0.0);
+    }
+
+    /// A look of a kind whose looks are all off by one factor, known to `share`
+    /// (a donut's width misjudged alike each time); `sigma` is what it is off by
+    /// beside that. Everything is reckoned in what the first kind of look says;
+    /// a later look of another kind is off against it by both factors.
+    pub fn look_alike(&mut self, coma: [f64; 2], sigma: f64, share: f64) {
         let seen = Vector2::from(coma);
+        let mut sigma = sigma.max(1e-4);
+        if self.looks == 0 {
+            self.share = share;
+            for belief in &mut self.beliefs {
+                belief.in_units_of(share);
+            }
+        } else if (share - self.share).abs() > 1e-9 {
+            sigma = sigma.hypot(seen.norm() * share.hypot(self.share));
+        }
         for belief in &mut self.beliefs {
-            belief.look(seen, sigma.max(1e-4));
+            belief.look(seen, sigma);
         }
         self.looks += 1;
         self.settle();
@@ -226,13 +247,29 @@ impl Response {
 
     /// The coma vector as believed now and its covariance, in the picture.
     pub fn coma(&self) -> (Vector2<f64>, Matrix2<f64>) {
-        let mean: Vector2<f64> = self.beliefs.iter().map(|b| b.coma() * b.weight).sum();
-        let spread = self
-            .beliefs
+        self.mixed(Belief::true_coma)
+    }
+
+    /// The same but for the factor that the looks have in common, which more of
+    /// them do not narrow: what looks say, and how far they would still move it.
+    pub fn coma_as_seen(&self) -> (Vector2<f64>, Matrix2<f64>) {
+        self.mixed(|b| {
+            let own: Matrix2<f64> = b.covariance.fixed_view::<2, 2>(0, 0).into();
+            (b.coma(), own)
+        })
+    }
+
+    fn mixed(
+        &self,
+        of: impl Fn(&Belief) -> (Vector2<f64>, Matrix2<f64>),
+    ) -> (Vector2<f64>, Matrix2<f64>) {
+        let each: Vec<_> = self.beliefs.iter().map(|b| (of(b), b.weight)).collect();
+        let mean: Vector2<f64> = each.iter().map(|((m, _), w)| m * *w).sum();
+        let spread = each
             .iter()
-            .map(|b| {
-                let d = b.coma() - mean;
-                (b.covariance.fixed_view::<2, 2>(0, 0) + d * d.transpose()) * b.weight
+            .map(|((m, own), w)| {
+                let d = m - mean;
+                (own + d * d.transpose()) * *w
             })
             .sum();
         (mean, spread)
@@ -242,30 +279,43 @@ impl Response {
     pub fn chance_within(&self, threshold: f64) -> f64 {
         self.beliefs
             .iter()
-            .map(|b| {
-                let cov: Matrix2<f64> = b.covariance.fixed_view::<2, 2>(0, 0).into();
-                b.weight * chance_in_circle(b.coma(), cov, threshold)
-            })
+            .map(|b| b.weight * b.chance_within(threshold))
             .sum()
     }
 
     /// Expected |c + B t|^2 as (g, H): change of it for turns t is
     /// 2 g.t + t' H t, the errors of turning included.
     pub fn expected_change(&self) -> (DVector<f64>, DMatrix<f64>) {
+        self.change_by(|_| true)
+    }
+
+    /// The same by those beliefs alone in which the picture lies as in the
+    /// leading one.
+    pub fn leading_change(&self) -> (DVector<f64>, DMatrix<f64>) {
+        match self.beliefs.first() {
+            Some(first) => self.change_by(|b| lies_alike(b.map, first.map)),
+            None => self.expected_change(),
+        }
+    }
+
+    fn change_by(&self, counts: impl Fn(&Belief) -> bool) -> (DVector<f64>, DMatrix<f64>) {
         let k = self.screws;
         let mut g = DVector::zeros(k);
         let mut h = DMatrix::zeros(k, k);
-        for b in &self.beliefs {
+        let counted = || self.beliefs.iter().filter(|b| counts(b));
+        let all: f64 = counted().map(|b| b.weight).sum();
+        for b in counted() {
+            let weight = b.weight / all / b.scale().0.powi(2);
             for i in 0..k {
                 let bi = b.column(i);
                 let ci = b.trace(0, 2 + 2 * i);
-                g[i] += b.weight * (b.coma().dot(&bi) + ci);
+                g[i] += weight * (b.coma().dot(&bi) + ci);
                 for j in 0..k {
                     let bj = b.column(j);
                     let cij = b.trace(2 + 2 * i, 2 + 2 * j);
-                    h[(i, j)] += b.weight * (bi.dot(&bj) + cij);
+                    h[(i, j)] += weight * (bi.dot(&bj) + cij);
                 }
-                h[(i, i)] += b.weight * bi.norm_squared() * self.trust.turn.powi(2);
+                h[(i, i)] += weight * bi.norm_squared() * self.trust.turn.powi(2);
             }
         }
         (g, h)
@@ -274,17 +324,18 @@ impl Response {
     /// RMS coma of one turn of each screw by the leading belief, waves.
     pub fn per_turn(&self) -> Vec<f64> {
         self.beliefs.first().map_or_else(Vec::new, |b| {
-            (0..self.screws).map(|i| b.column(i).norm()).collect()
+            let scale = b.scale().0;
+            (0..self.screws)
+                .map(|i| b.column(i).norm() / scale)
+                .collect()
         })
     }
 
     /// What these turns would make of the coma by the leading belief.
     pub fn after(&self, turns: &[f64]) -> Vector2<f64> {
         self.beliefs.first().map_or_else(Vector2::zeros, |b| {
-            b.coma()
-                + (0..self.screws)
-                    .map(|i| b.column(i) * turns[i])
-                    .sum::<Vector2<f64>>()
+            let change: Vector2<f64> = (0..self.screws).map(|i| b.column(i) * turns[i]).sum();
+            (b.coma() + change) / b.scale().0
         })
     }
 
@@ -295,9 +346,7 @@ impl Response {
         let share = self
             .beliefs
             .iter()
-            .filter(|b| {
-                b.map.mirrored == map.mirrored && apart_deg(b.map.turn_deg, map.turn_deg) < 40.0
-            })
+            .filter(|b| lies_alike(b.map, map))
             .map(|b| b.weight)
             .sum();
         Some((map, share))
@@ -338,14 +387,20 @@ impl Response {
         for i in 0..k {
             turn.view_mut((2 * i, 2 * i), (2, 2)).copy_from(&back);
         }
-        let mean = &turn * b.mean.rows(2, 2 * k);
-        let covariance = &turn * b.covariance.view((2, 2), (2 * k, 2 * k)) * turn.transpose();
+        let (mean, covariance) = b.response();
+        let mean = &turn * mean;
+        let covariance = &turn * covariance * turn.transpose();
         Some(Learnt {
             waves_per_turn: mean.as_slice().to_vec(),
             covariance: covariance.as_slice().to_vec(),
             goes: self.goes,
         })
     }
+}
+
+/// Whether two maps are the same but for the error of a shade test.
+fn lies_alike(a: Map, b: Map) -> bool {
+    a.mirrored == b.mirrored && apart_deg(a.turn_deg, b.turn_deg) < 40.0
 }
 
 #[cfg(test)]

@@ -7,12 +7,12 @@ use super::adjusters;
 use super::entries::{EntryKind, NewEntry};
 use super::instruments::Instrument;
 use super::sittings::{self, Ground, Outcome, Record, Sitting};
-use super::star_tests::StarTest;
+use super::star_tests::{Method, StarTest};
 use super::works::{Work as BenchWork, WorkWhat};
 use super::{Conn, EntryId, Error, Moment, PersonId, Result};
 use crate::bench::advice::{Aim, Next, Stop};
 use crate::bench::corners;
-use crate::bench::course::{Course, Footing, Step};
+use crate::bench::course::{Course, Eye, Footing, Step};
 use crate::bench::mechanical::{self, Stage};
 use crate::bench::orientation::Map;
 use crate::bench::plan::{Plan, Work, plan, response_of};
@@ -20,6 +20,7 @@ use crate::bench::response::Trust;
 use crate::bench::screw::{Element, Screw};
 use crate::optics::alignment::PerArcmin;
 use crate::optics::prescription::{Layout, Numbers, Prescription};
+use crate::startest::by_eye::{RINGS_ERROR, WIDTH_ERROR};
 
 /// Where a sitting stands.
 pub struct Standing {
@@ -241,7 +242,7 @@ pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
                         }
                         shades.push(taken.clone());
                     }
-                    Step::Look { coma, sigma } if at.at_star() => {
+                    Step::Look { coma, sigma, .. } if at.at_star() => {
                         at.looks += 1;
                         at.before.get_or_insert((coma[0].hypot(coma[1]), *sigma));
                     }
@@ -273,8 +274,9 @@ impl Standing {
     }
 }
 
-/// The look that a star test is: the coma vector points away from the thin side.
-pub fn look_of(test: &StarTest) -> Step {
+/// The look that a star test of this aperture is: the coma vector points away from
+/// the thin side.
+pub fn look_of(test: &StarTest, aperture_mm: f64) -> Step {
     let (s, c) = test.thin_clock_deg.unwrap_or(0.0).to_radians().sin_cos();
     let size = match test.thin_clock_deg {
         Some(_) => test.coma_rms_waves,
@@ -283,6 +285,17 @@ pub fn look_of(test: &StarTest) -> Step {
     Step::Look {
         coma: [-size * s, -size * c],
         sigma: test.coma_rms_waves_sigma,
+        eye: (test.method == Method::ByEye)
+            .then(|| Eye::of(width_error(&test.judged), aperture_mm, test.seeing)),
+    }
+}
+
+/// How well the donut's width was told, as a share of it.
+fn width_error(judged: &str) -> f64 {
+    let told: Option<serde_json::Value> = serde_json::from_str(judged).ok();
+    match told.as_ref().map(|t| &t["width"]["judged_by"]) {
+        Some(by) if by == "rings" => RINGS_ERROR,
+        _ => WIDTH_ERROR,
     }
 }
 
@@ -294,7 +307,7 @@ pub async fn write_look(
     conn: &mut Conn,
     sitting: &Sitting,
     ordinal: i64,
-    test: &StarTest,
+    (test, aperture_mm): (&StarTest, f64),
     by: PersonId,
     at: Moment,
 ) -> Result<()> {
@@ -308,7 +321,7 @@ pub async fn write_look(
         note: "At a sitting.".to_owned(),
     };
     let entry = test.log(conn, entry).await?;
-    let taken = look_of(test);
+    let taken = look_of(test, aperture_mm);
     let record = Record::Taken { taken };
     sittings::write(conn, sitting.id, ordinal, &record, Some(entry), by, at).await
 }

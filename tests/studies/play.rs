@@ -4,10 +4,11 @@ use nalgebra::Vector2;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use tubewright::bench::advice::{Aim, Go, Next, Why, defocus_waves};
-use tubewright::bench::course::{Course, Footing, Step};
+use tubewright::bench::course::{Course, Eye, Footing, Step};
 use tubewright::bench::mechanical::{self, MARK_SIGMA_MM};
 use tubewright::bench::response::Trust;
 use tubewright::optics::alignment::per_arcmin;
+use tubewright::startest::by_eye::WIDTH_ERROR;
 
 use super::truth::{KINDS, Kind, Method, Truth, nearest};
 
@@ -130,6 +131,7 @@ fn by_the_mark(kind: Kind, truth: &mut Truth, watch: &mut Watch, rng: &mut ChaCh
             Next::Look { .. } => course.take(&Step::Look {
                 coma: truth.mark(rng),
                 sigma: MARK_SIGMA_MM,
+                eye: None,
             }),
             Next::Turn(go) => {
                 truth.turn(&go.turns(), rng);
@@ -201,6 +203,7 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         course.take(&Step::Shade { shade, anew: false });
     }
     let tells_jump = rng.random_bool(0.5);
+    let eye = (truth.method == Method::Eye).then(|| Eye::of(WIDTH_ERROR, kind.aperture_mm, None));
     let mut first = true;
     while watch.outcome.goes < MOST_GOES {
         match course.next() {
@@ -213,7 +216,7 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
                 first = false;
                 let w020 = defocus_waves(coma, kind.obstruction);
                 let (coma, sigma) = look(&truth, w020, &mut watch, &mut rng);
-                course.take(&Step::Look { coma, sigma });
+                course.take(&Step::Look { coma, sigma, eye });
             }
             Next::Turn(go) => {
                 let jump = truth.turn(&go.turns(), &mut rng);

@@ -55,7 +55,8 @@ pub async fn look(Taken { mut step, fields }: Taken<ByEyeFields>) -> Result<Resp
     };
     let (now, ordinal) = (step.desk().now(), step.ordinal());
     let sitting = step.sitting.clone();
-    sitting_course::write_look(step.conn(), &sitting, ordinal, &test, by, now).await?;
+    let told = (&test, instrument.aperture_mm);
+    sitting_course::write_look(step.conn(), &sitting, ordinal, told, by, now).await?;
     step.finish("Noted.").await
 }
 
@@ -98,6 +99,7 @@ pub async fn measured(
     let taken = Step::Look {
         coma: [w.coma_x_waves, w.coma_y_waves],
         sigma: w.coma_component_sigma_waves,
+        eye: None,
     };
     step.take(taken, None).await
 }
@@ -133,6 +135,7 @@ pub async fn mark(Taken { step, fields }: Taken<MarkFields>) -> Result<Response,
     let taken = Step::Look {
         coma: [mm * s, mm * c],
         sigma: MARK_SIGMA_MM,
+        eye: None,
     };
     step.take(taken, None).await
 }
@@ -235,5 +238,6 @@ pub async fn four_stars(
         return step.mend(typed, mends).await;
     };
     let (coma, sigma) = stars.lean();
-    step.take(Step::Look { coma, sigma }, None).await
+    let eye = None;
+    step.take(Step::Look { coma, sigma, eye }, None).await
 }
