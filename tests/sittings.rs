@@ -2,6 +2,10 @@
 //! and none runs away.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+#[path = "studies/corners.rs"]
+mod corners;
+#[path = "studies/hands.rs"]
+mod hands;
 #[path = "studies/play.rs"]
 mod play;
 #[allow(dead_code)]

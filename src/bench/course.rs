@@ -5,7 +5,7 @@
 use nalgebra::{DVector, Matrix2xX, Vector2};
 
 use super::advice::{Aim, Feel, Next, Tally, advise, turns_of};
-use super::orientation::{Map, Orientation, Shade};
+use super::orientation::{Orientation, Reading, Shade};
 use super::response::{Learnt, Noticed, Response, Trust};
 use super::screw::{Screw, tilt_per_turn};
 use crate::optics::alignment::PerArcmin;
@@ -24,7 +24,10 @@ pub struct Footing {
     /// in a picture.
     pub on_the_tube: bool,
     /// How the picture lies, where an earlier stage has found out.
-    pub lies: Option<Map>,
+    pub lies: Option<Orientation>,
+    /// Whether its looks change their sign with the side of focus, so that half a
+    /// turn in how the picture lies may be a side told wrongly.
+    pub sign_by_side: bool,
     /// Whether a diagonal is in.
     pub diagonal: bool,
     /// Focal length, mm, to turn a jump into an angle.
@@ -152,8 +155,8 @@ impl Course {
             .unwrap_or(traced);
         let orientation = if footing.on_the_tube {
             Orientation::on_the_tube()
-        } else if let Some(map) = footing.lies {
-            Orientation::known(map)
+        } else if let Some(found) = &footing.lies {
+            found.clone()
         } else {
             Orientation::unknown(footing.diagonal)
         };
@@ -257,7 +260,8 @@ impl Course {
                 let mut turns = turns_of(parts);
                 turns.resize(self.footing.screws.len(), 0.0);
                 self.response.turn(&turns);
-                if let Some(deg) = jump_deg {
+                // A side told wrongly turns the looks round, not the jump.
+                if let (Some(deg), false) = (jump_deg, self.footing.sign_by_side) {
                     self.response
                         .jumped(&turns, &self.jump_mm, *deg, JUMP_SIGMA_DEG);
                 }
@@ -322,7 +326,11 @@ impl Course {
     /// Where the star will jump in the picture when these turns are made: clock
     /// degrees, and how far in arc minutes on the sky.
     pub fn jump(&self, parts: &[i32]) -> Option<(f64, f64)> {
-        let (map, _) = self.response.leading_map()?;
+        let (mut map, _) = self.response.leading_map()?;
+        if self.footing.sign_by_side && self.response.leading_reading() == Some(Reading::OtherSide)
+        {
+            map = map.half_turned();
+        }
         let turns = DVector::from_vec(turns_of(parts));
         let go: Vector2<f64> = map.matrix() * (&self.jump_mm * turns);
         let arcmin = go.norm() / self.footing.focal_mm / crate::optics::trace::ARCMIN_RAD;
@@ -360,6 +368,7 @@ mod tests {
             learnt: None,
             on_the_tube: false,
             lies: None,
+            sign_by_side: false,
             diagonal: true,
             focal_mm: 2000.0,
             aim: Aim::default(),

@@ -90,6 +90,7 @@ fn footing(
         learnt: None,
         on_the_tube: true,
         lies: None,
+        sign_by_side: false,
         diagonal: false,
         focal_mm,
         aim: Aim {

@@ -69,6 +69,7 @@ impl Practice {
             learnt: None,
             on_the_tube: false,
             lies: None,
+            sign_by_side: false,
             diagonal: true,
             focal_mm: numbers.focal_mm,
             aim: Aim::default(),

@@ -10,7 +10,7 @@
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix2xX, Vector2};
 
 use super::belief::{Belief, start};
-use super::orientation::{Map, Orientation, Reading, apart_deg};
+use super::orientation::{Candidate, Map, Orientation, Reading, apart_deg};
 
 /// Relative errors the ray trace's response is trusted to (assumed; the study
 /// in `tests/studies` draws its truth otherwise).
@@ -352,6 +352,34 @@ impl Response {
         Some((map, share))
     }
 
+    /// What the leading belief takes from what was told.
+    pub fn leading_reading(&self) -> Option<Reading> {
+        self.beliefs.first().map(|b| b.reading)
+    }
+
+    /// How the picture lies, as far as looks and goes have found out: for a stage
+    /// to come that looks at the same picture.
+    pub fn found(&self) -> Orientation {
+        let mut candidates: Vec<Candidate> = Vec::new();
+        for b in &self.beliefs {
+            let same = |c: &&mut Candidate| c.map == b.map;
+            match candidates.iter_mut().find(same) {
+                Some(c) => c.weight += b.weight,
+                None => candidates.push(Candidate {
+                    map: b.map,
+                    weight: b.weight,
+                    turn_sigma_deg: 10.0,
+                    reading: Reading::AsTold,
+                }),
+            }
+        }
+        Orientation {
+            candidates,
+            contradiction: None,
+            shades: 0,
+        }
+    }
+
     /// What went differently than asked, once the looks say so.
     pub fn noticed(&self) -> Option<Noticed> {
         let share = |of: &dyn Fn(&Belief) -> bool| -> f64 {
@@ -407,7 +435,6 @@ fn lies_alike(a: Map, b: Map) -> bool {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::bench::orientation::Candidate;
 
     fn learnt() -> Learnt {
         let tilt = Matrix2xX::from_column_slice(&[0.0, 50.0, 43.3, -25.0, -43.3, -25.0]);
@@ -521,5 +548,36 @@ mod tests {
                 assert!((a - b).abs() < 1e-9);
             }
         }
+    }
+
+    /// Ten looks at one star, each off by the same share of a fifth: however
+    /// often it is looked at, the size stays known to a fifth, and what else
+    /// they are off by shrinks with the root of ten.
+    #[test]
+    fn what_is_misjudged_alike_at_every_look_is_not_looked_away() {
+        let mut alike = Response::new(&learnt(), &sure(0.0), Trust::default());
+        let mut apart = alike.clone();
+        for _ in 0..10 {
+            alike.look_alike([0.06, 0.0], 0.01, 0.2);
+            apart.look([0.06, 0.0], 0.01f64.hypot(0.2 * 0.06));
+        }
+        let along = |r: &Response| r.coma().1[(0, 0)].sqrt();
+        let own = 0.01 / 10f64.sqrt();
+        assert!((along(&alike) / own.hypot(0.2 * 0.06) - 1.0).abs() < 0.02);
+        assert!((alike.coma_as_seen().1[(0, 0)].sqrt() / own - 1.0).abs() < 0.02);
+        assert!(apart.chance_within(0.071) > 0.98 && alike.chance_within(0.071) < 0.9);
+        // A turn that answers as strongly as the trace says tells of the factor:
+        // of what is off, 0.2 in the looks against 0.25 and the screws' own.
+        let kept = alike.learnt().unwrap();
+        let (was, now) = (learnt().per_turn(0), kept.per_turn(0));
+        assert!((was.0 - now.0).abs() < 1e-6 && (was.1 - now.1).abs() < 1e-6);
+        let (before, half) = (alike.coma().0.x, [-0.02, 0.01, 0.01]);
+        alike.turn(&half);
+        // Half as strongly as asked: the looks say too little, the coma is more.
+        let b = Matrix2xX::from_column_slice(&learnt().waves_per_turn);
+        let moved = b * DVector::from_column_slice(&half) * 0.5;
+        alike.look_alike([0.06 + moved.x, moved.y], 0.002, 0.2);
+        let seen = Vector2::new(0.06, 0.0) + moved;
+        assert!(alike.coma().0.norm() > 1.05 * seen.norm(), "{before}");
     }
 }

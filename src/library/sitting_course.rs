@@ -14,7 +14,7 @@ use crate::bench::advice::{Aim, Next, Stop};
 use crate::bench::corners;
 use crate::bench::course::{Course, Eye, Footing, Step};
 use crate::bench::mechanical::{self, Stage};
-use crate::bench::orientation::Map;
+use crate::bench::orientation::Orientation;
 use crate::bench::plan::{Plan, Work, plan, response_of};
 use crate::bench::response::Trust;
 use crate::bench::screw::{Element, Screw};
@@ -121,7 +121,7 @@ fn footing(
     ground: &Ground,
     optics: Option<&Prescription>,
     work: Work,
-    lies: Option<Map>,
+    lies: Option<&Orientation>,
 ) -> Footing {
     let plain = |screws: Vec<Screw>, per_arcmin: PerArcmin| Footing {
         screws,
@@ -129,6 +129,7 @@ fn footing(
         learnt: None,
         on_the_tube: false,
         lies: None,
+        sign_by_side: false,
         diagonal: ground.diagonal,
         focal_mm: ground.numbers.focal_mm,
         aim: Aim {
@@ -160,7 +161,7 @@ fn footing(
         Work::Corners => optics
             .and_then(|o| {
                 let (screws, limit) = (screws(Element::Primary), ground.threshold_waves);
-                corners::footing(o, screws, lies, ground.diagonal, limit).ok()
+                corners::footing(o, screws, lies.cloned(), ground.diagonal, limit).ok()
             })
             .unwrap_or_else(|| plain(Vec::new(), nothing())),
         Work::Mechanical(Stage::Focuser) | Work::LookOnly => plain(Vec::new(), nothing()),
@@ -196,7 +197,7 @@ pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
             Record::Stage { work } => {
                 if matches!(at.work, Work::Star(_)) && at.course.response().looks() > 0 {
                     let response = at.course.response();
-                    lies = response.leading_map().map(|(map, _)| map);
+                    lies = Some(response.found());
                     if at.goes_here > 0 {
                         learnt_here = response.learnt().map(|learnt| (at.work, learnt));
                     }
@@ -212,7 +213,7 @@ pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
                     at.course = earlier.clone();
                     continue;
                 }
-                let mut rests = footing(ground, at.optics.as_ref(), *work, lies);
+                let mut rests = footing(ground, at.optics.as_ref(), *work, lies.as_ref());
                 if let Work::Star(element) = work {
                     rests.learnt = match &learnt_here {
                         Some((earlier, learnt)) if earlier == work => Some(learnt.clone()),
@@ -228,8 +229,13 @@ pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
                         }
                     };
                 }
+                let again = matches!(work, Work::Star(_)) && lies.is_some();
+                if again {
+                    // How the picture lies is known better than by the shades.
+                    rests.lies.clone_from(&lies);
+                }
                 at.course = Course::new(rests);
-                if matches!(work, Work::Star(_)) {
+                if matches!(work, Work::Star(_)) && !again {
                     shades.iter().for_each(|shade| at.course.take(shade));
                 }
             }

@@ -38,7 +38,7 @@ pub struct Outcome {
 pub const THRESHOLD: f64 = 1.0 / 14.0;
 
 /// Longer than any sitting a person would sit through.
-const MOST_GOES: usize = 30;
+pub const MOST_GOES: usize = 30;
 
 pub struct Pair {
     pub led: Outcome,
@@ -144,7 +144,7 @@ fn by_the_mark(kind: Kind, truth: &mut Truth, watch: &mut Watch, rng: &mut ChaCh
     }
 }
 
-fn step(go: &Go, jump_deg: Option<f64>) -> Step {
+pub fn step(go: &Go, jump_deg: Option<f64>) -> Step {
     Step::Go {
         parts: go.parts.clone(),
         jump_deg,
@@ -156,11 +156,11 @@ fn step(go: &Go, jump_deg: Option<f64>) -> Step {
 fn look(
     truth: &Truth,
     mut defocus_waves: f64,
-    watch: &mut Watch,
+    looks: &mut usize,
     rng: &mut ChaCha8Rng,
 ) -> ([f64; 2], f64) {
     loop {
-        watch.outcome.looks += 1;
+        *looks += 1;
         if let Some(seen) = truth.look(defocus_waves, rng) {
             return seen;
         }
@@ -184,6 +184,7 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         learnt: None,
         on_the_tube: false,
         lies: None,
+        sign_by_side: false,
         diagonal: truth.diagonal,
         focal_mm: kind.focal_mm,
         aim: Aim {
@@ -192,20 +193,66 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         },
         trust: Trust::default(),
     });
-    // Six in ten shade twice, three once, one not at all.
+    for shade in shaded(&truth, &mut rng) {
+        course.take(&shade);
+    }
+    let tells_jump = rng.random_bool(0.5);
+    let before = watch.outcome.goes;
+    let stage = at_the_star(&mut truth, &mut course, tells_jump, &mut rng);
+    let o = &mut watch.outcome;
+    o.goes = before + stage.goes;
+    o.looks += stage.looks;
+    o.largest_turn = o.largest_turn.max(stage.largest_turn);
+    o.worst_waves = o.worst_waves.max(stage.worst_waves);
+    let end = match stage.end {
+        Some(Why::InLine) => "in line",
+        Some(Why::Unseen) => "no more to be seen tonight",
+        Some(Why::Coarse) => "screws too coarse",
+        Some(Why::Nothing) => "nothing to turn",
+        None => "too long",
+    };
+    watch.done(&truth, end)
+}
+
+/// The shade test as it was made: six in ten shade twice, three once, one not at
+/// all.
+pub fn shaded(truth: &Truth, rng: &mut ChaCha8Rng) -> Vec<Step> {
     let shades = match rng.random_range(0..10) {
         0 => 0,
         1..=3 => 1,
         _ => 2,
     };
-    for i in 0..shades {
-        let shade = truth.shade(f64::from(i) * 90.0, &mut rng);
-        course.take(&Step::Shade { shade, anew: false });
-    }
-    let tells_jump = rng.random_bool(0.5);
+    (0..shades)
+        .map(|i| Step::Shade {
+            shade: truth.shade(f64::from(i) * 90.0, rng),
+            anew: false,
+        })
+        .collect()
+}
+
+/// A stage at the star.
+#[derive(Debug, Default)]
+pub struct Stage {
+    pub goes: usize,
+    pub looks: usize,
+    pub largest_turn: f64,
+    pub worst_waves: f64,
+    /// Why it stopped; none when it took too long.
+    pub end: Option<Why>,
+}
+
+/// Led by the tool at the star until it says stop.
+pub fn at_the_star(
+    truth: &mut Truth,
+    course: &mut Course,
+    tells_jump: bool,
+    rng: &mut ChaCha8Rng,
+) -> Stage {
+    let kind = truth.kind;
     let eye = (truth.method == Method::Eye).then(|| Eye::of(WIDTH_ERROR, kind.aperture_mm, None));
+    let mut stage = Stage::default();
     let mut first = true;
-    while watch.outcome.goes < MOST_GOES {
+    while stage.goes < MOST_GOES {
         match course.next() {
             Next::Look { .. } => {
                 let coma = if first {
@@ -215,26 +262,24 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
                 };
                 first = false;
                 let w020 = defocus_waves(coma, kind.obstruction);
-                let (coma, sigma) = look(&truth, w020, &mut watch, &mut rng);
+                let (coma, sigma) = look(truth, w020, &mut stage.looks, rng);
                 course.take(&Step::Look { coma, sigma, eye });
             }
             Next::Turn(go) => {
-                let jump = truth.turn(&go.turns(), &mut rng);
-                watch.went(&go.turns(), &truth);
+                let turns = go.turns();
+                let jump = truth.turn(&turns, rng);
+                stage.goes += 1;
+                stage.largest_turn = turns.iter().fold(stage.largest_turn, |a, t| a.max(t.abs()));
+                stage.worst_waves = stage.worst_waves.max(truth.coma().norm());
                 course.take(&step(&go, tells_jump.then_some(jump)));
             }
             Next::Stop(stop) => {
-                let end = match stop.why {
-                    Why::InLine => "in line",
-                    Why::Unseen => "no more to be seen tonight",
-                    Why::Coarse => "screws too coarse",
-                    Why::Nothing => "nothing to turn",
-                };
-                return watch.done(&truth, end);
+                stage.end = Some(stop.why);
+                break;
             }
         }
     }
-    watch.done(&truth, "too long")
+    stage
 }
 
 /// The plain rule of thumb: turn the screw nearest the thin side by an eighth,
@@ -261,7 +306,7 @@ fn thumb(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
     while watch.outcome.goes < MOST_GOES {
         let size = truth.coma().norm();
         let w020 = defocus_waves(Vector2::new(size, 0.0), kind.obstruction);
-        let (coma, _) = look(&truth, w020, &mut watch, &mut rng);
+        let (coma, _) = look(&truth, w020, &mut watch.outcome.looks, &mut rng);
         let seen = coma[0].hypot(coma[1]);
         if seen <= THRESHOLD {
             return watch.done(&truth, "in line");

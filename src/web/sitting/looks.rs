@@ -237,7 +237,5 @@ pub async fn four_stars(
         };
         return step.mend(typed, mends).await;
     };
-    let (coma, sigma) = stars.lean();
-    let eye = None;
-    step.take(Step::Look { coma, sigma, eye }, None).await
+    step.take(stars.step(), None).await
 }

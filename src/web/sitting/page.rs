@@ -302,7 +302,9 @@ fn view_of(sitting: &Sitting, now: &Standing, next: &Next) -> &'static str {
         Work::Corners if now.goes_here > 0 => return "corners-turned",
         _ => {}
     }
-    let fresh = now.course.response().looks() == 0 && now.course.goes() == 0;
+    let fresh = now.course.response().looks() == 0
+        && now.course.goes() == 0
+        && now.course.footing().lies.is_none();
     if matches!(now.work, Work::Star(_)) && fresh && now.course.shades().is_empty() {
         return "shade";
     }
