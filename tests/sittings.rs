@@ -23,7 +23,7 @@ fn simulated_sittings_end_in_line_without_running_away() {
     for o in &led {
         assert!(o.largest_turn <= 0.25, "{o:?}");
         assert!(o.left_waves <= o.start_waves, "{o:?}");
-        assert!(o.goes <= 15 && o.end != "too long", "{o:?}");
+        assert!(o.goes <= 15 && o.end != "not ended", "{o:?}");
     }
     let within = led.iter().filter(|o| o.in_line).count();
     assert!(within >= 10, "{within} of 12");

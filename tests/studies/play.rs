@@ -97,7 +97,7 @@ impl Watch {
                 looks: 0,
                 largest_turn: 0.0,
                 worst_waves: start,
-                end: "too long",
+                end: "not ended",
                 in_line: false,
             },
         }
@@ -152,20 +152,26 @@ pub fn step(go: &Go, jump_deg: Option<f64>) -> Step {
     }
 }
 
-/// A look, further out of focus where the shadow touches the rim.
+/// Tries at one look before a sitting is given up.
+const MOST_TRIES: usize = 8;
+
+/// A look, further out of focus where the shadow touches the rim or frames are
+/// refused; none when that does not help.
 fn look(
     truth: &Truth,
     mut defocus_waves: f64,
     looks: &mut usize,
     rng: &mut ChaCha8Rng,
-) -> ([f64; 2], f64) {
-    loop {
+) -> Option<([f64; 2], f64)> {
+    for _ in 0..MOST_TRIES {
         *looks += 1;
-        if let Some(seen) = truth.look(defocus_waves, rng) {
+        let seen = truth.look(defocus_waves, rng);
+        if seen.is_some() {
             return seen;
         }
         defocus_waves = (defocus_waves * 2.0).min(60.0);
     }
+    None
 }
 
 /// Led by the tool.
@@ -209,7 +215,7 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         Some(Why::Unseen) => "no more to be seen tonight",
         Some(Why::Coarse) => "screws too coarse",
         Some(Why::Nothing) => "nothing to turn",
-        None => "too long",
+        None => "not ended",
     };
     watch.done(&truth, end)
 }
@@ -237,7 +243,7 @@ pub struct Stage {
     pub looks: usize,
     pub largest_turn: f64,
     pub worst_waves: f64,
-    /// Why it stopped; none when it took too long.
+    /// Why it stopped; none when it took too long or a look could not be had.
     pub end: Option<Why>,
 }
 
@@ -262,7 +268,9 @@ pub fn at_the_star(
                 };
                 first = false;
                 let w020 = defocus_waves(coma, kind.obstruction);
-                let (coma, sigma) = look(truth, w020, &mut stage.looks, rng);
+                let Some((coma, sigma)) = look(truth, w020, &mut stage.looks, rng) else {
+                    break;
+                };
                 course.take(&Step::Look { coma, sigma, eye });
             }
             Next::Turn(go) => {
@@ -306,7 +314,9 @@ fn thumb(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
     while watch.outcome.goes < MOST_GOES {
         let size = truth.coma().norm();
         let w020 = defocus_waves(Vector2::new(size, 0.0), kind.obstruction);
-        let (coma, _) = look(&truth, w020, &mut watch.outcome.looks, &mut rng);
+        let Some((coma, _)) = look(&truth, w020, &mut watch.outcome.looks, &mut rng) else {
+            break;
+        };
         let seen = coma[0].hypot(coma[1]);
         if seen <= THRESHOLD {
             return watch.done(&truth, "in line");
@@ -340,5 +350,5 @@ fn thumb(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         watch.went(&turns, &truth);
         last = Some((turns, seen));
     }
-    watch.done(&truth, "too long")
+    watch.done(&truth, "not ended")
 }

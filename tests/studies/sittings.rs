@@ -91,7 +91,7 @@ fn main() {
         "in line",
         "no more to be seen tonight",
         "screws too coarse",
-        "too long",
+        "not ended",
     ] {
         let rows: Vec<&Outcome> = pairs
             .iter()
