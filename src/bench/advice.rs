@@ -280,13 +280,16 @@ fn knows_its_way(response: &Response) -> bool {
 /// defocus and another look, and the look does not count.
 pub const LEAST_RATIO: f64 = 0.25;
 
+/// Nearer to focus than this a look is not asked for, waves of defocus.
+pub const NEAREST_WAVES: f64 = 5.0;
+
 /// How far from focus the next look is best made, waves of defocus: near enough
 /// that the ring is visibly uneven, far enough that the shadow stays clear of
 /// the rim.
 pub fn defocus_waves(coma: Vector2<f64>, obstruction: f64) -> f64 {
     let w131 = crate::optics::wavefront::w131_from_coma(coma.norm());
     // Thin over thick about a half.
-    (w131 * 1.5 * (1.0 + obstruction) / 0.33).clamp(5.0, 20.0)
+    (w131 * 1.5 * (1.0 + obstruction) / 0.33).clamp(NEAREST_WAVES, 20.0)
 }
 
 #[cfg(test)]

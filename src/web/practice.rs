@@ -287,7 +287,7 @@ fn practice_page(
             .unwrap_or_default(),
         noticed: course.noticed().map_or("", noticed_words),
         turn: match &next {
-            Next::Turn(go) if view == "turn" => Some(turn_view(course, go, Looked::Star)),
+            Next::Turn(go) if view == "turn" => Some(turn_view(course, go, Looked::Star, true)),
             _ => None,
         },
         pictures: (view == "turn").then(|| Pictures {

@@ -205,7 +205,11 @@ impl CornerFields {
             }
             let typed = self.oval.get(i).map_or("", String::as_str);
             let label = format!("Short over long at {side} o\u{2019}clock");
-            match mends.optional_number(&field, &label, typed, corners::LEAST_RATIO..=1.0) {
+            match mends.optional_number(&field, &label, typed, 0.0..=1.0) {
+                Some(ratio) if ratio < corners::LEAST_RATIO => mends.add(
+                    &field,
+                    format!("{label}: so drawn out it cannot be told. Go twice as far out of focus for all four, and say how wide the donut is then."),
+                ),
                 Some(ratio) => oval.ratio = ratio,
                 None if mends.of(&field).is_empty() => {
                     mends.add(&field, format!("{label}: please fill this in."));
