@@ -4,12 +4,13 @@
 
 use nalgebra::{DVector, Matrix2xX, Vector2};
 
+pub use super::eye::Eye;
+
 use super::advice::{Aim, Feel, Next, Tally, advise, turns_of};
 use super::orientation::{Orientation, Reading, Shade};
 use super::response::{Learnt, Noticed, Response, Trust};
 use super::screw::{Screw, tilt_per_turn};
 use crate::optics::alignment::PerArcmin;
-use crate::optics::{REFERENCE_NM, seeing};
 
 /// What a course rests on.
 #[derive(Debug, Clone, PartialEq)]
@@ -78,48 +79,6 @@ pub enum Step {
         #[serde(default)]
         feel: Vec<Feel>,
     },
-}
-
-/// A look by eye: how its error comes about.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct Eye {
-    /// How well the donut's width is judged, as a share of it. It is in the
-    /// look's 1-sigma, but it is misjudged alike at every look.
-    pub width_share: f64,
-    /// What the air adds, which the person cannot know: 1-sigma per component,
-    /// waves.
-    pub air_waves: f64,
-}
-
-/// Moments of air that are independent of each other and that an eye averages at
-/// one look (assumed).
-const MOMENTS: usize = 10;
-
-impl Eye {
-    /// For this aperture; the air by Antoniadi's scale, 1 to 5, if it was told.
-    /// Which blur in arc seconds that is is assumed.
-    pub fn of(width_share: f64, aperture_mm: f64, antoniadi: Option<i64>) -> Self {
-        let fwhm_arcsec = match antoniadi {
-            Some(1) => 1.0,
-            Some(2) => 1.5,
-            Some(4) => 3.5,
-            Some(5) => 5.0,
-            _ => 2.5,
-        };
-        let d_over_r0 = aperture_mm / seeing::r0_mm(fwhm_arcsec, REFERENCE_NM);
-        Self {
-            width_share,
-            air_waves: seeing::coma_floor_waves(d_over_r0, MOMENTS),
-        }
-    }
-
-    /// What is left of a look's 1-sigma when the width is taken out and the air
-    /// put in.
-    fn own_sigma(&self, coma: [f64; 2], sigma: f64) -> f64 {
-        let width = self.width_share * coma[0].hypot(coma[1]);
-        let own = (sigma * sigma - width * width).max(0.01 * sigma * sigma);
-        own.sqrt().hypot(self.air_waves)
-    }
 }
 
 /// Where a sitting stands.
