@@ -13,6 +13,9 @@ pub struct Aim {
     pub threshold_waves: f64,
     /// With which certainty, 0 to 1.
     pub confidence: f64,
+    /// How many of its sigmas the coma must be for a screw to be turned: more
+    /// where a turn costs much.
+    pub sigmas_to_turn: f64,
 }
 
 impl Default for Aim {
@@ -20,6 +23,7 @@ impl Default for Aim {
         Self {
             threshold_waves: 0.071,
             confidence: 0.95,
+            sigmas_to_turn: 1.1,
         }
     }
 }
@@ -222,7 +226,7 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
     let go = best_go(response, screws, aim, tally);
     let gain = go.as_ref().map_or(0.0, |g| g.1);
     let worth = (0.45 * aim.threshold_waves).powi(2).max(0.10 * size * size);
-    let significant = size > 1.1 * sigma;
+    let significant = size > aim.sigmas_to_turn * sigma;
     if let Some((go, _)) = go
         && gain > worth
         && significant

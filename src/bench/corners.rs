@@ -247,6 +247,8 @@ pub fn footing(
         aim: Aim {
             threshold_waves,
             confidence: 0.9,
+            // Each turn puts the middle out of line.
+            sigmas_to_turn: 2.0,
         },
         trust: Trust::default(),
     })

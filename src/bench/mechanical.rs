@@ -96,6 +96,7 @@ fn footing(
         aim: Aim {
             threshold_waves: threshold_mm,
             confidence: 0.8,
+            ..Aim::default()
         },
         trust: Trust::default(),
     }
