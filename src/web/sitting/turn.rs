@@ -15,6 +15,8 @@ pub struct TurnView {
     pub purpose: &'static str,
     /// Where the star will jump, or "".
     pub jump: String,
+    /// Whether which way it jumped tells anything.
+    pub asks_jump: bool,
     /// On the key that says it is done.
     pub done: &'static str,
     /// Cautions of the moment.
@@ -75,6 +77,7 @@ pub fn turn_view(course: &Course, go: &Go, at: Looked, glass: bool) -> TurnView 
             }
             _ => purpose_words(go),
         },
+        asks_jump: at == Looked::Star && !jump.is_empty(),
         jump,
         cautions: turning_cautions(element, mechanism, glass, at != Looked::Mark),
         done: match at {
