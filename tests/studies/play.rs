@@ -47,16 +47,24 @@ pub struct Pair {
 
 /// Sitting number `index` of a seed.
 pub fn sitting(seed: u64, index: usize) -> Pair {
-    let method = if (index / KINDS.len()).is_multiple_of(2) {
+    let (kind, truth, rng) = drawn(seed, index, method_of(index));
+    let rule = thumb(kind, truth, rng);
+    let led = led(seed, index);
+    Pair { led, rule }
+}
+
+/// The same, led by the tool alone.
+pub fn led(seed: u64, index: usize) -> Outcome {
+    let (kind, truth, rng) = drawn(seed, index, method_of(index));
+    lead(kind, truth, rng)
+}
+
+fn method_of(index: usize) -> Method {
+    if (index / KINDS.len()).is_multiple_of(2) {
         Method::Frames
     } else {
         Method::Eye
-    };
-    let (kind, truth, rng) = drawn(seed, index, method);
-    let led = lead(kind, truth, rng);
-    let (kind, truth, rng) = drawn(seed, index, method);
-    let rule = thumb(kind, truth, rng);
-    Pair { led, rule }
+    }
 }
 
 /// A sitting led by the tool, its frames drawn and measured.
