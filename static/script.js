@@ -11,7 +11,16 @@
     set(key, value) { try { sessionStorage.setItem(key, JSON.stringify(value)); } catch { /* full or forbidden */ } },
     drop(key) { try { sessionStorage.removeItem(key); } catch { /* forbidden */ } },
   };
-  const keyOf = (form) => "kept:" + location.pathname + ":" + new URL(form.action, location.href).pathname;
+  // Where a form leads, and at which step of a sitting: what was typed for one step is not for the next.
+  const placeOf = (form) => new URL(form.action, location.href).pathname + "@" + (form.elements.namedItem("at")?.value ?? "");
+  const keyOf = (form) => "kept:" + location.pathname + ":" + placeOf(form);
+  // A form that came back with errors was kept under the page it was first sent from as well.
+  const dropAll = (key) => {
+    const place = key.slice(key.lastIndexOf(":"));
+    try {
+      for (const k of Object.keys(sessionStorage)) if (k.startsWith("kept:") && k.endsWith(place)) sessionStorage.removeItem(k);
+    } catch { /* forbidden */ }
+  };
   const fieldsOf = (form) => Array.from(form.elements).filter((f) => f.name && !SECRET.has(f.type));
   const isTick = (field) => field.type === "checkbox" || field.type === "radio";
 
@@ -53,7 +62,7 @@
     store.set("sent", { ...sent, bounced: true });
   } else if (sent) {
     const taken = sent.from !== location.pathname || document.querySelector(".notice[role=status]");
-    if (taken && !sent.bounced) store.drop(sent.key);
+    if (taken && !sent.bounced) dropAll(sent.key);
     store.drop("sent");
   }
 

@@ -2,7 +2,7 @@
 
 use nalgebra::Vector2;
 
-use super::choose::{best_go, to_learn};
+use super::choose::{best_go, best_if_led, to_learn};
 use super::response::Response;
 use super::screw::Screw;
 
@@ -13,6 +13,9 @@ pub struct Aim {
     pub threshold_waves: f64,
     /// With which certainty, 0 to 1.
     pub confidence: f64,
+    /// How many of its sigmas the coma must be for a screw to be turned: more
+    /// where a turn costs much.
+    pub sigmas_to_turn: f64,
 }
 
 impl Default for Aim {
@@ -20,6 +23,7 @@ impl Default for Aim {
         Self {
             threshold_waves: 0.071,
             confidence: 0.95,
+            sigmas_to_turn: 1.1,
         }
     }
 }
@@ -143,18 +147,20 @@ pub struct Tally {
 }
 
 impl Tally {
-    /// The way back to where the star looked best, when two goes or more have
-    /// since made it clearly worse.
-    fn way_back(&self) -> Option<Vec<i32>> {
+    /// The way back to where the star looked best, a quarter turn at most, when
+    /// goes have since made it clearly worse: two goes or more while the beliefs
+    /// are still at odds, one when nothing else is left to try.
+    fn way_back(&self, least_goes: usize) -> Option<Vec<i32>> {
         let (seen, sigma, now) = self.history.last()?;
         let best = (0..self.history.len())
             .min_by(|&a, &b| self.history[a].0.total_cmp(&self.history[b].0))?;
-        let (least, _, place) = &self.history[best];
+        let (least, least_sigma, place) = &self.history[best];
         let mut goes = 0;
         for pair in self.history[best..].windows(2) {
             goes += usize::from(pair[0].2 != pair[1].2);
         }
-        if goes < 2 || *seen < 1.3 * least + 2.0 * sigma {
+        let clearly = 2.0 * sigma.hypot(*least_sigma);
+        if goes < least_goes || *seen < 1.3 * least + clearly {
             return None;
         }
         let back: Vec<i32> = place.iter().zip(now).map(|(a, b)| a - b).collect();
@@ -203,19 +209,24 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
     if screws.is_empty() {
         return stop(Why::Nothing);
     }
+    let back = |least_goes| {
+        tally.way_back(least_goes).map(|parts| {
+            Next::Turn(Go {
+                expected_waves: response.after(&turns_of(&parts)).norm(),
+                parts,
+                purpose: Purpose::Back,
+            })
+        })
+    };
     if !knows_its_way(response)
-        && let Some(parts) = tally.way_back()
+        && let Some(back) = back(2)
     {
-        return Next::Turn(Go {
-            expected_waves: response.after(&turns_of(&parts)).norm(),
-            parts,
-            purpose: Purpose::Back,
-        });
+        return back;
     }
     let go = best_go(response, screws, aim, tally);
     let gain = go.as_ref().map_or(0.0, |g| g.1);
     let worth = (0.45 * aim.threshold_waves).powi(2).max(0.10 * size * size);
-    let significant = size > 1.1 * sigma;
+    let significant = size > aim.sigmas_to_turn * sigma;
     if let Some((go, _)) = go
         && gain > worth
         && significant
@@ -223,15 +234,38 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
         return Next::Turn(go);
     }
     // Out of line beyond doubt, but the beliefs about the screws cancel out.
-    if size > aim.threshold_waves + sigma && !knows_its_way(response) {
+    let learns = !knows_its_way(response);
+    if learns && size > aim.threshold_waves + sigma {
         return Next::Turn(to_learn(response, screws, tally));
     }
-    // More looks narrow the error; ask for them while they can settle it.
-    let look = tally.sigmas.last().copied().unwrap_or(sigma);
-    let after = 1.0 / (1.0 / sigma.max(1e-6).powi(2) + 1.0 / look.max(1e-6).powi(2));
-    let helps = after.sqrt() < 0.9 * sigma;
+    // More looks narrow the error; ask for them while they can settle it. What
+    // all looks misjudge alike they do not narrow.
+    let seen = (response.coma_as_seen().1.trace() / 2.0).max(0.0).sqrt();
+    let look = tally.sigmas.last().copied().unwrap_or(seen);
+    let after = 1.0 / (1.0 / seen.max(1e-6).powi(2) + 1.0 / look.max(1e-6).powi(2));
+    let helps = after.sqrt() < 0.9 * seen;
     if tally.looks_since < MOST_LOOKS && helps {
         return Next::Look { again: true };
+    }
+    // Rather out than in, and nothing to be had while beliefs cancel out: the go
+    // that is right if the leading belief is, and shows it if not.
+    if within < 0.8
+        && significant
+        && response
+            .leading_map()
+            .is_some_and(|(_, share)| share < 0.97)
+        && let Some((go, gain)) = best_if_led(response, screws, aim, tally)
+        && gain > worth
+    {
+        let purpose = if learns {
+            Purpose::Learn
+        } else {
+            Purpose::Correct
+        };
+        return Next::Turn(Go { purpose, ..go });
+    }
+    if let Some(back) = back(1) {
+        return back;
     }
     if size > aim.threshold_waves + sigma {
         stop(Why::Coarse)
@@ -250,13 +284,16 @@ fn knows_its_way(response: &Response) -> bool {
 /// defocus and another look, and the look does not count.
 pub const LEAST_RATIO: f64 = 0.25;
 
+/// Nearer to focus than this a look is not asked for, waves of defocus.
+pub const NEAREST_WAVES: f64 = 5.0;
+
 /// How far from focus the next look is best made, waves of defocus: near enough
 /// that the ring is visibly uneven, far enough that the shadow stays clear of
 /// the rim.
 pub fn defocus_waves(coma: Vector2<f64>, obstruction: f64) -> f64 {
     let w131 = crate::optics::wavefront::w131_from_coma(coma.norm());
     // Thin over thick about a half.
-    (w131 * 1.5 * (1.0 + obstruction) / 0.33).clamp(5.0, 20.0)
+    (w131 * 1.5 * (1.0 + obstruction) / 0.33).clamp(NEAREST_WAVES, 20.0)
 }
 
 #[cfg(test)]

@@ -14,6 +14,8 @@ pub(super) struct Belief {
     /// Whether the last go was made the wrong way round in this belief.
     pub(super) last_reversed: bool,
     pub(super) weight: f64,
+    /// Coma (2), response (2 for each screw), and last the log of how much too
+    /// large these looks say all of that.
     pub(super) mean: DVector<f64>,
     pub(super) covariance: DMatrix<f64>,
 }
@@ -39,9 +41,9 @@ pub(super) fn start(learnt: &Learnt, candidate: &Candidate) -> Belief {
     }
     let sigma = candidate.turn_sigma_deg.to_radians();
     let spread = &turn * own * turn.transpose() + &across * across.transpose() * sigma.powi(2);
-    let mut mean = DVector::zeros(2 + 2 * k);
+    let mut mean = DVector::zeros(3 + 2 * k);
     mean.rows_mut(2, 2 * k).copy_from(&b);
-    let mut covariance = DMatrix::zeros(2 + 2 * k, 2 + 2 * k);
+    let mut covariance = DMatrix::zeros(3 + 2 * k, 3 + 2 * k);
     covariance
         .view_mut((2, 2), (2 * k, 2 * k))
         .copy_from(&spread);
@@ -64,6 +66,71 @@ impl Belief {
 
     pub(super) fn column(&self, screw: usize) -> Vector2<f64> {
         Vector2::new(self.mean[2 + 2 * screw], self.mean[3 + 2 * screw])
+    }
+
+    /// How much too large the looks say coma and response, and its log's variance.
+    pub(super) fn scale(&self) -> (f64, f64) {
+        let s = self.mean.len() - 1;
+        (self.mean[s].exp(), self.covariance[(s, s)])
+    }
+
+    /// From here on coma and response are those that looks say which are all
+    /// off by one factor, known to `share`.
+    pub(super) fn in_units_of(&mut self, share: f64) {
+        let s = self.mean.len() - 1;
+        let mut way = DVector::zeros(s + 1);
+        way.rows_mut(2, s - 2).copy_from(&self.mean.rows(2, s - 2));
+        way[s] = 1.0;
+        self.covariance += &way * way.transpose() * share * share;
+    }
+
+    /// The true response and its covariance: the looks' factor taken out.
+    pub(super) fn response(&self) -> (DVector<f64>, DMatrix<f64>) {
+        let s = self.mean.len() - 1;
+        let n = s - 2;
+        let factor = (-self.mean[s]).exp();
+        let mean: DVector<f64> = self.mean.rows(2, n) * factor;
+        // d(B exp(-s)) = exp(-s) dB - B exp(-s) ds.
+        let mut by = DMatrix::zeros(n, n + 1);
+        by.view_mut((0, 0), (n, n)).fill_diagonal(factor);
+        by.set_column(n, &-&mean);
+        let own = self.covariance.view((2, 2), (n + 1, n + 1));
+        (mean, &by * own * by.transpose())
+    }
+
+    /// The true coma and its covariance, likewise.
+    pub(super) fn true_coma(&self) -> (Vector2<f64>, Matrix2<f64>) {
+        let s = self.mean.len() - 1;
+        let factor = (-self.mean[s]).exp();
+        let mean = self.coma() * factor;
+        let own: Matrix2<f64> = self.covariance.fixed_view::<2, 2>(0, 0).into();
+        let with: Vector2<f64> = self.covariance.fixed_view::<2, 1>(0, s).into();
+        let cross = with * mean.transpose() * factor;
+        let covariance = own * factor * factor - cross - cross.transpose()
+            + mean * mean.transpose() * self.covariance[(s, s)];
+        (mean, covariance)
+    }
+
+    /// How likely the true coma is at most `radius`: over seven values of the
+    /// looks' factor, the coma as it is with each.
+    pub(super) fn chance_within(&self, radius: f64) -> f64 {
+        let s = self.mean.len() - 1;
+        let own: Matrix2<f64> = self.covariance.fixed_view::<2, 2>(0, 0).into();
+        let variance = self.covariance[(s, s)];
+        if variance < 1e-8 {
+            return chance_in_circle(self.coma(), own, radius * self.mean[s].exp());
+        }
+        let with: Vector2<f64> = self.covariance.fixed_view::<2, 1>(0, s).into();
+        let left = own - with * with.transpose() / variance;
+        let (mut inside, mut all) = (0.0, 0.0);
+        for z in [-2.4, -1.6, -0.8, 0.0, 0.8, 1.6, 2.4f64] {
+            let off = z * variance.sqrt();
+            let weight = (-0.5 * z * z).exp();
+            let coma = self.coma() + with / variance * off;
+            inside += weight * chance_in_circle(coma, left, radius * (self.mean[s] + off).exp());
+            all += weight;
+        }
+        inside / all
     }
 
     /// Trace of the 2 x 2 block of the covariance that begins there.

@@ -48,8 +48,27 @@ pub(super) fn best_go(
     aim: &Aim,
     tally: &Tally,
 ) -> Option<(Go, f64)> {
+    best_by(&response.expected_change(), response, screws, aim, tally)
+}
+
+/// The same if the picture lies as the leading belief has it.
+pub(super) fn best_if_led(
+    response: &Response,
+    screws: &[Screw],
+    aim: &Aim,
+    tally: &Tally,
+) -> Option<(Go, f64)> {
+    best_by(&response.leading_change(), response, screws, aim, tally)
+}
+
+fn best_by(
+    (g, h): &(DVector<f64>, DMatrix<f64>),
+    response: &Response,
+    screws: &[Screw],
+    aim: &Aim,
+    tally: &Tally,
+) -> Option<(Go, f64)> {
     let part = finest(response, screws, aim);
-    let (g, h) = response.expected_change();
     let threshold2 = aim.threshold_waves.powi(2);
     let mut best: Option<(Vec<i32>, f64, f64)> = None;
     each_go(screws, part, tally, &mut |parts| {
@@ -57,7 +76,7 @@ pub(super) fn best_go(
         if touched == 0 {
             return;
         }
-        let change = change_of(parts, &g, &h);
+        let change = change_of(parts, g, h);
         // Fewer screws, and springs left as they were, where it costs little.
         let net: i32 = parts
             .iter()
@@ -174,16 +193,38 @@ impl<'a> Rules<'a> {
     }
 }
 
-/// A go that shows which way the screws work: large enough to be seen, on the
-/// screw turned least so far.
+/// A go that shows which way the screws work: large enough to be seen through the
+/// error of a look, on the screw and in the direction that promise most (or
+/// cost least).
 pub(super) fn to_learn(response: &Response, screws: &[Screw], tally: &Tally) -> Go {
     let k = screws.len();
-    let turned = |i: usize| tally.turned.get(i).copied().unwrap_or(0).abs();
-    let screw = (0..k).min_by_key(|&i| turned(i)).unwrap_or(0);
     let per_turn = response.per_turn();
-    let wanted = 0.2 * f64::from(PARTS) / per_turn.get(screw).copied().unwrap_or(1.0).max(1e-6);
-    let even = |p: f64| ((p / 4.0).round() as i32 * 4).clamp(4, MOST_PARTS / 2);
-    let size = even(wanted);
+    let look = tally.sigmas.last().copied().unwrap_or(0.0);
+    let seen = (2.5 * look).max(0.2);
+    let (g, h) = response.expected_change();
+    let mut best: Option<(Vec<i32>, f64)> = None;
+    for (screw, per_turn) in per_turn.iter().enumerate() {
+        let wanted = seen * f64::from(PARTS) / per_turn.max(1e-6);
+        let size = ((wanted / 4.0).round() as i32 * 4).clamp(4, MOST_PARTS);
+        for size in [size, -size] {
+            let parts = against_the_others(screw, size, screws, tally);
+            let change = change_of(&parts, &g, &h);
+            if parts.iter().any(|p| *p != 0) && best.as_ref().is_none_or(|b| change < b.1) {
+                best = Some((parts, change));
+            }
+        }
+    }
+    let parts = best.map_or_else(|| vec![0; k], |(parts, _)| parts);
+    Go {
+        expected_waves: response.after(&turns_of(&parts)).norm(),
+        parts,
+        purpose: Purpose::Learn,
+    }
+}
+
+/// One screw by `size`, the others giving way where the tension is to be kept.
+fn against_the_others(screw: usize, size: i32, screws: &[Screw], tally: &Tally) -> Vec<i32> {
+    let k = screws.len();
     let mut parts = vec![0; k];
     parts[screw] = size;
     if screws.iter().any(|s| s.mechanism == Mechanism::Pivot) && k == 3 {
@@ -192,7 +233,7 @@ pub(super) fn to_learn(response: &Response, screws: &[Screw], tally: &Tally) -> 
                 *p = -size / 2;
             }
         }
-    } else if screws.iter().any(|s| s.mechanism.keeps_tension()) && k > 1 {
+    } else if keeps_tension(screws) && k > 1 {
         parts[(screw + 1) % k] = -size;
     }
     for (i, p) in parts.iter_mut().enumerate() {
@@ -202,9 +243,5 @@ pub(super) fn to_learn(response: &Response, screws: &[Screw], tally: &Tally) -> 
             _ => {}
         }
     }
-    Go {
-        expected_waves: response.after(&turns_of(&parts)).norm(),
-        parts,
-        purpose: Purpose::Learn,
-    }
+    parts
 }

@@ -16,8 +16,8 @@
 use nalgebra::{Matrix2, Vector2};
 
 use super::advice::Aim;
-use super::course::Footing;
-use super::orientation::Map;
+use super::course::{Eye, Footing, Step};
+use super::orientation::Orientation;
 use super::response::Trust;
 use super::screw::Screw;
 use crate::optics::alignment::{PerArcmin, per_arcmin, tilted};
@@ -34,7 +34,8 @@ pub const DEFOCUS_WAVES: f64 = 4.0;
 pub const RATIO_SIGMA: f64 = 0.06;
 /// How well the donut's width is known, as a share of it (assumed).
 pub const WIDTH_SHARE: f64 = 0.2;
-/// The least ratio that is taken: more drawn out than that is no donut.
+/// The least ratio that is taken: a star more drawn out than that is too near to
+/// focus to be told, and wants twice the defocus.
 pub const LEAST_RATIO: f64 = 0.3;
 
 /// Width of a donut so far out of focus, arc seconds: 8 W020 lambda over the
@@ -101,6 +102,19 @@ pub struct FourStars {
 }
 
 impl FourStars {
+    /// The look they are.
+    pub fn step(&self) -> Step {
+        let (coma, sigma) = self.lean();
+        Step::Look {
+            coma,
+            sigma,
+            eye: Some(Eye {
+                width_share: WIDTH_SHARE,
+                air_waves: 0.0,
+            }),
+        }
+    }
+
     /// Half the difference of opposite sides, x and y in the picture, at
     /// [`EDGE_ARCMIN`], waves RMS; and its 1-sigma per component.
     pub fn lean(&self) -> ([f64; 2], f64) {
@@ -210,7 +224,7 @@ fn lean_by(of: &Prescription, undo: Matrix2<f64>) -> Result<Matrix2<f64>, Lost> 
 pub fn footing(
     of: &Prescription,
     screws: Vec<Screw>,
-    lies: Option<Map>,
+    lies: Option<Orientation>,
     diagonal: bool,
     threshold_waves: f64,
 ) -> Result<Footing, Lost> {
@@ -226,12 +240,15 @@ pub fn footing(
         },
         learnt: None,
         on_the_tube: false,
-        lies,
+        lies: lies.map(|found| found.by_side_of_focus()),
+        sign_by_side: true,
         diagonal,
         focal_mm: of.numbers.focal_mm,
         aim: Aim {
             threshold_waves,
-            confidence: 0.8,
+            confidence: 0.9,
+            // Each turn puts the middle out of line.
+            sigmas_to_turn: 2.0,
         },
         trust: Trust::default(),
     })
@@ -242,7 +259,8 @@ mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
     use crate::bench::advice::{MOST_PARTS, Next, Why};
-    use crate::bench::course::{Course, Step};
+    use crate::bench::course::Course;
+    use crate::bench::orientation::Map;
     use crate::bench::screw::{Element, Mechanism, tilt_per_turn};
     use crate::optics::prescription::{Layout, Numbers};
     use nalgebra::DVector;
@@ -308,7 +326,8 @@ mod tests {
             (250.0, false, Vector2::new(2.0, 12.0), false),
         ] {
             let map = Map { turn_deg, mirrored };
-            let ground = footing(&rc, screws(), Some(map), false, 0.071).unwrap();
+            let ground =
+                footing(&rc, screws(), Some(Orientation::known(map)), false, 0.071).unwrap();
             let mut course = Course::new(ground);
             let mut tilt = lean;
             let (mut goes, start) = (0, lean.norm());
@@ -340,14 +359,13 @@ mod tests {
                                 };
                                 Oval { drawn, ratio }
                             });
-                        let (coma, sigma) = FourStars {
+                        let stars = FourStars {
                             ovals,
                             inside,
                             defocus_waves: DEFOCUS_WAVES,
                             edge_arcmin: 15.0,
-                        }
-                        .lean();
-                        course.take(&Step::Look { coma, sigma });
+                        };
+                        course.take(&stars.step());
                     }
                     Next::Turn(go) => {
                         goes += 1;

@@ -4,8 +4,10 @@
 
 use nalgebra::{DVector, Matrix2xX, Vector2};
 
+pub use super::eye::Eye;
+
 use super::advice::{Aim, Feel, Next, Tally, advise, turns_of};
-use super::orientation::{Map, Orientation, Shade};
+use super::orientation::{Orientation, Reading, Shade};
 use super::response::{Learnt, Noticed, Response, Trust};
 use super::screw::{Screw, tilt_per_turn};
 use crate::optics::alignment::PerArcmin;
@@ -23,7 +25,10 @@ pub struct Footing {
     /// in a picture.
     pub on_the_tube: bool,
     /// How the picture lies, where an earlier stage has found out.
-    pub lies: Option<Map>,
+    pub lies: Option<Orientation>,
+    /// Whether its looks change their sign with the side of focus, so that half a
+    /// turn in how the picture lies may be a side told wrongly.
+    pub sign_by_side: bool,
     /// Whether a diagonal is in.
     pub diagonal: bool,
     /// Focal length, mm, to turn a jump into an angle.
@@ -54,6 +59,9 @@ pub enum Step {
         coma: [f64; 2],
         /// 1-sigma per component, waves.
         sigma: f64,
+        /// What is known of a look by eye beside that.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        eye: Option<Eye>,
     },
     /// Told how the screws feel, without turning any.
     Feel {
@@ -106,8 +114,8 @@ impl Course {
             .unwrap_or(traced);
         let orientation = if footing.on_the_tube {
             Orientation::on_the_tube()
-        } else if let Some(map) = footing.lies {
-            Orientation::known(map)
+        } else if let Some(found) = &footing.lies {
+            found.clone()
         } else {
             Orientation::unknown(footing.diagonal)
         };
@@ -163,13 +171,14 @@ impl Course {
                     self.since.push(earlier);
                 }
             }
-            Step::Look { coma, sigma } => {
+            Step::Look { coma, sigma, eye } => {
+                let own = eye.map_or(*sigma, |e| e.own_sigma(*coma, *sigma));
                 self.tally.looks_since += 1;
-                self.tally.sigmas.push(*sigma);
+                self.tally.sigmas.push(own);
                 let seen = coma[0].hypot(coma[1]);
                 self.tally
                     .history
-                    .push((seen, *sigma, self.tally.turned.clone()));
+                    .push((seen, own, self.tally.turned.clone()));
                 self.play(step);
                 self.since.push(step.clone());
             }
@@ -197,14 +206,21 @@ impl Course {
     /// What a look or a go teaches.
     fn play(&mut self, step: &Step) {
         match step {
-            Step::Look { coma, sigma } => self.response.look(*coma, *sigma),
+            Step::Look { coma, sigma, eye } => match eye {
+                Some(eye) => {
+                    let own = eye.own_sigma(*coma, *sigma);
+                    self.response.look_alike(*coma, own, eye.width_share);
+                }
+                None => self.response.look(*coma, *sigma),
+            },
             Step::Go {
                 parts, jump_deg, ..
             } => {
                 let mut turns = turns_of(parts);
                 turns.resize(self.footing.screws.len(), 0.0);
                 self.response.turn(&turns);
-                if let Some(deg) = jump_deg {
+                // A side told wrongly turns the looks round, not the jump.
+                if let (Some(deg), false) = (jump_deg, self.footing.sign_by_side) {
                     self.response
                         .jumped(&turns, &self.jump_mm, *deg, JUMP_SIGMA_DEG);
                 }
@@ -269,7 +285,11 @@ impl Course {
     /// Where the star will jump in the picture when these turns are made: clock
     /// degrees, and how far in arc minutes on the sky.
     pub fn jump(&self, parts: &[i32]) -> Option<(f64, f64)> {
-        let (map, _) = self.response.leading_map()?;
+        let (mut map, _) = self.response.leading_map()?;
+        if self.footing.sign_by_side && self.response.leading_reading() == Some(Reading::OtherSide)
+        {
+            map = map.half_turned();
+        }
         let turns = DVector::from_vec(turns_of(parts));
         let go: Vector2<f64> = map.matrix() * (&self.jump_mm * turns);
         let arcmin = go.norm() / self.footing.focal_mm / crate::optics::trace::ARCMIN_RAD;
@@ -307,6 +327,7 @@ mod tests {
             learnt: None,
             on_the_tube: false,
             lies: None,
+            sign_by_side: false,
             diagonal: true,
             focal_mm: 2000.0,
             aim: Aim::default(),
@@ -332,6 +353,7 @@ mod tests {
             Step::Look {
                 coma: [0.2, 0.1],
                 sigma: 0.02,
+                eye: None,
             },
             Step::Go {
                 parts: vec![-4, 2, 2],
@@ -341,6 +363,7 @@ mod tests {
             Step::Look {
                 coma: [0.1, 0.0],
                 sigma: 0.02,
+                eye: None,
             },
         ];
         let mut walked = Course::new(footing());
@@ -365,6 +388,7 @@ mod tests {
         let look = Step::Look {
             coma: [0.2, 0.1],
             sigma: 0.02,
+            eye: None,
         };
         let course = Course::played(footing, &[look]);
         let Next::Stop(stop) = course.next() else {
@@ -381,6 +405,7 @@ mod tests {
         course.take(&Step::Look {
             coma: [0.0, -0.3],
             sigma: 0.01,
+            eye: None,
         });
         let Next::Turn(go) = course.next() else {
             panic!()
@@ -404,6 +429,7 @@ mod tests {
             Step::Look {
                 coma: [0.2, 0.1],
                 sigma: 0.02,
+                eye: None,
             },
             Step::Go {
                 parts: vec![-4, 2, 2],
@@ -422,6 +448,7 @@ mod tests {
         course.take(&Step::Look {
             coma: [0.2, 0.1],
             sigma: 0.02,
+            eye: None,
         });
         // An eighth on S1 about a pivot: 0.7/20 -> 120' a turn, 15', 4.5 mm.
         let (deg, arcmin) = course.jump(&[8, -4, -4]).unwrap();

@@ -90,11 +90,13 @@ fn footing(
         learnt: None,
         on_the_tube: true,
         lies: None,
+        sign_by_side: false,
         diagonal: false,
         focal_mm,
         aim: Aim {
             threshold_waves: threshold_mm,
             confidence: 0.8,
+            ..Aim::default()
         },
         trust: Trust::default(),
     }

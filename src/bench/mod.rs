@@ -4,7 +4,8 @@
 //! - [`screw`]: thread, lever, mechanism: arc minutes per turn.
 //! - [`orientation`]: which way round the picture lies (the shade test).
 //! - [`shade_frame`]: the same from two frames.
-//! - [`response`]: what a turn does to the coma, from the ray trace, learnt.
+//! - [`response`]: what a turn does to the coma, learnt; [`learnt`]: what is kept of it.
+//! - [`eye`]: how the error of a look by eye comes about.
 //! - [`advice`]: the next thing to do, and when to stop.
 //!   `choose` searches for the go, `belief` holds one way it may all be.
 //! - [`mechanical`]: a Newtonian before the star.
@@ -22,6 +23,8 @@ mod belief;
 mod choose;
 pub mod corners;
 pub mod course;
+pub mod eye;
+pub mod learnt;
 pub mod loss;
 pub mod mechanical;
 pub mod orientation;

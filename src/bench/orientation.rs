@@ -178,6 +178,29 @@ impl Orientation {
         }
     }
 
+    /// The same picture for a stage whose looks change their sign with the side of
+    /// focus: told wrongly, all is as if the picture lay half a turn further on.
+    #[must_use]
+    pub fn by_side_of_focus(&self) -> Self {
+        let candidates = self.candidates.iter().flat_map(|c| {
+            [
+                (c.map, 1.0 - SIDE_WRONG, c.reading),
+                (c.map.half_turned(), SIDE_WRONG, Reading::OtherSide),
+            ]
+            .map(|(map, share, reading)| Candidate {
+                map,
+                weight: c.weight * share,
+                reading,
+                ..*c
+            })
+        });
+        Self {
+            candidates: candidates.collect(),
+            contradiction: None,
+            shades: 0,
+        }
+    }
+
     /// Solves rotation and parity.
     pub fn from_shades(shades: &[Shade], diagonal: bool) -> Self {
         if shades.is_empty() {

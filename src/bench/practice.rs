@@ -69,6 +69,7 @@ impl Practice {
             learnt: None,
             on_the_tube: false,
             lies: None,
+            sign_by_side: false,
             diagonal: true,
             focal_mm: numbers.focal_mm,
             aim: Aim::default(),
@@ -122,6 +123,7 @@ mod tests {
                     Next::Look { .. } => steps.push(Step::Look {
                         coma: now.coma.into(),
                         sigma: 0.02,
+                        eye: None,
                     }),
                     Next::Turn(go) => steps.push(Step::Go {
                         parts: go.parts,

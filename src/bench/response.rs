@@ -9,96 +9,10 @@
 
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix2xX, Vector2};
 
-use super::belief::{Belief, chance_in_circle, start};
-use super::orientation::{Map, Orientation, Reading, apart_deg};
+pub use super::learnt::{Learnt, Trust};
 
-/// Relative errors the ray trace's response is trusted to (assumed; the study
-/// in `tests/studies` draws its truth otherwise).
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Trust {
-    /// Common to all screws: primary ratio, back focus, pitch.
-    pub gain: f64,
-    /// Of each screw by itself: lever, thread play.
-    pub screw: f64,
-    /// How well a person turns what was asked.
-    pub turn: f64,
-    /// Lost when a screw is turned back, turns.
-    pub slack_turns: f64,
-    /// How likely one screw is turned the wrong way.
-    pub wrong_way: f64,
-}
-
-impl Default for Trust {
-    fn default() -> Self {
-        Self {
-            gain: 0.25,
-            screw: 0.12,
-            turn: 0.15,
-            slack_turns: 0.006,
-            wrong_way: 0.04,
-        }
-    }
-}
-
-/// The response in the tube's frame, kept per instrument from one sitting to
-/// the next: waves of coma (x, y as seen from in front) per turn.
-#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct Learnt {
-    /// Column by column: x and y of the first screw, of the second ...
-    pub waves_per_turn: Vec<f64>,
-    /// Its covariance, row by row.
-    pub covariance: Vec<f64>,
-    /// How many goes it rests on.
-    pub goes: u32,
-}
-
-impl Learnt {
-    /// From the ray trace: coma per arc minute of tilt (star brought back) and
-    /// tilt per turn.
-    pub fn from_trace(
-        coma_per_arcmin: &Matrix2<f64>,
-        tilt_per_turn: &Matrix2xX<f64>,
-        trust: &Trust,
-    ) -> Self {
-        let mean = coma_per_arcmin * tilt_per_turn;
-        let k = mean.ncols();
-        let b = DVector::from_column_slice(mean.as_slice());
-        let mut covariance = &b * b.transpose() * trust.gain.powi(2);
-        for i in 0..k {
-            let column = mean.column(i).into_owned();
-            let across = Vector2::new(column.y, -column.x);
-            let own = column * column.transpose() * trust.screw.powi(2)
-                + across * across.transpose() * 0.08f64.powi(2);
-            let mut block = covariance.view_mut((2 * i, 2 * i), (2, 2));
-            block += own;
-        }
-        Self {
-            waves_per_turn: b.as_slice().to_vec(),
-            covariance: covariance.as_slice().to_vec(),
-            goes: 0,
-        }
-    }
-
-    /// How many screws.
-    pub fn screws(&self) -> usize {
-        self.waves_per_turn.len() / 2
-    }
-
-    /// RMS coma of one turn of this screw, and its 1-sigma, waves.
-    pub fn per_turn(&self, screw: usize) -> (f64, f64) {
-        let n = self.waves_per_turn.len();
-        let v = Vector2::new(
-            self.waves_per_turn[2 * screw],
-            self.waves_per_turn[2 * screw + 1],
-        );
-        let along = v.try_normalize(0.0).unwrap_or_default();
-        let at = |r: usize, c: usize| self.covariance[(2 * screw + r) * n + 2 * screw + c];
-        let variance = along.x * along.x * at(0, 0)
-            + 2.0 * along.x * along.y * at(0, 1)
-            + along.y * along.y * at(1, 1);
-        (v.norm(), variance.max(0.0).sqrt())
-    }
-}
+use super::belief::{Belief, start};
+use super::orientation::{Candidate, Map, Orientation, Reading, apart_deg};
 
 /// What the looks say went differently than asked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -125,6 +39,9 @@ pub struct Response {
     screws: usize,
     looks: usize,
     goes: u32,
+    /// How well the factor is known that all looks of the first one's kind have
+    /// in common.
+    share: f64,
 }
 
 impl Response {
@@ -143,6 +60,7 @@ impl Response {
             screws: k,
             looks: 0,
             goes: learnt.goes,
+            share: 0.0,
         }
     }
 
@@ -159,9 +77,26 @@ impl Response {
     /// A look: the coma vector as seen in the picture and its 1-sigma per
     /// component, waves.
     pub fn look(&mut self, coma: [f64; 2], sigma: f64) {
+        self.look_alike(coma, sigma, 0.0);
+    }
+
+    /// A look of a kind whose looks are all off by one factor, known to `share`
+    /// (a donut's width misjudged alike each time); `sigma` is what it is off by
+    /// beside that. Everything is reckoned in what the first kind of look says;
+    /// a later look of another kind is off against it by both factors.
+    pub fn look_alike(&mut self, coma: [f64; 2], sigma: f64, share: f64) {
         let seen = Vector2::from(coma);
+        let mut sigma = sigma.max(1e-4);
+        if self.looks == 0 {
+            self.share = share;
+            for belief in &mut self.beliefs {
+                belief.in_units_of(share);
+            }
+        } else if (share - self.share).abs() > 1e-9 {
+            sigma = sigma.hypot(seen.norm() * share.hypot(self.share));
+        }
         for belief in &mut self.beliefs {
-            belief.look(seen, sigma.max(1e-4));
+            belief.look(seen, sigma);
         }
         self.looks += 1;
         self.settle();
@@ -226,13 +161,29 @@ impl Response {
 
     /// The coma vector as believed now and its covariance, in the picture.
     pub fn coma(&self) -> (Vector2<f64>, Matrix2<f64>) {
-        let mean: Vector2<f64> = self.beliefs.iter().map(|b| b.coma() * b.weight).sum();
-        let spread = self
-            .beliefs
+        self.mixed(Belief::true_coma)
+    }
+
+    /// The same but for the factor that the looks have in common, which more of
+    /// them do not narrow: what looks say, and how far they would still move it.
+    pub fn coma_as_seen(&self) -> (Vector2<f64>, Matrix2<f64>) {
+        self.mixed(|b| {
+            let own: Matrix2<f64> = b.covariance.fixed_view::<2, 2>(0, 0).into();
+            (b.coma(), own)
+        })
+    }
+
+    fn mixed(
+        &self,
+        of: impl Fn(&Belief) -> (Vector2<f64>, Matrix2<f64>),
+    ) -> (Vector2<f64>, Matrix2<f64>) {
+        let each: Vec<_> = self.beliefs.iter().map(|b| (of(b), b.weight)).collect();
+        let mean: Vector2<f64> = each.iter().map(|((m, _), w)| m * *w).sum();
+        let spread = each
             .iter()
-            .map(|b| {
-                let d = b.coma() - mean;
-                (b.covariance.fixed_view::<2, 2>(0, 0) + d * d.transpose()) * b.weight
+            .map(|((m, own), w)| {
+                let d = m - mean;
+                (own + d * d.transpose()) * *w
             })
             .sum();
         (mean, spread)
@@ -242,30 +193,43 @@ impl Response {
     pub fn chance_within(&self, threshold: f64) -> f64 {
         self.beliefs
             .iter()
-            .map(|b| {
-                let cov: Matrix2<f64> = b.covariance.fixed_view::<2, 2>(0, 0).into();
-                b.weight * chance_in_circle(b.coma(), cov, threshold)
-            })
+            .map(|b| b.weight * b.chance_within(threshold))
             .sum()
     }
 
     /// Expected |c + B t|^2 as (g, H): change of it for turns t is
     /// 2 g.t + t' H t, the errors of turning included.
     pub fn expected_change(&self) -> (DVector<f64>, DMatrix<f64>) {
+        self.change_by(|_| true)
+    }
+
+    /// The same by those beliefs alone in which the picture lies as in the
+    /// leading one.
+    pub fn leading_change(&self) -> (DVector<f64>, DMatrix<f64>) {
+        match self.beliefs.first() {
+            Some(first) => self.change_by(|b| lies_alike(b.map, first.map)),
+            None => self.expected_change(),
+        }
+    }
+
+    fn change_by(&self, counts: impl Fn(&Belief) -> bool) -> (DVector<f64>, DMatrix<f64>) {
         let k = self.screws;
         let mut g = DVector::zeros(k);
         let mut h = DMatrix::zeros(k, k);
-        for b in &self.beliefs {
+        let counted = || self.beliefs.iter().filter(|b| counts(b));
+        let all: f64 = counted().map(|b| b.weight).sum();
+        for b in counted() {
+            let weight = b.weight / all / b.scale().0.powi(2);
             for i in 0..k {
                 let bi = b.column(i);
                 let ci = b.trace(0, 2 + 2 * i);
-                g[i] += b.weight * (b.coma().dot(&bi) + ci);
+                g[i] += weight * (b.coma().dot(&bi) + ci);
                 for j in 0..k {
                     let bj = b.column(j);
                     let cij = b.trace(2 + 2 * i, 2 + 2 * j);
-                    h[(i, j)] += b.weight * (bi.dot(&bj) + cij);
+                    h[(i, j)] += weight * (bi.dot(&bj) + cij);
                 }
-                h[(i, i)] += b.weight * bi.norm_squared() * self.trust.turn.powi(2);
+                h[(i, i)] += weight * bi.norm_squared() * self.trust.turn.powi(2);
             }
         }
         (g, h)
@@ -274,17 +238,18 @@ impl Response {
     /// RMS coma of one turn of each screw by the leading belief, waves.
     pub fn per_turn(&self) -> Vec<f64> {
         self.beliefs.first().map_or_else(Vec::new, |b| {
-            (0..self.screws).map(|i| b.column(i).norm()).collect()
+            let scale = b.scale().0;
+            (0..self.screws)
+                .map(|i| b.column(i).norm() / scale)
+                .collect()
         })
     }
 
     /// What these turns would make of the coma by the leading belief.
     pub fn after(&self, turns: &[f64]) -> Vector2<f64> {
         self.beliefs.first().map_or_else(Vector2::zeros, |b| {
-            b.coma()
-                + (0..self.screws)
-                    .map(|i| b.column(i) * turns[i])
-                    .sum::<Vector2<f64>>()
+            let change: Vector2<f64> = (0..self.screws).map(|i| b.column(i) * turns[i]).sum();
+            (b.coma() + change) / b.scale().0
         })
     }
 
@@ -295,12 +260,38 @@ impl Response {
         let share = self
             .beliefs
             .iter()
-            .filter(|b| {
-                b.map.mirrored == map.mirrored && apart_deg(b.map.turn_deg, map.turn_deg) < 40.0
-            })
+            .filter(|b| lies_alike(b.map, map))
             .map(|b| b.weight)
             .sum();
         Some((map, share))
+    }
+
+    /// What the leading belief takes from what was told.
+    pub fn leading_reading(&self) -> Option<Reading> {
+        self.beliefs.first().map(|b| b.reading)
+    }
+
+    /// How the picture lies, as far as looks and goes have found out: for a stage
+    /// to come that looks at the same picture.
+    pub fn found(&self) -> Orientation {
+        let mut candidates: Vec<Candidate> = Vec::new();
+        for b in &self.beliefs {
+            let same = |c: &&mut Candidate| c.map == b.map;
+            match candidates.iter_mut().find(same) {
+                Some(c) => c.weight += b.weight,
+                None => candidates.push(Candidate {
+                    map: b.map,
+                    weight: b.weight,
+                    turn_sigma_deg: 10.0,
+                    reading: Reading::AsTold,
+                }),
+            }
+        }
+        Orientation {
+            candidates,
+            contradiction: None,
+            shades: 0,
+        }
     }
 
     /// What went differently than asked, once the looks say so.
@@ -338,8 +329,9 @@ impl Response {
         for i in 0..k {
             turn.view_mut((2 * i, 2 * i), (2, 2)).copy_from(&back);
         }
-        let mean = &turn * b.mean.rows(2, 2 * k);
-        let covariance = &turn * b.covariance.view((2, 2), (2 * k, 2 * k)) * turn.transpose();
+        let (mean, covariance) = b.response();
+        let mean = &turn * mean;
+        let covariance = &turn * covariance * turn.transpose();
         Some(Learnt {
             waves_per_turn: mean.as_slice().to_vec(),
             covariance: covariance.as_slice().to_vec(),
@@ -348,11 +340,15 @@ impl Response {
     }
 }
 
+/// Whether two maps are the same but for the error of a shade test.
+fn lies_alike(a: Map, b: Map) -> bool {
+    a.mirrored == b.mirrored && apart_deg(a.turn_deg, b.turn_deg) < 40.0
+}
+
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::bench::orientation::Candidate;
 
     fn learnt() -> Learnt {
         let tilt = Matrix2xX::from_column_slice(&[0.0, 50.0, 43.3, -25.0, -43.3, -25.0]);
@@ -466,5 +462,36 @@ mod tests {
                 assert!((a - b).abs() < 1e-9);
             }
         }
+    }
+
+    /// Ten looks at one star, each off by the same share of a fifth: however
+    /// often it is looked at, the size stays known to a fifth, and what else
+    /// they are off by shrinks with the root of ten.
+    #[test]
+    fn what_is_misjudged_alike_at_every_look_is_not_looked_away() {
+        let mut alike = Response::new(&learnt(), &sure(0.0), Trust::default());
+        let mut apart = alike.clone();
+        for _ in 0..10 {
+            alike.look_alike([0.06, 0.0], 0.01, 0.2);
+            apart.look([0.06, 0.0], 0.01f64.hypot(0.2 * 0.06));
+        }
+        let along = |r: &Response| r.coma().1[(0, 0)].sqrt();
+        let own = 0.01 / 10f64.sqrt();
+        assert!((along(&alike) / own.hypot(0.2 * 0.06) - 1.0).abs() < 0.02);
+        assert!((alike.coma_as_seen().1[(0, 0)].sqrt() / own - 1.0).abs() < 0.02);
+        assert!(apart.chance_within(0.071) > 0.98 && alike.chance_within(0.071) < 0.9);
+        // A turn that answers as strongly as the trace says tells of the factor:
+        // of what is off, 0.2 in the looks against 0.25 and the screws' own.
+        let kept = alike.learnt().unwrap();
+        let (was, now) = (learnt().per_turn(0), kept.per_turn(0));
+        assert!((was.0 - now.0).abs() < 1e-6 && (was.1 - now.1).abs() < 1e-6);
+        let (before, half) = (alike.coma().0.x, [-0.02, 0.01, 0.01]);
+        alike.turn(&half);
+        // Half as strongly as asked: the looks say too little, the coma is more.
+        let b = Matrix2xX::from_column_slice(&learnt().waves_per_turn);
+        let moved = b * DVector::from_column_slice(&half) * 0.5;
+        alike.look_alike([0.06 + moved.x, moved.y], 0.002, 0.2);
+        let seen = Vector2::new(0.06, 0.0) + moved;
+        assert!(alike.coma().0.norm() > 1.05 * seen.norm(), "{before}");
     }
 }

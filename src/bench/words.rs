@@ -157,26 +157,38 @@ pub fn noticed_words(noticed: Noticed) -> &'static str {
     }
 }
 
-/// Cautions for the moment before these screws are turned.
-pub fn turning_cautions(element: Element, mechanism: Mechanism) -> Vec<&'static str> {
+/// Cautions for the moment before these screws are turned; `glass` is whether the
+/// front is closed by a corrector, `at_star` whether a star is looked at next.
+pub fn turning_cautions(
+    element: Element,
+    mechanism: Mechanism,
+    glass: bool,
+    at_star: bool,
+) -> Vec<&'static str> {
     let mut all = vec!["Never force a screw. If it is tight, say so below and the advice changes."];
     match element {
         Element::Secondary => all.insert(
             0,
-            "Key or screwdriver is over glass: hold it from the side, a hand under it, so that a slip or a drop cannot reach corrector or mirror. Nothing touches the corrector.",
+            if glass {
+                "The screwdriver is over glass: hold it from the side, a hand under it, so that a slip cannot reach the corrector. Nothing touches the corrector."
+            } else {
+                "The screwdriver is over the primary: tube level, held from the side, a hand under it, so that nothing can drop on the mirror."
+            },
         ),
         Element::Primary => all.push(
             "Never leave the mirror loose: if a screw turns without resistance, stop and tighten the others first.",
         ),
         Element::ObjectiveCell => all.insert(
             0,
-            "Key or screwdriver is over glass: hold it from the side so that a slip cannot reach the lens.",
+            "The screwdriver is over glass: hold it from the side so that a slip cannot reach the lens.",
         ),
     }
     if mechanism == Mechanism::Pivot {
         all.push("Loosen first, then tighten: all three must end snug, or the mirror may drop.");
     }
-    all.push("Then step out of the light path: a warm hand before the tube bends the rings as a tilt does.");
+    if at_star {
+        all.push("Then step out of the light path: a warm hand before the tube bends the rings as a tilt does.");
+    }
     all
 }
 

@@ -95,6 +95,7 @@ impl Simulated<'_> {
         Step::Look {
             coma: [size * clock.sin(), size * clock.cos()],
             sigma: MARK_SIGMA_MM,
+            eye: None,
         }
     }
 
@@ -260,7 +261,8 @@ async fn step(
                 let look = simulated.look(w020);
                 let test = eye::star_test(simulated.listed, &look).map_err(|e| wrong(told, e))?;
                 let then = wait(3);
-                sitting_course::write_look(conn, open, ordinal, &test, by, then).await?;
+                let told = (&test, simulated.listed.aperture_mm);
+                sitting_course::write_look(conn, open, ordinal, told, by, then).await?;
                 return Ok(Done::No);
             }
             (_, Next::Turn(go)) => {

@@ -7,19 +7,20 @@ use super::adjusters;
 use super::entries::{EntryKind, NewEntry};
 use super::instruments::Instrument;
 use super::sittings::{self, Ground, Outcome, Record, Sitting};
-use super::star_tests::StarTest;
+use super::star_tests::{Method, StarTest};
 use super::works::{Work as BenchWork, WorkWhat};
 use super::{Conn, EntryId, Error, Moment, PersonId, Result};
 use crate::bench::advice::{Aim, Next, Stop};
 use crate::bench::corners;
-use crate::bench::course::{Course, Footing, Step};
+use crate::bench::course::{Course, Eye, Footing, Step};
 use crate::bench::mechanical::{self, Stage};
-use crate::bench::orientation::Map;
+use crate::bench::orientation::Orientation;
 use crate::bench::plan::{Plan, Work, plan, response_of};
 use crate::bench::response::Trust;
 use crate::bench::screw::{Element, Screw};
 use crate::optics::alignment::PerArcmin;
 use crate::optics::prescription::{Layout, Numbers, Prescription};
+use crate::startest::by_eye::{RINGS_ERROR, WIDTH_ERROR};
 
 /// Where a sitting stands.
 pub struct Standing {
@@ -120,7 +121,7 @@ fn footing(
     ground: &Ground,
     optics: Option<&Prescription>,
     work: Work,
-    lies: Option<Map>,
+    lies: Option<&Orientation>,
 ) -> Footing {
     let plain = |screws: Vec<Screw>, per_arcmin: PerArcmin| Footing {
         screws,
@@ -128,6 +129,7 @@ fn footing(
         learnt: None,
         on_the_tube: false,
         lies: None,
+        sign_by_side: false,
         diagonal: ground.diagonal,
         focal_mm: ground.numbers.focal_mm,
         aim: Aim {
@@ -159,7 +161,7 @@ fn footing(
         Work::Corners => optics
             .and_then(|o| {
                 let (screws, limit) = (screws(Element::Primary), ground.threshold_waves);
-                corners::footing(o, screws, lies, ground.diagonal, limit).ok()
+                corners::footing(o, screws, lies.cloned(), ground.diagonal, limit).ok()
             })
             .unwrap_or_else(|| plain(Vec::new(), nothing())),
         Work::Mechanical(Stage::Focuser) | Work::LookOnly => plain(Vec::new(), nothing()),
@@ -195,7 +197,7 @@ pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
             Record::Stage { work } => {
                 if matches!(at.work, Work::Star(_)) && at.course.response().looks() > 0 {
                     let response = at.course.response();
-                    lies = response.leading_map().map(|(map, _)| map);
+                    lies = Some(response.found());
                     if at.goes_here > 0 {
                         learnt_here = response.learnt().map(|learnt| (at.work, learnt));
                     }
@@ -211,7 +213,7 @@ pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
                     at.course = earlier.clone();
                     continue;
                 }
-                let mut rests = footing(ground, at.optics.as_ref(), *work, lies);
+                let mut rests = footing(ground, at.optics.as_ref(), *work, lies.as_ref());
                 if let Work::Star(element) = work {
                     rests.learnt = match &learnt_here {
                         Some((earlier, learnt)) if earlier == work => Some(learnt.clone()),
@@ -227,8 +229,13 @@ pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
                         }
                     };
                 }
+                let again = matches!(work, Work::Star(_)) && lies.is_some();
+                if again {
+                    // How the picture lies is known better than by the shades.
+                    rests.lies.clone_from(&lies);
+                }
                 at.course = Course::new(rests);
-                if matches!(work, Work::Star(_)) {
+                if matches!(work, Work::Star(_)) && !again {
                     shades.iter().for_each(|shade| at.course.take(shade));
                 }
             }
@@ -241,7 +248,7 @@ pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
                         }
                         shades.push(taken.clone());
                     }
-                    Step::Look { coma, sigma } if at.at_star() => {
+                    Step::Look { coma, sigma, .. } if at.at_star() => {
                         at.looks += 1;
                         at.before.get_or_insert((coma[0].hypot(coma[1]), *sigma));
                     }
@@ -273,8 +280,9 @@ impl Standing {
     }
 }
 
-/// The look that a star test is: the coma vector points away from the thin side.
-pub fn look_of(test: &StarTest) -> Step {
+/// The look that a star test of this aperture is: the coma vector points away from
+/// the thin side.
+pub fn look_of(test: &StarTest, aperture_mm: f64) -> Step {
     let (s, c) = test.thin_clock_deg.unwrap_or(0.0).to_radians().sin_cos();
     let size = match test.thin_clock_deg {
         Some(_) => test.coma_rms_waves,
@@ -283,6 +291,17 @@ pub fn look_of(test: &StarTest) -> Step {
     Step::Look {
         coma: [-size * s, -size * c],
         sigma: test.coma_rms_waves_sigma,
+        eye: (test.method == Method::ByEye)
+            .then(|| Eye::of(width_error(&test.judged), aperture_mm, test.seeing)),
+    }
+}
+
+/// How well the donut's width was told, as a share of it.
+fn width_error(judged: &str) -> f64 {
+    let told: Option<serde_json::Value> = serde_json::from_str(judged).ok();
+    match told.as_ref().map(|t| &t["width"]["judged_by"]) {
+        Some(by) if by == "rings" => RINGS_ERROR,
+        _ => WIDTH_ERROR,
     }
 }
 
@@ -294,7 +313,7 @@ pub async fn write_look(
     conn: &mut Conn,
     sitting: &Sitting,
     ordinal: i64,
-    test: &StarTest,
+    (test, aperture_mm): (&StarTest, f64),
     by: PersonId,
     at: Moment,
 ) -> Result<()> {
@@ -308,7 +327,7 @@ pub async fn write_look(
         note: "At a sitting.".to_owned(),
     };
     let entry = test.log(conn, entry).await?;
-    let taken = look_of(test);
+    let taken = look_of(test, aperture_mm);
     let record = Record::Taken { taken };
     sittings::write(conn, sitting.id, ordinal, &record, Some(entry), by, at).await
 }

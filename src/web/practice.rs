@@ -92,7 +92,7 @@ fn unpack(s: &str) -> Result<Vec<Step>, Error> {
     let steps: Vec<Step> = serde_json::from_slice(&bytes).map_err(|_| wrong())?;
     let sound = steps.len() <= MOST_STEPS
         && steps.iter().all(|step| match step {
-            Step::Look { coma, sigma } => {
+            Step::Look { coma, sigma, .. } => {
                 coma.iter().all(|c| c.abs() < 10.0) && (1e-4..10.0).contains(sigma)
             }
             Step::Go { parts, .. } => parts.len() == 3 && parts.iter().all(|p| p.abs() <= 64),
@@ -212,6 +212,7 @@ fn step_of(asked: &Asked, now: &Practice, mends: &mut Mends) -> Option<Step> {
             Some(Step::Look {
                 coma: [judged.coma_x_waves, judged.coma_y_waves],
                 sigma: judged.coma_component_sigma_waves,
+                eye: None,
             })
         }
         "go" => {
@@ -286,7 +287,7 @@ fn practice_page(
             .unwrap_or_default(),
         noticed: course.noticed().map_or("", noticed_words),
         turn: match &next {
-            Next::Turn(go) if view == "turn" => Some(turn_view(course, go, Looked::Star)),
+            Next::Turn(go) if view == "turn" => Some(turn_view(course, go, Looked::Star, true)),
             _ => None,
         },
         pictures: (view == "turn").then(|| Pictures {

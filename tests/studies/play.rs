@@ -4,10 +4,11 @@ use nalgebra::Vector2;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use tubewright::bench::advice::{Aim, Go, Next, Why, defocus_waves};
-use tubewright::bench::course::{Course, Footing, Step};
+use tubewright::bench::course::{Course, Eye, Footing, Step};
 use tubewright::bench::mechanical::{self, MARK_SIGMA_MM};
 use tubewright::bench::response::Trust;
 use tubewright::optics::alignment::per_arcmin;
+use tubewright::startest::by_eye::WIDTH_ERROR;
 
 use super::truth::{KINDS, Kind, Method, Truth, nearest};
 
@@ -37,7 +38,7 @@ pub struct Outcome {
 pub const THRESHOLD: f64 = 1.0 / 14.0;
 
 /// Longer than any sitting a person would sit through.
-const MOST_GOES: usize = 30;
+pub const MOST_GOES: usize = 30;
 
 pub struct Pair {
     pub led: Outcome,
@@ -46,16 +47,24 @@ pub struct Pair {
 
 /// Sitting number `index` of a seed.
 pub fn sitting(seed: u64, index: usize) -> Pair {
-    let method = if (index / KINDS.len()).is_multiple_of(2) {
+    let (kind, truth, rng) = drawn(seed, index, method_of(index));
+    let rule = thumb(kind, truth, rng);
+    let led = led(seed, index);
+    Pair { led, rule }
+}
+
+/// The same, led by the tool alone.
+pub fn led(seed: u64, index: usize) -> Outcome {
+    let (kind, truth, rng) = drawn(seed, index, method_of(index));
+    lead(kind, truth, rng)
+}
+
+fn method_of(index: usize) -> Method {
+    if (index / KINDS.len()).is_multiple_of(2) {
         Method::Frames
     } else {
         Method::Eye
-    };
-    let (kind, truth, rng) = drawn(seed, index, method);
-    let led = lead(kind, truth, rng);
-    let (kind, truth, rng) = drawn(seed, index, method);
-    let rule = thumb(kind, truth, rng);
-    Pair { led, rule }
+    }
 }
 
 /// A sitting led by the tool, its frames drawn and measured.
@@ -96,7 +105,7 @@ impl Watch {
                 looks: 0,
                 largest_turn: 0.0,
                 worst_waves: start,
-                end: "too long",
+                end: "not ended",
                 in_line: false,
             },
         }
@@ -130,6 +139,7 @@ fn by_the_mark(kind: Kind, truth: &mut Truth, watch: &mut Watch, rng: &mut ChaCh
             Next::Look { .. } => course.take(&Step::Look {
                 coma: truth.mark(rng),
                 sigma: MARK_SIGMA_MM,
+                eye: None,
             }),
             Next::Turn(go) => {
                 truth.turn(&go.turns(), rng);
@@ -142,7 +152,7 @@ fn by_the_mark(kind: Kind, truth: &mut Truth, watch: &mut Watch, rng: &mut ChaCh
     }
 }
 
-fn step(go: &Go, jump_deg: Option<f64>) -> Step {
+pub fn step(go: &Go, jump_deg: Option<f64>) -> Step {
     Step::Go {
         parts: go.parts.clone(),
         jump_deg,
@@ -150,20 +160,26 @@ fn step(go: &Go, jump_deg: Option<f64>) -> Step {
     }
 }
 
-/// A look, further out of focus where the shadow touches the rim.
+/// Tries at one look before a sitting is given up.
+const MOST_TRIES: usize = 8;
+
+/// A look, further out of focus where the shadow touches the rim or frames are
+/// refused; none when that does not help.
 fn look(
     truth: &Truth,
     mut defocus_waves: f64,
-    watch: &mut Watch,
+    looks: &mut usize,
     rng: &mut ChaCha8Rng,
-) -> ([f64; 2], f64) {
-    loop {
-        watch.outcome.looks += 1;
-        if let Some(seen) = truth.look(defocus_waves, rng) {
+) -> Option<([f64; 2], f64)> {
+    for _ in 0..MOST_TRIES {
+        *looks += 1;
+        let seen = truth.look(defocus_waves, rng);
+        if seen.is_some() {
             return seen;
         }
         defocus_waves = (defocus_waves * 2.0).min(60.0);
     }
+    None
 }
 
 /// Led by the tool.
@@ -182,6 +198,7 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         learnt: None,
         on_the_tube: false,
         lies: None,
+        sign_by_side: false,
         diagonal: truth.diagonal,
         focal_mm: kind.focal_mm,
         aim: Aim {
@@ -190,19 +207,66 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         },
         trust: Trust::default(),
     });
-    // Six in ten shade twice, three once, one not at all.
+    for shade in shaded(&truth, &mut rng) {
+        course.take(&shade);
+    }
+    let tells_jump = rng.random_bool(0.5);
+    let before = watch.outcome.goes;
+    let stage = at_the_star(&mut truth, &mut course, tells_jump, &mut rng);
+    let o = &mut watch.outcome;
+    o.goes = before + stage.goes;
+    o.looks += stage.looks;
+    o.largest_turn = o.largest_turn.max(stage.largest_turn);
+    o.worst_waves = o.worst_waves.max(stage.worst_waves);
+    let end = match stage.end {
+        Some(Why::InLine) => "in line",
+        Some(Why::Unseen) => "no more to be seen tonight",
+        Some(Why::Coarse) => "screws too coarse",
+        Some(Why::Nothing) => "nothing to turn",
+        None => "not ended",
+    };
+    watch.done(&truth, end)
+}
+
+/// The shade test as it was made: six in ten shade twice, three once, one not at
+/// all.
+pub fn shaded(truth: &Truth, rng: &mut ChaCha8Rng) -> Vec<Step> {
     let shades = match rng.random_range(0..10) {
         0 => 0,
         1..=3 => 1,
         _ => 2,
     };
-    for i in 0..shades {
-        let shade = truth.shade(f64::from(i) * 90.0, &mut rng);
-        course.take(&Step::Shade { shade, anew: false });
-    }
-    let tells_jump = rng.random_bool(0.5);
+    (0..shades)
+        .map(|i| Step::Shade {
+            shade: truth.shade(f64::from(i) * 90.0, rng),
+            anew: false,
+        })
+        .collect()
+}
+
+/// A stage at the star.
+#[derive(Debug, Default)]
+pub struct Stage {
+    pub goes: usize,
+    pub looks: usize,
+    pub largest_turn: f64,
+    pub worst_waves: f64,
+    /// Why it stopped; none when it took too long or a look could not be had.
+    pub end: Option<Why>,
+}
+
+/// Led by the tool at the star until it says stop.
+pub fn at_the_star(
+    truth: &mut Truth,
+    course: &mut Course,
+    tells_jump: bool,
+    rng: &mut ChaCha8Rng,
+) -> Stage {
+    let kind = truth.kind;
+    let eye = (truth.method == Method::Eye).then(|| Eye::of(WIDTH_ERROR, kind.aperture_mm, None));
+    let mut stage = Stage::default();
     let mut first = true;
-    while watch.outcome.goes < MOST_GOES {
+    while stage.goes < MOST_GOES {
         match course.next() {
             Next::Look { .. } => {
                 let coma = if first {
@@ -212,26 +276,26 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
                 };
                 first = false;
                 let w020 = defocus_waves(coma, kind.obstruction);
-                let (coma, sigma) = look(&truth, w020, &mut watch, &mut rng);
-                course.take(&Step::Look { coma, sigma });
+                let Some((coma, sigma)) = look(truth, w020, &mut stage.looks, rng) else {
+                    break;
+                };
+                course.take(&Step::Look { coma, sigma, eye });
             }
             Next::Turn(go) => {
-                let jump = truth.turn(&go.turns(), &mut rng);
-                watch.went(&go.turns(), &truth);
+                let turns = go.turns();
+                let jump = truth.turn(&turns, rng);
+                stage.goes += 1;
+                stage.largest_turn = turns.iter().fold(stage.largest_turn, |a, t| a.max(t.abs()));
+                stage.worst_waves = stage.worst_waves.max(truth.coma().norm());
                 course.take(&step(&go, tells_jump.then_some(jump)));
             }
             Next::Stop(stop) => {
-                let end = match stop.why {
-                    Why::InLine => "in line",
-                    Why::Unseen => "no more to be seen tonight",
-                    Why::Coarse => "screws too coarse",
-                    Why::Nothing => "nothing to turn",
-                };
-                return watch.done(&truth, end);
+                stage.end = Some(stop.why);
+                break;
             }
         }
     }
-    watch.done(&truth, "too long")
+    stage
 }
 
 /// The plain rule of thumb: turn the screw nearest the thin side by an eighth,
@@ -258,7 +322,9 @@ fn thumb(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
     while watch.outcome.goes < MOST_GOES {
         let size = truth.coma().norm();
         let w020 = defocus_waves(Vector2::new(size, 0.0), kind.obstruction);
-        let (coma, _) = look(&truth, w020, &mut watch, &mut rng);
+        let Some((coma, _)) = look(&truth, w020, &mut watch.outcome.looks, &mut rng) else {
+            break;
+        };
         let seen = coma[0].hypot(coma[1]);
         if seen <= THRESHOLD {
             return watch.done(&truth, "in line");
@@ -292,5 +358,5 @@ fn thumb(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         watch.went(&turns, &truth);
         last = Some((turns, seen));
     }
-    watch.done(&truth, "too long")
+    watch.done(&truth, "not ended")
 }

@@ -30,13 +30,33 @@ pub struct Night {
 }
 
 /// Frames drawn for one look.
-const SHOTS: usize = 4;
+const SHOTS: usize = 3;
 /// Pixels of the donut's radius.
-const RADIUS_PX: f64 = 36.0;
+const RADIUS_PX: f64 = 26.0;
 /// Electrons in the brightest pixel, of the sky, of the read noise.
 const PEAK: f64 = 6000.0;
 const SKY: f64 = 60.0;
 const READ: f64 = 3.0;
+
+/// Cells of a pixel's side.
+const FINER: usize = 3;
+/// Farther out of focus the drawing does not reach, waves.
+const FARTHEST: f64 = 28.0;
+
+/// Cells summed into pixels, the brightest pixel 1.
+fn summed(fine: &[f64], size: usize) -> Vec<f64> {
+    let side = size * FINER;
+    let pixel = |row: usize, column: usize| -> f64 {
+        (0..FINER * FINER)
+            .map(|k| fine[(row * FINER + k / FINER) * side + column * FINER + k % FINER])
+            .sum()
+    };
+    let sums: Vec<f64> = (0..size * size)
+        .map(|i| pixel(i / size, i % size))
+        .collect();
+    let top = sums.iter().copied().fold(0.0, f64::max);
+    sums.iter().map(|v| v / top).collect()
+}
 
 /// The coma vector measured and its 1-sigma; none when the set is refused.
 pub fn look(
@@ -49,14 +69,16 @@ pub fn look(
     let d_over_r0 = kind.aperture_mm / seeing::r0_mm(night.seeing_arcsec, REFERENCE_NM);
     let air = seeing::coma_floor_waves(d_over_r0, night.frames);
     let coma = coma + Vector2::new(normal(rng), normal(rng)) * air;
-    let w020 = defocus_waves * (1.0 + 0.1 * normal(rng)).clamp(0.7, 1.3);
+    let w020 = (defocus_waves * (1.0 + 0.1 * normal(rng)).clamp(0.7, 1.3)).min(FARTHEST);
     let signed = if night.inside { -w020 } else { w020 };
     let lambda_over_d = REFERENCE_NM * 1e-6 / kind.aperture_mm * ARCSEC_PER_RAD;
     let blur = night.seeing_arcsec / lambda_over_d;
     let radius = 4.0 * w020;
     let field = 2.0 * (1.6 * radius + 1.5 * blur);
     let size = (field / radius * RADIUS_PX).round() as usize;
-    let drawn = Scene {
+    // Drawn three times as fine and summed into pixels, as a camera does: rings
+    // are finer than these pixels.
+    let fine = Scene {
         pupil: Pupil::annular(kind.obstruction),
         wavefront: Wavefront::flat()
             .with(4, a4_from_w020(signed))
@@ -65,11 +87,12 @@ pub fn look(
             .with(7, coma.y)
             .with(11, 0.02 * normal(rng)),
         field,
-        size,
+        size: size * FINER,
         bandwidth_nm: 100.0,
         blur,
     }
     .draw();
+    let drawn = summed(&fine, size);
     let side = size + 60;
     let frames: Vec<Result<Frame, Unreadable>> = (0..SHOTS)
         .map(|n| {

@@ -2,10 +2,14 @@
 //!
 //!     cargo run --release --example sittings -- --seed 1 --count 500
 //!
-//! Any seed and count; `--json` prints every sitting. `--rendered 36` leads so
-//! many with frames that are drawn and measured, in place of the error model.
+//! Any seed and count; `--json` prints every sitting. A fifth as many more are
+//! with a Ritchey-Chretien whose primary leans as well (`--corners` for another
+//! number). `--rendered 36` leads so many with frames that are drawn and
+//! measured, in place of the error model.
 #![allow(clippy::expect_used, clippy::unwrap_used)]
 
+mod corners;
+mod hands;
 mod play;
 mod rendered;
 mod truth;
@@ -21,6 +25,10 @@ struct Asked {
     /// How many sittings.
     #[arg(long, default_value_t = 500)]
     count: usize,
+    /// How many sittings with both mirrors of a Ritchey-Chretien; a fifth of the
+    /// count unless given.
+    #[arg(long)]
+    corners: Option<usize>,
     /// So many sittings with frames that are drawn and measured, and no others.
     #[arg(long)]
     rendered: Option<usize>,
@@ -35,6 +43,9 @@ fn main() {
         return rendered(asked.seed, count, asked.json);
     }
     let pairs: Vec<Pair> = (0..asked.count).map(|i| sitting(asked.seed, i)).collect();
+    let corners: Vec<corners::Outcome> = (0..asked.corners.unwrap_or(asked.count / 5))
+        .map(|i| corners::sitting(asked.seed, i))
+        .collect();
     if asked.json {
         let rows: Vec<_> = pairs
             .iter()
@@ -45,6 +56,7 @@ fn main() {
             "count": asked.count,
             "threshold_waves": THRESHOLD,
             "sittings": rows,
+            "both_mirrors": corners,
         });
         println!(
             "{}",
@@ -79,7 +91,7 @@ fn main() {
         "in line",
         "no more to be seen tonight",
         "screws too coarse",
-        "too long",
+        "not ended",
     ] {
         let rows: Vec<&Outcome> = pairs
             .iter()
@@ -88,6 +100,48 @@ fn main() {
             .collect();
         let within = rows.iter().filter(|o| o.in_line).count();
         println!("- {end}: {} ({} of them truly in line)", rows.len(), within);
+    }
+    both_mirrors(&corners);
+}
+
+/// Ritchey-Chretiens with both mirrors out.
+fn both_mirrors(all: &[corners::Outcome]) {
+    if all.is_empty() {
+        return;
+    }
+    println!("\nBoth mirrors of a Ritchey-Chretien 203 mm f/8, its corners by eye:\n");
+    println!(
+        "| middle looked at | sittings | goes: median | 95 % within | most | of them at the primary | middle in line | sides even | both | largest turn asked | worse than at the start |"
+    );
+    println!("|-|-|-|-|-|-|-|-|-|-|-|");
+    for method in ["frames", "eye"] {
+        let rows: Vec<&corners::Outcome> = all.iter().filter(|o| o.method == method).collect();
+        if rows.is_empty() {
+            continue;
+        }
+        let goes = sorted(rows.iter().map(|o| o.goes));
+        let primary = sorted(rows.iter().map(|o| o.primary_goes));
+        let share = |of: &dyn Fn(&corners::Outcome) -> bool| {
+            percent(rows.iter().filter(|o| of(o)).count(), rows.len())
+        };
+        println!(
+            "| {method} | {} | {} | {} | {} | {} | {} | {} | {} | {} | {} |",
+            rows.len(),
+            at(&goes, 0.5),
+            at(&goes, 0.95),
+            goes.last().copied().unwrap_or(0),
+            at(&primary, 0.5),
+            share(&|o| o.left_waves <= THRESHOLD),
+            share(&|o| o.left_lean_waves <= THRESHOLD),
+            share(&|o| o.in_line),
+            rows.iter().map(|o| o.largest_turn).fold(0.0, f64::max),
+            rows.iter()
+                .filter(|o| {
+                    o.left_waves > o.start_waves.max(THRESHOLD)
+                        || o.left_lean_waves > o.start_lean_waves.max(THRESHOLD)
+                })
+                .count(),
+        );
     }
 }
 

@@ -15,6 +15,7 @@ use tubewright::optics::trace::{ARCMIN_RAD, Part, Shift};
 use tubewright::optics::wavefront::w131_from_coma;
 use tubewright::startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
 
+use super::hands::Screws;
 use super::rendered::{self, Night};
 
 /// A number from the normal distribution (Box-Muller).
@@ -151,17 +152,12 @@ pub enum Method {
 /// One instrument out of line, with the people who work on it.
 pub struct Truth {
     pub kind: Kind,
-    prescription: Prescription,
-    /// Heights by which one turn of each true screw lifts its side, over the
-    /// radius, and where it truly sits: tilt in arc minutes per turn.
-    screw_tilt: Vec<Vector2<f64>>,
+    pub prescription: Prescription,
+    screws: Screws,
     /// Tilt of the element, arc minutes.
-    tilt: Vector2<f64>,
-    /// Another element that stands out of line and stays so.
-    fixed: Shift,
-    /// Play of each screw and where within it it stands, turns.
-    slack: Vec<f64>,
-    play: Vec<f64>,
+    pub tilt: Vector2<f64>,
+    /// Another element that stands out of line, and stays so but for the corners.
+    pub fixed: Shift,
     pub map: Map,
     pub side: Side,
     pub side_told: Side,
@@ -193,27 +189,7 @@ impl Truth {
                 break p;
             }
         };
-        let common = 1.0 + 0.08 * normal(rng);
-        let sky = if kind.element == Element::Primary {
-            -1.0
-        } else {
-            1.0
-        };
-        let radius = match kind.mechanism {
-            Mechanism::Pivot => kind.lever_mm,
-            _ => kind.lever_mm / 1.5,
-        };
-        let screw_tilt = (0..3)
-            .map(|i| {
-                let clock = f64::from(i) * 120.0 + 4.0 * normal(rng);
-                let (s, c) = clock.to_radians().sin_cos();
-                let lift = kind.pitch_mm * common * (1.0 + 0.10 * normal(rng));
-                // A plane on three supports at 120 degrees: two thirds of the lift
-                // over the radius, along the screw.
-                let size = 2.0 / 3.0 * lift / radius / ARCMIN_RAD;
-                Vector2::new(s, c) * size * sky
-            })
-            .collect();
+        let screws = Screws::draw(&kind.screws(), rng);
         let other = match kind.part() {
             Part::Primary => Part::Flat,
             _ => Part::Primary,
@@ -228,11 +204,9 @@ impl Truth {
         let mut truth = Self {
             kind,
             prescription,
-            screw_tilt,
+            screws,
             tilt: Vector2::zeros(),
             fixed,
-            slack: (0..3).map(|_| rng.random_range(0.0..0.012)).collect(),
-            play: vec![0.0; 3],
             map: Map {
                 turn_deg: rng.random_range(0.0..360.0),
                 mirrored: rng.random_bool(0.5),
@@ -265,27 +239,31 @@ impl Truth {
             truth.side
         };
         truth.diagonal = truth.map.mirrored == rng.random_bool(0.1);
-        // Tilted until the coma is what was drawn.
-        let wanted = rng.random_range(least..most);
+        truth.put_out_of_line(rng.random_range(least..most), rng);
+        truth
+    }
+
+    /// Tilts the element, from where it stands, until the coma is so much.
+    pub fn put_out_of_line(&mut self, wanted: f64, rng: &mut ChaCha8Rng) {
+        let from = self.tilt;
         let way = rng.random_range(0.0..std::f64::consts::TAU);
         let way = Vector2::new(way.cos(), way.sin());
         let (mut low, mut high) = (0.0, 1.0);
-        while truth.coma_at(way * high).norm() < wanted && high < 500.0 {
+        while self.coma_at(from + way * high).norm() < wanted && high < 500.0 {
             (low, high) = (high, high * 1.6);
         }
         for _ in 0..30 {
             let middle = (low + high) / 2.0;
-            if truth.coma_at(way * middle).norm() < wanted {
+            if self.coma_at(from + way * middle).norm() < wanted {
                 low = middle;
             } else {
                 high = middle;
             }
         }
-        truth.tilt = way * high;
-        truth
+        self.tilt = from + way * high;
     }
 
-    fn coma_at(&self, tilt_arcmin: Vector2<f64>) -> Vector2<f64> {
+    fn shifts_at(&self, tilt_arcmin: Vector2<f64>) -> [Shift; 2] {
         let part = self.kind.part();
         let moved = Shift {
             part,
@@ -293,10 +271,19 @@ impl Truth {
             tilt_rad: tilt_arcmin * ARCMIN_RAD,
             decentre_mm: Vector2::zeros(),
         };
+        [moved, self.fixed]
+    }
+
+    /// How its elements stand.
+    pub fn shifts(&self) -> [Shift; 2] {
+        self.shifts_at(self.tilt)
+    }
+
+    fn coma_at(&self, tilt_arcmin: Vector2<f64>) -> Vector2<f64> {
         let image = self
             .prescription
             .system
-            .centred_image(&[moved, self.fixed])
+            .centred_image(&self.shifts_at(tilt_arcmin))
             .expect("rays get through");
         Vector2::from(image.wavefront.coma())
     }
@@ -315,24 +302,7 @@ impl Truth {
     /// way; slack is lost when a screw is turned back. Returns where the star
     /// jumped in the picture, clock degrees.
     pub fn turn(&mut self, turns: &[f64], rng: &mut ChaCha8Rng) -> f64 {
-        let wrong = if rng.random_bool(0.03) { -1.0 } else { 1.0 };
-        let mut change = Vector2::zeros();
-        for (i, t) in turns.iter().enumerate() {
-            if *t == 0.0 {
-                continue;
-            }
-            let made = wrong * t * (1.0 + 0.15 * normal(rng)) + 0.002 * normal(rng);
-            let wanted = self.play[i] + made;
-            let moved = if wanted > self.slack[i] {
-                wanted - self.slack[i]
-            } else if wanted < 0.0 {
-                wanted
-            } else {
-                0.0
-            };
-            self.play[i] = wanted.clamp(0.0, self.slack[i]);
-            change += self.screw_tilt[i] * moved;
-        }
+        let change = self.screws.turn(turns, rng);
         let before = self.place();
         self.tilt += change;
         let jump = self.map.matrix() * (self.place() - before);
@@ -342,16 +312,9 @@ impl Truth {
 
     /// Where a star on the tube's axis falls.
     fn place(&self) -> Vector2<f64> {
-        let part = self.kind.part();
-        let moved = Shift {
-            part,
-            pivot_mm: self.prescription.vertex_mm(part).expect("has it"),
-            tilt_rad: self.tilt * ARCMIN_RAD,
-            decentre_mm: Vector2::zeros(),
-        };
         self.prescription
             .system
-            .image(&[moved, self.fixed], Vector2::zeros())
+            .image(&self.shifts(), Vector2::zeros())
             .expect("rays get through")
             .place_mm
     }

@@ -82,7 +82,7 @@ pub fn step_words(step: &Step, at: Looked, screws: &[Screw]) -> String {
             clock_words(shade.tube_deg),
             clock_words(shade.picture_deg)
         ),
-        Step::Look { coma, sigma } if at == Looked::Corners => {
+        Step::Look { coma, sigma, .. } if at == Looked::Corners => {
             let deg = coma[0].atan2(coma[1]).to_degrees();
             format!(
                 "Edges of the field: {:.3} \u{b1} {sigma:.3} waves RMS apart from the middle, drawn out towards {} in the picture.",
@@ -90,10 +90,10 @@ pub fn step_words(step: &Step, at: Looked, screws: &[Screw]) -> String {
                 clock_words(deg)
             )
         }
-        Step::Look { coma, sigma } if at == Looked::Mark && *coma == [0.0, 0.0] => {
+        Step::Look { coma, sigma, .. } if at == Looked::Mark && *coma == [0.0, 0.0] => {
             format!("Mark centred, \u{b1} {sigma:.1} mm.")
         }
-        Step::Look { coma, sigma } if at == Looked::Mark => {
+        Step::Look { coma, sigma, .. } if at == Looked::Mark => {
             let deg = coma[0].atan2(coma[1]).to_degrees();
             format!(
                 "Mark off by {:.1} \u{b1} {sigma:.1} mm towards {}.",
@@ -101,7 +101,7 @@ pub fn step_words(step: &Step, at: Looked, screws: &[Screw]) -> String {
                 clock_words(deg)
             )
         }
-        Step::Look { coma, sigma } => {
+        Step::Look { coma, sigma, .. } => {
             let size = coma[0].hypot(coma[1]);
             let thin = (-coma[0]).atan2(-coma[1]).to_degrees();
             if size > 0.0 {

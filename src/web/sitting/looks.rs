@@ -55,7 +55,8 @@ pub async fn look(Taken { mut step, fields }: Taken<ByEyeFields>) -> Result<Resp
     };
     let (now, ordinal) = (step.desk().now(), step.ordinal());
     let sitting = step.sitting.clone();
-    sitting_course::write_look(step.conn(), &sitting, ordinal, &test, by, now).await?;
+    let told = (&test, instrument.aperture_mm);
+    sitting_course::write_look(step.conn(), &sitting, ordinal, told, by, now).await?;
     step.finish("Noted.").await
 }
 
@@ -98,6 +99,7 @@ pub async fn measured(
     let taken = Step::Look {
         coma: [w.coma_x_waves, w.coma_y_waves],
         sigma: w.coma_component_sigma_waves,
+        eye: None,
     };
     step.take(taken, None).await
 }
@@ -133,6 +135,7 @@ pub async fn mark(Taken { step, fields }: Taken<MarkFields>) -> Result<Response,
     let taken = Step::Look {
         coma: [mm * s, mm * c],
         sigma: MARK_SIGMA_MM,
+        eye: None,
     };
     step.take(taken, None).await
 }
@@ -202,7 +205,11 @@ impl CornerFields {
             }
             let typed = self.oval.get(i).map_or("", String::as_str);
             let label = format!("Short over long at {side} o\u{2019}clock");
-            match mends.optional_number(&field, &label, typed, corners::LEAST_RATIO..=1.0) {
+            match mends.optional_number(&field, &label, typed, 0.0..=1.0) {
+                Some(ratio) if ratio < corners::LEAST_RATIO => mends.add(
+                    &field,
+                    format!("{label}: so drawn out it cannot be told. Go twice as far out of focus for all four, and say how wide the donut is then."),
+                ),
                 Some(ratio) => oval.ratio = ratio,
                 None if mends.of(&field).is_empty() => {
                     mends.add(&field, format!("{label}: please fill this in."));
@@ -234,6 +241,5 @@ pub async fn four_stars(
         };
         return step.mend(typed, mends).await;
     };
-    let (coma, sigma) = stars.lean();
-    step.take(Step::Look { coma, sigma }, None).await
+    step.take(stars.step(), None).await
 }

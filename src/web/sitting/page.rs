@@ -25,7 +25,7 @@ use crate::bench::words::{clock_words, noticed_words, work_words};
 use crate::library::attempts::{Attempt, AttemptState};
 use crate::library::club::Club;
 use crate::library::instruments::Instrument;
-use crate::library::sitting_course::{Standing, standing};
+use crate::library::sitting_course::{Standing, has_glass_front, standing};
 use crate::library::sittings::{Record, Sitting};
 use crate::library::{AttemptId, Conn};
 
@@ -235,18 +235,23 @@ pub async fn sitting_page(
             .contradiction
             .clone()
             .unwrap_or_default(),
-        eye,
         eye_card: by_eye_form::cards_for(ground.obstruction),
         defocus: if looked {
-            format!("about {w020:.0} waves out of focus")
+            how_far(w020, instrument.aperture_mm, &eye.star_magnification)
         } else {
             "until the donut shows a handful of rings".to_owned()
         },
+        eye,
         measured,
         again: matches!(next, Next::Look { again: true }),
         noticed: now.course.noticed().map_or("", noticed_words),
         turn: match &next {
-            Next::Turn(go) => Some(turn_view(&now.course, go, at)),
+            Next::Turn(go) => Some(turn_view(
+                &now.course,
+                go,
+                at,
+                has_glass_front(ground.layout),
+            )),
             _ => None,
         },
         pictures,
@@ -289,11 +294,29 @@ pub async fn sitting_page(
     })
 }
 
+/// How far out of focus to look, as one can see it at the eyepiece.
+fn how_far(w020: f64, aperture_mm: f64, magnification: &str) -> String {
+    let wide = corners::width_arcsec(w020, aperture_mm);
+    let looks = magnification
+        .trim()
+        .parse()
+        .ok()
+        .filter(|power: &f64| (10.0..=1000.0).contains(power))
+        .map_or_else(String::new, |power| {
+            format!(
+                ", which looks {:.1}\u{b0} wide at {power:.0}x",
+                wide * power / 3600.0
+            )
+        });
+    format!("about {w020:.0} waves out of focus: a donut {wide:.0} arc seconds wide{looks}")
+}
+
 fn view_of(sitting: &Sitting, now: &Standing, next: &Next) -> &'static str {
     if sitting.ended.is_some() {
         return "ended";
     }
-    if !now.ready {
+    // Marks can be looked at by day and indoors; the list is for the star.
+    if !now.ready && !matches!(now.work, Work::Mechanical(_)) {
         return "ready";
     }
     match now.work {
@@ -302,7 +325,9 @@ fn view_of(sitting: &Sitting, now: &Standing, next: &Next) -> &'static str {
         Work::Corners if now.goes_here > 0 => return "corners-turned",
         _ => {}
     }
-    let fresh = now.course.response().looks() == 0 && now.course.goes() == 0;
+    let fresh = now.course.response().looks() == 0
+        && now.course.goes() == 0
+        && now.course.footing().lies.is_none();
     if matches!(now.work, Work::Star(_)) && fresh && now.course.shades().is_empty() {
         return "shade";
     }

@@ -44,10 +44,16 @@ pub async fn ready(Taken { mut step, fields }: Taken<ReadyFields>) -> Result<Res
         let mut mends = Mends::new();
         mends.add(
             "ready",
-            format!(
-                "Not ticked yet: {}. Tick each once it is so.",
-                left.join("; ")
-            ),
+            match left.as_slice() {
+                [one, two, _, ..] => format!(
+                    "Not ticked yet: {one}; {two}; and {} more. Tick each once it is so.",
+                    left.len() - 2
+                ),
+                few => format!(
+                    "Not ticked yet: {}. Tick each once it is so.",
+                    few.join("; ")
+                ),
+            },
         );
         let typed = Typed {
             ready: fields.ready,

@@ -5,7 +5,8 @@ use nalgebra::Vector2;
 use super::super::show;
 use super::draw::donut_address;
 use super::page::Pictures;
-use crate::bench::advice::{Stop, Why};
+use crate::bench::advice::{NEAREST_WAVES, Stop, Why};
+use crate::bench::corners::width_arcsec;
 use crate::bench::loss::{brighter_side_deg, loss};
 use crate::bench::words::clock_words;
 
@@ -85,7 +86,13 @@ pub fn stop_words(
         ),
     };
     let mut words = vec![first, left];
-    if stop.why != Why::Nothing {
+    if stop.why == Why::Unseen && stop.left_sigma_waves > 0.6 * threshold {
+        // An even ring ten waves out hides more than one at five.
+        words.push(format!(
+            "These looks were too far out of focus for so little coma: {NEAREST_WAVES:.0} waves, a donut {:.0} arc seconds wide, shows more of it. Look once more there.",
+            width_arcsec(NEAREST_WAVES, aperture_mm)
+        ));
+    } else if stop.why != Why::Nothing {
         words.push(if stop.better_night {
             "A steadier night is worth another sitting.".to_owned()
         } else {

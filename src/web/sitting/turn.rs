@@ -15,6 +15,10 @@ pub struct TurnView {
     pub purpose: &'static str,
     /// Where the star will jump, or "".
     pub jump: String,
+    /// Whether which way it jumped tells anything.
+    pub asks_jump: bool,
+    /// On the key that says it is done.
+    pub done: &'static str,
     /// Cautions of the moment.
     pub cautions: Vec<&'static str>,
     /// The tube.
@@ -30,7 +34,7 @@ pub struct TurnView {
 }
 
 /// What to turn, for a sitting and for the practice bench.
-pub fn turn_view(course: &Course, go: &Go, at: Looked) -> TurnView {
+pub fn turn_view(course: &Course, go: &Go, at: Looked, glass: bool) -> TurnView {
     let screws = &course.footing().screws;
     let (element, mechanism) = screws
         .first()
@@ -73,8 +77,13 @@ pub fn turn_view(course: &Course, go: &Go, at: Looked) -> TurnView {
             }
             _ => purpose_words(go),
         },
+        asks_jump: at == Looked::Star && !jump.is_empty(),
         jump,
-        cautions: turning_cautions(element, mechanism),
+        cautions: turning_cautions(element, mechanism, glass, at != Looked::Mark),
+        done: match at {
+            Looked::Mark => "Turned",
+            _ => "Turned, star centred again",
+        },
         svg: tube_svg(screws, Some(go)),
         faced_from: element.faced_from(),
         parts: go
