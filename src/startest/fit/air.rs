@@ -33,11 +33,8 @@ const HIGHER: [usize; 14] = [16, 17, 18, 19, 20, 21, 29, 30, 31, 32, 33, 34, 35,
 /// How much of each of them an instrument may have of its own, 1-sigma, waves RMS: as
 /// much as polishing may leave.
 const INSTRUMENT_SIGMA: f64 = 5e-4;
-/// Secondary coma that comes with an instrument's coma, as a share of it, 1-sigma.
-/// Mirrors out of line make at most 0.0025, Schmidt plates 0.014, lenses 0.03 (and the
-/// meniscus of a Maksutov 0.05, which then falsifies coma by some 5 % of itself): see
-/// `tests/optics_trace.rs`.
-const SECONDARY_OF_MIRRORS: f64 = 0.003;
+/// Secondary coma of lenses out of line as a share of their coma, 1-sigma, which make
+/// up to 0.03 (`tests/optics_trace.rs`).
 const SECONDARY_OF_LENSES: f64 = 0.03;
 /// Fewer blocks do not tell how strong the air is.
 const LEAST_BLOCKS: usize = 6;
@@ -73,8 +70,13 @@ struct Part {
 }
 
 /// Parts the air's coma from the instrument's; `blocks` holds each picture's blocks
-/// of frames. `None` where they are too few, or nothing moves.
-pub(super) fn part(fitted: &mut Fitted<'_>, blocks: &[&[Stamp]]) -> Option<AirFound> {
+/// of frames, `secondary` is [`super::FitOptions::secondary_coma`]. `None` where they
+/// are too few, or nothing moves.
+pub(super) fn part(
+    fitted: &mut Fitted<'_>,
+    blocks: &[&[Stamp]],
+    secondary: f64,
+) -> Option<AirFound> {
     if blocks.len() != fitted.stamps.len() || blocks.iter().any(|b| b.len() < LEAST_BLOCKS) {
         return None;
     }
@@ -91,7 +93,12 @@ pub(super) fn part(fitted: &mut Fitted<'_>, blocks: &[&[Stamp]]) -> Option<AirFo
     let noise = fitted.solution.chi2 / fitted.solution.freedom;
     let told = told::holding(&fitted.solution.matrix, &fitted.held);
     let p = &fitted.solution.parameters;
-    let own = own_sigmas(&modes, [p[8 - 5], p[7 - 5]], fitted.setup.obstruction);
+    let share = if fitted.setup.obstruction > 0.0 {
+        secondary
+    } else {
+        secondary.max(SECONDARY_OF_LENSES)
+    };
+    let own = own_sigmas(&modes, [p[8 - 5], p[7 - 5]], share);
     let unknown = vec![UNKNOWN / TAU.powi(2); parts.len()];
     let loose = Enlarged::of(told.clone(), &parts, &modes, &own, &unknown, noise)?;
     let strengths: Vec<f64> = (0..parts.len())
@@ -112,12 +119,7 @@ pub(super) fn part(fitted: &mut Fitted<'_>, blocks: &[&[Stamp]]) -> Option<AirFo
 
 /// How much of each of `modes` that the air alone is thought to make the instrument may
 /// have itself, 1-sigma, waves; 0 for the instrument's modes.
-fn own_sigmas(modes: &[usize], coma: [f64; 2], obstruction: f64) -> Vec<f64> {
-    let share = if obstruction > 0.0 {
-        SECONDARY_OF_MIRRORS
-    } else {
-        SECONDARY_OF_LENSES
-    };
+fn own_sigmas(modes: &[usize], coma: [f64; 2], share: f64) -> Vec<f64> {
     modes
         .iter()
         .map(|j| match j {

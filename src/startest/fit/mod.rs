@@ -64,6 +64,12 @@ pub struct Start {
     pub coma_sigma_waves: f64,
 }
 
+/// For [`FitOptions::secondary_coma`]: mirrors out of line make at most 0.0025 of their
+/// coma, Schmidt plates 0.014 (`tests/optics_trace.rs`).
+pub const SECONDARY_OF_MIRRORS: f64 = 0.003;
+/// The same for a Maksutov's meniscus, which makes 0.05.
+pub const SECONDARY_OF_MENISCUS: f64 = 0.05;
+
 /// How to fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FitOptions {
@@ -90,6 +96,12 @@ pub struct FitOptions {
     /// Take the air's own share off the coma, where there are frames to tell it by
     /// (see [`fit_frames`]).
     pub part_air: bool,
+    /// Secondary coma (Z16, Z17) that the instrument makes with its coma, as a share of
+    /// it, 1-sigma: what of it the air is not to be blamed for.
+    pub secondary_coma: f64,
+    /// How many vanes the instrument is said to have, where [`Setup::vanes`] does not
+    /// tell more: sought first.
+    pub vane_count: Option<u32>,
     /// Wavelengths across the band; `None` lets the fit choose.
     pub wavelengths: Option<usize>,
 }
@@ -123,6 +135,8 @@ impl Default for FitOptions {
             focal_sigma: 0.03,
             response_sigma: 0.05,
             part_air: true,
+            secondary_coma: SECONDARY_OF_MIRRORS,
+            vane_count: None,
             wavelengths: None,
         }
     }

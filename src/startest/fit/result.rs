@@ -210,7 +210,7 @@ impl Fitted<'_> {
     ) -> FitResult {
         let parted = options
             .part_air
-            .then(|| air::part(&mut self, blocks))
+            .then(|| air::part(&mut self, blocks, options.secondary_coma))
             .flatten();
         let Self {
             problem, solution, ..
