@@ -693,6 +693,14 @@ fn terms_of(report: &Report) -> Vec<Figure> {
             sigma: String::new(),
             unit: "waves RMS",
         });
+        if let Some([x, y]) = air.coma_taken_off_waves {
+            figures.push(Figure {
+                label: "Coma of the air, taken off",
+                value: format!("{:.4}", x.hypot(y)),
+                sigma: String::new(),
+                unit: "waves RMS",
+            });
+        }
     }
     figures
 }
