@@ -190,9 +190,19 @@ fn part_of(fitted: &Fitted<'_>, k: usize, low: &[usize], modes: &[usize], work: 
             with[(*i, j)] = dot(own, column);
         }
     }
-    let own = DMatrix::from_fn(columns.len(), columns.len(), |a, b| {
-        dot(&columns[a], &columns[b])
-    });
+    // The instrument's modes come first in both, with the same columns.
+    let shared = low.len() - 1;
+    let mut own = DMatrix::zeros(columns.len(), columns.len());
+    for b in 0..columns.len() {
+        for a in 0..=b {
+            own[(a, b)] = if a < shared {
+                with[(a, b)]
+            } else {
+                dot(&columns[a], &columns[b])
+            };
+            own[(b, a)] = own[(a, b)];
+        }
+    }
     let gradient = columns
         .iter()
         .map(|c| dot(c, &solution.residuals[k]))
@@ -261,10 +271,17 @@ impl Enlarged {
                 *o += c as f32 * v;
             }
         };
+        let shared = fitted.problem.shared_modes.len();
         for (i, column) in &fitted.solution.columns[k] {
-            add(self.inverse[(row, *i)], column);
+            // The instrument's modes and the air's have their columns in common.
+            let air = if *i < shared {
+                self.inverse[(row, self.first[k] + i)]
+            } else {
+                0.0
+            };
+            add(self.inverse[(row, *i)] + air, column);
         }
-        for (j, column) in parts[k].columns.iter().enumerate() {
+        for (j, column) in parts[k].columns.iter().enumerate().skip(shared) {
             add(self.inverse[(row, self.first[k] + j)], column);
         }
         out
@@ -285,12 +302,12 @@ impl Enlarged {
         let told: Vec<usize> = (0..modes.len())
             .filter(|&i| HIGHER.contains(&modes[i]) && zernike::orders(modes[i]).1.abs() >= 3)
             .collect();
+        let (mean, floorless) = window.cut(stamp, 0.0);
         let weighted: Vec<Vec<f32>> = blocks
             .iter()
             .map(|block| {
                 let gain = gain_of(block, stamp)?;
                 let (data, _) = window.cut(block, 0.0);
-                let (mean, _) = window.cut(stamp, 0.0);
                 Some(
                     data.iter()
                         .zip(&mean)
@@ -306,15 +323,12 @@ impl Enlarged {
         // blocks have in common.
         let (mut variance, mut noise, mut expected) = (0.0, 0.0, 0.0);
         let (mut neighbours, mut squares) = (0.0, 0.0);
-        let sigma: Vec<f32> = {
-            let floorless = window.cut(stamp, 0.0).1;
-            picture
-                .root_weight
-                .iter()
-                .zip(&floorless)
-                .map(|(w, one)| if *one > 0.0 { w / one } else { 0.0 })
-                .collect()
-        };
+        let sigma: Vec<f32> = picture
+            .root_weight
+            .iter()
+            .zip(&floorless)
+            .map(|(w, one)| if *one > 0.0 { w / one } else { 0.0 })
+            .collect();
         for &i in &told {
             let response = self.response(fitted, parts, self.first[k] + i, k);
             let mut looks: Vec<f64> = weighted.iter().map(|b| dot(&response, b)).collect();
