@@ -341,6 +341,14 @@ fn vanes_that_were_not_told_are_found() {
         let turn = (seen.clock_deg - clock_deg + 45.0).rem_euclid(90.0) - 45.0;
         assert!(turn.abs() < 3.0, "{seen:?}");
         assert!((1.0..4.0).contains(&seen.width_mm), "{seen:?}");
+        // A wrong count in the register does not put the right one out.
+        let misled = FitOptions {
+            vane_count: Some(3),
+            ..FitOptions::default()
+        };
+        let stamp = scene.stamp(20_000.0, Some(3));
+        let found_all_the_same = fit(&stamp, &untold, &scene.start(), &misled).unwrap();
+        assert_eq!(found_all_the_same.vanes.map(|v| v.count), Some(4));
         let [x, y] = found.coma();
         close(x, -0.08, 1.5e-3);
         close(y, 0.06, 1.5e-3);

@@ -230,6 +230,35 @@ fn limits_of_an_eight_inch() {
     close(eye::sharp_up_to(0.0, 100.0, 6.0).magnification, 200.0, 1e-9);
 }
 
+/// Noll 1976, eq. 25 and what he gives after it (from memory): tilt and coma of the
+/// same axis have the covariance -0.0141, coma 0.0062, tilt 0.448. What is left of
+/// coma once higher orders are known: worked out apart from the same equation.
+#[test]
+fn nolls_covariances() {
+    close(seeing::mode_covariance(2, 8), -0.0141, 1e-4);
+    close(seeing::mode_covariance(3, 7), -0.0141, 1e-4);
+    close(seeing::mode_covariance(8, 8), 0.006_19, 1e-5);
+    close(seeing::mode_covariance(2, 2), 0.448_9, 1e-4);
+    close(seeing::mode_covariance(4, 11), -0.0039, 1e-4);
+    for (a, b) in [(2, 7), (2, 3), (8, 17), (4, 8), (5, 6), (8, 10)] {
+        close(seeing::mode_covariance(a, b), 0.0, 0.0);
+    }
+    for j in 2..60 {
+        let own = seeing::mode_covariance(j, j);
+        close(own / seeing::mode_variance(zernike::orders(j).0), 1.0, 1e-9);
+        for k in 2..60 {
+            close(
+                seeing::mode_covariance(j, k),
+                seeing::mode_covariance(k, j),
+                1e-15,
+            );
+        }
+    }
+    // One known mode b leaves 1 - <ab>^2 / (<aa> <bb>) of the variance.
+    let [aa, ab, bb] = [(8, 8), (8, 16), (16, 16)].map(|(j, k)| seeing::mode_covariance(j, k));
+    close((1.0 - ab * ab / (aa * bb)).sqrt(), 0.82, 0.005);
+}
+
 /// Noll 1976, table IV (from memory); its last digits differ from the exact
 /// series by up to 0.6 %.
 #[test]

@@ -9,7 +9,7 @@ use tubewright::library::attempts::{self, Attempt, AttemptState};
 use tubewright::library::club::Club;
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::findings::{self, AsksFor, Finding, FindingWhat};
-use tubewright::library::instruments::{Instrument, Standing};
+use tubewright::library::instruments::{Design, Instrument, Standing};
 use tubewright::library::journeys::{Journey, JourneyKind};
 use tubewright::library::loans::{self, HandOut, TakeBack};
 use tubewright::library::people::{Person, Role};
@@ -467,6 +467,8 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
             diagonal: instrument.uses_diagonal,
             seeing: None,
             note: args.note.trim().to_owned(),
+            vane_count: u32::try_from(instrument.vane_count).unwrap_or(0),
+            meniscus: instrument.design == Design::MaksutovCassegrain,
             taken_at: None,
         };
         if let Some(fault) = circumstances.setup().fault() {

@@ -432,12 +432,18 @@ fn about_the_fit(report: &Report, setup: &Setup) -> Vec<String> {
             "Air: no blur was found; it leaves hardly any coma.".to_owned()
         } else {
             format!(
-                "Air: blur of {:.1} arc seconds, D/r0 {:.1}; it leaves some {} waves of coma in so many short frames.",
+                "Air: blur of {:.1} arc seconds, D/r0 {:.1}; it leaves some {} waves of coma in so many frames.",
                 air.fwhm_arcsec,
                 air.d_over_r0,
                 waves_with_error(air.coma_floor_waves, air.coma_floor_waves).0
             )
         });
+        if let Some([x, y]) = air.coma_taken_off_waves {
+            lines.push(format!(
+                "Of the air's own coma {:.4} waves were told by its higher modes and taken off.",
+                x.hypot(y)
+            ));
+        }
     }
     lines
 }

@@ -35,6 +35,32 @@ pub fn mode_variance(n: u32) -> f64 {
     v
 }
 
+/// Covariance of the Zernike modes of Noll indices `j` and `k` (2 and more) in
+/// Kolmogorov air, in (D/r0)^(5/3) rad^2: nought unless both have the same
+/// azimuthal order and are both cosine or both sine.
+///
+/// Noll 1976, eq. 25, with the gamma functions' constant such that the variances
+/// are [`mode_variance`]'s.
+pub fn mode_covariance(j: usize, k: usize) -> f64 {
+    let ((n, m), (o, p)) = (zernike::orders(j), zernike::orders(k));
+    if m != p || n == 0 || o == 0 {
+        return 0.0;
+    }
+    let shape = |n: u32, o: u32| {
+        let (n, o) = (f64::from(n), f64::from(o));
+        ((n + 1.0) * (o + 1.0)).sqrt() * libm::tgamma((n + o - POWER) / 2.0)
+            / (libm::tgamma((n - o + 17.0 / 3.0) / 2.0)
+                * libm::tgamma((o - n + 17.0 / 3.0) / 2.0)
+                * libm::tgamma((n + o + 23.0 / 3.0) / 2.0))
+    };
+    let sign = if n.abs_diff(o).is_multiple_of(4) {
+        1.0
+    } else {
+        -1.0
+    };
+    sign * mode_variance(1) * shape(n, o) / shape(1, 1)
+}
+
 /// Noll's Delta_j: phase variance left when the first `j` modes are removed,
 /// in (D/r0)^(5/3) rad^2.
 pub fn residual_variance(j: usize) -> f64 {
@@ -68,6 +94,13 @@ pub fn coma_floor_waves(d_over_r0: f64, frames: usize) -> f64 {
 /// Seeing FWHM in arc seconds from r0, both at the same wavelength.
 pub fn fwhm_arcsec(r0_mm: f64, wavelength_nm: f64) -> f64 {
     FWHM_PER_LAMBDA_OVER_R0 * wavelength_nm * 1e-6 / r0_mm * ARCSEC_PER_RAD
+}
+
+/// D/r0 at [`super::REFERENCE_NM`] of an aperture whose stars are blurred by
+/// `fwhm_rad` at the given wavelength; r0 grows as the wavelength to 6/5.
+pub fn d_over_r0_of_blur(fwhm_rad: f64, aperture_mm: f64, wavelength_nm: f64) -> f64 {
+    fwhm_rad * aperture_mm / (FWHM_PER_LAMBDA_OVER_R0 * wavelength_nm * 1e-6)
+        * (wavelength_nm / super::REFERENCE_NM).powf(1.2)
 }
 
 /// r0 in mm from the seeing FWHM in arc seconds.

@@ -20,6 +20,7 @@ use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::star_tests::{FocusSide, Method, StarTest};
 use crate::library::{self, AttemptId, Library, Moment};
 use crate::startest::decode::{FrameReader, Limits};
+use crate::startest::fit::SECONDARY_OF_MENISCUS;
 use crate::startest::frame::{Frame, Setup, Side};
 use crate::startest::measure::{
     FieldComa, Options, Progress, Unreadable, measure_pair, measure_with,
@@ -61,6 +62,12 @@ pub struct Circumstances {
     /// middle of the frames is to be taken off.
     #[serde(default)]
     pub field_coma: bool,
+    /// How many vanes the register gives the instrument.
+    #[serde(default)]
+    pub vane_count: u32,
+    /// Whether it stands behind a meniscus.
+    #[serde(default)]
+    pub meniscus: bool,
     /// When the frames were taken, where that was told.
     #[serde(default)]
     pub taken_at: Option<library::Moment>,
@@ -68,12 +75,17 @@ pub struct Circumstances {
 
 impl Circumstances {
     fn options(&self) -> Options {
-        Options {
+        let mut options = Options {
             field_coma: self
                 .field_coma
                 .then(|| FieldComa::paraboloid(&self.setup())),
             ..Options::default()
+        };
+        options.fit_options.vane_count = (self.vane_count > 0).then_some(self.vane_count);
+        if self.meniscus {
+            options.fit_options.secondary_coma = SECONDARY_OF_MENISCUS;
         }
+        options
     }
 
     /// The setup the frames are measured with.

@@ -300,6 +300,8 @@ impl FrameFields {
                 both_sides: others > 0,
                 field_coma: self.field_coma == "yes" && instrument.design == Design::Newtonian,
                 taken_at,
+                vane_count: u32::try_from(instrument.vane_count).unwrap_or(0),
+                meniscus: instrument.design == Design::MaksutovCassegrain,
                 aperture_mm: instrument.aperture_mm,
                 focal_mm: instrument.focal_mm * factor.unwrap_or(1.0),
                 obstruction: instrument.obstruction,
@@ -691,6 +693,14 @@ fn terms_of(report: &Report) -> Vec<Figure> {
             sigma: String::new(),
             unit: "waves RMS",
         });
+        if let Some([x, y]) = air.coma_taken_off_waves {
+            figures.push(Figure {
+                label: "Coma of the air, taken off",
+                value: format!("{:.4}", x.hypot(y)),
+                sigma: String::new(),
+                unit: "waves RMS",
+            });
+        }
     }
     figures
 }

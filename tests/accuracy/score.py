@@ -110,10 +110,12 @@ def score(case, way, report, seconds):
         row |= {"focal": [fit["focal_scale"], fit["focal_scale_sigma"]]}
         row |= {"response": [fit["response"], fit["response_sigma"]]}
         row |= {"doubt": fit["decentre_doubt_waves"]}
+        row |= {"told_doubt": fit["told_doubt_waves"]}
         row |= {"w020": [p["defocus_waves"] for p in fit["pictures"]]}
         row |= {"work": [fit["model_pictures"], fit["model_derivatives"]]}
         if report.get("air"):
             row |= {"air": report["air"]["d_over_r0"]}
+            row |= {"air_taken_off": report["air"].get("coma_taken_off_waves")}
         if fit["shadow_decentre"]:
             d = fit["shadow_decentre"]
             true = truth["shadow_decentre"]

@@ -62,12 +62,12 @@ def make(kind, index, rng):
     frames = 1
     if kind == "calm":
         unit = 0.55 * tube.n / pixel_um
-        light = camera.picture(opd, centre, rng.uniform(0, 2.5) * unit)
+        lights = [camera.picture(opd, centre, rng.uniform(0, 2.5) * unit)]
     else:
         frames, strength = 30, rng.uniform(1.2, 3.6)
         air = optic.Air(int(rng.integers(1 << 30)))
         _, _, modes = optic.pupil(tube, (0.0, 0.0), samples)
-        light = 0
+        lights = []
         for _ in range(frames):
             air.blow(2.0)
             screen = air.opd(camera.grid, strength)
@@ -75,10 +75,16 @@ def make(kind, index, rng):
             tilt = optic.project(screen, tube, samples, range(1, 4))
             for j in range(1, 4):
                 screen = screen - tilt[j] * modes[j]
-            light = light + camera.picture(opd + screen, centre) / frames
-    electrons = light / np.quantile(light, 0.95) * rng.uniform(60, 150) ** 2
-    electrons += 0.02 * electrons.max()
-    data = rng.poisson(electrons * frames) / frames
+            lights.append(camera.picture(opd + screen, centre))
+    light = sum(lights) / frames
+    gain = rng.uniform(60, 150) ** 2 / np.quantile(light, 0.95)
+    electrons = gain * light
+    sky = 0.02 * electrons.max()
+    electrons += sky
+    each = [rng.poisson(gain * one + sky) for one in lights]
+    data = sum(each) / frames
+    # Means of two frames, for the air's own coma; none of a single frame.
+    blocks = [(a + b) / 2 for a, b in zip(each[::2], each[1::2])]
     truth = ray_truth(tube, wave, pixel_um)["outer"]
     start = {
         "x": centre[0] + truth[0] + rng.normal(0, 0.5),
@@ -103,7 +109,8 @@ def make(kind, index, rng):
         "coma": [noll[8], noll[7]],
         "size": SIZE,
         "frames": frames,
-    }, data, np.sqrt(np.maximum(electrons, 1) / frames)
+        "blocks": len(blocks),
+    }, blocks, data, np.sqrt(np.maximum(electrons, 1) / frames)
 
 
 def errors(cases, coma):
@@ -129,8 +136,9 @@ def main():
         cases, stamps = [], []
         for kind in ("calm", "seeing"):
             for index in range(args.cases):
-                case, data, sigma = make(kind, index, rng)
+                case, blocks, data, sigma = make(kind, index, rng)
                 stem = Path(folder) / str(len(cases))
+                np.array(blocks).astype("<f8").tofile(f"{stem}.blocks")
                 data.astype("<f8").tofile(f"{stem}.data")
                 sigma.astype("<f8").tofile(f"{stem}.sigma")
                 cases.append(case)

@@ -4,7 +4,7 @@
 
 use std::{path::Path, time::Instant};
 use tubewright::startest::{
-    fit::{FitOptions, Start, fit},
+    fit::{FitOptions, Start, fit_frames},
     frame::{Setup, Side, Stamp},
 };
 
@@ -46,6 +46,23 @@ fn main() {
                 sigma: numbers(&folder.join(format!("{i}.sigma"))),
                 frames: case["frames"].as_u64().unwrap() as usize,
             };
+            // Means of consecutive frames, one after another in one file.
+            let sigma: Vec<f64> = stamp.sigma.clone();
+            let many = case["blocks"].as_u64().unwrap() as usize;
+            let together = if many > 0 {
+                numbers(&folder.join(format!("{i}.blocks")))
+            } else {
+                Vec::new()
+            };
+            let blocks: Vec<Stamp> = together
+                .chunks_exact(stamp.size * stamp.size)
+                .map(|data| Stamp {
+                    size: stamp.size,
+                    data: data.to_vec(),
+                    sigma: sigma.iter().map(|s| s * (many as f64).sqrt()).collect(),
+                    frames: stamp.frames / many,
+                })
+                .collect();
             let guess = |k: &str| case["start"][k].as_f64().unwrap();
             let start = Start {
                 centre_px: [guess("x"), guess("y")],
@@ -55,7 +72,8 @@ fn main() {
                 coma_sigma_waves: 0.03,
             };
             let began = Instant::now();
-            let found = fit(&stamp, &setup, &start, &FitOptions::default()).expect("a fit");
+            let found =
+                fit_frames(&stamp, &blocks, &setup, &start, &FitOptions::default()).expect("a fit");
             let seconds = began.elapsed().as_secs_f64();
             serde_json::json!({
                 "coma": found.coma(),

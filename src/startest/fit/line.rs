@@ -53,9 +53,10 @@ impl Line {
         let basis = modes
             .iter()
             .map(|&j| {
+                let polynomial = zernike::Polynomial::of(j);
                 place
                     .iter()
-                    .map(|&[u, v]| zernike::noll(j, u, v) as f32)
+                    .map(|&[u, v]| polynomial.at(u, v) as f32)
                     .collect()
             })
             .collect();

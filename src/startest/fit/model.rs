@@ -252,16 +252,21 @@ impl Model {
         }
     }
 
-    /// The derivatives by the shadow's place alone.
-    pub fn slopes_by_shadow(&mut self, state: &State) -> Vec<Vec<f32>> {
+    /// Some of the derivatives alone: `which` counts as in [`Model::columns`].
+    pub fn some_slopes(&mut self, state: &State, which: &[usize]) -> Vec<Vec<f32>> {
         self.follow(state.shadow);
         let filter = self.filter(state);
         let functions = self.pupil_functions(state);
         let mut work = self.workspace();
         let fields = self.spectrum_of_image(&functions, &mut work);
         self.give_back(work);
+        self.columns(&functions, &fields, &filter, which)
+    }
+
+    /// The derivatives by the shadow's place alone.
+    pub fn slopes_by_shadow(&mut self, state: &State) -> Vec<Vec<f32>> {
         let modes = self.modes.len();
-        self.columns(&functions, &fields, &filter, &[modes, modes + 1])
+        self.some_slopes(state, &[modes, modes + 1])
     }
 
     /// Derivatives by the coefficients (0 to the number of modes) and by the

@@ -9,6 +9,7 @@ mod spider;
 
 use super::{
     FitError, FitOptions, Start, check,
+    model::Model,
     solve::{Limits, OWN, Problem, SKY, Solution},
     stage::{self, Kind, Window},
 };
@@ -55,6 +56,7 @@ pub(super) struct Fitted<'a> {
     /// The setup with the focal length as fitted.
     pub setup: Setup,
     pub point_symmetric: bool,
+    pub pupil: Pupil,
     /// Share of the light that neither model nor noise accounts for.
     pub unexplained: f64,
     /// Parameters that were left as told.
@@ -209,6 +211,7 @@ fn fitted_freely<'a>(
         point_symmetric: run.pupil.has_point_symmetry(),
         held,
         vanes: run.found_vanes(setup),
+        pupil: run.pupil,
         setup: run.setup,
         work,
     })
@@ -369,10 +372,13 @@ impl Work {
         } else if self.transform_size == 0 {
             self.transform_size = largest;
         }
-        for m in models() {
-            self.transforms +=
-                m.transforms() as f64 * cost(m.focal_size()) / cost(self.transform_size);
-        }
+        models().for_each(|m| self.count(m));
+    }
+
+    /// Adds a model's transforms.
+    pub(super) fn count(&mut self, model: &Model) {
+        self.transforms +=
+            model.transforms() as f64 * cost(model.focal_size()) / cost(self.transform_size.max(1));
     }
 }
 

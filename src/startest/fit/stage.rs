@@ -271,6 +271,26 @@ pub(super) fn picture(
     )
 }
 
+/// A model of one wavelength on a coarse grid, for derivatives alone.
+pub(super) fn pointing_model(
+    setup: &Setup,
+    pupil: &Pupil,
+    modes: &[usize],
+    state: &State,
+    window: &Window,
+) -> Model {
+    let (_, rays) = ray_box(setup, modes, state);
+    let setup = &tractable(setup, state);
+    let unit = setup.wavelength_nm * 1e-3 * setup.focal_mm / setup.aperture_mm / setup.pixel_um;
+    let half = rays * 1.06 + 3.0 * unit + 1.5 * state.blur.powf(0.6) + 2.0;
+    let fineness = Fineness {
+        cells_per_lambda_n: 1.05,
+        lines: 1,
+    };
+    let reach = half.min(window.stamp as f64);
+    Model::new(setup, pupil.clone(), modes, window.size, reach, fineness)
+}
+
 /// See [`super::picture_of`].
 pub(super) fn picture_of(
     setup: &Setup,

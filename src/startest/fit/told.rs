@@ -15,7 +15,9 @@ use nalgebra::DMatrix;
 /// How often, before looking, focal length or response is told wrong.
 const OFTEN: f64 = 0.2;
 /// The same for one that is held as told, where nothing else was found wrong, and
-/// where something was: who told one thing wrong told others wrong.
+/// where something was: who told one thing wrong told others wrong. Calm frames told
+/// right would have the first at 0.015; a focal length wrong by 4 % in blurred rings
+/// then goes unseen with a sigma far too small.
 const OFTEN_ALONE: f64 = 0.12;
 const OFTEN_AMONG_OTHERS: f64 = 0.5;
 /// An obstruction this far from the told one counts as wrong.

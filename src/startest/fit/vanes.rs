@@ -23,8 +23,13 @@ pub(super) struct Spokes {
     pub width: f64,
 }
 
+/// As many spokes as told are preferred when they explain this much of what the best
+/// do.
+const NEARLY: f64 = 0.75;
+
 /// Spokes in the residual of picture `k`, about `centre` (where the pupil's middle
-/// falls, pixels of its window) between the shadow and the outer `radius`.
+/// falls, pixels of its window) between the shadow and the outer `radius`; as many as
+/// told, if those explain nearly as much as the best.
 pub(super) fn spokes(
     problem: &Problem,
     solution: &Solution,
@@ -32,6 +37,7 @@ pub(super) fn spokes(
     centre: [f64; 2],
     radius: f64,
     obstruction: f64,
+    told_count: Option<u32>,
 ) -> Option<Spokes> {
     let picture = &problem.pictures[k];
     let size = picture.model.size;
@@ -64,6 +70,7 @@ pub(super) fn spokes(
     let mean = share.iter().sum::<f64>() / BINS as f64;
     let total: f64 = share.iter().map(|s| (s - mean).powi(2)).sum();
     let mut best: Option<(f64, Spokes)> = None;
+    let mut as_told: Option<(f64, Spokes)> = None;
     for count in COUNTS {
         let period = 360.0 / f64::from(count);
         for (step, wide) in (0..period as usize).flat_map(|s| WIDTHS_DEG.map(|w| (s, w))) {
@@ -84,23 +91,28 @@ pub(super) fn spokes(
             }
             let depth = -both / square;
             let explained = both * both / square / total.max(1e-300);
-            if depth > LEAST_DEPTH
-                && explained > LEAST_SHARE
-                && best.as_ref().is_none_or(|b| explained > b.0)
-            {
-                // The light a spoke takes, over the light per radian.
-                let area = depth * wide.to_radians() * std::f64::consts::TAU.sqrt();
-                let width = area * (1.0 + obstruction) / 2.0;
-                best = Some((
-                    explained,
-                    Spokes {
-                        count,
-                        clock_deg: clock,
-                        width,
-                    },
-                ));
+            if depth <= LEAST_DEPTH || explained <= LEAST_SHARE {
+                continue;
+            }
+            // The light a spoke takes, over the light per radian.
+            let area = depth * wide.to_radians() * std::f64::consts::TAU.sqrt();
+            let spokes = Spokes {
+                count,
+                clock_deg: clock,
+                width: area * (1.0 + obstruction) / 2.0,
+            };
+            let better = |than: &mut Option<(f64, Spokes)>| {
+                if than.as_ref().is_none_or(|b| explained > b.0) {
+                    *than = Some((explained, spokes));
+                }
+            };
+            better(&mut best);
+            if told_count == Some(count) {
+                better(&mut as_told);
             }
         }
     }
-    best.map(|b| b.1)
+    let best = best?;
+    let told = as_told.filter(|t| t.0 > NEARLY * best.0);
+    Some(told.unwrap_or(best).1)
 }

@@ -2,7 +2,7 @@
 
 use super::answer::{Answer, FIT};
 use super::{Look, Options};
-use crate::optics::{ARCSEC_PER_RAD, REFERENCE_NM, seeing};
+use crate::optics::{ARCSEC_PER_RAD, seeing};
 use crate::startest::find::quantile;
 use crate::startest::fit::FitResult;
 use crate::startest::frame::{Setup, Side};
@@ -97,15 +97,18 @@ pub(super) fn air_of(found: &FitResult, looks: &[Look], setup: &Setup) -> Air {
         .iter()
         .map(|p| p.blur_fwhm_arcsec)
         .fold(0.0, f64::max);
-    let here = fwhm / ARCSEC_PER_RAD * setup.aperture_mm
-        / (seeing::FWHM_PER_LAMBDA_OVER_R0 * setup.wavelength_nm * 1e-6);
-    // r0 grows as the wavelength to 6/5.
-    let d_over_r0 = here * (setup.wavelength_nm / REFERENCE_NM).powf(1.2);
+    let d_over_r0 = seeing::d_over_r0_of_blur(
+        fwhm / ARCSEC_PER_RAD,
+        setup.aperture_mm,
+        setup.wavelength_nm,
+    );
     let frames: usize = looks.iter().map(|l| l.stack.stamp.frames).sum();
+    let of_mean = seeing::coma_rms_waves(d_over_r0) / (frames.max(1) as f64).sqrt();
     Air {
         fwhm_arcsec: fwhm,
         d_over_r0,
-        coma_floor_waves: seeing::coma_rms_waves(d_over_r0) / (frames.max(1) as f64).sqrt(),
+        coma_floor_waves: found.air.map_or(of_mean, |air| air.floor_waves()),
+        coma_taken_off_waves: found.air.map(|air| air.coma_waves),
     }
 }
 

@@ -44,6 +44,7 @@ impl Run<'_, '_> {
             centre,
             radius,
             self.setup.obstruction,
+            self.options.vane_count,
         );
         let Some(spokes) = found else { return bare };
         let mut best = Vanes {
