@@ -23,9 +23,10 @@ const SEEDS: [u64; 3] = [7, 77, 1000];
 fn simulated_sittings_end_in_line_without_running_away() {
     let [first, rest @ ..] = SEEDS;
     let pairs: Vec<_> = (0..12).map(|i| sitting(first, i)).collect();
+    // The second six are by eye, which is the harder.
     let others: Vec<Outcome> = rest
         .iter()
-        .flat_map(|&seed| (0..12).map(move |i| led(seed, i)))
+        .flat_map(|&seed| (6..12).map(move |i| led(seed, i)))
         .collect();
     let all: Vec<&Outcome> = pairs.iter().map(|p| &p.led).chain(&others).collect();
     for o in &all {
@@ -39,7 +40,7 @@ fn simulated_sittings_end_in_line_without_running_away() {
         goes.sort_unstable();
         assert!(goes[goes.len() / 2] <= most, "{method} {goes:?}");
         assert!(goes[goes.len() * 95 / 100] <= 9, "{method} {goes:?}");
-        // One of 18 may be out: 95 %.
+        // One may be out: of the 18 by eye that is 95 %.
         let within = of.iter().filter(|o| o.in_line).count();
         assert!(within + 1 >= of.len(), "{method} {within}");
     }
