@@ -199,7 +199,7 @@ async fn study(asked: &Asked, instruments: usize) {
     let visits = Visits {
         library,
         club: Club::default(),
-        foreseer: Foreseer::default(),
+        foreseer: Foreseer::patient(),
     };
     let (first_shelf, first_due) = (visits.shelf_s().await, visits.due_s().await);
     let (mut next, mut after) = ([Vec::new(), Vec::new()], [Vec::new(), Vec::new()]);
