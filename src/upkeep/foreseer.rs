@@ -235,10 +235,30 @@ impl Foreseer {
         in_background(&self.lessons, move || {
             let lesson = task.learn(&entered, Some(&before));
             // What will be asked next is worked out before the lesson counts.
-            foreseer.outlooks(entered.iter(), &lesson.learned, days);
+            for days in foreseer.asked_lately(days) {
+                foreseer.outlooks(entered.iter(), &lesson.learned, days);
+            }
             foreseer.memory().lesson = Some(lesson);
         });
         known
+    }
+
+    /// The days asked about now, and those looked ahead to lately.
+    fn asked_lately(&self, now: Days) -> Vec<Days> {
+        let told = self
+            .memory()
+            .told
+            .iter()
+            .map(|t| t.coming)
+            .collect::<Vec<_>>();
+        let others = told
+            .into_iter()
+            .map(|coming| coming.map(f64::from_bits))
+            .filter(|coming| *coming != now.coming);
+        std::iter::once(now.coming)
+            .chain(others)
+            .map(|coming| Days { coming, ..now })
+            .collect()
     }
 
     fn learn(&self, task: Task, entered: &[Entered], before: Option<&Lesson>) -> Arc<Learned> {
