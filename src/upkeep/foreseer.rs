@@ -117,9 +117,9 @@ struct Told {
 
 /// So many days looked ahead to are kept at a time.
 const MOST_TOLD: usize = 4;
-/// Whoever asks for the record itself, and there is none yet, waits at most so
-/// long for it.
-const FIRST_RECORD: Duration = Duration::from_secs(3);
+/// Whoever asks for the record or for a list, and no record is there yet, waits at
+/// most so long for it: until then lists would stand in another order.
+const FIRST_RECORD: Duration = Duration::from_secs(10);
 /// So many outlooks of one instrument are remembered: of today alone, and of the
 /// days that people look ahead to.
 const MOST_OUTLOOKS: usize = 4;
@@ -335,8 +335,13 @@ impl Foreseer {
     /// How well the model would have foretold the past: the record kept in mind,
     /// unless limits changed or enough new looks came in since; and whether it is
     /// behind what is known now, and being made anew. `newest` asks for one of the
-    /// newest looks.
-    pub(super) fn record(&self, entered: &Arc<[Entered]>, newest: bool) -> (Arc<Record>, bool) {
+    /// newest looks; whoever asks `of_one` alone hardly waits for the first record.
+    pub(super) fn record(
+        &self,
+        entered: &Arc<[Entered]>,
+        newest: bool,
+        of_one: bool,
+    ) -> (Arc<Record>, bool) {
         let key = record::key_of(entered);
         let (kept, took) = {
             let memory = self.memory();
@@ -358,7 +363,7 @@ impl Foreseer {
         });
         match kept {
             Some(kept) => (kept, true),
-            None => match self.first_record(if newest { FIRST_RECORD } else { self.patience }) {
+            None => match self.first_record(if of_one { self.patience } else { FIRST_RECORD }) {
                 Some(record) => (record.clone(), record.key != key),
                 None => (Arc::new(Record::not_yet()), true),
             },

@@ -107,7 +107,8 @@ impl Foresight {
                 .or_else(|| foreseer.told(key))
                 .unwrap_or_else(|| foreseer.work_out(&entered, key, days, question.only));
             drop(turn);
-            let (record, record_is_behind) = foreseer.record(&entered, question.newest_record);
+            let (record, record_is_behind) =
+                foreseer.record(&entered, question.newest_record, question.only.is_some());
             Self {
                 learned,
                 outlooks,
