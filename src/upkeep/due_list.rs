@@ -400,8 +400,8 @@ fn row(
             "Its place: chance of trouble {trouble:.2}, times {} for what the next loan needs, times {:.2} for {} days of people waiting and {} days of being due, makes {pressing:.2}.",
             next_loan.weight(),
             waited.weight(),
-            trimmed(waited_days, 0),
-            trimmed(due_days, 0)
+            trimmed(waited_days.floor(), 0),
+            trimmed(due_days.floor(), 0)
         ));
     }
     DueRow {

@@ -326,7 +326,7 @@ pub fn need_words(row: &DueRow) -> String {
     if row.next_loan == Need::Nobody {
         return String::new();
     }
-    let waited = match row.waited_days.round() as i64 {
+    let waited = match row.waited_days.floor() as i64 {
         ..1 => "asked for today".to_owned(),
         1 => "asked for yesterday".to_owned(),
         n => format!("asked for {n} days ago"),
@@ -336,7 +336,7 @@ pub fn need_words(row: &DueRow) -> String {
 
 /// "Due for 40 days.", or "" for less than a week and where nothing tells.
 pub fn due_for_words(row: &DueRow) -> String {
-    match row.due_days.round() as i64 {
+    match row.due_days.floor() as i64 {
         ..7 => String::new(),
         n => format!("Due for {n} days."),
     }

@@ -97,6 +97,7 @@ async fn goes_round(club: Club, scripts: Scripts) {
     ingrid.open(&at("/bench?to=shelf")).await;
     ingrid.fill("Reason", "In line again").await;
     ingrid.press("Move it").await;
+    ingrid.sees("is on the shelf now").await;
     ingrid.open(&at("")).await;
     ingrid.sees("On the shelf").await;
     assert_eq!(ingrid.words_of(".verdict-name").await, "In line");
