@@ -110,7 +110,7 @@ pub type Outlooks = Arc<HashMap<InstrumentId, Arc<Outlook>>>;
 struct Told {
     /// Everything they rest on, as a number.
     key: u64,
-    coming: Option<u64>,
+    days: Days,
     learned: Arc<Learned>,
     outlooks: Outlooks,
 }
@@ -120,9 +120,9 @@ const MOST_TOLD: usize = 4;
 /// Whoever asks for the record or for a list, and no record is there yet, waits at
 /// most so long for it: until then lists would stand in another order.
 const FIRST_RECORD: Duration = Duration::from_secs(10);
-/// So many outlooks of one instrument are remembered: of today alone, and of the
-/// days that people look ahead to.
-const MOST_OUTLOOKS: usize = 4;
+/// So many outlooks of one instrument are remembered: for each of those days by the
+/// lesson that counts, and by the one that is being learned.
+const MOST_OUTLOOKS: usize = 2 * MOST_TOLD;
 /// After so many lessons of single pools what the pools share is worked out anew;
 const LESSONS_BETWEEN: usize = 40;
 /// whenever the looks have become more, or fewer, by one in so many;
@@ -245,20 +245,18 @@ impl Foreseer {
 
     /// The days asked about now, and those looked ahead to lately.
     fn asked_lately(&self, now: Days) -> Vec<Days> {
-        let told = self
-            .memory()
-            .told
-            .iter()
-            .map(|t| t.coming)
-            .collect::<Vec<_>>();
-        let others = told
-            .into_iter()
-            .map(|coming| coming.map(f64::from_bits))
-            .filter(|coming| *coming != now.coming);
-        std::iter::once(now.coming)
-            .chain(others)
-            .map(|coming| Days { coming, ..now })
-            .collect()
+        let mut asked = vec![now];
+        asked.extend(
+            self.memory()
+                .told
+                .iter()
+                .filter(|t| t.days.coming != now.coming)
+                .map(|t| Days {
+                    coming: t.days.coming,
+                    ..now
+                }),
+        );
+        asked
     }
 
     fn learn(&self, task: Task, entered: &[Entered], before: Option<&Lesson>) -> Arc<Learned> {
@@ -364,7 +362,10 @@ impl Foreseer {
         match kept {
             Some(kept) => (kept, true),
             None => match self.first_record(if of_one { self.patience } else { FIRST_RECORD }) {
-                Some(record) => (record.clone(), record.key != key),
+                Some(record) => {
+                    let is_behind = record.key != key;
+                    (record, is_behind)
+                }
                 None => (Arc::new(Record::not_yet()), true),
             },
         }
@@ -407,15 +408,14 @@ impl Foreseer {
     }
 
     fn keep(&self, key: u64, days: Days, learned: &Arc<Learned>, outlooks: &Outlooks) {
-        let coming = days.coming.map(f64::to_bits);
         let mut memory = self.memory();
-        memory.told.retain(|t| t.coming != coming);
+        memory.told.retain(|t| t.days.coming != days.coming);
         if memory.told.len() >= MOST_TOLD {
             memory.told.remove(0);
         }
         memory.told.push(Told {
             key,
-            coming,
+            days,
             learned: learned.clone(),
             outlooks: outlooks.clone(),
         });

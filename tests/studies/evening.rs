@@ -171,8 +171,11 @@ async fn main() -> std::process::ExitCode {
     } else {
         Vec::new()
     };
-    let sent = seen.times_s.get("check-in sent").cloned();
-    let sent = sent.unwrap_or_default();
+    let sent = seen
+        .times_s
+        .get("check-in sent")
+        .cloned()
+        .unwrap_or_default();
     let found = Found {
         size: args.size,
         crowd,
