@@ -104,4 +104,34 @@ impl Club {
     pub fn date(&self, at: Moment) -> NaiveDate {
         at.with_timezone(&self.tz()).date_naive()
     }
+
+    /// How many days of the club's calendar lie between two instants: 1 from
+    /// yesterday evening to this morning; 0 when the second comes first.
+    pub fn days_between(&self, from: Moment, to: Moment) -> i64 {
+        (self.date(to) - self.date(from)).num_days().max(0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use chrono::{TimeZone, Utc};
+
+    use super::*;
+
+    #[test]
+    fn days_are_those_of_the_clubs_calendar_whatever_the_hour() {
+        let at = |day, hour, minute| Utc.with_ymd_and_hms(2026, 7, day, hour, minute, 0).unwrap();
+        let utc = Club::default();
+        assert_eq!(utc.days_between(at(1, 23, 59), at(2, 0, 1)), 1);
+        assert_eq!(utc.days_between(at(1, 0, 1), at(1, 23, 59)), 0);
+        assert_eq!(utc.days_between(at(1, 12, 0), at(13, 0, 10)), 12);
+        assert_eq!(utc.days_between(at(13, 0, 0), at(1, 0, 0)), 0);
+        // Half past eleven at night in UTC is the next day in Lisbon's summer.
+        let lisbon = Club {
+            zone: "Europe/Lisbon".to_owned(),
+            ..Club::default()
+        };
+        assert_eq!(lisbon.days_between(at(1, 22, 30), at(1, 23, 30)), 1);
+        assert_eq!(utc.days_between(at(1, 22, 30), at(1, 23, 30)), 0);
+    }
 }

@@ -105,10 +105,10 @@ pub struct DueRow {
     pub foreseen: Option<Foreseen>,
     /// What the next loan needs.
     pub next_loan: Need,
-    /// For how many days the first in line has waited.
-    pub waited_days: f64,
-    /// For how many days it has been due itself, as far as its logbook tells.
-    pub due_days: f64,
+    /// For how many days (club's calendar) the first in line has waited.
+    pub waited_days: i64,
+    /// For how many days (club's calendar) it has been due itself, as far as its logbook tells.
+    pub due_days: i64,
     /// Why, the weightiest first: code, words, weight.
     pub reasons: Vec<DueReason>,
     /// The last star test; none when there never was one.
@@ -385,12 +385,12 @@ fn row(
     let back_by = back_by.filter(|_| state == State::OnLoan);
     let outlook = foresight.outlooks.get(&i.id).map(|o| &**o);
     let foreseen = outlook.map(|o| Foreseen::of(o, i.design, a.limits.coma_bench.value));
-    let due_days = due_days(&a, now);
+    let due_days = due_days(&a, club, now);
     let (urgency, reasons) = a.due.map_or((0.0, Vec::new()), |d| (d.urgency, d.reasons));
-    let (next_loan, waited_days) = next_loan(member, now);
+    let (next_loan, waited_days) = next_loan(member, club, now);
     let waited = Waited {
-        person_days: waited_days,
-        due_days,
+        person_days: waited_days as f64,
+        due_days: due_days as f64,
     };
     let trouble = chance_of_trouble(outlook.map(|o| o.chance), reasons.iter().map(|r| r.code));
     let pressing = press(trouble, next_loan, waited);
@@ -400,8 +400,8 @@ fn row(
             "Its place: chance of trouble {trouble:.2}, times {} for what the next loan needs, times {:.2} for {} days of people waiting and {} days of being due, makes {pressing:.2}.",
             next_loan.weight(),
             waited.weight(),
-            trimmed(waited_days.floor(), 0),
-            trimmed(due_days.floor(), 0)
+            waited_days,
+            due_days
         ));
     }
     DueRow {
@@ -419,8 +419,8 @@ fn row(
         press: rounded(pressing, 4),
         foreseen,
         next_loan,
-        waited_days: rounded(waited_days, 1),
-        due_days: rounded(due_days, 1),
+        waited_days,
+        due_days,
         reasons,
         last_test: a.last_test.map(|t| TestSummary {
             on: club.date(t.at),
@@ -435,9 +435,9 @@ fn row(
 }
 
 /// For how many days it has been due, as far as its logbook tells.
-pub fn due_days(assessment: &Assessment, now: Moment) -> f64 {
+pub fn due_days(assessment: &Assessment, club: &Club, now: Moment) -> i64 {
     let since = assessment.due.as_ref().and_then(|d| d.since);
-    since.map_or(0.0, |s| (now - s).num_minutes().max(0) as f64 / 1440.0)
+    since.map_or(0, |s| club.days_between(s, now))
 }
 
 /// How the order comes about when it goes by chance.

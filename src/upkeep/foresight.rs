@@ -16,6 +16,7 @@ use super::recall::{Known, Marked};
 use super::record::{self, Record};
 use super::rules::DueCode;
 use super::shelf::{Fleet, Member};
+use crate::library::club::Club;
 use crate::library::waits::WantsItFor;
 use crate::library::{InstrumentId, Moment};
 
@@ -168,16 +169,16 @@ fn entered(fleet: &Fleet) -> Vec<Entered> {
 
 /// What the next loan of a member needs, and for how many days it has been
 /// waited for.
-pub fn next_loan(member: &Member, now: Moment) -> (Need, f64) {
+pub fn next_loan(member: &Member, club: &Club, now: Moment) -> (Need, i64) {
     member
         .next_loan
-        .map_or((Need::Nobody, 0.0), |(wants, since)| {
+        .map_or((Need::Nobody, 0), |(wants, since)| {
             let need = match wants {
                 WantsItFor::Planets => Need::Planets,
                 WantsItFor::WideField => Need::WideField,
                 WantsItFor::Anything => Need::Anything,
             };
-            (need, (day_of(now) - day_of(since)).max(0.0))
+            (need, club.days_between(since, now))
         })
 }
 

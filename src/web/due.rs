@@ -260,8 +260,8 @@ fn csv_rows(list: &DueList) -> impl Iterator<Item = Vec<Cell>> + '_ {
                 .map(|s| Cell::number(s.about, 0))
                 .into(),
             need_slug(row.next_loan).into(),
-            Cell::number(row.waited_days, 1),
-            Cell::number(row.due_days, 1),
+            Cell::number(row.waited_days as f64, 0),
+            Cell::number(row.due_days as f64, 0),
         ]
     })
 }
@@ -326,7 +326,7 @@ pub fn need_words(row: &DueRow) -> String {
     if row.next_loan == Need::Nobody {
         return String::new();
     }
-    let waited = match row.waited_days.floor() as i64 {
+    let waited = match row.waited_days {
         ..1 => "asked for today".to_owned(),
         1 => "asked for yesterday".to_owned(),
         n => format!("asked for {n} days ago"),
@@ -336,7 +336,7 @@ pub fn need_words(row: &DueRow) -> String {
 
 /// "Due for 40 days.", or "" for less than a week and where nothing tells.
 pub fn due_for_words(row: &DueRow) -> String {
-    match row.due_days.floor() as i64 {
+    match row.due_days {
         ..7 => String::new(),
         n => format!("Due for {n} days."),
     }

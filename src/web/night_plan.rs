@@ -69,10 +69,10 @@ pub async fn advise(
         let saved = foresight.outlooks.get(&i.id).map_or(0.0, |o| {
             (o.sharp.expected_loss - o.sharp.loss_after_bench).max(0.0)
         });
-        let (need, person_days) = next_loan(member, desk.now());
+        let (need, person_days) = next_loan(member, desk.club(), desk.now());
         let waited = planning::Waited {
-            person_days,
-            due_days: due_days(&assessment, desk.now()),
+            person_days: person_days as f64,
+            due_days: due_days(&assessment, desk.club(), desk.now()) as f64,
         };
         // A finding weighs as much as losing a third of the magnification.
         let gain = press(saved + other / 3.0, need, waited);
