@@ -2,8 +2,8 @@
 
     python score.py TUBEWRIGHT SET... [--cases FILE]
 
-Each SET is a folder made by ../frames/make.py --fresh. Prints a table in
-Markdown beside the targets; --cases writes one line per case as JSON.
+Each SET is a folder made by ../frames/make.py --fresh; one not named by its kind is
+called by both. Prints a table in Markdown beside the targets; --cases writes one line per case as JSON.
 Standard library only.
 """
 
@@ -76,6 +76,7 @@ def score(case, way, report, seconds):
     row = {
         "id": case["id"],
         "kind": case["kind"],
+        "set": case["set"],
         "way": way,
         "verdict": report["verdict"],
         "expect": case["expect"],
@@ -148,14 +149,19 @@ def show(value, digits=4):
     return "" if value is None else f"{value:.{digits}f}"
 
 
+def spread_of(pulls):
+    """Root mean square; None for none."""
+    return math.sqrt(statistics.fmean(p * p for p in pulls)) if pulls else None
+
+
 def line(name, way, rows):
     good = [r for r in rows if "error" in r]
     errors = [r["error"] for r in good]
     thin = [r["thin"] for r in good if "thin" in r]
     pulls = [p for r in good for p in r["pulls"]]
-    spread = math.sqrt(statistics.fmean(p * p for p in pulls)) if pulls else None
+    spread = spread_of(pulls)
     middle = quantile([abs(p) for p in pulls], 0.683)
-    target = TARGETS.get((name, way), (None, None))
+    target = TARGETS.get((rows[0]["kind"], way), (None, None))
     rings = [r["geometry_error"] for r in good if "geometry_error" in r]
     refused = sum(r["verdict"] != "measured" for r in rows)
     aim = lambda got, want: show(got) + (f" ({show(want)})" if want else "")  # noqa: E731
@@ -206,16 +212,18 @@ def table(rows):
     groups = {}
     for r in rows:
         if r["expect"] == "measured":
-            groups.setdefault((r["kind"], r["way"]), []).append(r)
+            groups.setdefault((r["set"], r["way"]), []).append(r)
     lines = [HEAD, ["---"] * len(HEAD)]
-    lines += [line(kind, way, group) for (kind, way), group in groups.items()]
+    lines += [line(name, way, group) for (name, way), group in groups.items()]
     text = "\n".join("| " + " | ".join(cells) + " |" for cells in lines)
     more = []
-    floors = [r for r in rows if "floor" in r and "error" in r]
-    if floors:
+    for (name, _), group in groups.items():
+        floors = [r for r in group if "floor" in r and "error" in r]
+        if not floors:
+            continue
         ratio = [r["error"] / r["floor"] for r in floors]
         more.append(
-            f"Seeing: error over the turbulence's own floor, median {quantile(ratio, 0.5):.2f}, "
+            f"{name}: error over the turbulence's own floor, median {quantile(ratio, 0.5):.2f}, "
             f"90 % {quantile(ratio, 0.9):.2f}."
         )
         left = [r for r in floors if "air_left" in r]
@@ -238,6 +246,13 @@ def table(rows):
                 )
             if len(left) >= 9:
                 more += ["", *thirds(left), ""]
+    pulls = [p for r in rows for p in r.get("pulls", [])]
+    if pulls:
+        more.append(
+            f"Spread of all {len(pulls)} pulls together: {spread_of(pulls):.2f}; 68 % of them within "
+            f"{quantile([abs(p) for p in pulls], 0.683):.2f}, 95 % within "
+            f"{quantile([abs(p) for p in pulls], 0.954):.2f}."
+        )
     decentres = [r["decentre_error"] for r in rows if "decentre_error" in r]
     if decentres:
         more.append(
@@ -273,6 +288,8 @@ def main():
         manifest = json.loads((folder / "manifest.json").read_text())
         for case in manifest["cases"]:
             case["kind"] = manifest.get("kind", case["kind"])
+            name = folder.resolve().name
+            case["set"] = name if name == case["kind"] else f"{case['kind']}, {name}"
             jobs += [(case, *run) for run in runs_of(folder, case)]
     if args.jobs > 1:
         os.environ["RAYON_NUM_THREADS"] = "1"
