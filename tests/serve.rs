@@ -11,6 +11,7 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
+use sqlx::Connection;
 use tubewright::library::instruments::Instrument;
 use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::sessions::{self, Purpose, Token};
@@ -420,6 +421,59 @@ async fn requests_that_can_be_read_in_two_ways_are_refused() {
     let (status, _) = server.ask(&long);
     assert_eq!(status, 431);
     assert_eq!(server.get("/health/live", &token).0, 200);
+}
+
+#[tokio::test]
+async fn a_second_server_on_the_same_folder_is_refused_and_commands_are_not() {
+    let folder = tempfile::tempdir().unwrap();
+    let token = club(folder.path()).await;
+    let first = Server::start(serve(folder.path()));
+    let said = serve(folder.path()).output().unwrap();
+    assert_eq!(said.status.code(), Some(3), "{said:?}");
+    let words = String::from_utf8(said.stderr).unwrap();
+    assert!(words.contains("already serving"), "{words}");
+    assert!(said.stdout.is_empty(), "{:?}", said.stdout);
+    assert_eq!(first.get("/health/ready", &token).0, 200);
+    let doctor = Command::new(env!("CARGO_BIN_EXE_tubewright"))
+        .args(["doctor", "--data"])
+        .arg(folder.path())
+        .output()
+        .unwrap();
+    assert_eq!(doctor.status.code(), Some(0), "{doctor:?}");
+    // The place is given up by a server that is killed.
+    drop(first);
+    let next = Server::start(serve(folder.path()));
+    assert_eq!(next.get("/health/ready", &token).0, 200);
+}
+
+#[tokio::test]
+async fn a_database_that_another_program_holds_is_refused_in_words() {
+    let folder = tempfile::tempdir().unwrap();
+    club(folder.path()).await;
+    let options = sqlx::sqlite::SqliteConnectOptions::new()
+        .filename(folder.path().join("tubewright.db"))
+        .locking_mode(sqlx::sqlite::SqliteLockingMode::Exclusive);
+    let mut other = sqlx::SqliteConnection::connect_with(&options)
+        .await
+        .unwrap();
+    sqlx::query("BEGIN EXCLUSIVE")
+        .execute(&mut other)
+        .await
+        .unwrap();
+    let doctor = Command::new(env!("CARGO_BIN_EXE_tubewright"))
+        .args(["doctor", "--data"])
+        .arg(folder.path())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let said = serve(folder.path()).output().unwrap();
+    assert_eq!(said.status.code(), Some(3), "{said:?}");
+    let words = String::from_utf8(said.stderr).unwrap();
+    assert!(words.contains("another program has held"), "{words}");
+    let said = doctor.wait_with_output().unwrap();
+    assert_eq!(said.status.code(), Some(3), "{said:?}");
+    let words = String::from_utf8(said.stdout).unwrap();
+    assert!(words.contains("another program has held"), "{words}");
 }
 
 #[tokio::test]

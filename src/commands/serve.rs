@@ -128,6 +128,8 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
     } else {
         Library::open(&folder).await?
     };
+    // Held until the server has stopped.
+    let _alone = library.serve_alone()?;
     let public = args.public_address.clone();
     let base = public
         .clone()

@@ -68,7 +68,7 @@ pub enum Error {
     Refused(String),
     /// The data folder could not be used.
     #[error(
-        "the data folder {path} cannot be used: {source}. It must belong to the user that runs this, on a disk that can be written"
+        "the data folder {path} cannot be used. It must belong to the user that runs this, on a disk that can be written"
     )]
     Folder {
         /// The folder.
@@ -101,6 +101,28 @@ pub struct Library {
 
 /// The database's name in the data folder.
 pub(crate) const DATABASE_FILE: &str = "tubewright.db";
+
+/// What a server holds locked while it serves the folder. Empty.
+const SERVED_FILE: &str = "served";
+
+/// Whether another program has the database for itself.
+pub(crate) fn is_held(error: &sqlx::Error) -> bool {
+    // SQLITE_BUSY and SQLITE_LOCKED; the bits above tell more of how it came.
+    let code = error.as_database_error().and_then(|e| e.code());
+    code.and_then(|c| c.parse::<u32>().ok())
+        .is_some_and(|c| matches!(c & 0xff, 5 | 6))
+}
+
+/// The refusal of a database that another program holds; else the error itself.
+fn held_or(folder: &Path, error: sqlx::Error) -> Error {
+    if is_held(&error) {
+        return Error::Refused(format!(
+            "another program has held {} for more than ten seconds, a backup by other means, say. Let it end, or stop it, and try again.",
+            folder.join(DATABASE_FILE).display()
+        ));
+    }
+    error.into()
+}
 
 /// The migrations carried inside the binary.
 pub static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("./migrations");
@@ -141,13 +163,15 @@ impl Library {
                 })
             })
             .connect_with(options.clone())
-            .await?;
+            .await
+            .map_err(|error| held_or(folder, error))?;
         MIGRATIONS.run(&writer).await.map_err(|error| match error {
             sqlx::migrate::MigrateError::VersionMissing(_)
             | sqlx::migrate::MigrateError::VersionTooNew(..) => Error::Refused(format!(
                 "{} was written by a newer version of this tool. Use that version, or restore a backup that is older.",
                 folder.join(DATABASE_FILE).display()
             )),
+            sqlx::migrate::MigrateError::Execute(error) => held_or(folder, error),
             other => other.into(),
         })?;
         let readers = SqlitePoolOptions::new()
@@ -162,6 +186,34 @@ impl Library {
             readers,
             writer,
         })
+    }
+
+    /// Takes the folder for the one server it may have; the place is given up when
+    /// what comes back is dropped, or its process ends in whatever way. Commands
+    /// beside a server need no such place.
+    ///
+    /// # Errors
+    /// [`Error::Refused`] while another server has it.
+    pub fn serve_alone(&self) -> Result<std::fs::File> {
+        let unusable = |source| Error::Folder {
+            path: self.folder.clone(),
+            source,
+        };
+        let place = std::fs::File::create(self.folder.join(SERVED_FILE)).map_err(unusable)?;
+        match place.try_lock() {
+            Ok(()) => Ok(place),
+            Err(std::fs::TryLockError::WouldBlock) => Err(Error::Refused(format!(
+                "a tubewright is already serving {}. Stop that one first, or name another folder.",
+                self.folder.display()
+            ))),
+            // Some disks of other machines know no locks.
+            Err(std::fs::TryLockError::Error(error))
+                if error.kind() == std::io::ErrorKind::Unsupported =>
+            {
+                Ok(place)
+            }
+            Err(std::fs::TryLockError::Error(error)) => Err(unusable(error)),
+        }
     }
 
     /// The data folder.

@@ -33,7 +33,7 @@ async fn measured(client: &mut Client) {
         .await
         .location()
         .to_owned();
-    for _ in 0..600 {
+    for _ in 0..2400 {
         let page = client.get(&path).await;
         if page.select(".job").is_empty() {
             assert!(page.words().contains("waves RMS"), "{}", page.words());
