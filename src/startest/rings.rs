@@ -129,7 +129,8 @@ pub fn measure_rings(
             look.forget_shadow(start);
         }
     }
-    if look.eps > 0.0 && !look.shadow_is_clear() && look.may_hide_its_shadow() {
+    let doubtful = !look.shadow_is_clear() && look.may_hide_its_shadow();
+    if look.eps > 0.0 && (doubtful || look.took_a_fringe_for_an_edge()) {
         look.forget_shadow(start);
         for _ in 0..rounds {
             look.outer_round()?;
@@ -137,6 +138,10 @@ pub fn measure_rings(
     }
     Ok(look.finish(sky))
 }
+
+/// Fresnel zones from the middle to the outer edge, below which a fringe may pass for
+/// the shadow's edge; 3.7 are 3.4 waves.
+const FEW_ZONES: f64 = 3.7;
 
 /// The state of one measurement while it settles.
 struct Look<'a> {
@@ -227,7 +232,20 @@ impl<'a> Look<'a> {
     fn may_hide_its_shadow(&self) -> bool {
         let r = self.outer.radius;
         let unit = (self.grain * r).sqrt();
-        self.eps * r < 1.6 * unit && self.blur < 0.16 * r
+        self.eps * r < 1.9 * unit && self.blur < 0.16 * r
+    }
+
+    /// Whether so few waves out of focus that the ring is a fringe or two wide (its
+    /// edges lie (1 - obstruction) sqrt(4 W020) Fresnel zones apart), and the shadow's
+    /// edge not where it was told: a bright fringe was followed in its place.
+    fn took_a_fringe_for_an_edge(&self) -> bool {
+        let r = self.outer.radius;
+        let ratio = self
+            .shadow_fit
+            .as_ref()
+            .map_or(0.0, |f| f.circle.radius / r);
+        let zones = (r / self.grain).sqrt();
+        zones < FEW_ZONES && (ratio - self.told).abs() > 0.2
     }
 
     /// Goes on as with an unobstructed star, from the start.

@@ -240,11 +240,16 @@ fn fit_of(
 /// An obstruction this far from the told one is another instrument's. Told by
 /// hand it may be out by a few hundredths; the fit finds it within one.
 const OBSTRUCTION_APART: f64 = 0.08;
-/// The fit is believed about the obstruction when it explains this much.
-const EXPLAINED: f64 = 0.2;
+/// The fit is believed about the obstruction when it leaves less than this share of
+/// the light unexplained.
+const UNEXPLAINED: f64 = 0.2;
+/// It needs no rings to bear it out when it is twice as far off and leaves less than
+/// half of that: told far too small, the search for the shadow's edge follows the
+/// spot in its middle instead.
+const BEYOND_DOUBT: f64 = 2.0;
 
 /// Whether the fitted obstruction contradicts the told one, and the rings, where
-/// they show a shadow, lean the same way.
+/// they show a shadow, lean the same way, or the fit is beyond doubt.
 fn contradicted(found: &FitResult, looks: &[Look], setup: &Setup) -> Option<Reason> {
     let apart = found.obstruction - setup.obstruction;
     let rings_agree = looks.iter().all(|l| {
@@ -253,7 +258,10 @@ fn contradicted(found: &FitResult, looks: &[Look], setup: &Setup) -> Option<Reas
             seen.abs() > 0.04 && seen.signum() == apart.signum()
         })
     });
-    (apart.abs() > OBSTRUCTION_APART && unexplained(found) < EXPLAINED && rings_agree).then(|| {
+    let left = unexplained(found);
+    let is_so = apart.abs() > OBSTRUCTION_APART && left < UNEXPLAINED && rings_agree
+        || apart.abs() > BEYOND_DOUBT * OBSTRUCTION_APART && left < UNEXPLAINED / BEYOND_DOUBT;
+    is_so.then(|| {
         reason(
             "obstruction-contradicts",
             format!(
@@ -281,7 +289,7 @@ const FARTHEST_WAVES: f64 = 32.0;
 /// Why the fit does not give the answer, if it does not.
 fn not_believed(found: &FitResult) -> Option<Reason> {
     let left = unexplained(found);
-    (left > EXPLAINED).then(|| {
+    (left > UNEXPLAINED).then(|| {
         said(
             "fit-not-believed",
             format!(
