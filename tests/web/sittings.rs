@@ -287,8 +287,8 @@ async fn a_second_volunteer_takes_over_and_neither_overwrites_the_other() {
             .words()
             .matches("dark at 6")
             .count(),
-        2,
-        "log and panel"
+        3,
+        "last noted, panel and log"
     );
 }
 
@@ -312,7 +312,8 @@ async fn only_volunteers_hold_a_sitting_and_members_may_practise() {
         );
     }
     for what in [
-        "ready", "shade", "look", "measured", "mark", "corners", "feel", "go", "stage", "end",
+        "ready", "shade", "look", "measured", "mark", "corners", "feel", "go", "stage", "back",
+        "end",
     ] {
         let refused = member
             .post(&format!("{sitting}/{what}"), &[("at", "2")])

@@ -53,6 +53,7 @@ pub fn routes() -> Vec<Route> {
         Route::post(Volunteer, "/sittings/{id}/feel", steps::feel),
         Route::post(Volunteer, "/sittings/{id}/go", steps::go),
         Route::post(Volunteer, "/sittings/{id}/stage", steps::stage),
+        Route::post(Volunteer, "/sittings/{id}/back", steps::back),
         Route::post(Volunteer, "/sittings/{id}/end", steps::end),
     ];
     all.extend(sheet::routes());

@@ -7,7 +7,7 @@ use super::super::fields::Mends;
 use super::super::page::{Chrome, Desk};
 use super::super::{Error, address, show};
 use super::draw::donut_address;
-use super::log::{LogLine, Looked, log, looked};
+use super::log::{LastNoted, LogLine, Looked, last_noted, log, looked};
 use super::looks::CornerFields;
 use super::start::points;
 use super::stop::{StopView, corners_done, ended_words, mark_done, stop_words};
@@ -104,6 +104,7 @@ pub struct SittingPage {
     has_next: bool,
     next_words: &'static str,
     mark: &'static str,
+    last: Option<LastNoted>,
     log: Vec<LogLine>,
     ended: Option<(String, Vec<String>)>,
 }
@@ -239,7 +240,7 @@ pub async fn sitting_page(
         defocus: if looked {
             how_far(w020, instrument.aperture_mm, &eye.star_magnification)
         } else {
-            "until the donut shows a handful of rings".to_owned()
+            "so far out of focus that the donut shows a handful of rings".to_owned()
         },
         eye,
         measured,
@@ -276,6 +277,7 @@ pub async fn sitting_page(
             Work::Mechanical(Stage::Secondary) => "laser",
             _ => "cheshire",
         },
+        last: last_noted(sitting, now.work),
         log: log(club, sitting),
         ended: sitting.ended.as_ref().map(|e| {
             (
@@ -340,12 +342,11 @@ fn view_of(sitting: &Sitting, now: &Standing, next: &Next) -> &'static str {
     }
 }
 
-/// Whether a set of frames was sent after the last look or turn, so that it
+/// Whether a set of frames was sent after the last look or turn that counts, so that it
 /// shows the star as it stands now.
 pub fn usable(sitting: &Sitting, attempt: &Attempt) -> bool {
     let from = sitting
-        .steps
-        .iter()
+        .standing()
         .filter(|s| {
             matches!(
                 s.record,

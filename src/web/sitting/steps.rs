@@ -291,3 +291,13 @@ pub async fn end(Taken { mut step, .. }: Taken<Nothing>) -> Result<Response, Err
     sitting_course::end(step.conn(), &sitting, ordinal, by, now).await?;
     step.finish("The sitting is in the logbook.").await
 }
+
+/// The last step taken back.
+pub async fn back(Taken { mut step, .. }: Taken<Nothing>) -> Result<Response, Error> {
+    let by = step.desk().person()?.id;
+    let (now, ordinal) = (step.desk().now(), step.ordinal());
+    let sitting = step.sitting.clone();
+    sitting_course::take_back(step.conn(), &sitting, ordinal, by, now).await?;
+    step.finish("Taken back. It stays in the log, struck out.")
+        .await
+}

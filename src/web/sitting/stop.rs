@@ -60,7 +60,7 @@ pub fn stop_words(
 ) -> StopView {
     let chance = (100.0 * stop.chance_within).round().min(99.0);
     let left = format!(
-        "What is left: {:.3} \u{b1} {:.3} waves RMS, against a limit of {threshold:.3}; inside it with {chance:.0} % certainty.",
+        "What is left: {:.3} \u{b1} {:.3} waves RMS, against a limit of {threshold:.3}; inside it with {chance:.0}\u{a0}% certainty.",
         stop.left_waves, stop.left_sigma_waves
     );
     let (title, first) = match stop.why {
@@ -203,7 +203,7 @@ pub fn ended_words(
         .to_owned(),
     ];
     words.push(before_after(before, after, goes));
-    if better_night {
+    if better_night && why != Some(Why::Nothing) {
         words.push("A steadier night is worth another sitting.".to_owned());
     }
     words
