@@ -131,7 +131,12 @@ pub async fn end(
     );
     if let (Some((b, _)), Some((a, s))) = (outcome.before, outcome.after) {
         words.push_str(&format!(
-            " Coma {b:.2} before, {a:.3} \u{b1} {s:.3} waves RMS after."
+            " Coma {b:.2} before, {a:.3} \u{b1} {} waves RMS after.",
+            if s < 0.0005 {
+                "less than 0.001".to_owned()
+            } else {
+                format!("{s:.3}")
+            }
         ));
     }
     let work = BenchWork {

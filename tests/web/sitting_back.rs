@@ -1,10 +1,12 @@
 //! The step back in a sitting: struck out, never deleted.
 
 use axum::http::StatusCode;
+use tubewright::library::instruments::Design;
 use tubewright::library::people::Role;
 use tubewright::library::{star_tests, works};
 
 use crate::common::{Client, House};
+use crate::sitting_stages::of_design;
 use crate::sittings::{at, begun, look, shade, with_screws};
 
 async fn looked(client: &mut Client, sitting: &str, ratio: &str, clock: &str) {
@@ -149,6 +151,7 @@ async fn a_step_back_acts_once_and_never_on_what_another_has_added() {
     looked(&mut second, &sitting, "0.5", "8").await;
     let late = first.post(&back, &[("at", &stale)]).await;
     assert_eq!(late.status, StatusCode::CONFLICT);
+    assert!(late.attributes("main a.key", "href").contains(&sitting));
     let words = late.words();
     assert!(
         words.contains("Someone has gone on") && words.contains("Nothing was taken back"),
@@ -166,4 +169,45 @@ async fn a_step_back_acts_once_and_never_on_what_another_has_added() {
     let page = first.get(&sitting).await;
     assert_eq!(page.select("del").len(), 2);
     assert!(page.words().contains(" by "), "{}", page.words());
+}
+
+#[tokio::test]
+async fn a_stage_gone_on_to_too_early_is_taken_back() {
+    let house = House::empty().await;
+    let (by, mut client) = house.someone(Role::Volunteer).await;
+    of_design(&house, "N203", Design::Newtonian, 1015.0, by).await;
+    let begin = "/instruments/N203/sitting";
+    let begun = client.post(begin, &[("focuser_clock", "3")]).await;
+    let sitting = begun.location().to_owned();
+    let place = at(&mut client, &sitting).await;
+    client
+        .post(&format!("{sitting}/stage"), &[("at", &place)])
+        .await
+        .location();
+    let page = client.get(&sitting).await.words();
+    assert!(page.contains("Where the laser meets"), "{page}");
+    taken_back(&mut client, &sitting).await;
+    let page = client.get(&sitting).await;
+    assert!(page.words().contains("The flat must look round"));
+    assert!(page.select("del").join(" ").contains("Flat, by the laser"));
+    // Gone on anew, a mark is noted in the stage it belongs to.
+    let place = at(&mut client, &sitting).await;
+    client
+        .post(&format!("{sitting}/stage"), &[("at", &place)])
+        .await
+        .location();
+    let place = at(&mut client, &sitting).await;
+    let mark = [
+        ("at", place.as_str()),
+        ("mark_mm", "9"),
+        ("mark_clock", "12"),
+    ];
+    client
+        .post(&format!("{sitting}/mark"), &mark)
+        .await
+        .location();
+    let page = client.get(&sitting).await;
+    assert!(page.words().contains("The laser is off while a hand"));
+    assert!(page.words().contains("Last noted: mark off by 9.0"));
+    assert_eq!(page.select("del").len(), 1);
 }

@@ -363,3 +363,37 @@ async fn what_cannot_be_turned_is_only_looked_at() {
         "{words}"
     );
 }
+
+#[tokio::test]
+async fn one_alone_at_a_long_tube_goes_on_without_the_shade_test() {
+    let house = House::empty().await;
+    let (by, mut client) = house.someone(Role::Volunteer).await;
+    with_screws(&house, "SC203", by).await;
+    let sitting = begun(&mut client, "SC203").await;
+    let page = client.get(&sitting).await;
+    assert!(page.select("#by-eye").is_empty());
+    let without = format!("{sitting}?without=shade");
+    assert!(page.attributes("a.key", "href").contains(&without));
+    let page = client.get(&without).await.words();
+    assert!(
+        page.contains("Log the look") && page.contains("Make the shade test"),
+        "{page}"
+    );
+    // A look sent back keeps its own screen.
+    let place = at(&mut client, &sitting).await;
+    let vague = client
+        .post(&format!("{sitting}/look"), &look(&place, "0.5", ""))
+        .await;
+    assert_eq!(vague.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(!vague.select("#by-eye").is_empty(), "{}", vague.words());
+    client
+        .post(&format!("{sitting}/look"), &look(&place, "0.5", "8"))
+        .await
+        .location();
+    let turn = client.get(&sitting).await.words();
+    assert!(
+        turn.contains("to find out which way the screws work"),
+        "{turn}"
+    );
+    assert!(turn.contains("note which way"), "{turn}");
+}

@@ -146,6 +146,9 @@ pub fn step_words(step: &Step, at: Looked, screws: &[Screw]) -> String {
             clock_words(shade.tube_deg),
             clock_words(shade.picture_deg)
         ),
+        Step::Look { coma, sigma, .. } if at == Looked::Corners && *coma == [0.0, 0.0] => {
+            format!("Edges of the field: alike all round, \u{b1} {sigma:.3} waves RMS.")
+        }
         Step::Look { coma, sigma, .. } if at == Looked::Corners => {
             let deg = coma[0].atan2(coma[1]).to_degrees();
             format!(
@@ -170,11 +173,15 @@ pub fn step_words(step: &Step, at: Looked, screws: &[Screw]) -> String {
             let thin = (-coma[0]).atan2(-coma[1]).to_degrees();
             if size > 0.0 {
                 format!(
-                    "Look: coma {size:.3} \u{b1} {sigma:.3} waves RMS, thin side at {} in the picture.",
+                    "Look: coma {size:.3} \u{b1} {} waves RMS, thin side at {} in the picture.",
+                    show::waves_error(*sigma),
                     clock_words(thin)
                 )
             } else {
-                format!("Look: even all round, \u{b1} {sigma:.3} waves RMS.")
+                format!(
+                    "Look: even all round, \u{b1} {} waves RMS.",
+                    show::waves_error(*sigma)
+                )
             }
         }
         Step::Feel { .. } => "Said how the screws feel.".to_owned(),

@@ -40,6 +40,8 @@ pub struct Typed {
     pub dark_clock: String,
     /// Side of focus of the shade.
     pub shade_side: String,
+    /// Whether the shade test is left for later.
+    pub without_shade: bool,
     /// The look.
     pub eye: Option<ByEyeFields>,
     /// Mark's offset.
@@ -147,7 +149,10 @@ pub async fn sitting_page(
     let now = standing(conn, sitting).await?;
     let next = now.course.next();
     let ground = &sitting.ground;
-    let view = view_of(sitting, &now, &next);
+    let view = match view_of(sitting, &now, &next) {
+        "shade" if typed.without_shade || typed.eye.is_some() => "look",
+        view => view,
+    };
     let eye = match typed.eye.take() {
         Some(eye) => eye,
         None => ByEyeFields::after_the_last(conn, &instrument).await?,
@@ -256,7 +261,7 @@ pub async fn sitting_page(
             _ => None,
         },
         pictures,
-        coma: looked.then(|| (format!("{:.3}", coma.norm()), format!("{sigma:.3}"))),
+        coma: looked.then(|| (format!("{:.3}", coma.norm()), show::waves_error(sigma))),
         stop: match (&next, view) {
             (Next::Stop(stop), "stop") => Some(match at {
                 Looked::Star => stop_words(
