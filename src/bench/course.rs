@@ -281,7 +281,9 @@ impl Course {
         if self.goes == 0 || self.tally.looks_since == 0 {
             return None;
         }
-        self.response.noticed()
+        // Where no shade test was made, none was misread.
+        let misread = |n: &Noticed| *n == Noticed::ShadeMisread && self.shades.is_empty();
+        self.response.noticed().filter(|n| !misread(n))
     }
 
     /// Where the star will jump in the picture when these turns are made: clock

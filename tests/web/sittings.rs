@@ -351,6 +351,9 @@ async fn what_cannot_be_turned_is_only_looked_at() {
         "{page}"
     );
     let sitting = begun(&mut client, "BARE").await;
+    // Which way round the picture lies matters to no screw.
+    let page = client.get(&sitting).await;
+    assert!(page.select("#shade-test").is_empty(), "{}", page.words());
     let place = at(&mut client, &sitting).await;
     client
         .post(&format!("{sitting}/look"), &look(&place, "0.6", "3"))
@@ -396,4 +399,20 @@ async fn one_alone_at_a_long_tube_goes_on_without_the_shade_test() {
         "{turn}"
     );
     assert!(turn.contains("note which way"), "{turn}");
+    // Looked at again, nothing is said of a shade test that was never made.
+    let parts = client.get(&sitting).await;
+    let parts = parts.attributes("input[name=parts]", "value")[0].clone();
+    let place = at(&mut client, &sitting).await;
+    let fields = [("at", place.as_str()), ("parts", parts.as_str())];
+    client
+        .post(&format!("{sitting}/go"), &fields)
+        .await
+        .location();
+    let place = at(&mut client, &sitting).await;
+    client
+        .post(&format!("{sitting}/look"), &look(&place, "0.6", "8"))
+        .await
+        .location();
+    let page = client.get(&sitting).await.words();
+    assert!(!page.contains("the shade test said"), "{page}");
 }

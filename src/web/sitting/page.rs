@@ -89,7 +89,10 @@ pub struct SittingPage {
     points: Vec<(Point, bool)>,
     next_shade: String,
     next_shade_hour: String,
+    /// Whether a screw may be turned by what the star shows.
+    turns: bool,
     shades: Vec<String>,
+    shade_again: &'static str,
     contradiction: String,
     typed: Typed,
     eye: ByEyeFields,
@@ -157,7 +160,7 @@ pub async fn sitting_page(
         Some(eye) => eye,
         None => ByEyeFields::after_the_last(conn, &instrument).await?,
     };
-    let measured = if view == "look" {
+    let measured = if matches!(view, "look" | "stop") && now.at_star() {
         measured(conn, club, sitting).await?
     } else {
         Vec::new()
@@ -223,6 +226,12 @@ pub async fn sitting_page(
             .collect(),
         next_shade: clock_words(Orientation::next_shade_deg(now.course.shades())),
         next_shade_hour: hour_of(Orientation::next_shade_deg(now.course.shades())),
+        turns: matches!(now.work, Work::Star(_)),
+        shade_again: match (now.course.shades().len(), &now.course.footing().lies) {
+            (0, None) => "Make the shade test: it tells which way the screws work",
+            (1, None) => "Shade once more: it settles whether the picture is mirrored",
+            _ => "Make the shade test again",
+        },
         shades: now
             .course
             .shades()
