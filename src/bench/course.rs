@@ -109,7 +109,9 @@ impl Course {
             .learnt
             .clone()
             .filter(|l| {
-                l.screws() == footing.screws.len() && l.covariance.len() == (2 * l.screws()).pow(2)
+                l.screws() == footing.screws.len()
+                    && l.covariance.len() == (2 * l.screws()).pow(2)
+                    && l.agrees_with(&traced, &footing.trust)
             })
             .unwrap_or(traced);
         let orientation = if footing.on_the_tube {
@@ -279,7 +281,9 @@ impl Course {
         if self.goes == 0 || self.tally.looks_since == 0 {
             return None;
         }
-        self.response.noticed()
+        // Where no shade test was made, none was misread.
+        let misread = |n: &Noticed| *n == Noticed::ShadeMisread && self.shades.is_empty();
+        self.response.noticed().filter(|n| !misread(n))
     }
 
     /// Where the star will jump in the picture when these turns are made: clock
@@ -377,6 +381,24 @@ mod tests {
         let late = Course::played(footing(), &[steps[1].clone(), steps[0].clone()]);
         let early = Course::played(footing(), &[steps[0].clone(), steps[1].clone()]);
         assert_eq!(late.next(), early.next());
+    }
+
+    #[test]
+    fn what_a_misread_sitting_taught_is_not_gone_by() {
+        let traced = Course::new(footing()).prior;
+        let with = |factor: f64| {
+            let mut learnt = traced.clone();
+            learnt.waves_per_turn.iter_mut().for_each(|w| *w *= factor);
+            Course::new(Footing {
+                learnt: Some(learnt.clone()),
+                ..footing()
+            })
+            .prior
+                == learnt
+        };
+        assert!(with(1.5) && with(0.6));
+        // Backwards, and next to nothing.
+        assert!(!with(-1.0) && !with(0.05));
     }
 
     #[test]

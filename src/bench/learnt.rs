@@ -70,6 +70,19 @@ impl Learnt {
         }
     }
 
+    /// Whether it lies so near to what the ray trace says that it can be gone by.
+    /// A whole sitting misread (its jumps told the wrong way round, say) teaches
+    /// screws that work backwards or hardly at all; three of the trace's own
+    /// errors away is no instrument but a mistake.
+    pub fn agrees_with(&self, traced: &Self, trust: &Trust) -> bool {
+        if self.waves_per_turn.len() != traced.waves_per_turn.len() {
+            return false;
+        }
+        let told = DVector::from_column_slice(&self.waves_per_turn);
+        let traced = DVector::from_column_slice(&traced.waves_per_turn);
+        (told - &traced).norm() <= 3.0 * trust.gain.hypot(trust.screw) * traced.norm()
+    }
+
     /// How many screws.
     pub fn screws(&self) -> usize {
         self.waves_per_turn.len() / 2

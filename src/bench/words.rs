@@ -158,7 +158,8 @@ pub fn noticed_words(noticed: Noticed) -> &'static str {
 }
 
 /// Cautions for the moment before these screws are turned; `glass` is whether the
-/// front is closed by a corrector, `at_star` whether a star is looked at next.
+/// front is closed by a corrector, `at_star` whether a star is looked at next
+/// rather than a mark.
 pub fn turning_cautions(
     element: Element,
     mechanism: Mechanism,
@@ -185,6 +186,16 @@ pub fn turning_cautions(
     }
     if mechanism == Mechanism::Pivot {
         all.push("Loosen first, then tighten: all three must end snug, or the mirror may drop.");
+    }
+    match (element, at_star) {
+        (Element::Secondary, false) => all.insert(
+            0,
+            "The laser is off while a hand or a face is at the front; on again only to look at the spot.",
+        ),
+        (Element::Primary, false) => {
+            all.push("By day the tube\u{2019}s front stays well away from the Sun.");
+        }
+        _ => {}
     }
     if at_star {
         all.push("Then step out of the light path: a warm hand before the tube bends the rings as a tilt does.");

@@ -30,6 +30,7 @@ pub mod photos;
 pub mod second_factor;
 pub mod sessions;
 pub mod sitting_course;
+mod sitting_end;
 mod sitting_lists;
 pub mod sittings;
 pub mod star_tests;

@@ -3,14 +3,15 @@
 
 use nalgebra::Matrix2;
 
+pub use super::sitting_end::{end, take_back};
+
 use super::adjusters;
 use super::entries::{EntryKind, NewEntry};
 use super::instruments::Instrument;
-use super::sittings::{self, Ground, Outcome, Record, Sitting};
+use super::sittings::{self, Ground, Record, Sitting};
 use super::star_tests::{Method, StarTest};
-use super::works::{Work as BenchWork, WorkWhat};
-use super::{Conn, EntryId, Error, Moment, PersonId, Result};
-use crate::bench::advice::{Aim, Next, Stop};
+use super::{Conn, Moment, PersonId, Result};
+use crate::bench::advice::Aim;
 use crate::bench::corners;
 use crate::bench::course::{Course, Eye, Footing, Step};
 use crate::bench::mechanical::{self, Stage};
@@ -192,7 +193,7 @@ pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
     let mut corners: Option<Course> = None;
     let mut lies = None;
     let mut shades: Vec<Step> = Vec::new();
-    for written in &sitting.steps {
+    for written in sitting.standing() {
         match &written.record {
             Record::Stage { work } => {
                 if matches!(at.work, Work::Star(_)) && at.course.response().looks() > 0 {
@@ -240,6 +241,7 @@ pub async fn standing(conn: &mut Conn, sitting: &Sitting) -> Result<Standing> {
                 }
             }
             Record::Ready => at.ready = true,
+            Record::Struck { .. } => {}
             Record::Taken { taken } => {
                 match taken {
                     Step::Shade { anew, .. } => {
@@ -330,107 +332,6 @@ pub async fn write_look(
     let taken = look_of(test, aperture_mm);
     let record = Record::Taken { taken };
     sittings::write(conn, sitting.id, ordinal, &record, Some(entry), by, at).await
-}
-
-/// What came of a sitting that stands here.
-fn outcome(now: &Standing, threshold_waves: f64) -> (Outcome, Option<(Element, &Course)>) {
-    let star: Option<(Work, &Course)> = if now.at_star() {
-        Some((now.work, &now.course))
-    } else {
-        now.star.as_ref().map(|(work, course)| (*work, course))
-    };
-    let star = star.filter(|(_, course)| course.response().looks() > 0);
-    let stop: Option<Stop> = star.and_then(|(_, course)| match course.next() {
-        Next::Stop(stop) => Some(stop),
-        _ => None,
-    });
-    let after = star.map(|(_, course)| {
-        let (coma, spread) = course.response().coma();
-        (coma.norm(), (spread.trace() / 2.0).max(0.0).sqrt())
-    });
-    let outcome = Outcome {
-        why: stop.map(|s| s.why),
-        before: now.before,
-        after,
-        chance_within: star.map(|(_, course)| course.response().chance_within(threshold_waves)),
-        goes: now.goes,
-        looks: now.looks,
-        better_night: stop.is_some_and(|s| s.better_night),
-    };
-    let taught = star.and_then(|(work, course)| match work {
-        Work::Star(element) if course.goes() > 0 => Some((element, course)),
-        _ => None,
-    });
-    (outcome, taught)
-}
-
-/// Ends a sitting: the work in the logbook, what was learnt of the screws, and
-/// what came of it. `ordinal` is how many records whoever ends it has seen.
-///
-/// # Errors
-/// Refused when it has ended, or someone has gone on with it meanwhile.
-pub async fn end(
-    conn: &mut Conn,
-    sitting: &Sitting,
-    ordinal: i64,
-    by: PersonId,
-    at: Moment,
-) -> Result<EntryId> {
-    if sitting.ended.is_some() || ordinal != sitting.steps.len() as i64 {
-        return Err(Error::Refused(
-            "Someone has gone on with this sitting meanwhile, or ended it. Open it again to see where it stands.".to_owned(),
-        ));
-    }
-    let now = standing(conn, sitting).await?;
-    let (outcome, taught) = outcome(&now, sitting.ground.threshold_waves);
-    let mut words = format!(
-        "Sitting: {}, {}.",
-        counted(now.goes, "turn of the screws", "turns of the screws"),
-        counted(now.looks, "look at the star", "looks at the star")
-    );
-    if let (Some((b, _)), Some((a, s))) = (outcome.before, outcome.after) {
-        words.push_str(&format!(
-            " Coma {b:.2} before, {a:.3} \u{b1} {s:.3} waves RMS after."
-        ));
-    }
-    let work = BenchWork {
-        what: if now.goes > 0 {
-            WorkWhat::Collimation
-        } else {
-            WorkWhat::Inspection
-        },
-        minutes: Some((at - sitting.started_at).num_minutes().clamp(0, 10_000)),
-        moved_optics: now.goes > 0,
-        words,
-        settles: Vec::new(),
-    };
-    let entry = NewEntry {
-        instrument: sitting.instrument_id,
-        kind: EntryKind::Work,
-        // The looks after the last turn still say how it stands.
-        happened_at: now.last_go.unwrap_or(at),
-        recorded_at: at,
-        by,
-        loan: None,
-        note: String::new(),
-    };
-    let entry = work.log(conn, entry).await?;
-    if let Some((element, course)) = taught
-        && let Some(learnt) = course.response().learnt()
-    {
-        let screws = &course.footing().screws;
-        sittings::keep_learnt(conn, sitting, element, screws, &learnt, at).await?;
-    }
-    sittings::end(conn, sitting.id, &outcome, Some(entry), by, at).await?;
-    Ok(entry)
-}
-
-fn counted(n: usize, one: &str, many: &str) -> String {
-    match n {
-        0 => format!("no {many}"),
-        1 => format!("1 {one}"),
-        n => format!("{n} {many}"),
-    }
 }
 
 /// Whether the front has glass over the whole aperture.

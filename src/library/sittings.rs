@@ -1,5 +1,5 @@
 //! Sittings: one time at the bench with one instrument. Steps are only ever
-//! added; the bench wing plays them through to where the sitting stands.
+//! added, one that was taken back by a record of its own; the bench wing plays them through to where the sitting stands.
 
 use serde::{Deserialize, Serialize};
 
@@ -57,6 +57,11 @@ pub enum Record {
         /// It.
         taken: Step,
     },
+    /// An earlier record was taken back: it counts no more.
+    Struck {
+        /// Its place in the sitting.
+        ordinal: i64,
+    },
 }
 
 /// A record with who and when.
@@ -72,6 +77,8 @@ pub struct Written {
     pub record: Record,
     /// The star test of a look.
     pub entry_id: Option<EntryId>,
+    /// When and by whom it was taken back.
+    pub struck: Option<(Moment, String)>,
 }
 
 /// How a sitting ended.
@@ -119,7 +126,7 @@ pub struct Sitting {
     pub started_by: String,
     /// What it rests on.
     pub ground: Ground,
-    /// Everything written down, in order.
+    /// Everything written down, in order, what was taken back included.
     pub steps: Vec<Written>,
     /// Its end.
     pub ended: Option<Ended>,
@@ -310,7 +317,35 @@ pub async fn learnt(
     row.map(|text| read(&text)).transpose()
 }
 
+/// Marks what later records took back.
+fn strike_out(steps: &mut [Written]) {
+    let taken_back: Vec<(i64, Moment, String)> = steps
+        .iter()
+        .filter_map(|s| match s.record {
+            Record::Struck { ordinal } => Some((ordinal, s.at, s.by.clone())),
+            _ => None,
+        })
+        .collect();
+    for (ordinal, at, by) in taken_back {
+        if let Some(step) = steps.iter_mut().find(|s| s.ordinal == ordinal) {
+            step.struck = Some((at, by));
+        }
+    }
+}
+
 impl Sitting {
+    /// What counts of it: neither what was taken back nor the taking back.
+    pub fn standing(&self) -> impl DoubleEndedIterator<Item = &Written> {
+        self.steps
+            .iter()
+            .filter(|s| s.struck.is_none() && !matches!(s.record, Record::Struck { .. }))
+    }
+
+    /// The last thing that counts, if it can be taken back: all but the beginning.
+    pub fn last_noted(&self) -> Option<&Written> {
+        self.standing().next_back().filter(|s| s.ordinal > 0)
+    }
+
     /// One sitting with everything in it.
     pub async fn get(conn: &mut Conn, id: SittingId) -> Result<Self> {
         let row = sqlx::query!(
@@ -337,6 +372,20 @@ impl Sitting {
         )
         .fetch_optional(conn)
         .await?;
+        let mut steps: Vec<Written> = steps
+            .into_iter()
+            .map(|s| {
+                Ok(Written {
+                    ordinal: s.ordinal,
+                    at: s.at,
+                    by: s.by,
+                    record: read(&s.record)?,
+                    entry_id: s.entry_id,
+                    struck: None,
+                })
+            })
+            .collect::<Result<_>>()?;
+        strike_out(&mut steps);
         Ok(Self {
             id,
             instrument_id: row.instrument_id,
@@ -344,18 +393,7 @@ impl Sitting {
             started_at: row.started_at,
             started_by: row.started_by,
             ground: read(&row.ground)?,
-            steps: steps
-                .into_iter()
-                .map(|s| {
-                    Ok(Written {
-                        ordinal: s.ordinal,
-                        at: s.at,
-                        by: s.by,
-                        record: read(&s.record)?,
-                        entry_id: s.entry_id,
-                    })
-                })
-                .collect::<Result<_>>()?,
+            steps,
             ended: ended
                 .map(|e| {
                     Ok::<_, Error>(Ended {

@@ -448,6 +448,16 @@ impl ByEyeFields {
         None
     }
 
+    /// Which field the share is of, where its true size is filled in.
+    pub fn field_hint(&self) -> String {
+        match self.star_true_field.trim() {
+            "" => String::new(),
+            field => format!(
+                "Of a true field of {field} arc minutes; it is changed under the other ways below."
+            ),
+        }
+    }
+
     /// Shares of the field for the page: value and words.
     pub fn shares(&self) -> impl Iterator<Item = (&'static str, &'static str)> {
         SHARES.iter().map(|(slug, words, _)| (*slug, *words))

@@ -32,6 +32,9 @@ pub enum Error {
     StaleForm(UnsentForm),
     /// 409: the rules of the house forbid it, in words.
     Refused(String),
+    /// The same, with the page that shows how it stands and the words of the
+    /// link there.
+    RefusedAt(String, (String, &'static str)),
     /// 400: the request makes no sense, in words.
     BadRequest(String),
     /// 413: too large, in words.
@@ -47,6 +50,14 @@ pub enum Error {
 }
 
 impl Error {
+    /// A refusal leads on to a page; everything else stays what it is.
+    pub fn leading_to(self, address: String, words: &'static str) -> Self {
+        match self {
+            Self::Refused(why) => Self::RefusedAt(why, (address, words)),
+            other => other,
+        }
+    }
+
     /// A file of ours that could not be written.
     pub fn of_file(error: &std::io::Error) -> Self {
         use std::io::ErrorKind;
@@ -114,11 +125,13 @@ pub struct ErrorPage {
     words: String,
     sign_in: bool,
     unsent: Option<UnsentForm>,
+    lead: Option<(String, &'static str)>,
 }
 
 impl IntoResponse for Error {
     fn into_response(self) -> Response {
         let mut unsent = None;
+        let mut lead = None;
         let mut sign_in = false;
         let (status, title, words) = match self {
             Self::NotFound(what) => (
@@ -160,6 +173,10 @@ impl IntoResponse for Error {
                 )
             }
             Self::Refused(why) => (StatusCode::CONFLICT, "That cannot be done", why),
+            Self::RefusedAt(why, to) => {
+                lead = Some(to);
+                (StatusCode::CONFLICT, "That cannot be done", why)
+            }
             Self::BadRequest(why) => (StatusCode::BAD_REQUEST, "That was not understood", why),
             Self::TooLarge(why) => (StatusCode::PAYLOAD_TOO_LARGE, "That is too large", why),
             Self::SlowDown(seconds) => (
@@ -193,6 +210,7 @@ impl IntoResponse for Error {
             words,
             sign_in,
             unsent,
+            lead,
         });
         response
     }
@@ -213,6 +231,7 @@ struct ErrorTemplate {
     words: String,
     sign_in: bool,
     unsent: Option<UnsentForm>,
+    lead: Option<(String, &'static str)>,
     next: String,
 }
 
@@ -230,6 +249,7 @@ pub fn draw(visit: &Visit, page: ErrorPage) -> Response {
         words: page.words,
         sign_in: page.sign_in,
         unsent: page.unsent,
+        lead: page.lead,
         next: visit.path.clone(),
     };
     match template.render() {

@@ -6,6 +6,15 @@ use crate::library::Moment;
 use crate::library::club::{Club, Units};
 pub use crate::upkeep::figures::trimmed;
 
+/// The error of a coma, waves: never none at all.
+pub fn waves_error(sigma: f64) -> String {
+    if sigma < 0.0005 {
+        "less than 0.001".to_owned()
+    } else {
+        format!("{sigma:.3}")
+    }
+}
+
 /// "14 March 2026", in the club's zone.
 pub fn date(club: &Club, at: Moment) -> String {
     plain_date(club.date(at))

@@ -17,6 +17,7 @@ use crate::library::attempts::{self, Attempt, AttemptPicture, AttemptState};
 use crate::library::club::Club;
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::{Design, Instrument};
+use crate::library::sittings;
 use crate::library::star_tests::FocusSide;
 use crate::library::{AttemptId, Conn, Moment};
 use crate::startest::decode::{FrameReader, Hints, Limits};
@@ -452,6 +453,8 @@ struct AttemptPage {
     dropped: Vec<crate::startest::report::Dropped>,
     has_picture: bool,
     result: Option<Outcome>,
+    /// The running sitting that could take it in, or "".
+    sitting: String,
 }
 
 fn progress_words(attempt: &Attempt, seen: usize) -> String {
@@ -506,6 +509,9 @@ async fn show_attempt(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response,
         has_picture: attempt.state == AttemptState::Refused
             && attempts::picture(&mut conn, id).await.is_ok(),
         result,
+        sitting: sittings::open(&mut conn, attempt.instrument_id)
+            .await?
+            .map_or_else(String::new, super::sitting::sitting_address),
         tag: attempt.tag,
     })
 }

@@ -15,3 +15,14 @@ mod due_list;
 mod first_start;
 mod pictures;
 mod screens;
+mod sitting;
+
+#[allow(dead_code)]
+#[path = "../studies/hands.rs"]
+mod hands;
+#[allow(dead_code)]
+#[path = "../studies/rendered.rs"]
+mod rendered;
+#[allow(dead_code)]
+#[path = "../studies/truth.rs"]
+mod truth;

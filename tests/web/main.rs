@@ -23,6 +23,7 @@ mod roles;
 mod second_factor;
 mod shelf;
 mod sign_in;
+mod sitting_back;
 mod sitting_frames;
 mod sitting_lists;
 mod sitting_stages;

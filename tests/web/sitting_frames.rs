@@ -9,14 +9,14 @@ use tubewright::optics::pupil::Pupil;
 use tubewright::optics::render::Scene;
 use tubewright::optics::wavefront::{Wavefront, a4_from_w020};
 
-use crate::common::{Client, House};
+use crate::common::{Client, House, Page};
 use crate::sittings::{at, begun, look, shade, with_screws};
 
 /// Made by an independent library for the 203 mm f/10 of `House::instrument`:
 /// coma 0.12 waves RMS, outside focus (tests/frames/manifest.json).
 const FRAME: &str = "sct-outside.fits.gz";
 
-async fn measured(client: &mut Client) {
+async fn measured(client: &mut Client) -> Page {
     let path = format!("{}/tests/frames/{FRAME}", env!("CARGO_MANIFEST_DIR"));
     let bytes = std::fs::read(path).unwrap();
     let told = [
@@ -37,7 +37,7 @@ async fn measured(client: &mut Client) {
         let page = client.get(&path).await;
         if page.select(".job").is_empty() {
             assert!(page.words().contains("waves RMS"), "{}", page.words());
-            return;
+            return page;
         }
         tokio::time::sleep(Duration::from_millis(100)).await;
     }
@@ -53,7 +53,10 @@ async fn measured_frames_are_taken_in_once_and_only_while_they_show_the_star_as_
     shade(&mut client, &sitting, "12", "2").await;
     let before = client.get(&sitting).await;
     assert!(before.words().contains("Send 10 to 30 frames"));
-    measured(&mut client).await;
+    let result = measured(&mut client).await;
+    // The measurement leads back to where it is taken in.
+    let back = format!("{sitting}#frames");
+    assert!(result.attributes("main a.key", "href").contains(&back));
     let page = client.get(&sitting).await;
     assert!(page.words().contains("Take it in"), "{}", page.words());
     let attempt = page.attributes("input[name=attempt]", "value")[0].clone();
@@ -71,6 +74,21 @@ async fn measured_frames_are_taken_in_once_and_only_while_they_show_the_star_as_
         .await
         .unwrap();
     assert_eq!(tests.len(), 1);
+    drop(conn);
+    // Taken back, it can be taken in again; its star test stays.
+    let place = at(&mut client, &sitting).await;
+    client
+        .post(&format!("{sitting}/back"), &[("at", &place)])
+        .await
+        .location();
+    let page = client.get(&sitting).await.words();
+    assert!(page.contains("Take it in"), "{page}");
+    let place = at(&mut client, &sitting).await;
+    let fields = [("at", place.as_str()), ("attempt", attempt.as_str())];
+    client.post(&take, &fields).await.location();
+    let mut conn = house.library.read().await.unwrap();
+    let tests = star_tests::standing(&mut conn, Some(instrument)).await;
+    assert_eq!(tests.unwrap().len(), 1);
     drop(conn);
     // After a look they no longer show the star as it stands.
     let place = at(&mut client, &sitting).await;

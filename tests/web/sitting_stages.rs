@@ -10,7 +10,7 @@ use tubewright::library::{PersonId, adjusters, designs, works};
 use crate::common::{Client, House, particulars};
 use crate::sittings::{at, begun, look, made_ready, shade, with_screws};
 
-async fn of_design(house: &House, tag: &str, design: Design, focal: f64, by: PersonId) {
+pub async fn of_design(house: &House, tag: &str, design: Design, focal: f64, by: PersonId) {
     let usual = designs::usual(design, Some(203.0), Some(focal));
     let mut write = house.library.write().await.unwrap();
     let told = Particulars {

@@ -287,8 +287,8 @@ async fn a_second_volunteer_takes_over_and_neither_overwrites_the_other() {
             .words()
             .matches("dark at 6")
             .count(),
-        2,
-        "log and panel"
+        3,
+        "last noted, panel and log"
     );
 }
 
@@ -312,7 +312,8 @@ async fn only_volunteers_hold_a_sitting_and_members_may_practise() {
         );
     }
     for what in [
-        "ready", "shade", "look", "measured", "mark", "corners", "feel", "go", "stage", "end",
+        "ready", "shade", "look", "measured", "mark", "corners", "feel", "go", "stage", "back",
+        "end",
     ] {
         let refused = member
             .post(&format!("{sitting}/{what}"), &[("at", "2")])
@@ -350,6 +351,9 @@ async fn what_cannot_be_turned_is_only_looked_at() {
         "{page}"
     );
     let sitting = begun(&mut client, "BARE").await;
+    // Which way round the picture lies matters to no screw.
+    let page = client.get(&sitting).await;
+    assert!(page.select("#shade-test").is_empty(), "{}", page.words());
     let place = at(&mut client, &sitting).await;
     client
         .post(&format!("{sitting}/look"), &look(&place, "0.6", "3"))
@@ -361,4 +365,54 @@ async fn what_cannot_be_turned_is_only_looked_at() {
         !words.contains("Tighten") && !words.contains("Loosen"),
         "{words}"
     );
+}
+
+#[tokio::test]
+async fn one_alone_at_a_long_tube_goes_on_without_the_shade_test() {
+    let house = House::empty().await;
+    let (by, mut client) = house.someone(Role::Volunteer).await;
+    with_screws(&house, "SC203", by).await;
+    let sitting = begun(&mut client, "SC203").await;
+    let page = client.get(&sitting).await;
+    assert!(page.select("#by-eye").is_empty());
+    let without = format!("{sitting}?without=shade");
+    assert!(page.attributes("a.key", "href").contains(&without));
+    let page = client.get(&without).await.words();
+    assert!(
+        page.contains("Log the look") && page.contains("Make the shade test"),
+        "{page}"
+    );
+    // A look sent back keeps its own screen.
+    let place = at(&mut client, &sitting).await;
+    let vague = client
+        .post(&format!("{sitting}/look"), &look(&place, "0.5", ""))
+        .await;
+    assert_eq!(vague.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(!vague.select("#by-eye").is_empty(), "{}", vague.words());
+    client
+        .post(&format!("{sitting}/look"), &look(&place, "0.5", "8"))
+        .await
+        .location();
+    let turn = client.get(&sitting).await.words();
+    assert!(
+        turn.contains("to find out which way the screws work"),
+        "{turn}"
+    );
+    assert!(turn.contains("note which way"), "{turn}");
+    // Looked at again, nothing is said of a shade test that was never made.
+    let parts = client.get(&sitting).await;
+    let parts = parts.attributes("input[name=parts]", "value")[0].clone();
+    let place = at(&mut client, &sitting).await;
+    let fields = [("at", place.as_str()), ("parts", parts.as_str())];
+    client
+        .post(&format!("{sitting}/go"), &fields)
+        .await
+        .location();
+    let place = at(&mut client, &sitting).await;
+    client
+        .post(&format!("{sitting}/look"), &look(&place, "0.6", "8"))
+        .await
+        .location();
+    let page = client.get(&sitting).await.words();
+    assert!(!page.contains("the shade test said"), "{page}");
 }

@@ -7,7 +7,7 @@ use crate::bench::plan::Work;
 use crate::bench::screw::{Element, Screw};
 use crate::bench::words::{clock_words, work_words};
 use crate::library::club::Club;
-use crate::library::sittings::{Record, Sitting};
+use crate::library::sittings::{Record, Sitting, Written};
 
 /// What a stage looks at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -47,31 +47,95 @@ pub struct LogLine {
     pub when: String,
     /// What.
     pub what: String,
+    /// Whether it was taken back.
+    pub struck: bool,
 }
 
-/// All of it.
+/// All of it, what was taken back included.
 pub fn log(club: &Club, sitting: &Sitting) -> Vec<LogLine> {
-    let mut at = Looked::Star;
-    let mut screws = Vec::new();
-    sitting
-        .steps
-        .iter()
-        .map(|s| {
-            let what = match &s.record {
-                Record::Stage { work } => {
-                    at = looked(*work);
-                    screws = screws_of(sitting, *work);
-                    format!("Stage: {}.", work_words(*work))
+    let mut work = Work::LookOnly;
+    let mut lines = Vec::new();
+    for s in &sitting.steps {
+        let what = match &s.record {
+            // Told beside what it struck out.
+            Record::Struck { .. } => continue,
+            Record::Stage { work: begun } => {
+                if s.struck.is_none() {
+                    work = *begun;
                 }
-                Record::Ready => "Everything before was in order.".to_owned(),
-                Record::Taken { taken } => step_words(taken, at, &screws),
-            };
-            LogLine {
-                when: format!("{}, {}", show::time(club, s.at), s.by),
-                what,
+                format!("Stage: {}.", work_words(*begun))
             }
-        })
-        .collect()
+            Record::Ready => "Everything before was in order.".to_owned(),
+            Record::Taken { taken } => step_words(taken, looked(work), &screws_of(sitting, work)),
+        };
+        lines.push(LogLine {
+            when: when(club, s),
+            what,
+            struck: s.struck.is_some(),
+        });
+    }
+    lines
+}
+
+/// When, by whom, and when and by whom it was taken back.
+pub fn when(club: &Club, of: &Written) -> String {
+    let written = format!("{}, {}", show::time(club, of.at), of.by);
+    match &of.struck {
+        Some((at, by)) if *by == of.by => {
+            format!("{written}; taken back {}", show::time(club, *at))
+        }
+        Some((at, by)) => format!("{written}; taken back {} by {by}", show::time(club, *at)),
+        None => written,
+    }
+}
+
+/// What was noted last, and what taking it back does.
+pub struct LastNoted {
+    /// What.
+    pub what: String,
+    /// What to know before it is taken back.
+    pub words: &'static str,
+}
+
+/// The last step of a running sitting, if it can be taken back.
+pub fn last_noted(sitting: &Sitting, work: Work) -> Option<LastNoted> {
+    let last = sitting.last_noted().filter(|_| sitting.ended.is_none())?;
+    let (what, words) = match &last.record {
+        Record::Stage { work } => (
+            format!("on to \u{201c}{}\u{201d}.", work_words(*work)),
+            "The stage before goes on as it stood.",
+        ),
+        Record::Ready => (
+            "everything before was in order.".to_owned(),
+            "The list comes again.",
+        ),
+        Record::Taken { taken } => {
+            let what = step_words(taken, looked(work), &screws_of(sitting, work));
+            let words = match taken {
+                Step::Go { .. } => {
+                    "Only if these turns were not made, or not as they are noted: what has been turned stays turned. If you made other turns, take this back and give them under \u{201c}I turned something else\u{201d}. If you turned the screws back, leave this, and give the way back there as the next turn."
+                }
+                Step::Look { .. } if last.entry_id.is_some() => {
+                    "The look is struck out here and in the logbook; then look again."
+                }
+                Step::Look { .. } if looked(work) == Looked::Star => {
+                    "It is struck out here; the measurement stays in the logbook and can be taken in again."
+                }
+                _ => "It is struck out; give it anew.",
+            };
+            (lower(what), words)
+        }
+        Record::Struck { .. } => return None,
+    };
+    Some(LastNoted { what, words })
+}
+
+fn lower(words: String) -> String {
+    let mut letters = words.chars();
+    match letters.next() {
+        Some(first) => first.to_lowercase().chain(letters).collect(),
+        None => words,
+    }
 }
 
 /// A step in words.
@@ -82,6 +146,9 @@ pub fn step_words(step: &Step, at: Looked, screws: &[Screw]) -> String {
             clock_words(shade.tube_deg),
             clock_words(shade.picture_deg)
         ),
+        Step::Look { coma, sigma, .. } if at == Looked::Corners && *coma == [0.0, 0.0] => {
+            format!("Edges of the field: alike all round, \u{b1} {sigma:.3} waves RMS.")
+        }
         Step::Look { coma, sigma, .. } if at == Looked::Corners => {
             let deg = coma[0].atan2(coma[1]).to_degrees();
             format!(
@@ -106,11 +173,15 @@ pub fn step_words(step: &Step, at: Looked, screws: &[Screw]) -> String {
             let thin = (-coma[0]).atan2(-coma[1]).to_degrees();
             if size > 0.0 {
                 format!(
-                    "Look: coma {size:.3} \u{b1} {sigma:.3} waves RMS, thin side at {} in the picture.",
+                    "Look: coma {size:.3} \u{b1} {} waves RMS, thin side at {} in the picture.",
+                    show::waves_error(*sigma),
                     clock_words(thin)
                 )
             } else {
-                format!("Look: even all round, \u{b1} {sigma:.3} waves RMS.")
+                format!(
+                    "Look: even all round, \u{b1} {} waves RMS.",
+                    show::waves_error(*sigma)
+                )
             }
         }
         Step::Feel { .. } => "Said how the screws feel.".to_owned(),

@@ -8,7 +8,7 @@ use super::super::Error;
 use super::super::by_eye_form::ByEyeFields;
 use super::super::fields::Mends;
 use super::page::{Typed, usable};
-use super::taking::{Taken, hour_deg};
+use super::taking::{Taken, hour_deg, leads_back};
 use crate::bench::advice::LEAST_RATIO;
 use crate::bench::corners::{self, Drawn, FourStars, Oval};
 use crate::bench::course::Step;
@@ -56,7 +56,9 @@ pub async fn look(Taken { mut step, fields }: Taken<ByEyeFields>) -> Result<Resp
     let (now, ordinal) = (step.desk().now(), step.ordinal());
     let sitting = step.sitting.clone();
     let told = (&test, instrument.aperture_mm);
-    sitting_course::write_look(step.conn(), &sitting, ordinal, told, by, now).await?;
+    sitting_course::write_look(step.conn(), &sitting, ordinal, told, by, now)
+        .await
+        .map_err(|e| leads_back(e, sitting.id))?;
     step.finish("Noted.").await
 }
 

@@ -26,7 +26,7 @@ use axum::response::Response;
 
 use super::Error;
 use super::access::{Access, Route};
-use super::extract::Path;
+use super::extract::{Path, Query};
 use super::fields::Mends;
 use super::page::{Desk, page as show_page};
 use crate::library::SittingId;
@@ -53,6 +53,7 @@ pub fn routes() -> Vec<Route> {
         Route::post(Volunteer, "/sittings/{id}/feel", steps::feel),
         Route::post(Volunteer, "/sittings/{id}/go", steps::go),
         Route::post(Volunteer, "/sittings/{id}/stage", steps::stage),
+        Route::post(Volunteer, "/sittings/{id}/back", steps::back),
         Route::post(Volunteer, "/sittings/{id}/end", steps::end),
     ];
     all.extend(sheet::routes());
@@ -70,9 +71,22 @@ pub fn sheet_address(id: SittingId) -> String {
     format!("/sittings/{id}/sheet")
 }
 
-async fn show(desk: Desk, Path(id): Path<SittingId>) -> Result<Response, Error> {
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct Asked {
+    without: String,
+}
+
+async fn show(
+    desk: Desk,
+    Path(id): Path<SittingId>,
+    Query(asked): Query<Asked>,
+) -> Result<Response, Error> {
     let mut conn = desk.read().await?;
     let sitting = Sitting::get(&mut conn, id).await?;
-    let typed = page::Typed::default();
+    let typed = page::Typed {
+        without_shade: asked.without == "shade",
+        ..page::Typed::default()
+    };
     show_page(&page::sitting_page(&desk, &mut conn, &sitting, typed, Mends::new()).await?)
 }

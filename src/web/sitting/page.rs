@@ -7,7 +7,7 @@ use super::super::fields::Mends;
 use super::super::page::{Chrome, Desk};
 use super::super::{Error, address, show};
 use super::draw::donut_address;
-use super::log::{LogLine, Looked, log, looked};
+use super::log::{LastNoted, LogLine, Looked, last_noted, log, looked};
 use super::looks::CornerFields;
 use super::start::points;
 use super::stop::{StopView, corners_done, ended_words, mark_done, stop_words};
@@ -40,6 +40,8 @@ pub struct Typed {
     pub dark_clock: String,
     /// Side of focus of the shade.
     pub shade_side: String,
+    /// Whether the shade test is left for later.
+    pub without_shade: bool,
     /// The look.
     pub eye: Option<ByEyeFields>,
     /// Mark's offset.
@@ -87,7 +89,10 @@ pub struct SittingPage {
     points: Vec<(Point, bool)>,
     next_shade: String,
     next_shade_hour: String,
+    /// Whether a screw may be turned by what the star shows.
+    turns: bool,
     shades: Vec<String>,
+    shade_again: &'static str,
     contradiction: String,
     typed: Typed,
     eye: ByEyeFields,
@@ -104,6 +109,7 @@ pub struct SittingPage {
     has_next: bool,
     next_words: &'static str,
     mark: &'static str,
+    last: Option<LastNoted>,
     log: Vec<LogLine>,
     ended: Option<(String, Vec<String>)>,
 }
@@ -146,12 +152,15 @@ pub async fn sitting_page(
     let now = standing(conn, sitting).await?;
     let next = now.course.next();
     let ground = &sitting.ground;
-    let view = view_of(sitting, &now, &next);
+    let view = match view_of(sitting, &now, &next) {
+        "shade" if typed.without_shade || typed.eye.is_some() => "look",
+        view => view,
+    };
     let eye = match typed.eye.take() {
         Some(eye) => eye,
         None => ByEyeFields::after_the_last(conn, &instrument).await?,
     };
-    let measured = if view == "look" {
+    let measured = if matches!(view, "look" | "stop") && now.at_star() {
         measured(conn, club, sitting).await?
     } else {
         Vec::new()
@@ -217,6 +226,12 @@ pub async fn sitting_page(
             .collect(),
         next_shade: clock_words(Orientation::next_shade_deg(now.course.shades())),
         next_shade_hour: hour_of(Orientation::next_shade_deg(now.course.shades())),
+        turns: matches!(now.work, Work::Star(_)),
+        shade_again: match (now.course.shades().len(), &now.course.footing().lies) {
+            (0, None) => "Make the shade test: it tells which way the screws work",
+            (1, None) => "Shade once more: it settles whether the picture is mirrored",
+            _ => "Make the shade test again",
+        },
         shades: now
             .course
             .shades()
@@ -239,7 +254,7 @@ pub async fn sitting_page(
         defocus: if looked {
             how_far(w020, instrument.aperture_mm, &eye.star_magnification)
         } else {
-            "until the donut shows a handful of rings".to_owned()
+            "so far out of focus that the donut shows a handful of rings".to_owned()
         },
         eye,
         measured,
@@ -255,7 +270,7 @@ pub async fn sitting_page(
             _ => None,
         },
         pictures,
-        coma: looked.then(|| (format!("{:.3}", coma.norm()), format!("{sigma:.3}"))),
+        coma: looked.then(|| (format!("{:.3}", coma.norm()), show::waves_error(sigma))),
         stop: match (&next, view) {
             (Next::Stop(stop), "stop") => Some(match at {
                 Looked::Star => stop_words(
@@ -276,6 +291,7 @@ pub async fn sitting_page(
             Work::Mechanical(Stage::Secondary) => "laser",
             _ => "cheshire",
         },
+        last: last_noted(sitting, now.work),
         log: log(club, sitting),
         ended: sitting.ended.as_ref().map(|e| {
             (
@@ -340,12 +356,11 @@ fn view_of(sitting: &Sitting, now: &Standing, next: &Next) -> &'static str {
     }
 }
 
-/// Whether a set of frames was sent after the last look or turn, so that it
+/// Whether a set of frames was sent after the last look or turn that counts, so that it
 /// shows the star as it stands now.
 pub fn usable(sitting: &Sitting, attempt: &Attempt) -> bool {
     let from = sitting
-        .steps
-        .iter()
+        .standing()
         .filter(|s| {
             matches!(
                 s.record,

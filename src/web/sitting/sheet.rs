@@ -10,7 +10,7 @@ use super::super::page::{Chrome, Desk, page};
 use super::super::tables::{Cell, csv_response};
 use super::super::{Error, address, show};
 use super::draw::{donut_address, tube_svg};
-use super::log::{Looked, looked, screws_of, step_words};
+use super::log::{Looked, looked, screws_of, step_words, when};
 use super::stop::{before_after, ended_words};
 use super::{sheet_address, sitting_address};
 use crate::bench::advice::{Go, Purpose, Why, defocus_waves};
@@ -205,8 +205,8 @@ async fn csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> 
 
 /// One line of the sheet.
 struct SheetLine {
+    /// When and by whom, and when it was taken back.
     when: String,
-    who: String,
     what: String,
     /// A look at the star, drawn.
     star: String,
@@ -214,6 +214,8 @@ struct SheetLine {
     tube: String,
     /// Whether a stage begins here.
     stage: bool,
+    /// Whether it was taken back.
+    struck: bool,
 }
 
 #[derive(Template)]
@@ -242,55 +244,59 @@ fn star(coma: [f64; 2], w020: f64, obstruction: f64) -> String {
 fn lines(club: &Club, sitting: &Sitting) -> Vec<SheetLine> {
     let mut work = Work::LookOnly;
     let eps = sitting.ground.obstruction;
-    sitting
-        .steps
-        .iter()
-        .map(|s| {
-            let mut line = SheetLine {
-                when: show::time(club, s.at),
-                who: s.by.clone(),
-                what: String::new(),
-                star: String::new(),
-                tube: String::new(),
-                stage: false,
-            };
-            match &s.record {
-                Record::Stage { work: begun } => {
+    let mut lines = Vec::new();
+    for s in &sitting.steps {
+        let struck = s.struck.is_some();
+        let mut line = SheetLine {
+            when: when(club, s),
+            what: String::new(),
+            star: String::new(),
+            tube: String::new(),
+            stage: false,
+            struck,
+        };
+        match &s.record {
+            // Told beside what it struck out.
+            Record::Struck { .. } => continue,
+            Record::Stage { work: begun } => {
+                if !struck {
                     work = *begun;
                     line.stage = true;
-                    line.what = work_words(work).to_owned();
                 }
-                Record::Ready => line.what = "Everything before was in order.".to_owned(),
-                Record::Taken { taken } => {
-                    let at = looked(work);
-                    line.what = step_words(taken, at, &screws_of(sitting, work));
-                    match taken {
-                        Step::Look { coma, .. } if at == Looked::Star => {
-                            let w020 = defocus_waves((*coma).into(), eps);
-                            line.star = star(*coma, w020, eps);
-                        }
-                        Step::Go { parts, .. } => {
-                            let go = Go {
-                                parts: parts.clone(),
-                                purpose: Purpose::Correct,
-                                expected_waves: 0.0,
-                            };
-                            line.tube = tube_svg(&screws_of(sitting, work), Some(&go));
-                        }
-                        _ => {}
+                line.what = work_words(*begun).to_owned();
+            }
+            Record::Ready => line.what = "Everything before was in order.".to_owned(),
+            Record::Taken { taken } => {
+                let at = looked(work);
+                line.what = step_words(taken, at, &screws_of(sitting, work));
+                match taken {
+                    _ if struck => {}
+                    Step::Look { coma, .. } if at == Looked::Star => {
+                        let w020 = defocus_waves((*coma).into(), eps);
+                        line.star = star(*coma, w020, eps);
                     }
+                    Step::Go { parts, .. } => {
+                        let go = Go {
+                            parts: parts.clone(),
+                            purpose: Purpose::Correct,
+                            expected_waves: 0.0,
+                        };
+                        line.tube = tube_svg(&screws_of(sitting, work), Some(&go));
+                    }
+                    _ => {}
                 }
             }
-            line
-        })
-        .collect()
+        }
+        lines.push(line);
+    }
+    lines
 }
 
 /// The first and the last look at the star.
 pub fn first_and_last(sitting: &Sitting) -> Option<([f64; 2], [f64; 2])> {
     let mut work = Work::LookOnly;
     let mut found: Option<([f64; 2], [f64; 2])> = None;
-    for step in &sitting.steps {
+    for step in sitting.standing() {
         match &step.record {
             Record::Stage { work: begun } => work = *begun,
             Record::Taken {

@@ -43,6 +43,8 @@ struct StartPage {
     plan_words: String,
     points: Vec<before::Point>,
     screws: usize,
+    /// Whether screws matter to this design at all.
+    turns: bool,
 }
 
 /// What a sitting with this instrument would rest on.
@@ -113,6 +115,7 @@ fn start_page(
         plan_words: plan.words,
         points: points(instrument, ground),
         screws: ground.screws.len(),
+        turns: !matches!(ground.layout, Some(Layout::Refractor) | None),
         form,
         mends,
     }

@@ -12,7 +12,7 @@ use super::super::fields::Mends;
 use super::super::page::Desk;
 use super::page::Typed;
 use super::start::points;
-use super::taking::{Taken, Taking, Turned, hour_deg};
+use super::taking::{Taken, Taking, Turned, hour_deg, leads_back};
 use crate::bench::advice::{Feel, PARTS};
 use crate::bench::course::Step;
 use crate::bench::orientation::{Shade, Side};
@@ -288,6 +288,20 @@ pub async fn end(Taken { mut step, .. }: Taken<Nothing>) -> Result<Response, Err
     let by = step.desk().person()?.id;
     let (now, ordinal) = (step.desk().now(), step.ordinal());
     let sitting = step.sitting.clone();
-    sitting_course::end(step.conn(), &sitting, ordinal, by, now).await?;
+    sitting_course::end(step.conn(), &sitting, ordinal, by, now)
+        .await
+        .map_err(|e| leads_back(e, sitting.id))?;
     step.finish("The sitting is in the logbook.").await
+}
+
+/// The last step taken back.
+pub async fn back(Taken { mut step, .. }: Taken<Nothing>) -> Result<Response, Error> {
+    let by = step.desk().person()?.id;
+    let (now, ordinal) = (step.desk().now(), step.ordinal());
+    let sitting = step.sitting.clone();
+    sitting_course::take_back(step.conn(), &sitting, ordinal, by, now)
+        .await
+        .map_err(|e| leads_back(e, sitting.id))?;
+    step.finish("Taken back. It stays in the log, struck out.")
+        .await
 }

@@ -60,8 +60,9 @@ pub fn stop_words(
 ) -> StopView {
     let chance = (100.0 * stop.chance_within).round().min(99.0);
     let left = format!(
-        "What is left: {:.3} \u{b1} {:.3} waves RMS, against a limit of {threshold:.3}; inside it with {chance:.0} % certainty.",
-        stop.left_waves, stop.left_sigma_waves
+        "What is left: {:.3} \u{b1} {} waves RMS, against a limit of {threshold:.3}; inside it with {chance:.0}\u{a0}% certainty.",
+        stop.left_waves,
+        show::waves_error(stop.left_sigma_waves)
     );
     let (title, first) = match stop.why {
         Why::InLine => (
@@ -203,7 +204,7 @@ pub fn ended_words(
         .to_owned(),
     ];
     words.push(before_after(before, after, goes));
-    if better_night {
+    if better_night && why != Some(Why::Nothing) {
         words.push("A steadier night is worth another sitting.".to_owned());
     }
     words
@@ -216,11 +217,20 @@ pub fn before_after(before: Option<(f64, f64)>, after: Option<(f64, f64)>, goes:
         1 => "one turn of the screws".to_owned(),
         n => format!("{n} turns of the screws"),
     };
-    match (before, after) {
-        (Some((b, bs)), Some((a, s))) => format!(
-            "Coma {b:.2} \u{b1} {bs:.2} waves RMS before, {a:.3} \u{b1} {s:.3} after; {turns}."
+    // By eye the first look is known to a hundredth or two, from frames better.
+    let first = before.map(|(b, bs)| {
+        if bs < 0.01 {
+            format!("{b:.3} \u{b1} {}", show::waves_error(bs))
+        } else {
+            format!("{b:.2} \u{b1} {bs:.2}")
+        }
+    });
+    match (first, after) {
+        (Some(first), Some((a, s))) => format!(
+            "Coma {first} waves RMS before, {a:.3} \u{b1} {} after; {turns}.",
+            show::waves_error(s)
         ),
-        (Some((b, bs)), None) => format!("Coma {b:.2} \u{b1} {bs:.2} waves RMS before; {turns}."),
+        (Some(first), None) => format!("Coma {first} waves RMS before; {turns}."),
         _ => format!("No look at the star; {turns}."),
     }
 }

@@ -149,7 +149,9 @@ impl Taking {
     ) -> Result<Response, Error> {
         let by = self.desk.person()?.id;
         let (id, now) = (self.sitting.id, self.desk.now());
-        sittings::write(&mut self.write, id, self.ordinal, record, entry, by, now).await?;
+        sittings::write(&mut self.write, id, self.ordinal, record, entry, by, now)
+            .await
+            .map_err(|e| leads_back(e, id))?;
         self.finish("Noted.").await
     }
 
@@ -170,6 +172,11 @@ impl Taking {
     pub async fn mend(mut self, typed: Typed, mends: Mends) -> Result<Response, Error> {
         mend(&sitting_page(&self.desk, &mut self.write, &self.sitting, typed, mends).await?)
     }
+}
+
+/// A refusal leads back to the sitting, where it can be seen how it stands.
+pub fn leads_back(error: crate::library::Error, id: SittingId) -> Error {
+    Error::from(error).leading_to(sitting_address(id), "To the sitting")
 }
 
 /// A clock hour as degrees.

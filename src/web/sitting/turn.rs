@@ -25,6 +25,8 @@ pub struct TurnView {
     pub svg: String,
     /// From where one faces the screws.
     pub faced_from: &'static str,
+    /// Whether that is from behind, where the tube's clock runs the other way.
+    pub from_behind: bool,
     /// As the form carries it.
     pub parts: String,
     /// Screws by label with how they feel.
@@ -86,6 +88,7 @@ pub fn turn_view(course: &Course, go: &Go, at: Looked, glass: bool) -> TurnView 
         },
         svg: tube_svg(screws, Some(go)),
         faced_from: element.faced_from(),
+        from_behind: element == Element::Primary,
         parts: go
             .parts
             .iter()
