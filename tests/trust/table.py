@@ -29,7 +29,7 @@ if faults:
         f"lost {faults['lost']}, done twice {faults['twice']}, done by half {faults['halves']}, unsound {faults['unsound']}",
     )
 web = (folder / "web.txt").read_text() if (folder / "web.txt").exists() else ""
-for what, words in re.findall(r"^counts: ([^:]+): (.*)$", web, re.M):
+for what, words in re.findall(r"counts: ([^:]+): (.*)$", web, re.M):
     much, found = words.split(" -> ") if " -> " in words else (words, "none")
     row(what, much, found)
 slow = read("slow.json")
