@@ -36,9 +36,9 @@ pub async fn copy_of(library: &Library, to: &Path) -> Result<Checked> {
         .await?;
     conn.close().await?;
     let file = std::fs::File::open(to).and_then(|f| f.sync_all());
-    file.map_err(|source| Error::Folder {
+    file.map_err(|said| Error::Folder {
         path: to.to_owned(),
-        source,
+        said,
     })?;
     check_copy(to).await
 }

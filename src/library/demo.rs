@@ -25,9 +25,9 @@ pub enum Holds {
 /// # Errors
 /// When the folder or a database in it cannot be read.
 pub async fn holds(folder: &Path) -> Result<Holds> {
-    let unreadable = |source| super::Error::Folder {
+    let unreadable = |said| super::Error::Folder {
         path: folder.to_owned(),
-        source,
+        said,
     };
     if !folder.exists() {
         return Ok(Holds::Nothing);

@@ -65,14 +65,10 @@ impl Library {
 }
 
 fn not_ours(folder: &Path, error: &sqlx::Error) -> Error {
-    if super::is_held(error) {
-        return Error::Refused(format!(
-            "The data in {} cannot be read: another program has held it for more than ten seconds. Let that end, or stop it, and try again.",
+    super::held(folder, error).unwrap_or_else(|| {
+        Error::Refused(format!(
+            "The data in {} cannot be read ({error}). Is it a tubewright data folder, and may you read it?",
             folder.display()
-        ));
-    }
-    Error::Refused(format!(
-        "The data in {} cannot be read ({error}). Is it a tubewright data folder, and may you read it?",
-        folder.display()
-    ))
+        ))
+    })
 }

@@ -69,13 +69,13 @@ pub enum Error {
     Refused(String),
     /// The data folder could not be used.
     #[error(
-        "the data folder {path} cannot be used. It must belong to the user that runs this, on a disk that can be written"
+        "the data folder {path} cannot be used: {said}. It must belong to the user that runs this, on a disk that can be written"
     )]
     Folder {
         /// The folder.
         path: PathBuf,
-        /// What the system said.
-        source: std::io::Error,
+        /// What the system said; not called source, which would be printed twice.
+        said: std::io::Error,
     },
     /// The database said no.
     #[error(transparent)]
@@ -106,23 +106,27 @@ pub(crate) const DATABASE_FILE: &str = "tubewright.db";
 /// What a server holds locked while it serves the folder. Empty.
 const SERVED_FILE: &str = "served";
 
-/// Whether another program has the database for itself.
-pub(crate) fn is_held(error: &sqlx::Error) -> bool {
-    // SQLITE_BUSY and SQLITE_LOCKED; the bits above tell more of how it came.
+/// SQLite's extended result code (sqlite.org/rescode.html), whose low byte is the
+/// primary one; 0 where the error is not the database's.
+pub(crate) fn result_code(error: &sqlx::Error) -> u32 {
     let code = error.as_database_error().and_then(|e| e.code());
-    code.and_then(|c| c.parse::<u32>().ok())
-        .is_some_and(|c| matches!(c & 0xff, 5 | 6))
+    code.and_then(|c| c.parse().ok()).unwrap_or(0)
 }
 
-/// The refusal of a database that another program holds; else the error itself.
+/// The refusal, where it is that another program has the database for itself.
+fn held(folder: &Path, error: &sqlx::Error) -> Option<Error> {
+    // SQLITE_BUSY and SQLITE_LOCKED.
+    matches!(result_code(error) & 0xff, 5 | 6).then(|| {
+        Error::Refused(format!(
+            "The data in {} cannot be used: another program has held it for more than ten seconds, a backup by other means, say. Let that end, or stop it, and try again.",
+            folder.display()
+        ))
+    })
+}
+
+/// The same, or else the error itself.
 fn held_or(folder: &Path, error: sqlx::Error) -> Error {
-    if is_held(&error) {
-        return Error::Refused(format!(
-            "another program has held {} for more than ten seconds, a backup by other means, say. Let it end, or stop it, and try again.",
-            folder.join(DATABASE_FILE).display()
-        ));
-    }
-    error.into()
+    held(folder, &error).unwrap_or_else(|| error.into())
 }
 
 /// The migrations carried inside the binary.
@@ -132,9 +136,9 @@ impl Library {
     /// Opens the data folder, making it and its database when missing, and
     /// brings the database's layout up to date.
     pub async fn open(folder: &Path) -> Result<Self> {
-        let unusable = |source| Error::Folder {
+        let unusable = |said| Error::Folder {
             path: folder.to_owned(),
-            source,
+            said,
         };
         std::fs::create_dir_all(folder).map_err(unusable)?;
         // SQLite would only say that it cannot open the file.
@@ -196,9 +200,9 @@ impl Library {
     /// # Errors
     /// [`Error::Refused`] while another server has it.
     pub fn serve_alone(&self) -> Result<std::fs::File> {
-        let unusable = |source| Error::Folder {
+        let unusable = |said| Error::Folder {
             path: self.folder.clone(),
-            source,
+            said,
         };
         let place = std::fs::File::create(self.folder.join(SERVED_FILE)).map_err(unusable)?;
         match place.try_lock() {

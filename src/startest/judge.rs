@@ -7,7 +7,7 @@
 use super::find::{CLEAR, Candidate, Found, find};
 use super::frame::{Frame, Setup};
 use super::report::Reason;
-use super::rings::{Effort, Geometry, NoRings, Start, measure_rings};
+use super::rings::{CONTRADICTS, Effort, Geometry, NoRings, Start, measure_rings};
 
 /// Fewest pixels across a donut that can be measured.
 pub const LEAST_ACROSS_PX: f64 = 12.0;
@@ -329,7 +329,7 @@ pub fn check_shape(g: &Geometry, setup: &Setup) -> Result<(), Reason> {
             ));
         }
         let ratio = s.radius / g.outer_radius;
-        if (ratio - setup.obstruction).abs() > 0.2 {
+        if (ratio - setup.obstruction).abs() > CONTRADICTS {
             return Err(reason(
                 "obstruction-contradicts",
                 format!(

@@ -139,6 +139,10 @@ pub fn measure_rings(
     Ok(look.finish(sky))
 }
 
+/// A shadow whose share of the donut is this far from the told obstruction is not that
+/// obstruction's.
+pub(super) const CONTRADICTS: f64 = 0.2;
+
 /// Fresnel zones from the middle to the outer edge, below which a fringe may pass for
 /// the shadow's edge; 3.7 are 3.4 waves.
 const FEW_ZONES: f64 = 3.7;
@@ -245,7 +249,7 @@ impl<'a> Look<'a> {
             .as_ref()
             .map_or(0.0, |f| f.circle.radius / r);
         let zones = (r / self.grain).sqrt();
-        zones < FEW_ZONES && (ratio - self.told).abs() > 0.2
+        zones < FEW_ZONES && (ratio - self.told).abs() > CONTRADICTS
     }
 
     /// Goes on as with an unobstructed star, from the start.

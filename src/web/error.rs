@@ -86,10 +86,8 @@ impl From<library::Error> for Error {
                 tracing::warn!("no connection to the database was free");
                 Self::Unwritable(CROWDED)
             }
-            library::Error::Database(sqlx::Error::Database(said)) => {
-                // Result codes of SQLite (sqlite.org/rescode.html): the primary
-                // code is the low byte of an extended one.
-                let code = said.code().and_then(|c| c.parse::<u32>().ok()).unwrap_or(0);
+            library::Error::Database(said @ sqlx::Error::Database(_)) => {
+                let code = library::result_code(&said);
                 match (code & 0xff, code) {
                     (13, _) | (_, 778) => {
                         tracing::error!(code, "the disk is full");

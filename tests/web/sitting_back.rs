@@ -3,7 +3,7 @@
 use axum::http::StatusCode;
 use tubewright::library::instruments::Design;
 use tubewright::library::people::Role;
-use tubewright::library::{star_tests, works};
+use tubewright::library::{InstrumentId, PersonId, star_tests, works};
 
 use crate::common::{Client, House};
 use crate::sitting_stages::of_design;
@@ -24,6 +24,15 @@ async fn parts(client: &mut Client, sitting: &str) -> String {
     parts[0].clone()
 }
 
+/// A volunteer's sitting whose shade test is made.
+async fn shaded(house: &House) -> (Client, PersonId, InstrumentId, String) {
+    let (by, mut client) = house.someone(Role::Volunteer).await;
+    let instrument = with_screws(house, "SC203", by).await;
+    let sitting = begun(&mut client, "SC203").await;
+    shade(&mut client, &sitting, "12", "2").await;
+    (client, by, instrument, sitting)
+}
+
 async fn taken_back(client: &mut Client, sitting: &str) {
     let place = at(client, sitting).await;
     client
@@ -35,10 +44,7 @@ async fn taken_back(client: &mut Client, sitting: &str) {
 #[tokio::test]
 async fn a_wrong_look_is_taken_back_and_the_advice_forgets_it() {
     let house = House::empty().await;
-    let (by, mut client) = house.someone(Role::Volunteer).await;
-    let instrument = with_screws(&house, "SC203", by).await;
-    let sitting = begun(&mut client, "SC203").await;
-    shade(&mut client, &sitting, "12", "2").await;
+    let (mut client, by, instrument, sitting) = shaded(&house).await;
     // The wrong hour was tapped.
     looked(&mut client, &sitting, "0.5", "8").await;
     let page = client.get(&sitting).await.words();
@@ -77,10 +83,7 @@ async fn a_wrong_look_is_taken_back_and_the_advice_forgets_it() {
 #[tokio::test]
 async fn a_turn_that_was_not_made_is_taken_back_and_does_not_count() {
     let house = House::empty().await;
-    let (by, mut client) = house.someone(Role::Volunteer).await;
-    let instrument = with_screws(&house, "SC203", by).await;
-    let sitting = begun(&mut client, "SC203").await;
-    shade(&mut client, &sitting, "12", "2").await;
+    let (mut client, _, instrument, sitting) = shaded(&house).await;
     looked(&mut client, &sitting, "0.5", "8").await;
     let asked = parts(&mut client, &sitting).await;
     let place = at(&mut client, &sitting).await;

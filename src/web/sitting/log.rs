@@ -51,30 +51,32 @@ pub struct LogLine {
     pub struck: bool,
 }
 
+/// What was written down, with the stage it belongs to; what was taken back is among
+/// it, the taking back is told beside it.
+pub fn told(sitting: &Sitting) -> impl Iterator<Item = (&Written, Work)> {
+    let mut at = Work::LookOnly;
+    let is_told = |s: &&Written| !matches!(s.record, Record::Struck { .. });
+    sitting.steps.iter().filter(is_told).map(move |s| {
+        if let (Record::Stage { work }, None) = (&s.record, &s.struck) {
+            at = *work;
+        }
+        (s, at)
+    })
+}
+
 /// All of it, what was taken back included.
 pub fn log(club: &Club, sitting: &Sitting) -> Vec<LogLine> {
-    let mut work = Work::LookOnly;
-    let mut lines = Vec::new();
-    for s in &sitting.steps {
-        let what = match &s.record {
-            // Told beside what it struck out.
-            Record::Struck { .. } => continue,
-            Record::Stage { work: begun } => {
-                if s.struck.is_none() {
-                    work = *begun;
-                }
-                format!("Stage: {}.", work_words(*begun))
-            }
+    let line = |(s, at): (&Written, Work)| LogLine {
+        when: when(club, s),
+        what: match &s.record {
+            Record::Stage { work } => format!("Stage: {}.", work_words(*work)),
             Record::Ready => "Everything before was in order.".to_owned(),
-            Record::Taken { taken } => step_words(taken, looked(work), &screws_of(sitting, work)),
-        };
-        lines.push(LogLine {
-            when: when(club, s),
-            what,
-            struck: s.struck.is_some(),
-        });
-    }
-    lines
+            Record::Taken { taken } => step_words(taken, looked(at), &screws_of(sitting, at)),
+            Record::Struck { .. } => String::new(),
+        },
+        struck: s.struck.is_some(),
+    };
+    told(sitting).map(line).collect()
 }
 
 /// When, by whom, and when and by whom it was taken back.

@@ -10,12 +10,11 @@ use super::super::page::{Chrome, Desk, page};
 use super::super::tables::{Cell, csv_response};
 use super::super::{Error, address, show};
 use super::draw::{donut_address, tube_svg};
-use super::log::{Looked, looked, screws_of, step_words, when};
+use super::log::{Looked, looked, screws_of, step_words, told, when};
 use super::stop::{before_after, ended_words};
 use super::{sheet_address, sitting_address};
 use crate::bench::advice::{Go, Purpose, Why, defocus_waves};
 use crate::bench::course::Step;
-use crate::bench::plan::Work;
 use crate::bench::words::work_words;
 use crate::library::club::Club;
 use crate::library::instruments::Instrument;
@@ -242,10 +241,9 @@ fn star(coma: [f64; 2], w020: f64, obstruction: f64) -> String {
 }
 
 fn lines(club: &Club, sitting: &Sitting) -> Vec<SheetLine> {
-    let mut work = Work::LookOnly;
     let eps = sitting.ground.obstruction;
     let mut lines = Vec::new();
-    for s in &sitting.steps {
+    for (s, work) in told(sitting) {
         let struck = s.struck.is_some();
         let mut line = SheetLine {
             when: when(club, s),
@@ -256,14 +254,10 @@ fn lines(club: &Club, sitting: &Sitting) -> Vec<SheetLine> {
             struck,
         };
         match &s.record {
-            // Told beside what it struck out.
-            Record::Struck { .. } => continue,
-            Record::Stage { work: begun } => {
-                if !struck {
-                    work = *begun;
-                    line.stage = true;
-                }
-                line.what = work_words(*begun).to_owned();
+            Record::Struck { .. } => {}
+            Record::Stage { work } => {
+                line.stage = !struck;
+                line.what = work_words(*work).to_owned();
             }
             Record::Ready => line.what = "Everything before was in order.".to_owned(),
             Record::Taken { taken } => {
@@ -294,17 +288,15 @@ fn lines(club: &Club, sitting: &Sitting) -> Vec<SheetLine> {
 
 /// The first and the last look at the star.
 pub fn first_and_last(sitting: &Sitting) -> Option<([f64; 2], [f64; 2])> {
-    let mut work = Work::LookOnly;
     let mut found: Option<([f64; 2], [f64; 2])> = None;
-    for step in sitting.standing() {
-        match &step.record {
-            Record::Stage { work: begun } => work = *begun,
-            Record::Taken {
-                taken: Step::Look { coma, .. },
-            } if looked(work) == Looked::Star => {
-                found = Some((found.map_or(*coma, |(first, _)| first), *coma));
-            }
-            _ => {}
+    for (step, work) in told(sitting) {
+        if let Record::Taken {
+            taken: Step::Look { coma, .. },
+        } = &step.record
+            && step.struck.is_none()
+            && looked(work) == Looked::Star
+        {
+            found = Some((found.map_or(*coma, |(first, _)| first), *coma));
         }
     }
     found
