@@ -291,7 +291,7 @@ pub const NEAREST_WAVES: f64 = 5.0;
 /// that the ring is visibly uneven, far enough that the shadow stays clear of
 /// the rim.
 pub fn defocus_waves(coma: Vector2<f64>, obstruction: f64) -> f64 {
-    let w131 = crate::optics::wavefront::w131_from_coma(coma.norm());
+    let w131 = optics::wavefront::w131_from_coma(coma.norm());
     // Thin over thick about a half.
     (w131 * 1.5 * (1.0 + obstruction) / 0.33).clamp(NEAREST_WAVES, 20.0)
 }
@@ -300,9 +300,9 @@ pub fn defocus_waves(coma: Vector2<f64>, obstruction: f64) -> f64 {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::bench::orientation::{Candidate, Map, Orientation, Reading};
-    use crate::bench::response::{Learnt, Trust};
-    use crate::bench::screw::{Element, Mechanism, tilt_per_turn};
+    use crate::orientation::{Candidate, Map, Orientation, Reading};
+    use crate::response::{Learnt, Trust};
+    use crate::screw::{Element, Mechanism, tilt_per_turn};
     use nalgebra::Matrix2;
 
     fn screws(mechanism: Mechanism, lever_mm: f64) -> Vec<Screw> {

@@ -20,10 +20,10 @@ use super::course::{Eye, Footing, Step};
 use super::orientation::Orientation;
 use super::response::Trust;
 use super::screw::Screw;
-use crate::optics::alignment::{PerArcmin, per_arcmin, tilted};
-use crate::optics::prescription::Prescription;
-use crate::optics::trace::{ARCMIN_RAD, Lost, Part, Shift};
-use crate::optics::{ARCSEC_PER_RAD, REFERENCE_NM};
+use optics::alignment::{PerArcmin, per_arcmin, tilted};
+use optics::prescription::Prescription;
+use optics::trace::{ARCMIN_RAD, Lost, Part, Shift};
+use optics::{ARCSEC_PER_RAD, REFERENCE_NM};
 
 /// How far from the middle the four stars are asked for, arc minutes.
 pub const EDGE_ARCMIN: f64 = 15.0;
@@ -258,12 +258,12 @@ pub fn footing(
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::bench::advice::{MOST_PARTS, Next, Why};
-    use crate::bench::course::Course;
-    use crate::bench::orientation::Map;
-    use crate::bench::screw::{Element, Mechanism, tilt_per_turn};
-    use crate::optics::prescription::{Layout, Numbers};
+    use crate::advice::{MOST_PARTS, Next, Why};
+    use crate::course::Course;
+    use crate::orientation::Map;
+    use crate::screw::{Element, Mechanism, tilt_per_turn};
     use nalgebra::DVector;
+    use optics::prescription::{Layout, Numbers};
 
     fn ritchey() -> Prescription {
         let n = Numbers::usual(Layout::RitcheyChretien, 203.0, 1624.0);

@@ -10,7 +10,7 @@ use super::advice::{Aim, Feel, Next, Tally, advise, turns_of};
 use super::orientation::{Orientation, Reading, Shade};
 use super::response::{Learnt, Noticed, Response, Trust};
 use super::screw::{Screw, tilt_per_turn};
-use crate::optics::alignment::PerArcmin;
+use optics::alignment::PerArcmin;
 
 /// What a course rests on.
 #[derive(Debug, Clone, PartialEq)]
@@ -296,7 +296,7 @@ impl Course {
         }
         let turns = DVector::from_vec(turns_of(parts));
         let go: Vector2<f64> = map.matrix() * (&self.jump_mm * turns);
-        let arcmin = go.norm() / self.footing.focal_mm / crate::optics::trace::ARCMIN_RAD;
+        let arcmin = go.norm() / self.footing.focal_mm / optics::trace::ARCMIN_RAD;
         (arcmin > 0.0).then(|| (go.x.atan2(go.y).to_degrees().rem_euclid(360.0), arcmin))
     }
 }
@@ -305,8 +305,8 @@ impl Course {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::bench::orientation::Side;
-    use crate::bench::screw::{Element, Mechanism};
+    use crate::orientation::Side;
+    use crate::screw::{Element, Mechanism};
     use nalgebra::Matrix2;
 
     fn footing() -> Footing {
@@ -416,7 +416,7 @@ mod tests {
         let Next::Stop(stop) = course.next() else {
             panic!()
         };
-        assert_eq!(stop.why, crate::bench::advice::Why::Nothing);
+        assert_eq!(stop.why, crate::advice::Why::Nothing);
         assert!((stop.left_waves - 0.2236).abs() < 1e-3);
     }
 
@@ -476,7 +476,7 @@ mod tests {
         let (deg, arcmin) = course.jump(&[8, -4, -4]).unwrap();
         assert!((deg - 90.0).abs() < 1.0, "{deg}");
         assert!(
-            (arcmin - 4.5 / 2000.0 / crate::optics::trace::ARCMIN_RAD).abs() < 0.2,
+            (arcmin - 4.5 / 2000.0 / optics::trace::ARCMIN_RAD).abs() < 0.2,
             "{arcmin}"
         );
     }

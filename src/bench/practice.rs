@@ -11,7 +11,7 @@ use super::orientation::Map;
 use super::plan::response_of;
 use super::response::Trust;
 use super::screw::{Element, Mechanism, Screw, tilt_per_turn};
-use crate::optics::prescription::{Impossible, Layout, Numbers, Prescription};
+use optics::prescription::{Impossible, Layout, Numbers, Prescription};
 
 /// Clear aperture of the simulated tube, mm.
 pub const APERTURE_MM: f64 = 203.0;
@@ -98,8 +98,8 @@ impl Practice {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::bench::advice::{Next, Why};
-    use crate::bench::orientation::{Shade, Side};
+    use crate::advice::{Next, Why};
+    use crate::orientation::{Shade, Side};
 
     #[test]
     fn whoever_follows_the_advice_brings_it_in() {

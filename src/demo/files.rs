@@ -6,20 +6,20 @@ use serde::Deserialize;
 use serde::de::DeserializeOwned;
 
 use super::{Error, Result};
-use crate::library::adjusters::{Adjuster, AdjusterKind, Element, Head};
-use crate::library::club::{Paper, Units};
-use crate::library::entries::EntryKind;
-use crate::library::findings::{AsksFor, FindingWhat};
-use crate::library::instruments::{Design, Standing};
-use crate::library::journeys::JourneyKind;
-use crate::library::limits::LimitWhat;
-use crate::library::people::Role;
-use crate::library::star_tests::FocusSide;
-use crate::library::waits::WantsItFor;
-use crate::library::works::WorkWhat;
+use library::adjusters::{Adjuster, AdjusterKind, Element, Head};
+use library::club::{Paper, Units};
+use library::entries::EntryKind;
+use library::findings::{AsksFor, FindingWhat};
+use library::instruments::{Design, Standing};
+use library::journeys::JourneyKind;
+use library::limits::LimitWhat;
+use library::people::Role;
+use library::star_tests::FocusSide;
+use library::waits::WantsItFor;
+use library::works::WorkWhat;
 
 #[derive(RustEmbed)]
-#[folder = "seed-data/"]
+#[folder = "../../seed-data/"]
 struct Files;
 
 /// The whole of `seed-data/`.

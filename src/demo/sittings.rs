@@ -11,19 +11,19 @@ use sha2::{Digest, Sha256};
 use super::files::{Eye, Instrument as Listed, Sitting as Told};
 use super::story::Story;
 use super::{Error, Result, eye};
-use crate::bench::advice::{Next, defocus_waves};
-use crate::bench::corners::width_arcsec;
-use crate::bench::course::{Course, Step};
-use crate::bench::mechanical::{MARK_SIGMA_MM, Stage};
-use crate::bench::orientation::{Map, Shade, Side};
-use crate::bench::plan::Work;
-use crate::library::instruments::Instrument;
-use crate::library::sitting_course::{self, Standing, ground, plan_of, standing};
-use crate::library::sittings::{self, Record, Sitting};
-use crate::library::star_tests::FocusSide;
-use crate::library::{Conn, InstrumentId, Moment, PersonId, SittingId};
-use crate::optics::wavefront::w131_from_coma;
-use crate::upkeep;
+use bench::advice::{Next, defocus_waves};
+use bench::corners::width_arcsec;
+use bench::course::{Course, Step};
+use bench::mechanical::{MARK_SIGMA_MM, Stage};
+use bench::orientation::{Map, Shade, Side};
+use bench::plan::Work;
+use library::instruments::Instrument;
+use library::sitting_course::{self, Standing, ground, plan_of, standing};
+use library::sittings::{self, Record, Sitting};
+use library::star_tests::FocusSide;
+use library::{Conn, InstrumentId, Moment, PersonId, SittingId};
+use optics::wavefront::w131_from_coma;
+use upkeep;
 
 /// When a sitting begins.
 pub fn begins(told: &Told, story: &Story) -> Result<Moment> {
@@ -62,7 +62,7 @@ impl Simulated<'_> {
 
     fn turn(&mut self, course: &Course, parts: &[i32]) -> Vector2<f64> {
         let footing = course.footing();
-        let tilt = crate::bench::screw::tilt_per_turn(&footing.screws);
+        let tilt = bench::screw::tilt_per_turn(&footing.screws);
         let turns: Vec<f64> = parts
             .iter()
             .map(|p| f64::from(*p) / 64.0 * (1.0 + 0.08 * self.spread()))
@@ -186,7 +186,7 @@ fn begins_at(told: &Told, now: &Standing) -> Vector2<f64> {
         Work::Mechanical(Stage::Primary) => {
             let optics = now.optics.as_ref();
             let per = optics.and_then(|o| {
-                crate::bench::plan::response_of(o, crate::bench::screw::Element::Primary)
+                bench::plan::response_of(o, bench::screw::Element::Primary)
                     .ok()
                     .flatten()
             });
@@ -235,8 +235,7 @@ async fn step(
                 if now.course.looks_since() == 0 && now.goes_here == 0 && shades < 2 =>
             {
                 wait(2);
-                let tube =
-                    crate::bench::orientation::Orientation::next_shade_deg(now.course.shades());
+                let tube = bench::orientation::Orientation::next_shade_deg(now.course.shades());
                 Record::Taken {
                     taken: simulated.shade(tube),
                 }

@@ -6,7 +6,7 @@ use chrono_tz::Tz;
 
 use super::files::{Line, Seed};
 use super::{Error, Result};
-use crate::library::Moment;
+use library::Moment;
 
 /// When "today" is, and in which zone.
 #[derive(Debug, Clone, Copy)]

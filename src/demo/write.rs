@@ -8,20 +8,20 @@ use super::frames::Measured;
 use super::pictures::Drawing;
 use super::story::{Story, Told};
 use super::{Error, Result, eye, limit_words, sittings};
-use crate::library::adjusters;
-use crate::library::attempts;
-use crate::library::club::Club;
-use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::findings::Finding;
-use crate::library::instruments::{Instrument, Particulars};
-use crate::library::journeys::Journey;
-use crate::library::limits::{self, Whose};
-use crate::library::loans::{self, HandOut};
-use crate::library::people::{self, NewPerson, Person};
-use crate::library::star_tests::{Method, StarTest};
-use crate::library::work_nights::NewWorkNight;
-use crate::library::works::Work;
-use crate::library::{
+use library::adjusters;
+use library::attempts;
+use library::club::Club;
+use library::entries::{EntryKind, NewEntry};
+use library::findings::Finding;
+use library::instruments::{Instrument, Particulars};
+use library::journeys::Journey;
+use library::limits::{self, Whose};
+use library::loans::{self, HandOut};
+use library::people::{self, NewPerson, Person};
+use library::star_tests::{Method, StarTest};
+use library::work_nights::NewWorkNight;
+use library::works::Work;
+use library::{
     AttemptId, Conn, EntryId, InstrumentId, KitPartId, LoanId, Moment, PersonId, kit, photos,
     waits, work_nights, works,
 };

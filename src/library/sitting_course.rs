@@ -11,17 +11,17 @@ use super::instruments::Instrument;
 use super::sittings::{self, Ground, Record, Sitting};
 use super::star_tests::{Method, StarTest};
 use super::{Conn, Moment, PersonId, Result};
-use crate::bench::advice::Aim;
-use crate::bench::corners;
-use crate::bench::course::{Course, Eye, Footing, Step};
-use crate::bench::mechanical::{self, Stage};
-use crate::bench::orientation::Orientation;
-use crate::bench::plan::{Plan, Work, plan, response_of};
-use crate::bench::response::Trust;
-use crate::bench::screw::{Element, Screw};
-use crate::optics::alignment::PerArcmin;
-use crate::optics::prescription::{Layout, Numbers, Prescription};
-use crate::startest::by_eye::{RINGS_ERROR, WIDTH_ERROR};
+use bench::advice::Aim;
+use bench::corners;
+use bench::course::{Course, Eye, Footing, Step};
+use bench::mechanical::{self, Stage};
+use bench::orientation::Orientation;
+use bench::plan::{Plan, Work, plan, response_of};
+use bench::response::Trust;
+use bench::screw::{Element, Screw};
+use optics::alignment::PerArcmin;
+use optics::prescription::{Layout, Numbers, Prescription};
+use startest::by_eye::{RINGS_ERROR, WIDTH_ERROR};
 
 /// Where a sitting stands.
 pub struct Standing {

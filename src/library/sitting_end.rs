@@ -5,10 +5,10 @@ use super::sitting_course::{Standing, standing};
 use super::sittings::{self, Outcome, Record, Sitting};
 use super::works::{Work as BenchWork, WorkWhat};
 use super::{Conn, EntryId, Error, Moment, PersonId, Result};
-use crate::bench::advice::{Next, Stop};
-use crate::bench::course::Course;
-use crate::bench::plan::Work;
-use crate::bench::screw::Element;
+use bench::advice::{Next, Stop};
+use bench::course::Course;
+use bench::plan::Work;
+use bench::screw::Element;
 
 /// Takes the last record back that counts: it stays written, struck out, and
 /// where the sitting stands is reckoned without it. The star test of a look by

@@ -8,12 +8,12 @@ pub use super::sitting_lists::{InShort, all, last_ended, of_entries, open};
 use super::adjusters::{Adjuster, AdjusterKind, Element as Tilts};
 use super::instruments::{Design, Instrument};
 use super::{Conn, EntryId, Error, InstrumentId, Moment, PersonId, Result, SittingId};
-use crate::bench::advice::Why;
-use crate::bench::course::Step;
-use crate::bench::plan::Work;
-use crate::bench::response::Learnt;
-use crate::bench::screw::{Element, Mechanism, Screw};
-use crate::optics::prescription::{Layout, Numbers};
+use bench::advice::Why;
+use bench::course::Step;
+use bench::plan::Work;
+use bench::response::Learnt;
+use bench::screw::{Element, Mechanism, Screw};
+use optics::prescription::{Layout, Numbers};
 
 /// What a sitting rests on, as it was when it began.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

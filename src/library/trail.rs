@@ -162,6 +162,6 @@ async fn walk(conn: &mut Conn, mut sound: i64, mut before: Vec<u8>) -> Result<Ch
 }
 
 /// Bytes as lower-case hexadecimal.
-pub(crate) fn hex(bytes: &[u8]) -> String {
+pub fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
 }

@@ -12,11 +12,11 @@ use super::foresight::{Foreseer, Foresight, Question, chance_of_trouble, next_lo
 use super::recall::Recall;
 use super::rules::{Assessment, DueReason, Reading};
 use super::shelf::{Fleet, Member};
-use crate::library::club::Club;
-use crate::library::instruments::{Design, State};
-use crate::library::loans;
-use crate::library::star_tests::Method;
-use crate::library::{Conn, InstrumentId, Moment, Result};
+use library::club::Club;
+use library::instruments::{Design, State};
+use library::loans;
+use library::star_tests::Method;
+use library::{Conn, InstrumentId, Moment, Result};
 
 /// Which instruments to list; `None` lists all.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]

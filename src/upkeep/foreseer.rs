@@ -18,7 +18,7 @@ use super::drift::params::fresh_index;
 use super::foresight::Entered;
 use super::recall::Recall;
 use super::record::{self, Record};
-use crate::library::InstrumentId;
+use library::InstrumentId;
 
 /// Keeps in mind what was learned, so that a new entry costs no more than its
 /// own design's pool. Cheap to clone; clones share the memory. Nothing is stored:

@@ -16,9 +16,9 @@ use super::recall::{Known, Marked};
 use super::record::{self, Record};
 use super::rules::DueCode;
 use super::shelf::{Fleet, Member};
-use crate::library::club::Club;
-use crate::library::waits::WantsItFor;
-use crate::library::{InstrumentId, Moment};
+use library::club::Club;
+use library::waits::WantsItFor;
+use library::{InstrumentId, Moment};
 
 /// One instrument as the model and the plain rules both see it.
 #[derive(Debug, Clone)]
@@ -84,7 +84,7 @@ impl Foresight {
         foreseer: &Foreseer,
         fleet: &Fleet,
         question: Question,
-    ) -> Result<Self, crate::library::Error> {
+    ) -> Result<Self, library::Error> {
         let entered: Arc<[Entered]> = entered(fleet).into();
         // The day counts whole: what came in within it is known, and two lists of one
         // day agree.
@@ -146,8 +146,8 @@ fn key_of(entered: &[Entered], days: Days) -> u64 {
     hasher.finish()
 }
 
-fn shutting_down() -> crate::library::Error {
-    crate::library::Error::Refused("The tool is shutting down.".to_owned())
+fn shutting_down() -> library::Error {
+    library::Error::Refused("The tool is shutting down.".to_owned())
 }
 
 fn entered(fleet: &Fleet) -> Vec<Entered> {

@@ -11,14 +11,14 @@ use std::collections::HashMap;
 
 use chrono::Duration;
 
-use crate::library::findings::LoggedFinding;
-use crate::library::instruments::Design;
-use crate::library::journeys::{Journey, JourneyKind, LoggedJourney};
-use crate::library::loans::LoanSpan;
-use crate::library::star_tests::{LoggedStarTest, StarTest};
-use crate::library::telling::Telling;
-use crate::library::works::LoggedWork;
-use crate::library::{EntryId, Moment};
+use library::findings::LoggedFinding;
+use library::instruments::Design;
+use library::journeys::{Journey, JourneyKind, LoggedJourney};
+use library::loans::LoanSpan;
+use library::star_tests::{LoggedStarTest, StarTest};
+use library::telling::Telling;
+use library::works::LoggedWork;
+use library::{EntryId, Moment};
 
 use super::exposure;
 

@@ -4,9 +4,9 @@
 use super::limits::{self, Limits};
 use super::rules::{Assessment, Reading};
 use super::shelf::{Fleet, Member};
-use crate::library::instruments::Design;
-use crate::library::limits::{LimitSet, LimitWhat, Whose};
-use crate::library::{Conn, Moment, Result};
+use library::instruments::Design;
+use library::limits::{LimitSet, LimitWhat, Whose};
+use library::{Conn, Moment, Result};
 
 /// A change of a limit that someone thinks of.
 #[derive(Debug, Clone, PartialEq)]

@@ -11,12 +11,12 @@
 use super::figures::{self, trimmed};
 use super::history::{Dated, Exposure, History, When};
 use super::limits::Limits;
-use crate::library::Moment;
-use crate::library::findings::{AsksFor, LoggedFinding};
-use crate::library::star_tests::{Method, StarTest};
-use crate::startest::words::waves_and_error;
+use library::Moment;
+use library::findings::{AsksFor, LoggedFinding};
+use library::star_tests::{Method, StarTest};
+use startest::words::waves_and_error;
 
-words! {
+library::words! {
     /// What can be said of an instrument's optics today. Always shown with its
     /// reason and date.
     pub enum Reading {
@@ -31,7 +31,7 @@ words! {
     }
 }
 
-words! {
+library::words! {
     /// What makes an instrument due.
     pub enum DueCode {
         /// A finding asks for the bench.
@@ -224,7 +224,7 @@ pub struct Gathered {
     /// When one of the Sun's own was last knocked, if not looked over since.
     knock: Option<Moment>,
     /// Work that moved optics after the last star test.
-    moved: Option<Dated<crate::library::works::LoggedWork>>,
+    moved: Option<Dated<library::works::LoggedWork>>,
     /// The first thing its logbook tells of.
     begins: Option<Moment>,
     /// The latest date set aside because it lies ahead.
@@ -495,7 +495,7 @@ fn finding_words(finding: &Dated<LoggedFinding>) -> String {
     format!("Reported: {words}{stop}")
 }
 
-fn moved_words(work: &Dated<crate::library::works::LoggedWork>) -> String {
+fn moved_words(work: &Dated<library::works::LoggedWork>) -> String {
     format!(
         "Optics were moved at the bench ({}) and no star test since.",
         work.what.what

@@ -7,11 +7,11 @@ use super::history::{History, Logbook};
 use super::recall::{Known, Recall};
 use super::rules::judge;
 use super::{Assessment, limits};
-use crate::library::instruments::{Instrument, Standing};
-use crate::library::limits::LimitSet;
-use crate::library::telling::Telling;
-use crate::library::waits::WantsItFor;
-use crate::library::{
+use library::instruments::{Instrument, Standing};
+use library::limits::LimitSet;
+use library::telling::Telling;
+use library::waits::WantsItFor;
+use library::{
     Conn, EntryId, InstrumentId, Moment, Result, findings, journeys, loans, marks, star_tests,
     telling, waits, works,
 };
@@ -51,7 +51,7 @@ pub async fn shelf_row(conn: &mut Conn, instrument: Instrument, now: Moment) -> 
     fleet
         .into_rows()
         .pop()
-        .ok_or(crate::library::Error::NotFound("instrument"))
+        .ok_or(library::Error::NotFound("instrument"))
 }
 
 /// Logbooks and limits as they stand, to be judged under those limits or under
@@ -213,7 +213,7 @@ impl Fleet {
         only: Option<InstrumentId>,
         now: Moment,
     ) -> Result<Self> {
-        let sets = crate::library::limits::history(conn).await?;
+        let sets = library::limits::history(conn).await?;
         let waiting = grouped(waits::open(conn, only, None).await?, |w| w.instrument_id);
         let members = members
             .into_iter()

@@ -33,7 +33,7 @@ pub fn routes() -> Vec<Route> {
     ]
 }
 
-words! {
+crate::library::words! {
     /// What the shelf is sorted by.
     pub enum Order {
         /// Tag, digits by their number.

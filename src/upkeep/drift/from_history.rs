@@ -1,13 +1,13 @@
 //! From the logbook in order to the model's chain.
 
 use super::chain::{Cause, Chain, Entry, Look, What};
-use crate::library::Moment;
-use crate::library::instruments::Design;
-use crate::library::journeys::{Journey, JourneyKind};
-use crate::library::star_tests::{Method, StarTest};
-use crate::library::works::WorkWhat;
-use crate::upkeep::exposure;
-use crate::upkeep::history::History;
+use crate::exposure;
+use crate::history::History;
+use library::Moment;
+use library::instruments::Design;
+use library::journeys::{Journey, JourneyKind};
+use library::star_tests::{Method, StarTest};
+use library::works::WorkWhat;
 
 /// Days since the beginning of 1970, UTC.
 pub fn day_of(moment: Moment) -> f64 {

@@ -8,7 +8,7 @@ use super::fit::Learned;
 use super::follow::{Follower, Theory};
 use super::mixture::Mixture;
 use super::params::{Params, fresh_index};
-use crate::optics::eye;
+use optics::eye;
 
 /// Which instrument, and under which limit.
 #[derive(Debug, Clone, Copy, PartialEq)]

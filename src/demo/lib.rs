@@ -5,6 +5,8 @@
 //! All days in the files are counted back from the day the demo is made: the
 //! demo is always fresh, and on the same day always the same.
 
+#![forbid(unsafe_code)]
+
 mod eye;
 pub mod files;
 mod frames;
@@ -19,8 +21,8 @@ use std::sync::LazyLock;
 use chrono::NaiveDate;
 use rayon::prelude::*;
 
-use crate::library::people::Role;
-use crate::library::{self, Library};
+use library::people::Role;
+use library::{self, Library};
 
 /// Why the demo club could not be made.
 #[derive(Debug, thiserror::Error)]

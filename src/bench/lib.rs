@@ -17,6 +17,8 @@
 //! - [`practice`]: an instrument out of line by a hidden amount, for learners.
 //! - [`course`]: a sitting's steps, played through to where it stands.
 
+#![forbid(unsafe_code)]
+
 pub mod advice;
 pub mod before;
 mod belief;

@@ -7,6 +7,8 @@
 //! pages. [`shelf`] reads the logbooks of the whole shelf; [`due_list`] is what
 //! page, file and command line all show.
 
+#![forbid(unsafe_code)]
+
 pub mod drift;
 pub mod due_list;
 pub mod exposure;
@@ -20,6 +22,7 @@ pub mod recall;
 pub mod record;
 pub mod rules;
 pub mod shelf;
+pub mod threads;
 
 pub use rules::{Assessment, Due, DueCode, DueReason, LastTest, Reading, assess};
 pub use shelf::{Fleet, ShelfRow, shelf, shelf_recalled, shelf_row};

@@ -11,6 +11,8 @@
 //! from up. Pixel positions: x to the right and y **down** from the centre of
 //! the top left pixel as displayed.
 
+#![forbid(unsafe_code)]
+
 pub mod by_eye;
 pub mod coma;
 mod cuts;

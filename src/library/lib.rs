@@ -5,6 +5,8 @@
 //! DEVELOPERS.md). Reads take any connection; a write takes the connection of
 //! a [`Write`] transaction, and several writes of one request share it.
 
+#![forbid(unsafe_code)]
+
 #[macro_use]
 mod words;
 
@@ -48,7 +50,7 @@ use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, S
 use sqlx::{Connection, SqlitePool};
 
 pub use copies::{Checked, check_copy, copy_of};
-pub(crate) use trail::hex;
+pub use trail::hex;
 pub use words::UnknownWord;
 
 /// An instant, UTC.
@@ -101,14 +103,14 @@ pub struct Library {
 }
 
 /// The database's name in the data folder.
-pub(crate) const DATABASE_FILE: &str = "tubewright.db";
+pub const DATABASE_FILE: &str = "tubewright.db";
 
 /// What a server holds locked while it serves the folder. Empty.
 const SERVED_FILE: &str = "served";
 
 /// SQLite's extended result code (sqlite.org/rescode.html), whose low byte is the
 /// primary one; 0 where the error is not the database's.
-pub(crate) fn result_code(error: &sqlx::Error) -> u32 {
+pub fn result_code(error: &sqlx::Error) -> u32 {
     let code = error.as_database_error().and_then(|e| e.code());
     code.and_then(|c| c.parse().ok()).unwrap_or(0)
 }
@@ -130,7 +132,7 @@ fn held_or(folder: &Path, error: sqlx::Error) -> Error {
 }
 
 /// The migrations carried inside the binary.
-pub static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("./migrations");
+pub static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("../../migrations");
 
 impl Library {
     /// Opens the data folder, making it and its database when missing, and

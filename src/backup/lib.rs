@@ -14,6 +14,8 @@
 //! is; whatever the database's copy says is waiting must be among them, else
 //! both are copied again.
 
+#![forbid(unsafe_code)]
+
 mod make;
 mod restore;
 mod rotate;
@@ -47,7 +49,7 @@ pub enum Error {
     Refused(String),
     /// The club's data could not be read.
     #[error(transparent)]
-    Library(#[from] crate::library::Error),
+    Library(#[from] library::Error),
     /// A file could not be read or written.
     #[error("{path}: {source}")]
     File {
@@ -110,6 +112,6 @@ fn digest(reader: &mut impl std::io::Read, mut to: impl std::io::Write) -> std::
     Ok(Listed {
         path: String::new(),
         bytes,
-        sha256: crate::library::trail::hex(&hash.finalize()),
+        sha256: library::hex(&hash.finalize()),
     })
 }

@@ -26,6 +26,8 @@
 //! W020 positive outside focus), so inside focus the pupil is seen turned by
 //! half a turn.
 
+#![forbid(unsafe_code)]
+
 pub mod alignment;
 pub mod diffraction;
 pub mod eye;
