@@ -14,7 +14,7 @@ use tubewright::library::loans::{Loan, Which};
 use tubewright::library::people::{Person, Role};
 use tubewright::library::star_tests::{self, Method};
 use tubewright::library::{
-    Library, adjusters, demo as rows, journeys, kit, limits, sittings, waits, works,
+    Library, adjusters, collimations, demo as rows, journeys, kit, limits, waits, works,
 };
 use tubewright::upkeep::drift::outlook::FLAG_AT;
 use tubewright::upkeep::foresight::{Foreseer, Foresight, Question};
@@ -188,10 +188,10 @@ async fn every_reading_and_every_reason_shows() {
 /// Made through the functions of the pages: three ended in line, of different
 /// designs, one still runs; and what stands in the logbook afterwards fits.
 #[tokio::test]
-async fn sittings_were_held_and_one_is_running() {
+async fn collimations_were_held_and_one_is_running() {
     let demo = made().await;
     let mut conn = demo.library.read().await.unwrap();
-    let all = sittings::all(&mut conn, None).await.unwrap();
+    let all = collimations::all(&mut conn, None).await.unwrap();
     assert_eq!(all.iter().filter(|s| s.ended.is_none()).count(), 1);
     let mut designs = BTreeSet::new();
     for s in &all {
@@ -211,7 +211,7 @@ async fn sittings_were_held_and_one_is_running() {
         let next = tests.iter().find(|t| t.happened_at > ended.at).unwrap();
         assert!(next.test.coma_rms_waves < 0.071, "{s:?}");
         let work = works::standing(&mut conn, Some(i.id)).await.unwrap();
-        assert!(work.iter().any(|w| w.words.starts_with("Sitting:")));
+        assert!(work.iter().any(|w| w.words.starts_with("Collimation:")));
     }
     assert!(designs.len() >= 3, "{designs:?}");
 }

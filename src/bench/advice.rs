@@ -6,7 +6,7 @@ use super::choose::{best_go, best_if_led, to_learn};
 use super::response::Response;
 use super::screw::Screw;
 
-/// When a sitting is done.
+/// When a collimation session is done.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Aim {
     /// RMS coma that counts as in line, waves at 550 nm.
@@ -86,7 +86,7 @@ pub fn turns_of(parts: &[i32]) -> Vec<f64> {
         .collect()
 }
 
-/// Why a sitting stops.
+/// Why a collimation session stops.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Why {
@@ -100,7 +100,7 @@ pub enum Why {
     Nothing,
 }
 
-/// The end of a sitting.
+/// The end of a collimation session.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Stop {
     /// Why.
@@ -130,7 +130,7 @@ pub enum Next {
     Stop(Stop),
 }
 
-/// What is kept of a sitting beside the response.
+/// What is kept of a collimation session beside the response.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Tally {
     /// Looks since the last go.

@@ -1,5 +1,5 @@
-//! A sitting's course: the steps that were taken, played through to where it
-//! stands. Nothing is kept beside the steps, so that a sitting can be taken up
+//! A collimation session's course: the steps that were taken, played through to where it
+//! stands. Nothing is kept beside the steps, so that a collimation session can be taken up
 //! by anyone at any time.
 
 use nalgebra::{DVector, Matrix2xX, Vector2};
@@ -19,7 +19,7 @@ pub struct Footing {
     pub screws: Vec<Screw>,
     /// What tilting their element does.
     pub per_arcmin: PerArcmin,
-    /// What earlier sittings taught of them, if any.
+    /// What earlier collimation sessions taught of them, if any.
     pub learnt: Option<Learnt>,
     /// Whether looks are told by clock positions on the tube itself rather than
     /// in a picture.
@@ -81,7 +81,7 @@ pub enum Step {
     },
 }
 
-/// Where a sitting stands.
+/// Where a collimation session stands.
 #[derive(Debug, Clone)]
 pub struct Course {
     footing: Footing,
@@ -384,7 +384,7 @@ mod tests {
     }
 
     #[test]
-    fn what_a_misread_sitting_taught_is_not_gone_by() {
+    fn what_a_misread_collimation_taught_is_not_gone_by() {
         let traced = Course::new(footing()).prior;
         let with = |factor: f64| {
             let mut learnt = traced.clone();

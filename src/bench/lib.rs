@@ -10,12 +10,12 @@
 //!   `choose` searches for the go, `belief` holds one way it may all be.
 //! - [`mechanical`]: a Newtonian before the star.
 //! - [`corners`]: a Ritchey-Chretien's field, and its primary.
-//! - [`before`]: what must be right before a sitting.
+//! - [`before`]: what must be right before a collimation session.
 //! - [`plan`]: the stages of a design.
 //! - [`words`]: advice in words.
 //! - [`loss`]: what the observer loses.
 //! - [`practice`]: an instrument out of line by a hidden amount, for learners.
-//! - [`course`]: a sitting's steps, played through to where it stands.
+//! - [`course`]: a collimation session's steps, played through to where it stands.
 
 #![forbid(unsafe_code)]
 

@@ -18,7 +18,7 @@ pub const APERTURE_MM: f64 = 203.0;
 /// Its obstruction.
 pub const OBSTRUCTION: f64 = 0.34;
 
-/// A practice sitting, played through.
+/// A practice collimation session, played through.
 #[derive(Debug, Clone)]
 pub struct Practice {
     /// Where it stands.

@@ -45,7 +45,7 @@ pub struct Response {
 }
 
 impl Response {
-    /// At the start of a sitting: what is known of the instrument, and how the
+    /// At the start of a collimation: what is known of the instrument, and how the
     /// picture lies.
     pub fn new(learnt: &Learnt, orientation: &Orientation, trust: Trust) -> Self {
         let k = learnt.screws();
@@ -320,7 +320,7 @@ impl Response {
     }
 
     /// The response in the tube's frame by the leading belief, to be kept for
-    /// the next sitting; the error of how the picture lay is put in again there.
+    /// the next collimation session; the error of how the picture lay is put in again there.
     pub fn learnt(&self) -> Option<Learnt> {
         let b = self.beliefs.first()?;
         let k = self.screws;

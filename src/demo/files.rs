@@ -31,14 +31,14 @@ pub struct Seed {
     pub people: Vec<Person>,
     /// `instruments.toml`, each with its own logbook.
     pub instruments: Vec<(Instrument, Vec<Line>)>,
-    /// `sittings.toml`.
-    pub sittings: Vec<Sitting>,
+    /// `collimations.toml`.
+    pub collimations: Vec<Collimation>,
 }
 
-/// A sitting at the bench: how the instrument truly stood, and who sat there.
+/// A collimation session at the bench: how the instrument truly stood, and who sat there.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Sitting {
+pub struct Collimation {
     /// Tag.
     pub tag: String,
     /// Days ago.
@@ -406,8 +406,8 @@ struct InstrumentsFile {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct SittingsFile {
-    sitting: Vec<Sitting>,
+struct CollimationsFile {
+    collimation: Vec<Collimation>,
 }
 
 #[derive(Deserialize)]
@@ -459,7 +459,7 @@ impl Seed {
         Ok(Self {
             club: club()?,
             people: people()?,
-            sittings: read::<SittingsFile>("sittings.toml")?.sitting,
+            collimations: read::<CollimationsFile>("collimations.toml")?.collimation,
             instruments,
         })
     }

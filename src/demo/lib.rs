@@ -7,12 +7,12 @@
 
 #![forbid(unsafe_code)]
 
+mod collimations;
 mod eye;
 pub mod files;
 mod frames;
 mod limit_words;
 mod pictures;
-mod sittings;
 mod story;
 mod write;
 

@@ -7,7 +7,7 @@ use super::files::{self, Seed};
 use super::frames::Measured;
 use super::pictures::Drawing;
 use super::story::{Story, Told};
-use super::{Error, Result, eye, limit_words, sittings};
+use super::{Error, Result, collimations, eye, limit_words};
 use library::adjusters;
 use library::attempts;
 use library::club::Club;
@@ -68,15 +68,15 @@ pub async fn club(
     writer.people(conn, hashes).await?;
     writer.register(conn).await?;
     writer.waits_asked(conn).await?;
-    let mut sat: Vec<(Moment, &files::Sitting)> = Vec::new();
-    for told in &seed.sittings {
-        sat.push((sittings::begins(told, story)?, told));
+    let mut sat: Vec<(Moment, &files::Collimation)> = Vec::new();
+    for told in &seed.collimations {
+        sat.push((collimations::begins(told, story)?, told));
     }
     sat.sort_by_key(|(at, _)| *at);
     let mut sat = sat.into_iter().peekable();
     for told in &story.told {
         while let Some((at, of)) = sat.next_if(|(at, _)| *at < told.happened_at) {
-            writer.sitting(conn, of, at).await?;
+            writer.collimation(conn, of, at).await?;
         }
         writer
             .line(conn, told)
@@ -84,7 +84,7 @@ pub async fn club(
             .map_err(|e| place(seed, told, e))?;
     }
     for (at, of) in sat {
-        writer.sitting(conn, of, at).await?;
+        writer.collimation(conn, of, at).await?;
     }
     writer.limits(conn).await?;
     writer.work_nights(conn).await?;
@@ -327,10 +327,10 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
-    async fn sitting(
+    async fn collimation(
         &mut self,
         conn: &mut Conn,
-        told: &files::Sitting,
+        told: &files::Collimation,
         begins: Moment,
     ) -> Result<()> {
         let which = self
@@ -346,11 +346,11 @@ impl<'a> Writer<'a> {
         };
         let (listed, _) = &self.seed.instruments[which];
         let id = self.instruments[which].id;
-        let left = sittings::write(conn, told, listed, id, [first, second], begins)
+        let left = collimations::write(conn, told, listed, id, [first, second], begins)
             .await
             .map_err(|e| match e {
                 Error::Library { source, .. } => Error::Library {
-                    at: format!("seed-data/sittings.toml: {}", told.tag),
+                    at: format!("seed-data/collimations.toml: {}", told.tag),
                     source,
                 },
                 other => other,

@@ -13,6 +13,10 @@ mod words;
 pub mod adjusters;
 pub mod attempts;
 pub mod club;
+mod collimation_end;
+mod collimation_lists;
+pub mod collimation_replay;
+pub mod collimations;
 mod copies;
 pub mod demo;
 pub mod designs;
@@ -31,10 +35,6 @@ pub mod people;
 pub mod photos;
 pub mod second_factor;
 pub mod sessions;
-pub mod sitting_course;
-mod sitting_end;
-mod sitting_lists;
-pub mod sittings;
 pub mod star_tests;
 pub mod telling;
 pub mod trail;
@@ -287,8 +287,8 @@ id!(
     PhotoId
 );
 id!(
-    /// A sitting at the bench.
-    SittingId
+    /// A collimation session at the bench.
+    CollimationId
 );
 id!(
     /// A work night.

@@ -11,7 +11,7 @@ use super::due::until_words;
 use super::extract::{Form, Path, Query};
 use super::fields::Mends;
 use super::page::{Arrival, Chrome, Desk, mend, page};
-use super::{address, show, sitting, when};
+use super::{address, collimation, show, when};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::findings::{self, FindingWhat, LoggedFinding};
 use crate::library::instruments::{Design, Instrument, Standing, State};
@@ -82,8 +82,8 @@ struct BenchPage {
     due: Vec<DueRow>,
     more_due: usize,
     next: Option<NextNight>,
-    running: Vec<sitting::Row>,
-    last_sitting: Option<sitting::Row>,
+    running: Vec<collimation::Row>,
+    last_collimation: Option<collimation::Row>,
 }
 
 /// Where a due instrument is taken to the bench.
@@ -118,7 +118,7 @@ async fn bench_page(desk: Desk) -> Result<Response, Error> {
     due.truncate(DUE_SHOWN);
     let mut conn = desk.read().await?;
     let next = next_night(&desk, &mut conn).await?;
-    let (running, past): (Vec<_>, Vec<_>) = sitting::rows(&mut conn, desk.club(), None)
+    let (running, past): (Vec<_>, Vec<_>) = collimation::rows(&mut conn, desk.club(), None)
         .await?
         .into_iter()
         .partition(|r| r.running);
@@ -131,7 +131,7 @@ async fn bench_page(desk: Desk) -> Result<Response, Error> {
         more_due,
         next,
         running,
-        last_sitting: past.into_iter().next(),
+        last_collimation: past.into_iter().next(),
     })
 }
 

@@ -14,9 +14,9 @@ use super::photos::{Picture, pictures};
 use super::shelf::{back_by, size_words};
 use super::{Error, address, show};
 use crate::library::club::Club;
+use crate::library::collimations::{self, Collimation};
 use crate::library::instruments::{Design, Instrument, State};
 use crate::library::loans::Loan;
-use crate::library::sittings::{self, Sitting};
 use crate::library::{Conn, kit, star_tests};
 use crate::optics::eye;
 use crate::startest::words::waves_and_error;
@@ -73,9 +73,9 @@ struct ConditionPage {
     figures: Vec<Figure>,
     figures_note: String,
     gauge: Option<Gauge>,
-    /// The last sitting at the bench: when, and before and after.
-    last_sitting: Option<LastSitting>,
-    sitting_open: bool,
+    /// The last collimation session at the bench: when, and before and after.
+    last_collimation: Option<LastCollimation>,
+    collimation_open: bool,
     takes_star_test: bool,
     kit: Vec<String>,
     needs: Vec<(&'static str, String)>,
@@ -97,8 +97,8 @@ async fn show_condition(desk: Desk, Path(tag): Path<String>) -> Result<Response,
     page(&condition_page(&desk, &tag, Mends::new(), String::new()).await?)
 }
 
-/// The last sitting that ended.
-struct LastSitting {
+/// The last collimation session that ended.
+struct LastCollimation {
     when: String,
     /// Before and after in one sentence.
     words: String,
@@ -107,23 +107,23 @@ struct LastSitting {
     sheet: String,
 }
 
-async fn last_sitting(
+async fn last_collimation(
     conn: &mut Conn,
     club: &Club,
     instrument: &Instrument,
-) -> Result<Option<LastSitting>, Error> {
-    let Some(id) = sittings::last_ended(conn, instrument.id).await? else {
+) -> Result<Option<LastCollimation>, Error> {
+    let Some(id) = collimations::last_ended(conn, instrument.id).await? else {
         return Ok(None);
     };
-    let sitting = Sitting::get(conn, id).await?;
-    let stars = super::sitting::first_and_last_drawn(&sitting);
-    Ok(sitting.ended.map(|e| {
+    let collimation = Collimation::get(conn, id).await?;
+    let stars = super::collimation::first_and_last_drawn(&collimation);
+    Ok(collimation.ended.map(|e| {
         let o = e.outcome;
-        LastSitting {
+        LastCollimation {
             when: show::date(club, e.at),
-            words: super::sitting::stop::before_after(o.before, o.after, o.goes),
+            words: super::collimation::stop::before_after(o.before, o.after, o.goes),
             stars: stars.filter(|_| o.goes > 0),
-            sheet: super::sitting::sheet_address(id),
+            sheet: super::collimation::sheet_address(id),
         }
     }))
 }
@@ -161,8 +161,10 @@ async fn condition_page(
         .await?
         .last()
         .map(|t| t.happened_at);
-    let last_sitting = last_sitting(&mut conn, club, &instrument).await?;
-    let sitting_open = sittings::open(&mut conn, instrument.id).await?.is_some();
+    let last_collimation = last_collimation(&mut conn, club, &instrument).await?;
+    let collimation_open = collimations::open(&mut conn, instrument.id)
+        .await?
+        .is_some();
     let row = upkeep::shelf_row(&mut conn, instrument.clone(), desk.now()).await?;
     let fleet = Fleet::recalled(&mut conn, &desk.app.foreseer.recall, desk.now()).await?;
     drop(conn);
@@ -174,8 +176,8 @@ async fn condition_page(
     let sharp = sharpness(&instrument, a);
     Ok(ConditionPage {
         chrome: desk.chrome(&format!("{}, {}", instrument.tag, instrument.name)),
-        last_sitting,
-        sitting_open,
+        last_collimation,
+        collimation_open,
         takes_star_test: instrument.design.takes_star_test(),
         tag: instrument.tag.clone(),
         base: address::instrument(&instrument.tag),

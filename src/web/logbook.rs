@@ -14,7 +14,7 @@ use super::{Error, address, logbook_words, show};
 use crate::library::entries::EntryKind;
 use crate::library::instruments::Instrument;
 use crate::library::logbook::{self, Happening, Line, Told};
-use crate::library::{EntryId, SittingId, sittings};
+use crate::library::{CollimationId, EntryId, collimations};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -68,8 +68,8 @@ struct LogRow {
     before: Vec<OldRow>,
     change: String,
     borrower: String,
-    /// Where the sitting it belongs to is, or "".
-    sitting: String,
+    /// Where the collimation session it belongs to is, or "".
+    collimation: String,
 }
 
 fn signed(desk: &Desk, line: &Line) -> String {
@@ -84,7 +84,7 @@ fn row(
     desk: &Desk,
     tag: &str,
     names: bool,
-    sittings: &HashMap<EntryId, SittingId>,
+    collimations: &HashMap<EntryId, CollimationId>,
     happening: Happening,
 ) -> LogRow {
     let club = desk.club();
@@ -134,9 +134,9 @@ fn row(
         } else {
             String::new()
         },
-        sitting: sittings
+        collimation: collimations
             .get(&line.entry.id)
-            .map(|id| super::sitting::sheet_address(*id))
+            .map(|id| super::collimation::sheet_address(*id))
             .unwrap_or_default(),
         borrower: if names {
             line.borrower.clone().unwrap_or_default()
@@ -178,7 +178,7 @@ async fn show_logbook(
     let mut conn = desk.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let mut happenings = logbook::happenings(logbook::of(&mut conn, instrument.id).await?);
-    let sittings = sittings::of_entries(&mut conn, instrument.id)
+    let collimations = collimations::of_entries(&mut conn, instrument.id)
         .await?
         .into_iter()
         .collect();
@@ -210,7 +210,7 @@ async fn show_logbook(
         rows: paging
             .rows(happenings)
             .into_iter()
-            .map(|h| row(&desk, &instrument.tag, names, &sittings, h))
+            .map(|h| row(&desk, &instrument.tag, names, &collimations, h))
             .collect(),
         before: link(paging.before()),
         after: link(paging.after()),

@@ -15,6 +15,7 @@ pub mod check_in;
 pub mod check_in_answer;
 pub mod clock;
 pub mod club;
+pub mod collimation;
 pub mod condition;
 pub mod drift_picture;
 pub mod due;
@@ -52,7 +53,6 @@ pub mod shelf;
 pub mod show;
 pub mod sign_in;
 pub mod sign_in_code;
-pub mod sitting;
 pub mod star_test;
 pub mod tables;
 pub mod trail;
@@ -146,7 +146,7 @@ pub fn routes() -> Vec<access::Route> {
         shelf::routes(),
         sign_in::routes(),
         sign_in_code::routes(),
-        sitting::routes(),
+        collimation::routes(),
         star_test::routes(),
         trail::routes(),
         waiting::routes(),

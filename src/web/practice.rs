@@ -1,4 +1,4 @@
-//! The practice bench: the sitting's screens on a simulated instrument. All of
+//! The practice bench: the collimation session's screens on a simulated instrument. All of
 //! it is in the address; nothing is kept.
 
 use askama::Template;
@@ -8,14 +8,14 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 
 use super::Error;
 use super::access::{Access, Route};
+use super::collimation::draw::{donut_address, star_png};
+use super::collimation::log::{Looked, step_words};
+use super::collimation::page::Pictures;
+use super::collimation::stop::{StopView, stop_words};
+use super::collimation::turn::{TurnView, turn_view};
 use super::extract::Query;
 use super::fields::Mends;
 use super::page::{Chrome, Desk, mend, page, see_other};
-use super::sitting::draw::{donut_address, star_png};
-use super::sitting::log::{Looked, step_words};
-use super::sitting::page::Pictures;
-use super::sitting::stop::{StopView, stop_words};
-use super::sitting::turn::{TurnView, turn_view};
 use crate::bench::advice::{LEAST_RATIO, Next, defocus_waves};
 use crate::bench::course::Step;
 use crate::bench::orientation::{Orientation, Shade, Side};
@@ -50,7 +50,7 @@ struct Asked {
 }
 
 #[derive(Template)]
-#[template(path = "sitting/practice.html")]
+#[template(path = "collimation/practice.html")]
 struct PracticePage {
     chrome: Chrome,
     seed: String,

@@ -15,9 +15,9 @@ use super::sign_in::Nothing;
 use super::{check_in_answer, show, when};
 use crate::library::attempts::{self, Attempt, AttemptPicture, AttemptState};
 use crate::library::club::Club;
+use crate::library::collimations;
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::{Design, Instrument};
-use crate::library::sittings;
 use crate::library::star_tests::FocusSide;
 use crate::library::{AttemptId, Conn, Moment};
 use crate::startest::decode::{FrameReader, Hints, Limits};
@@ -453,8 +453,8 @@ struct AttemptPage {
     dropped: Vec<crate::startest::report::Dropped>,
     has_picture: bool,
     result: Option<Outcome>,
-    /// The running sitting that could take it in, or "".
-    sitting: String,
+    /// The running collimation session that could take it in, or "".
+    collimation: String,
 }
 
 fn progress_words(attempt: &Attempt, seen: usize) -> String {
@@ -509,9 +509,9 @@ async fn show_attempt(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response,
         has_picture: attempt.state == AttemptState::Refused
             && attempts::picture(&mut conn, id).await.is_ok(),
         result,
-        sitting: sittings::open(&mut conn, attempt.instrument_id)
+        collimation: collimations::open(&mut conn, attempt.instrument_id)
             .await?
-            .map_or_else(String::new, super::sitting::sitting_address),
+            .map_or_else(String::new, super::collimation::collimation_address),
         tag: attempt.tag,
     })
 }

@@ -16,8 +16,8 @@ const NOT_LINKED: &[&str] = &[
     "/attempts/{id}/pictures/{name}",
     "/pictures/donut.png",
     "/practice/donut.png",
-    // Led to when a sitting is begun.
-    "/sittings/{id}",
+    // Led to when a collimation session is begun.
+    "/collimations/{id}",
     // For those who watch the machine.
     "/health/live",
     "/health/ready",

@@ -41,7 +41,7 @@ pub struct Outcome {
     pub in_line: bool,
 }
 
-/// The most a sitting with two mirrors may take.
+/// The most a collimation session with two mirrors may take.
 const MOST_ROUNDS: usize = 12;
 
 struct Field {
@@ -204,8 +204,8 @@ impl Field {
     }
 }
 
-/// Sitting number `index` of a seed.
-pub fn sitting(seed: u64, index: usize) -> Outcome {
+/// Collimation session number `index` of a seed.
+pub fn collimation(seed: u64, index: usize) -> Outcome {
     let kind = KINDS
         .into_iter()
         .find(|k| k.layout == Layout::RitcheyChretien)

@@ -1,4 +1,4 @@
-//! One simulated sitting, led by the tool and by the plain rule of thumb.
+//! One simulated collimation session, led by the tool and by the plain rule of thumb.
 
 use nalgebra::Vector2;
 use rand::{Rng, SeedableRng};
@@ -12,7 +12,7 @@ use tubewright::startest::by_eye::WIDTH_ERROR;
 
 use super::truth::{KINDS, Kind, Method, Truth, nearest};
 
-/// What came of a sitting.
+/// What came of a collimation session.
 #[derive(Debug, Clone, serde::Serialize)]
 pub struct Outcome {
     pub kind: &'static str,
@@ -37,7 +37,7 @@ pub struct Outcome {
 /// The coma that counts as in line, waves: 1/14.
 pub const THRESHOLD: f64 = 1.0 / 14.0;
 
-/// Longer than any sitting a person would sit through.
+/// Longer than any collimation session a person would sit through.
 pub const MOST_GOES: usize = 30;
 
 pub struct Pair {
@@ -45,8 +45,8 @@ pub struct Pair {
     pub rule: Outcome,
 }
 
-/// Sitting number `index` of a seed.
-pub fn sitting(seed: u64, index: usize) -> Pair {
+/// Collimation session number `index` of a seed.
+pub fn collimation(seed: u64, index: usize) -> Pair {
     let (kind, truth, rng) = drawn(seed, index, method_of(index));
     let rule = thumb(kind, truth, rng);
     let led = led(seed, index);
@@ -67,7 +67,7 @@ fn method_of(index: usize) -> Method {
     }
 }
 
-/// A sitting led by the tool, its frames drawn and measured.
+/// A collimation session led by the tool, its frames drawn and measured.
 #[allow(dead_code)]
 pub fn measured(seed: u64, index: usize) -> Outcome {
     let (kind, truth, rng) = drawn(seed, index, Method::Rendered);
@@ -160,7 +160,7 @@ pub fn step(go: &Go, jump_deg: Option<f64>) -> Step {
     }
 }
 
-/// Tries at one look before a sitting is given up.
+/// Tries at one look before a collimation session is given up.
 const MOST_TRIES: usize = 8;
 
 /// A look, further out of focus where the shadow touches the rim or frames are

@@ -1,0 +1,192 @@
+//! Before a collimation: what it would rest on, and its first record.
+
+use askama::Template;
+use axum::response::Response;
+
+use super::super::extract::{Form, Path};
+use super::super::fields::Mends;
+use super::super::page::{Arrival, Chrome, Desk, mend, page, see_other};
+use super::super::{Error, address, show};
+use super::collimation_address;
+use crate::bench::before;
+use crate::bench::plan::Work;
+use crate::bench::words::work_words;
+use crate::library::Conn;
+use crate::library::collimation_replay::{ground, has_glass_front, plan_of};
+use crate::library::collimations::{self, Collimation, Ground, layout_of, usual_focuser_deg};
+use crate::library::instruments::Instrument;
+use crate::optics::prescription::{Layout, Numbers, Prescription};
+use crate::upkeep;
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+pub struct StartFields {
+    diagonal: String,
+    focuser_clock: String,
+    primary_ratio: String,
+    back_focus: String,
+}
+
+#[derive(Template)]
+#[template(path = "collimation/start.html")]
+struct StartPage {
+    chrome: Chrome,
+    tag: String,
+    name: String,
+    base: String,
+    form: StartFields,
+    mends: Mends,
+    has_mirrors: bool,
+    has_focuser: bool,
+    takes_star_test: bool,
+    stages: Vec<&'static str>,
+    plan_words: String,
+    points: Vec<before::Point>,
+    screws: usize,
+    /// Whether screws matter to this design at all.
+    turns: bool,
+}
+
+/// What a collimation session with this instrument would rest on.
+async fn ground_of(
+    conn: &mut Conn,
+    desk: &Desk,
+    instrument: &Instrument,
+    form: &StartFields,
+    mends: &mut Mends,
+) -> Result<Ground, Error> {
+    let row = upkeep::shelf_row(conn, instrument.clone(), desk.now()).await?;
+    let layout = layout_of(instrument.design);
+    let (aperture, focal) = (instrument.aperture_mm, instrument.focal_mm);
+    let usual = Numbers::usual(layout.unwrap_or(Layout::Refractor), aperture, focal);
+    let ratio = mends.optional_number(
+        "primary_ratio",
+        "Focal ratio of the primary",
+        &form.primary_ratio,
+        1.0..=20.0,
+    );
+    let back = mends.optional_number("back_focus", "Back focus", &form.back_focus, 0.0..=3000.0);
+    let focuser = super::taking::hour_deg(&form.focuser_clock);
+    if layout == Some(Layout::Newtonian) && focuser.is_none() && !form.focuser_clock.is_empty() {
+        mends.add("focuser_clock", "Focuser: choose its clock position.");
+    }
+    let numbers = Numbers {
+        primary_ratio: ratio.unwrap_or(usual.primary_ratio),
+        back_focus_mm: back.unwrap_or(usual.back_focus_mm),
+        ..usual
+    };
+    Ok(ground(
+        conn,
+        instrument,
+        Some(numbers),
+        form.diagonal == "yes",
+        focuser.unwrap_or_else(usual_focuser_deg),
+        row.assessment.limits.coma_bench.value,
+    )
+    .await?)
+}
+
+fn start_page(
+    desk: &Desk,
+    instrument: &Instrument,
+    ground: &Ground,
+    form: StartFields,
+    mends: Mends,
+) -> StartPage {
+    let (_, plan) = plan_of(ground);
+    StartPage {
+        chrome: desk.chrome(&format!("A collimation session with {}", instrument.tag)),
+        tag: instrument.tag.clone(),
+        name: instrument.name.clone(),
+        base: address::instrument(&instrument.tag),
+        has_mirrors: matches!(
+            ground.layout,
+            Some(
+                Layout::SchmidtCassegrain
+                    | Layout::AplanaticSchmidtCassegrain
+                    | Layout::ClassicalCassegrain
+                    | Layout::RitcheyChretien
+                    | Layout::MaksutovCassegrain
+            )
+        ),
+        has_focuser: ground.layout == Some(Layout::Newtonian),
+        takes_star_test: instrument.design.takes_star_test(),
+        stages: plan.stages.iter().map(|w| work_words(*w)).collect(),
+        plan_words: plan.words,
+        points: points(instrument, ground),
+        screws: ground.screws.len(),
+        turns: !matches!(ground.layout, Some(Layout::Refractor) | None),
+        form,
+        mends,
+    }
+}
+
+/// What comes before, for this instrument.
+pub fn points(instrument: &Instrument, ground: &Ground) -> Vec<before::Point> {
+    before::list(&before::Tube {
+        aperture_mm: instrument.aperture_mm,
+        cool_down_min: instrument.cool_down_min,
+        uses_diagonal: ground.diagonal,
+        open_front: !has_glass_front(ground.layout),
+    })
+}
+
+pub async fn show_start(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = desk.read().await?;
+    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
+    if let Some(open) = collimations::open(&mut conn, instrument.id).await? {
+        return Ok(see_other(&collimation_address(open)));
+    }
+    // The focuser stands where it stood the last time.
+    let earlier = match collimations::last_ended(&mut conn, instrument.id).await? {
+        Some(id) => Collimation::get(&mut conn, id).await?.ground.focuser_deg,
+        None => usual_focuser_deg(),
+    };
+    let blank = StartFields {
+        focuser_clock: super::taking::hour_of(earlier),
+        diagonal: if instrument.uses_diagonal { "yes" } else { "" }.to_owned(),
+        ..StartFields::default()
+    };
+    let mut none = Mends::new();
+    let ground = ground_of(&mut conn, &desk, &instrument, &blank, &mut none).await?;
+    let filled = StartFields {
+        primary_ratio: show::trimmed(ground.numbers.primary_ratio, 2),
+        back_focus: show::trimmed(ground.numbers.back_focus_mm, 0),
+        ..blank
+    };
+    page(&start_page(&desk, &instrument, &ground, filled, none))
+}
+
+pub async fn start(
+    desk: Desk,
+    Path(tag): Path<String>,
+    Form { fields, once }: Form<StartFields>,
+) -> Result<Response, Error> {
+    let by = desk.person()?.id;
+    let mut write = match desk.begin(&once).await? {
+        Arrival::Again(response) => return Ok(response),
+        Arrival::First(write) => write,
+    };
+    let instrument = Instrument::by_tag(&mut write, &tag).await?;
+    if !instrument.design.takes_star_test() {
+        return Err(Error::Refused(format!(
+            "{} is for the Sun only: nothing on it is turned here, and it takes no star test.",
+            instrument.tag
+        )));
+    }
+    let mut mends = Mends::new();
+    let ground = ground_of(&mut write, &desk, &instrument, &fields, &mut mends).await?;
+    if mends.is_empty()
+        && let Some(layout) = ground.layout
+        && let Err(why) = Prescription::new(layout, ground.numbers)
+    {
+        mends.add("primary_ratio", format!("Optics: {why}."));
+    }
+    if !mends.is_empty() {
+        return mend(&start_page(&desk, &instrument, &ground, fields, mends));
+    }
+    let (_, plan) = plan_of(&ground);
+    let first = plan.stages.first().copied().unwrap_or(Work::LookOnly);
+    let id = collimations::begin(&mut write, &instrument, &ground, first, by, desk.now()).await?;
+    write.finish(&collimation_address(id), "").await
+}
