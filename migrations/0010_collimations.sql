@@ -7,7 +7,7 @@ CREATE TABLE collimations (
     instrument_id   BLOB NOT NULL REFERENCES instruments (id),
     started_at      TEXT NOT NULL,
     started_by      BLOB NOT NULL REFERENCES people (id),
-    ground          TEXT NOT NULL                        -- JSON: optics, screws, threshold as they were
+    setup           TEXT NOT NULL                        -- JSON: optics, screws, threshold as they were
 ) STRICT;
 CREATE INDEX collimations_by_instrument ON collimations (instrument_id, started_at);
 

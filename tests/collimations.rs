@@ -1,4 +1,4 @@
-//! A small run of the study in `studies/`: collimation sessions end in line, in few goes,
+//! A small run of the study in `studies/`: collimation sessions end in line, in few adjustments,
 //! and none runs away.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
@@ -32,14 +32,14 @@ fn simulated_collimations_end_in_line_without_running_away() {
     for o in &all {
         assert!(o.largest_turn <= 0.25, "{o:?}");
         assert!(o.left_waves <= o.start_waves.max(THRESHOLD), "{o:?}");
-        assert!(o.goes <= 15 && o.end != "not ended", "{o:?}");
+        assert!(o.adjustments <= 15 && o.end != "not ended", "{o:?}");
     }
     for (method, most) in [("frames", 4), ("eye", 6)] {
         let of: Vec<&&Outcome> = all.iter().filter(|o| o.method == method).collect();
-        let mut goes: Vec<usize> = of.iter().map(|o| o.goes).collect();
-        goes.sort_unstable();
-        assert!(goes[goes.len() / 2] <= most, "{method} {goes:?}");
-        assert!(goes[goes.len() * 95 / 100] <= 9, "{method} {goes:?}");
+        let mut adjustments: Vec<usize> = of.iter().map(|o| o.adjustments).collect();
+        adjustments.sort_unstable();
+        assert!(adjustments[adjustments.len() / 2] <= most, "{method} {adjustments:?}");
+        assert!(adjustments[adjustments.len() * 95 / 100] <= 9, "{method} {adjustments:?}");
         // One may be out: of the 18 by eye that is 95 %.
         let within = of.iter().filter(|o| o.in_line).count();
         assert!(within + 1 >= of.len(), "{method} {within}");
@@ -48,8 +48,8 @@ fn simulated_collimations_end_in_line_without_running_away() {
     let within = pairs.iter().filter(|p| p.led.in_line).count();
     let thumb = pairs.iter().filter(|p| p.rule.in_line).count();
     assert!(thumb < within, "{thumb} {within}");
-    let goes = |of: fn(&play::Pair) -> usize| pairs.iter().map(of).sum::<usize>();
-    assert!(goes(|p| p.led.goes) < goes(|p| p.rule.goes));
+    let adjustments = |of: fn(&play::Pair) -> usize| pairs.iter().map(of).sum::<usize>();
+    assert!(adjustments(|p| p.led.adjustments) < adjustments(|p| p.rule.adjustments));
     // Shown in the JSON of the study.
     let json = serde_json::to_value(all[0]).unwrap();
     assert!(json["left_waves"].is_number() && json["worst_waves"].is_number());

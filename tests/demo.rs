@@ -204,7 +204,7 @@ async fn collimations_were_held_and_one_is_running() {
         designs.insert(i.design);
         let o = &ended.outcome;
         assert_eq!(o.why, Some(Why::InLine), "{s:?}");
-        assert!(o.goes > 0 && o.looks > 1, "{s:?}");
+        assert!(o.adjustments > 0 && o.looks > 1, "{s:?}");
         let (before, after) = (o.before.unwrap().0, o.after.unwrap());
         assert!(after.0 < before && after.0 < 0.071, "{s:?}");
         // The next look at it, by whoever, sees no more than drift.

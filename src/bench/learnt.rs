@@ -40,7 +40,7 @@ pub struct Learnt {
     /// Its covariance, row by row.
     pub covariance: Vec<f64>,
     /// How many goes it rests on.
-    pub goes: u32,
+    pub adjustments: u32,
 }
 
 impl Learnt {
@@ -66,7 +66,7 @@ impl Learnt {
         Self {
             waves_per_turn: b.as_slice().to_vec(),
             covariance: covariance.as_slice().to_vec(),
-            goes: 0,
+            adjustments: 0,
         }
     }
 

@@ -15,7 +15,7 @@
 //! - [`words`]: advice in words.
 //! - [`loss`]: what the observer loses.
 //! - [`practice`]: an instrument out of line by a hidden amount, for learners.
-//! - [`course`]: a collimation session's steps, played through to where it stands.
+//! - [`replay`]: a collimation session's steps, played through to where it stands.
 
 #![forbid(unsafe_code)]
 
@@ -24,7 +24,7 @@ pub mod before;
 mod belief;
 mod choose;
 pub mod corners;
-pub mod course;
+pub mod replay;
 pub mod eye;
 pub mod learnt;
 pub mod loss;

@@ -38,7 +38,7 @@ pub struct Response {
     trust: Trust,
     screws: usize,
     looks: usize,
-    goes: u32,
+    adjustments: u32,
     /// How well the factor is known that all looks of the first one's kind have
     /// in common.
     share: f64,
@@ -59,7 +59,7 @@ impl Response {
             trust,
             screws: k,
             looks: 0,
-            goes: learnt.goes,
+            adjustments: learnt.adjustments,
             share: 0.0,
         }
     }
@@ -116,7 +116,7 @@ impl Response {
             next.extend([asked, reversed]);
         }
         self.beliefs = next;
-        self.goes += 1;
+        self.adjustments += 1;
     }
 
     /// Which way the star jumped in the picture when these turns were made:
@@ -129,12 +129,12 @@ impl Response {
         clock_deg: f64,
         sigma_deg: f64,
     ) {
-        let go: Vector2<f64> = jump_mm * DVector::from_column_slice(turns);
-        if go.norm() == 0.0 {
+        let adjustment: Vector2<f64> = jump_mm * DVector::from_column_slice(turns);
+        if adjustment.norm() == 0.0 {
             return;
         }
         for belief in &mut self.beliefs {
-            let seen = belief.map.matrix() * go * if belief.last_reversed { -1.0 } else { 1.0 };
+            let seen = belief.map.matrix() * adjustment * if belief.last_reversed { -1.0 } else { 1.0 };
             let want = seen.x.atan2(seen.y).to_degrees();
             let off = apart_deg(want, clock_deg) / sigma_deg.hypot(15.0);
             // One answer in twenty is taken to be a slip.
@@ -335,7 +335,7 @@ impl Response {
         Some(Learnt {
             waves_per_turn: mean.as_slice().to_vec(),
             covariance: covariance.as_slice().to_vec(),
-            goes: self.goes,
+            adjustments: self.adjustments,
         })
     }
 }
@@ -395,7 +395,7 @@ mod tests {
         let (size, sigma) = kept.per_turn(0);
         assert!((size / (1.3 * 1.5) - 1.0).abs() < 0.12, "{size}");
         assert!(sigma < 0.7 * before, "{sigma} {before}");
-        assert_eq!(kept.goes, 3);
+        assert_eq!(kept.adjustments, 3);
         assert_eq!(response.noticed(), None);
     }
 

@@ -13,11 +13,11 @@ use super::story::Story;
 use super::{Error, Result, eye};
 use bench::advice::{Next, defocus_waves};
 use bench::corners::width_arcsec;
-use bench::course::{Course, Step};
 use bench::mechanical::{MARK_SIGMA_MM, Stage};
 use bench::orientation::{Map, Shade, Side};
 use bench::plan::Work;
-use library::collimation_replay::{self, Standing, ground, plan_of, standing};
+use bench::replay::{SessionReplay, Step};
+use library::collimation_replay::{self, Standing, plan_of, setup, standing};
 use library::collimations::{self, Collimation, Record};
 use library::instruments::Instrument;
 use library::star_tests::FocusSide;
@@ -60,7 +60,7 @@ impl Simulated<'_> {
         (0..3).map(|_| self.rng.random_range(-1.0..1.0)).sum()
     }
 
-    fn turn(&mut self, course: &Course, parts: &[i32]) -> Vector2<f64> {
+    fn turn(&mut self, course: &SessionReplay, parts: &[i32]) -> Vector2<f64> {
         let footing = course.footing();
         let tilt = bench::screw::tilt_per_turn(&footing.screws);
         let turns: Vec<f64> = parts
@@ -132,10 +132,10 @@ pub async fn write(
     let instrument = Instrument::get(conn, id).await?;
     let row = upkeep::shelf_row(conn, instrument.clone(), begins).await?;
     let limit = row.assessment.limits.coma_bench.value;
-    let ground = ground(conn, &instrument, None, listed.diagonal, 90.0, limit).await?;
-    let (_, plan) = plan_of(&ground);
+    let setup = setup(conn, &instrument, None, listed.diagonal, 90.0, limit).await?;
+    let (_, plan) = plan_of(&setup);
     let stage = plan.stages.first().copied().unwrap_or(Work::LookOnly);
-    let collimation = collimations::begin(conn, &instrument, &ground, stage, first, begins).await?;
+    let collimation = collimations::begin(conn, &instrument, &setup, stage, first, begins).await?;
     let mut hasher = Sha256::new();
     hasher.update(b"collimation");
     hasher.update(told.tag.as_bytes());
@@ -159,7 +159,7 @@ pub async fn write(
             simulated.now = begins_at(told, &now);
         }
         // Who takes over does so at the first turn.
-        let by = if now.goes > 0 { second } else { first };
+        let by = if now.adjustments > 0 { second } else { first };
         let next = step(conn, &open, &now, &mut simulated, by, &mut at).await?;
         match next {
             Done::No => {}
@@ -195,7 +195,7 @@ fn begins_at(told: &Told, now: &Standing) -> Vector2<f64> {
             back.map_or_else(Vector2::zeros, |back| mark * back * coma)
         }
         // What the marks left.
-        Work::Star(_) if now.goes > 0 => coma * (0.09 / told.coma),
+        Work::Star(_) if now.adjustments > 0 => coma * (0.09 / told.coma),
         _ => coma,
     }
 }
@@ -248,7 +248,7 @@ async fn step(
             }
             (_, Next::Look { .. }) => {
                 let told = simulated.told;
-                if told.left_after.is_some_and(|goes| now.goes >= goes) {
+                if told.left_after.is_some_and(|adjustments| now.adjustments >= adjustments) {
                     return Ok(Done::Left);
                 }
                 let coma = if now.looks == 0 {
@@ -264,17 +264,17 @@ async fn step(
                 collimation_replay::write_look(conn, open, ordinal, told, by, then).await?;
                 return Ok(Done::No);
             }
-            (_, Next::Turn(go)) => {
+            (_, Next::Turn(adjustment)) => {
                 wait(3);
-                let jump = simulated.turn(&now.course, &go.parts);
+                let jump = simulated.turn(&now.course, &adjustment.parts);
                 let seen = simulated.map.matrix() * jump;
                 let jump_deg = (now.at_star() && seen.norm() > 0.0)
                     .then(|| Simulated::to_hour(seen.x.atan2(seen.y).to_degrees()));
                 Record::Taken {
-                    taken: Step::Go {
-                        parts: go.parts,
+                    taken: Step::Adjustment {
+                        parts: adjustment.parts,
                         jump_deg,
-                        feel: Vec::new(),
+                        tension: Vec::new(),
                     },
                 }
             }

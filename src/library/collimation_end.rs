@@ -6,8 +6,8 @@ use super::entries::{Entry, EntryKind, NewEntry};
 use super::works::{Work as BenchWork, WorkWhat};
 use super::{Conn, EntryId, Error, Moment, PersonId, Result};
 use bench::advice::{Next, Stop};
-use bench::course::Course;
 use bench::plan::Work;
+use bench::replay::SessionReplay;
 use bench::screw::Element;
 
 /// Takes the last record back that counts: it stays written, struck out, and
@@ -43,7 +43,7 @@ pub async fn take_back(
         Some(look) => strike_look(conn, collimation, look, by, at).await?,
         None => None,
     };
-    let record = Record::Struck {
+    let record = Record::Undone {
         ordinal: last.ordinal,
     };
     collimations::write(conn, collimation.id, ordinal, &record, entry, by, at).await
@@ -74,8 +74,8 @@ async fn strike_look(
 }
 
 /// What came of a collimation session that stands here.
-fn outcome(now: &Standing, threshold_waves: f64) -> (Outcome, Option<(Element, &Course)>) {
-    let star: Option<(Work, &Course)> = if now.at_star() {
+fn outcome(now: &Standing, threshold_waves: f64) -> (Outcome, Option<(Element, &SessionReplay)>) {
+    let star: Option<(Work, &SessionReplay)> = if now.at_star() {
         Some((now.work, &now.course))
     } else {
         now.star.as_ref().map(|(work, course)| (*work, course))
@@ -94,12 +94,12 @@ fn outcome(now: &Standing, threshold_waves: f64) -> (Outcome, Option<(Element, &
         before: now.before,
         after,
         chance_within: star.map(|(_, course)| course.response().chance_within(threshold_waves)),
-        goes: now.goes,
+        adjustments: now.adjustments,
         looks: now.looks,
         better_night: stop.is_some_and(|s| s.better_night),
     };
     let taught = star.and_then(|(work, course)| match work {
-        Work::Star(element) if course.goes() > 0 => Some((element, course)),
+        Work::Star(element) if course.adjustments() > 0 => Some((element, course)),
         _ => None,
     });
     (outcome, taught)
@@ -123,10 +123,10 @@ pub async fn end(
         ));
     }
     let now = standing(conn, collimation).await?;
-    let (outcome, taught) = outcome(&now, collimation.ground.threshold_waves);
+    let (outcome, taught) = outcome(&now, collimation.setup.threshold_waves);
     let mut words = format!(
         "Collimation: {}, {}.",
-        counted(now.goes, "turn of the screws", "turns of the screws"),
+        counted(now.adjustments, "turn of the screws", "turns of the screws"),
         counted(now.looks, "look at the star", "looks at the star")
     );
     if let (Some((b, _)), Some((a, s))) = (outcome.before, outcome.after) {
@@ -140,13 +140,13 @@ pub async fn end(
         ));
     }
     let work = BenchWork {
-        what: if now.goes > 0 {
+        what: if now.adjustments > 0 {
             WorkWhat::Collimation
         } else {
             WorkWhat::Inspection
         },
         minutes: Some((at - collimation.started_at).num_minutes().clamp(0, 10_000)),
-        moved_optics: now.goes > 0,
+        moved_optics: now.adjustments > 0,
         words,
         settles: Vec::new(),
     };

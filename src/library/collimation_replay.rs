@@ -6,17 +6,17 @@ use nalgebra::Matrix2;
 pub use super::collimation_end::{end, take_back};
 
 use super::adjusters;
-use super::collimations::{self, Collimation, Ground, Record};
+use super::collimations::{self, Collimation, Record, SessionSetup};
 use super::entries::{EntryKind, NewEntry};
 use super::instruments::Instrument;
 use super::star_tests::{Method, StarTest};
 use super::{Conn, Moment, PersonId, Result};
 use bench::advice::Aim;
 use bench::corners;
-use bench::course::{Course, Eye, Footing, Step};
 use bench::mechanical::{self, Stage};
 use bench::orientation::Orientation;
 use bench::plan::{Plan, Work, plan, response_of};
+use bench::replay::{Eye, Footing, SessionReplay, Step};
 use bench::response::Trust;
 use bench::screw::{Element, Screw};
 use optics::alignment::PerArcmin;
@@ -32,12 +32,12 @@ pub struct Standing {
     /// Whether the list of what comes before was gone through.
     pub ready: bool,
     /// The stage's steps, played through.
-    pub course: Course,
+    pub course: SessionReplay,
     /// The last stage at the star, when the collimation session has gone on from it and no
     /// screw has been turned since.
-    pub star: Option<(Work, Course)>,
+    pub star: Option<(Work, SessionReplay)>,
     /// Goes in all stages.
-    pub goes: usize,
+    pub adjustments: usize,
     /// Of them, since the stage began.
     pub goes_here: usize,
     /// Looks at the star in all stages.
@@ -50,16 +50,16 @@ pub struct Standing {
     pub optics: Option<Prescription>,
 }
 
-/// The plan for a collimation session's ground.
-pub fn plan_of(ground: &Ground) -> (Option<Prescription>, Plan) {
-    let optics = ground
+/// The plan for a collimation session's setup.
+pub fn plan_of(setup: &SessionSetup) -> (Option<Prescription>, Plan) {
+    let optics = setup
         .layout
-        .and_then(|layout| Prescription::new(layout, ground.numbers).ok());
+        .and_then(|layout| Prescription::new(layout, setup.numbers).ok());
     let plan = match &optics {
-        Some(optics) => plan(optics, &ground.screws, ground.threshold_waves),
+        Some(optics) => plan(optics, &setup.screws, setup.threshold_waves),
         None => Plan {
             stages: vec![Work::LookOnly],
-            words: if ground.layout.is_some() {
+            words: if setup.layout.is_some() {
                 "No optics of this design fit the numbers given, so nothing can be said of its screws: look at the star and log it."
             } else {
                 "There is nothing on it for a club to turn: look and log it; if it is out of its limit, it goes to someone qualified."
@@ -75,14 +75,14 @@ pub fn plan_of(ground: &Ground) -> (Option<Prescription>, Plan) {
 ///
 /// # Errors
 /// When the library cannot be read.
-pub async fn ground(
+pub async fn setup(
     conn: &mut Conn,
     instrument: &Instrument,
     numbers: Option<Numbers>,
     diagonal: bool,
     focuser_deg: f64,
     threshold_waves: f64,
-) -> Result<Ground> {
+) -> Result<SessionSetup> {
     let layout = collimations::layout_of(instrument.design);
     let usual = Numbers::usual(
         layout.unwrap_or(Layout::Refractor),
@@ -90,7 +90,7 @@ pub async fn ground(
         instrument.focal_mm,
     );
     let screws = adjusters::of(conn, instrument.id).await?;
-    Ok(Ground {
+    Ok(SessionSetup {
         layout,
         numbers: numbers.unwrap_or(usual),
         obstruction: instrument.obstruction,
@@ -119,7 +119,7 @@ fn of_element(screws: &[Screw], element: Element) -> Vec<Screw> {
 }
 
 fn footing(
-    ground: &Ground,
+    setup: &SessionSetup,
     optics: Option<&Prescription>,
     work: Work,
     lies: Option<&Orientation>,
@@ -131,10 +131,10 @@ fn footing(
         on_the_tube: false,
         lies: None,
         sign_by_side: false,
-        diagonal: ground.diagonal,
-        focal_mm: ground.numbers.focal_mm,
+        diagonal: setup.diagonal,
+        focal_mm: setup.numbers.focal_mm,
         aim: Aim {
-            threshold_waves: ground.threshold_waves,
+            threshold_waves: setup.threshold_waves,
             ..Aim::default()
         },
         trust: Trust::default(),
@@ -144,25 +144,25 @@ fn footing(
             .and_then(|o| response_of(o, element).ok().flatten())
             .unwrap_or_else(nothing)
     };
-    let screws = |element| of_element(&ground.screws, element);
+    let screws = |element| of_element(&setup.screws, element);
     match work {
         Work::Star(element) => plain(screws(element), response(element)),
         Work::Mechanical(Stage::Primary) => mechanical::primary(
             screws(Element::Primary),
-            ground.numbers.focal_mm,
+            setup.numbers.focal_mm,
             response(Element::Primary).coma_centred_rms(),
-            ground.threshold_waves,
+            setup.threshold_waves,
         ),
         Work::Mechanical(Stage::Secondary) => mechanical::secondary(
             screws(Element::Secondary),
-            ground.numbers.focal_mm,
-            ground.numbers.focal_mm - ground.numbers.back_focus_mm,
-            ground.focuser_deg,
+            setup.numbers.focal_mm,
+            setup.numbers.focal_mm - setup.numbers.back_focus_mm,
+            setup.focuser_deg,
         ),
         Work::Corners => optics
             .and_then(|o| {
-                let (screws, limit) = (screws(Element::Primary), ground.threshold_waves);
-                corners::footing(o, screws, lies.cloned(), ground.diagonal, limit).ok()
+                let (screws, limit) = (screws(Element::Primary), setup.threshold_waves);
+                corners::footing(o, screws, lies.cloned(), setup.diagonal, limit).ok()
             })
             .unwrap_or_else(|| plain(Vec::new(), nothing())),
         Work::Mechanical(Stage::Focuser) | Work::LookOnly => plain(Vec::new(), nothing()),
@@ -174,15 +174,15 @@ fn footing(
 /// # Errors
 /// When the library cannot be read.
 pub async fn standing(conn: &mut Conn, collimation: &Collimation) -> Result<Standing> {
-    let (optics, plan) = plan_of(&collimation.ground);
-    let ground = &collimation.ground;
+    let (optics, plan) = plan_of(&collimation.setup);
+    let setup = &collimation.setup;
     let mut at = Standing {
         work: plan.stages.first().copied().unwrap_or(Work::LookOnly),
         plan,
         ready: false,
-        course: Course::new(footing(ground, optics.as_ref(), Work::LookOnly, None)),
+        course: SessionReplay::new(footing(setup, optics.as_ref(), Work::LookOnly, None)),
         star: None,
-        goes: 0,
+        adjustments: 0,
         goes_here: 0,
         looks: 0,
         before: None,
@@ -190,7 +190,7 @@ pub async fn standing(conn: &mut Conn, collimation: &Collimation) -> Result<Stan
         optics,
     };
     let mut learnt_here = None;
-    let mut corners: Option<Course> = None;
+    let mut corners: Option<SessionReplay> = None;
     let mut lies = None;
     let mut shades: Vec<Step> = Vec::new();
     for written in collimation.standing() {
@@ -214,7 +214,7 @@ pub async fn standing(conn: &mut Conn, collimation: &Collimation) -> Result<Stan
                     at.course = earlier.clone();
                     continue;
                 }
-                let mut rests = footing(ground, at.optics.as_ref(), *work, lies.as_ref());
+                let mut rests = footing(setup, at.optics.as_ref(), *work, lies.as_ref());
                 if let Work::Star(element) = work {
                     rests.learnt = match &learnt_here {
                         Some((earlier, learnt)) if earlier == work => Some(learnt.clone()),
@@ -235,13 +235,13 @@ pub async fn standing(conn: &mut Conn, collimation: &Collimation) -> Result<Stan
                     // How the picture lies is known better than by the shades.
                     rests.lies.clone_from(&lies);
                 }
-                at.course = Course::new(rests);
+                at.course = SessionReplay::new(rests);
                 if matches!(work, Work::Star(_)) && !again {
                     shades.iter().for_each(|shade| at.course.take(shade));
                 }
             }
             Record::Ready => at.ready = true,
-            Record::Struck { .. } => {}
+            Record::Undone { .. } => {}
             Record::Taken { taken } => {
                 match taken {
                     Step::Shade { anew, .. } => {
@@ -254,8 +254,8 @@ pub async fn standing(conn: &mut Conn, collimation: &Collimation) -> Result<Stan
                         at.looks += 1;
                         at.before.get_or_insert((coma[0].hypot(coma[1]), *sigma));
                     }
-                    Step::Go { .. } => {
-                        at.goes += 1;
+                    Step::Adjustment { .. } => {
+                        at.adjustments += 1;
                         at.goes_here += 1;
                         at.last_go = Some(written.at);
                         at.star = None;

@@ -9,15 +9,15 @@ use super::adjusters::{Adjuster, AdjusterKind, Element as Tilts};
 use super::instruments::{Design, Instrument};
 use super::{CollimationId, Conn, EntryId, Error, InstrumentId, Moment, PersonId, Result};
 use bench::advice::Why;
-use bench::course::Step;
 use bench::plan::Work;
+use bench::replay::Step;
 use bench::response::Learnt;
 use bench::screw::{Element, Mechanism, Screw};
 use optics::prescription::{Layout, Numbers};
 
 /// What a collimation session rests on, as it was when it began.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Ground {
+pub struct SessionSetup {
     /// The optics' layout; none for what cannot be traced.
     pub layout: Option<Layout>,
     /// Numbers the prescription is made of.
@@ -58,7 +58,7 @@ pub enum Record {
         taken: Step,
     },
     /// An earlier record was taken back: it counts no more.
-    Struck {
+    Undone {
         /// Its place in the collimation session.
         ordinal: i64,
     },
@@ -93,7 +93,7 @@ pub struct Outcome {
     /// How likely it is inside the threshold, 0 to 1.
     pub chance_within: Option<f64>,
     /// Goes at the screws.
-    pub goes: usize,
+    pub adjustments: usize,
     /// Looks at the star.
     pub looks: usize,
     /// Whether a better night is worth it.
@@ -125,7 +125,7 @@ pub struct Collimation {
     /// Who began it.
     pub started_by: String,
     /// What it rests on.
-    pub ground: Ground,
+    pub setup: SessionSetup,
     /// Everything written down, in order, what was taken back included.
     pub steps: Vec<Written>,
     /// Its end.
@@ -183,7 +183,7 @@ pub(super) fn read<T: for<'a> Deserialize<'a>>(text: &str) -> Result<T> {
 pub async fn begin(
     conn: &mut Conn,
     instrument: &Instrument,
-    ground: &Ground,
+    setup: &SessionSetup,
     first: Work,
     by: PersonId,
     at: Moment,
@@ -195,10 +195,10 @@ pub async fn begin(
         )));
     }
     let id = CollimationId::fresh();
-    let ground = json(ground)?;
+    let setup = json(setup)?;
     sqlx::query!(
-        "INSERT INTO collimations (id, instrument_id, started_at, started_by, ground) VALUES (?, ?, ?, ?, ?)",
-        id, instrument.id, at, by, ground
+        "INSERT INTO collimations (id, instrument_id, started_at, started_by, setup) VALUES (?, ?, ?, ?, ?)",
+        id, instrument.id, at, by, setup
     )
     .execute(&mut *conn)
     .await?;
@@ -322,7 +322,7 @@ fn strike_out(steps: &mut [Written]) {
     let taken_back: Vec<(i64, Moment, String)> = steps
         .iter()
         .filter_map(|s| match s.record {
-            Record::Struck { ordinal } => Some((ordinal, s.at, s.by.clone())),
+            Record::Undone { ordinal } => Some((ordinal, s.at, s.by.clone())),
             _ => None,
         })
         .collect();
@@ -338,7 +338,7 @@ impl Collimation {
     pub fn standing(&self) -> impl DoubleEndedIterator<Item = &Written> {
         self.steps
             .iter()
-            .filter(|s| s.struck.is_none() && !matches!(s.record, Record::Struck { .. }))
+            .filter(|s| s.struck.is_none() && !matches!(s.record, Record::Undone { .. }))
     }
 
     /// The last thing that counts, if it can be taken back: all but the beginning.
@@ -350,7 +350,7 @@ impl Collimation {
     pub async fn get(conn: &mut Conn, id: CollimationId) -> Result<Self> {
         let row = sqlx::query!(
             r#"SELECT s.instrument_id AS "instrument_id: InstrumentId", i.tag, s.started_at AS "started_at: Moment",
-                      p.name AS started_by, s.ground
+                      p.name AS started_by, s.setup
                FROM collimations s JOIN instruments i ON i.id = s.instrument_id JOIN people p ON p.id = s.started_by
                WHERE s.id = ?"#,
             id
@@ -392,7 +392,7 @@ impl Collimation {
             tag: row.tag,
             started_at: row.started_at,
             started_by: row.started_by,
-            ground: read(&row.ground)?,
+            setup: read(&row.setup)?,
             steps,
             ended: ended
                 .map(|e| {

@@ -20,7 +20,7 @@ use crate::library::loans::Loan;
 use crate::library::{Conn, kit, star_tests};
 use crate::optics::eye;
 use crate::startest::words::waves_and_error;
-use crate::upkeep::drift::course::course;
+use crate::upkeep::drift::replay::course;
 use crate::upkeep::due_list::{Foreseen, in_100};
 use crate::upkeep::foresight::{Foresight, Question};
 use crate::upkeep::shelf::Fleet;
@@ -121,8 +121,8 @@ async fn last_collimation(
         let o = e.outcome;
         LastCollimation {
             when: show::date(club, e.at),
-            words: super::collimation::stop::before_after(o.before, o.after, o.goes),
-            stars: stars.filter(|_| o.goes > 0),
+            words: super::collimation::stop::before_after(o.before, o.after, o.adjustments),
+            stars: stars.filter(|_| o.adjustments > 0),
             sheet: super::collimation::sheet_address(id),
         }
     }))

@@ -287,7 +287,7 @@ async fn retire(
 ) -> Result<Response, Error> {
     let (instrument, reason, mut write) = match stand(&desk, &tag, true, fields, &once).await? {
         Stand::Answer(response) => return Ok(response),
-        Stand::Go(go) => *go,
+        Stand::Forward(go) => *go,
     };
     if instrument.open_loan.is_some() {
         return Err(Error::Refused(format!(
@@ -311,7 +311,7 @@ async fn reinstate(
 ) -> Result<Response, Error> {
     let (instrument, reason, mut write) = match stand(&desk, &tag, false, fields, &once).await? {
         Stand::Answer(response) => return Ok(response),
-        Stand::Go(go) => *go,
+        Stand::Forward(go) => *go,
     };
     Instrument::set_standing(&mut write, instrument.id, Standing::Shelf, &reason).await?;
     let note = format!("Put back on the shelf: {reason}");
@@ -324,7 +324,7 @@ async fn reinstate(
 
 enum Stand {
     Answer(Response),
-    Go(Box<(Instrument, String, OnceWrite)>),
+    Adjustment(Box<(Instrument, String, OnceWrite)>),
 }
 
 /// What retiring and putting back have in common: a reason, and the write.
@@ -348,5 +348,5 @@ async fn stand(
     };
     let instrument = Instrument::by_tag(&mut write, tag).await?;
     refuse_if_so_already(&instrument, retiring)?;
-    Ok(Stand::Go(Box::new((instrument, reason, write))))
+    Ok(Stand::Forward(Box::new((instrument, reason, write))))
 }

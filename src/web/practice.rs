@@ -17,9 +17,9 @@ use super::extract::Query;
 use super::fields::Mends;
 use super::page::{Chrome, Desk, mend, page, see_other};
 use crate::bench::advice::{LEAST_RATIO, Next, defocus_waves};
-use crate::bench::course::Step;
 use crate::bench::orientation::{Orientation, Shade, Side};
 use crate::bench::practice::{APERTURE_MM, OBSTRUCTION, Practice};
+use crate::bench::replay::Step;
 use crate::bench::words::{clock_words, noticed_words};
 use crate::optics::wavefront::w020_from_a4;
 use crate::startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
@@ -95,11 +95,11 @@ fn unpack(s: &str) -> Result<Vec<Step>, Error> {
             Step::Look { coma, sigma, .. } => {
                 coma.iter().all(|c| c.abs() < 10.0) && (1e-4..10.0).contains(sigma)
             }
-            Step::Go { parts, .. } => parts.len() == 3 && parts.iter().all(|p| p.abs() <= 64),
+            Step::Adjustment { parts, .. } => parts.len() == 3 && parts.iter().all(|p| p.abs() <= 64),
             Step::Shade { shade, .. } => {
                 shade.tube_deg.abs() <= 360.0 && shade.picture_deg.abs() <= 360.0
             }
-            Step::Feel { .. } => true,
+            Step::Tension { .. } => true,
         });
     if sound { Ok(steps) } else { Err(wrong()) }
 }
@@ -221,10 +221,10 @@ fn step_of(asked: &Asked, now: &Practice, mends: &mut Mends) -> Option<Step> {
                 .split(',')
                 .filter_map(|p| p.parse().ok())
                 .collect();
-            (parts.len() == 3 && parts.iter().all(|p| p.abs() <= 64)).then(|| Step::Go {
+            (parts.len() == 3 && parts.iter().all(|p| p.abs() <= 64)).then(|| Step::Adjustment {
                 parts,
                 jump_deg: None,
-                feel: Vec::new(),
+                tension: Vec::new(),
             })
         }
         _ => None,
@@ -287,7 +287,7 @@ fn practice_page(
             .unwrap_or_default(),
         noticed: course.noticed().map_or("", noticed_words),
         turn: match &next {
-            Next::Turn(go) if view == "turn" => Some(turn_view(course, go, Looked::Star, true)),
+            Next::Turn(adjustment) if view == "turn" => Some(turn_view(course, adjustment, Looked::Star, true)),
             _ => None,
         },
         pictures: (view == "turn").then(|| Pictures {

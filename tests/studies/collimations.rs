@@ -113,7 +113,7 @@ fn both_mirrors(all: &[corners::Outcome]) {
     }
     println!("\nBoth mirrors of a Ritchey-Chretien 203 mm f/8, its corners by eye:\n");
     println!(
-        "| middle looked at | collimation sessions | goes: median | 95 % within | most | of them at the primary | middle in line | sides even | both | largest turn asked | worse than at the start |"
+        "| middle looked at | collimation sessions | adjustments: median | 95 % within | most | of them at the primary | middle in line | sides even | both | largest turn asked | worse than at the start |"
     );
     println!("|-|-|-|-|-|-|-|-|-|-|-|");
     for method in ["frames", "eye"] {
@@ -121,7 +121,7 @@ fn both_mirrors(all: &[corners::Outcome]) {
         if rows.is_empty() {
             continue;
         }
-        let goes = sorted(rows.iter().map(|o| o.goes));
+        let adjustments = sorted(rows.iter().map(|o| o.adjustments));
         let primary = sorted(rows.iter().map(|o| o.primary_goes));
         let share = |of: &dyn Fn(&corners::Outcome) -> bool| {
             percent(rows.iter().filter(|o| of(o)).count(), rows.len())
@@ -129,9 +129,9 @@ fn both_mirrors(all: &[corners::Outcome]) {
         println!(
             "| {method} | {} | {} | {} | {} | {} | {} | {} | {} | {} | {} |",
             rows.len(),
-            at(&goes, 0.5),
-            at(&goes, 0.95),
-            goes.last().copied().unwrap_or(0),
+            at(&adjustments, 0.5),
+            at(&adjustments, 0.95),
+            adjustments.last().copied().unwrap_or(0),
             at(&primary, 0.5),
             share(&|o| o.left_waves <= THRESHOLD),
             share(&|o| o.left_lean_waves <= THRESHOLD),
@@ -147,12 +147,12 @@ fn both_mirrors(all: &[corners::Outcome]) {
     }
 }
 
-const HEAD: &str = "| looked at | led by | collimation sessions | goes: median | 95 % within | most | looks: median | end in line | said in line, was not | largest turn asked | worse than at the start |\n|-|-|-|-|-|-|-|-|-|-|-|";
+const HEAD: &str = "| looked at | led by | collimation sessions | adjustments: median | 95 % within | most | looks: median | end in line | said in line, was not | largest turn asked | worse than at the start |\n|-|-|-|-|-|-|-|-|-|-|-|";
 
 fn by_design(all: &[&Outcome]) {
     println!("\nThe tool by design:\n");
     println!(
-        "| design | collimation sessions | goes: median | 95 % within | of them at the mark | end in line |"
+        "| design | collimation sessions | adjustments: median | 95 % within | of them at the mark | end in line |"
     );
     println!("|-|-|-|-|-|-|");
     for kind in truth::KINDS {
@@ -160,14 +160,14 @@ fn by_design(all: &[&Outcome]) {
         if rows.is_empty() {
             continue;
         }
-        let goes = sorted(rows.iter().map(|o| o.goes));
+        let adjustments = sorted(rows.iter().map(|o| o.adjustments));
         let mark = sorted(rows.iter().map(|o| o.mechanical));
         println!(
             "| {} | {} | {} | {} | {} | {} |",
             kind.name,
             rows.len(),
-            at(&goes, 0.5),
-            at(&goes, 0.95),
+            at(&adjustments, 0.5),
+            at(&adjustments, 0.95),
             at(&mark, 0.5),
             percent(rows.iter().filter(|o| o.in_line).count(), rows.len()),
         );
@@ -200,15 +200,15 @@ fn line(method: &str, who: &str, rows: &[Outcome]) {
     if rows.is_empty() {
         return;
     }
-    let goes = sorted(rows.iter().map(|o| o.goes));
+    let adjustments = sorted(rows.iter().map(|o| o.adjustments));
     let looks = sorted(rows.iter().map(|o| o.looks));
     let largest = rows.iter().map(|o| o.largest_turn).fold(0.0, f64::max);
     println!(
         "| {method} | {who} | {} | {} | {} | {} | {} | {} | {} | {} | {} |",
         rows.len(),
-        at(&goes, 0.5),
-        at(&goes, 0.95),
-        goes.last().copied().unwrap_or(0),
+        at(&adjustments, 0.5),
+        at(&adjustments, 0.95),
+        adjustments.last().copied().unwrap_or(0),
         at(&looks, 0.5),
         percent(rows.iter().filter(|o| o.in_line).count(), rows.len()),
         percent(

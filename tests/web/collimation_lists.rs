@@ -151,10 +151,10 @@ async fn a_form_sent_twice_after_a_lost_connection_acts_once() {
         .attributes("input[name=parts]", "value")[0]
         .clone();
     let place = at(&mut client, &collimation).await;
-    let go = [("at", place.as_str()), ("parts", parts.as_str())];
+    let adjustment = [("at", place.as_str()), ("parts", parts.as_str())];
     for _ in 0..2 {
         client
-            .post_once(&format!("{collimation}/go"), "go-mark", &go)
+            .post_once(&format!("{collimation}/go"), "go-mark", &adjustment)
             .await
             .location();
     }
@@ -195,13 +195,13 @@ async fn a_collimation_survives_a_phone_that_sleeps_and_is_taken_over_midway() {
     let page = second.get(&collimation).await;
     assert_eq!(asked(page), before);
     let place = at(&mut second, &collimation).await;
-    let go = [("at", place.as_str()), ("parts", before[0].as_str())];
+    let adjustment = [("at", place.as_str()), ("parts", before[0].as_str())];
     second
-        .post(&format!("{collimation}/go"), &go)
+        .post(&format!("{collimation}/go"), &adjustment)
         .await
         .location();
     // The first's page, still open from before, must not turn it twice.
-    let late = again.post(&format!("{collimation}/go"), &go).await;
+    let late = again.post(&format!("{collimation}/go"), &adjustment).await;
     assert_eq!(late.status, StatusCode::CONFLICT);
     assert!(late.words().contains("Someone has gone on"));
     let words = again.get(&collimation).await.words();

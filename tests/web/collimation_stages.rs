@@ -273,9 +273,9 @@ async fn a_tight_screw_is_told_and_the_turn_that_was_made_is_logged_as_told() {
         .split(',')
         .position(|p| p.parse::<i32>().unwrap() > 0)
         .unwrap();
-    let mut feel = vec![("feel", "even"); 3];
-    feel[tight] = ("feel", "tight");
-    post(&mut client, &collimation, "feel", &feel).await;
+    let mut tension = vec![("tension", "even"); 3];
+    tension[tight] = ("tension", "tight");
+    post(&mut client, &collimation, "tension", &tension).await;
     let now = client
         .get(&collimation)
         .await

@@ -324,7 +324,7 @@ async fn only_volunteers_hold_a_collimation_and_members_may_practise() {
         );
     }
     for what in [
-        "ready", "shade", "look", "measured", "mark", "corners", "feel", "go", "stage", "back",
+        "ready", "shade", "look", "measured", "mark", "corners", "tension", "go", "stage", "back",
         "end",
     ] {
         let refused = member

@@ -9,7 +9,7 @@ use axum::response::{IntoResponse, Response};
 use super::super::Error;
 use super::super::access::{Access, Route};
 use super::super::extract::Query;
-use crate::bench::advice::Go;
+use crate::bench::advice::Adjustment;
 use crate::bench::screw::{Element, Screw};
 use crate::bench::words::{amount_words, clock_words};
 use crate::optics::pupil::Pupil;
@@ -24,7 +24,7 @@ pub fn routes() -> Vec<Route> {
 }
 
 /// The tube as one sees it facing its screws, with what to turn.
-pub fn tube_svg(screws: &[Screw], go: Option<&Go>) -> String {
+pub fn tube_svg(screws: &[Screw], adjustment: Option<&Adjustment>) -> String {
     let behind = screws
         .first()
         .is_some_and(|s| s.element == Element::Primary);
@@ -33,7 +33,7 @@ pub fn tube_svg(screws: &[Screw], go: Option<&Go>) -> String {
         .first()
         .is_some_and(|s| s.element == Element::Secondary);
     let ring = if secondary { 52.0 } else { 92.0 };
-    let turn = |i: usize| go.and_then(|g| g.parts.get(i).copied()).unwrap_or(0);
+    let turn = |i: usize| adjustment.and_then(|g| g.parts.get(i).copied()).unwrap_or(0);
     let mut said: Vec<String> = Vec::new();
     for (i, s) in screws.iter().enumerate() {
         if turn(i) != 0 {

@@ -1,9 +1,9 @@
 //! What was done so far, in words.
 
 use super::super::show;
-use crate::bench::course::Step;
 use crate::bench::mechanical::Stage;
 use crate::bench::plan::Work;
+use crate::bench::replay::Step;
 use crate::bench::screw::{Element, Screw};
 use crate::bench::words::{clock_words, work_words};
 use crate::library::club::Club;
@@ -28,7 +28,7 @@ pub fn screws_of(collimation: &Collimation, work: Work) -> Vec<Screw> {
         Work::Mechanical(_) | Work::Corners => Element::Primary,
         Work::LookOnly => return Vec::new(),
     };
-    let all = collimation.ground.screws.iter();
+    let all = collimation.setup.screws.iter();
     all.filter(|s| s.element == element).cloned().collect()
 }
 
@@ -55,7 +55,7 @@ pub struct LogLine {
 /// it, the taking back is told beside it.
 pub fn told(collimation: &Collimation) -> impl Iterator<Item = (&Written, Work)> {
     let mut at = Work::LookOnly;
-    let is_told = |s: &&Written| !matches!(s.record, Record::Struck { .. });
+    let is_told = |s: &&Written| !matches!(s.record, Record::Undone { .. });
     collimation.steps.iter().filter(is_told).map(move |s| {
         if let (Record::Stage { work }, None) = (&s.record, &s.struck) {
             at = *work;
@@ -72,7 +72,7 @@ pub fn log(club: &Club, collimation: &Collimation) -> Vec<LogLine> {
             Record::Stage { work } => format!("Stage: {}.", work_words(*work)),
             Record::Ready => "Everything before was in order.".to_owned(),
             Record::Taken { taken } => step_words(taken, looked(at), &screws_of(collimation, at)),
-            Record::Struck { .. } => String::new(),
+            Record::Undone { .. } => String::new(),
         },
         struck: s.struck.is_some(),
     };
@@ -116,7 +116,7 @@ pub fn last_noted(collimation: &Collimation, work: Work) -> Option<LastNoted> {
         Record::Taken { taken } => {
             let what = step_words(taken, looked(work), &screws_of(collimation, work));
             let words = match taken {
-                Step::Go { .. } => {
+                Step::Adjustment { .. } => {
                     "Only if these turns were not made, or not as they are noted: what has been turned stays turned. If you made other turns, take this back and give them under \u{201c}I turned something else\u{201d}. If you turned the screws back, leave this, and give the way back there as the next turn."
                 }
                 Step::Look { .. } if last.entry_id.is_some() => {
@@ -129,7 +129,7 @@ pub fn last_noted(collimation: &Collimation, work: Work) -> Option<LastNoted> {
             };
             (lower(what), words)
         }
-        Record::Struck { .. } => return None,
+        Record::Undone { .. } => return None,
     };
     Some(LastNoted { what, words })
 }
@@ -188,8 +188,8 @@ pub fn step_words(step: &Step, at: Looked, screws: &[Screw]) -> String {
                 )
             }
         }
-        Step::Feel { .. } => "Said how the screws feel.".to_owned(),
-        Step::Go {
+        Step::Tension { .. } => "Said how the screws feel.".to_owned(),
+        Step::Adjustment {
             parts, jump_deg, ..
         } => {
             let turns: Vec<String> = parts

@@ -17,10 +17,10 @@ use super::{collimation_address, sheet_address};
 use crate::bench::advice::{Next, defocus_waves};
 use crate::bench::before::Point;
 use crate::bench::corners;
-use crate::bench::course::Step;
 use crate::bench::mechanical::Stage;
 use crate::bench::orientation::Orientation;
 use crate::bench::plan::Work;
+use crate::bench::replay::Step;
 use crate::bench::words::{clock_words, noticed_words, work_words};
 use crate::library::attempts::{Attempt, AttemptState};
 use crate::library::club::Club;
@@ -151,7 +151,7 @@ pub async fn collimation_page(
     let instrument = Instrument::get(conn, collimation.instrument_id).await?;
     let now = standing(conn, collimation).await?;
     let next = now.course.next();
-    let ground = &collimation.ground;
+    let setup = &collimation.setup;
     let view = match view_of(collimation, &now, &next) {
         "shade" if typed.without_shade || typed.eye.is_some() => "look",
         view => view,
@@ -177,10 +177,10 @@ pub async fn collimation_page(
     let (coma, spread) = now.course.response().coma();
     let sigma = (spread.trace() / 2.0).max(0.0).sqrt();
     let looked = now.at_star() && now.course.response().looks() > 0;
-    let w020 = defocus_waves(coma, ground.obstruction);
+    let w020 = defocus_waves(coma, setup.obstruction);
     let pictures = (looked && matches!(view, "turn" | "stop")).then(|| Pictures {
-        should: donut_address([0.0, 0.0], w020, ground.obstruction),
-        does: donut_address([coma.x, coma.y], w020, ground.obstruction),
+        should: donut_address([0.0, 0.0], w020, setup.obstruction),
+        does: donut_address([coma.x, coma.y], w020, setup.obstruction),
         caption: format!(
             "Drawn for this instrument, {w020:.0} waves out of focus. Left: in line. Right: as the looks say it is now."
         ),
@@ -217,7 +217,7 @@ pub async fn collimation_page(
             .collect(),
         plan_words: now.plan.words.clone(),
         view,
-        points: points(&instrument, ground)
+        points: points(&instrument, setup)
             .into_iter()
             .map(|p| {
                 let ticked = typed.ready.iter().any(|r| r == p.code);
@@ -250,7 +250,7 @@ pub async fn collimation_page(
             .contradiction
             .clone()
             .unwrap_or_default(),
-        eye_card: by_eye_form::cards_for(ground.obstruction),
+        eye_card: by_eye_form::cards_for(setup.obstruction),
         defocus: if looked {
             how_far(w020, instrument.aperture_mm, &eye.star_magnification)
         } else {
@@ -261,11 +261,11 @@ pub async fn collimation_page(
         again: matches!(next, Next::Look { again: true }),
         noticed: now.course.noticed().map_or("", noticed_words),
         turn: match &next {
-            Next::Turn(go) => Some(turn_view(
+            Next::Turn(adjustment) => Some(turn_view(
                 &now.course,
-                go,
+                adjustment,
                 at,
-                has_glass_front(ground.layout),
+                has_glass_front(setup.layout),
             )),
             _ => None,
         },
@@ -277,8 +277,8 @@ pub async fn collimation_page(
                     stop,
                     coma,
                     instrument.aperture_mm,
-                    ground.obstruction,
-                    ground.threshold_waves,
+                    setup.obstruction,
+                    setup.threshold_waves,
                 ),
                 Looked::Mark => mark_done(stop),
                 Looked::Corners => corners_done(stop),
@@ -300,7 +300,7 @@ pub async fn collimation_page(
                     e.outcome.why,
                     e.outcome.before,
                     e.outcome.after,
-                    e.outcome.goes,
+                    e.outcome.adjustments,
                     e.outcome.better_night,
                 ),
             )
@@ -342,7 +342,7 @@ fn view_of(collimation: &Collimation, now: &Standing, next: &Next) -> &'static s
         _ => {}
     }
     let fresh = now.course.response().looks() == 0
-        && now.course.goes() == 0
+        && now.course.adjustments() == 0
         && now.course.footing().lies.is_none();
     if matches!(now.work, Work::Star(_)) && fresh && now.course.shades().is_empty() {
         return "shade";
@@ -365,7 +365,7 @@ pub fn usable(collimation: &Collimation, attempt: &Attempt) -> bool {
             matches!(
                 s.record,
                 Record::Taken {
-                    taken: Step::Look { .. } | Step::Go { .. }
+                    taken: Step::Look { .. } | Step::Adjustment { .. }
                 }
             )
         })

@@ -13,8 +13,8 @@ use super::draw::{donut_address, tube_svg};
 use super::log::{Looked, looked, screws_of, step_words, told, when};
 use super::stop::{before_after, ended_words};
 use super::{collimation_address, sheet_address};
-use crate::bench::advice::{Go, Purpose, Why, defocus_waves};
-use crate::bench::course::Step;
+use crate::bench::advice::{Adjustment, Purpose, Why, defocus_waves};
+use crate::bench::replay::Step;
 use crate::bench::words::work_words;
 use crate::library::club::Club;
 use crate::library::collimations::{self, Collimation, InShort, Record};
@@ -77,7 +77,7 @@ impl Row {
             begun: format!("{}, {}", show::time(club, of.started_at), of.started_by),
             how: show::capital(&how),
             what: of.ended.as_ref().map_or_else(String::new, |e| {
-                before_after(e.outcome.before, e.outcome.after, e.outcome.goes)
+                before_after(e.outcome.before, e.outcome.after, e.outcome.adjustments)
             }),
             running: of.ended.is_none(),
             tag: of.tag,
@@ -195,7 +195,7 @@ async fn csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> 
                 before_sigma,
                 after,
                 after_sigma,
-                Cell::Figure(o.map_or_else(String::new, |o| o.goes.to_string())),
+                Cell::Figure(o.map_or_else(String::new, |o| o.adjustments.to_string())),
                 Cell::Figure(o.map_or_else(String::new, |o| o.looks.to_string())),
                 Cell::Figure(of.id.to_string()),
             ]
@@ -242,7 +242,7 @@ fn star(coma: [f64; 2], w020: f64, obstruction: f64) -> String {
 }
 
 fn lines(club: &Club, collimation: &Collimation) -> Vec<SheetLine> {
-    let eps = collimation.ground.obstruction;
+    let eps = collimation.setup.obstruction;
     let mut lines = Vec::new();
     for (s, work) in told(collimation) {
         let struck = s.struck.is_some();
@@ -255,7 +255,7 @@ fn lines(club: &Club, collimation: &Collimation) -> Vec<SheetLine> {
             struck,
         };
         match &s.record {
-            Record::Struck { .. } => {}
+            Record::Undone { .. } => {}
             Record::Stage { work } => {
                 line.stage = !struck;
                 line.what = work_words(*work).to_owned();
@@ -270,13 +270,13 @@ fn lines(club: &Club, collimation: &Collimation) -> Vec<SheetLine> {
                         let w020 = defocus_waves((*coma).into(), eps);
                         line.star = star(*coma, w020, eps);
                     }
-                    Step::Go { parts, .. } => {
-                        let go = Go {
+                    Step::Adjustment { parts, .. } => {
+                        let adjustment = Adjustment {
                             parts: parts.clone(),
                             purpose: Purpose::Correct,
                             expected_waves: 0.0,
                         };
-                        line.tube = tube_svg(&screws_of(collimation, work), Some(&go));
+                        line.tube = tube_svg(&screws_of(collimation, work), Some(&adjustment));
                     }
                     _ => {}
                 }
@@ -305,7 +305,7 @@ pub fn first_and_last(collimation: &Collimation) -> Option<([f64; 2], [f64; 2])>
 
 /// The two drawn, at the same defocus.
 pub fn first_and_last_drawn(collimation: &Collimation) -> Option<(String, String)> {
-    let eps = collimation.ground.obstruction;
+    let eps = collimation.setup.obstruction;
     first_and_last(collimation).map(|(first, last)| {
         let w020 = defocus_waves(first.into(), eps);
         (star(first, w020, eps), star(last, w020, eps))
@@ -317,8 +317,8 @@ async fn sheet(desk: Desk, Path(id): Path<CollimationId>) -> Result<Response, Er
     let club = desk.club();
     let collimation = Collimation::get(&mut conn, id).await?;
     let instrument = Instrument::get(&mut conn, collimation.instrument_id).await?;
-    let ground = &collimation.ground;
-    let n = &ground.numbers;
+    let setup = &collimation.setup;
+    let n = &setup.numbers;
     page(&SheetPage {
         chrome: desk.chrome(&format!(
             "Sheet of a collimation session with {}",
@@ -331,8 +331,8 @@ async fn sheet(desk: Desk, Path(id): Path<CollimationId>) -> Result<Response, Er
             "{} aperture, {} focal length, obstruction {:.2}{}",
             show::length(club, instrument.aperture_mm),
             show::length(club, instrument.focal_mm),
-            ground.obstruction,
-            if ground.diagonal {
+            setup.obstruction,
+            if setup.diagonal {
                 ", with a diagonal"
             } else {
                 ""
@@ -347,12 +347,12 @@ async fn sheet(desk: Desk, Path(id): Path<CollimationId>) -> Result<Response, Er
             let o = &e.outcome;
             (
                 format!("{} by {}", show::time(club, e.at), e.by),
-                ended_words(o.why, o.before, o.after, o.goes, o.better_night),
+                ended_words(o.why, o.before, o.after, o.adjustments, o.better_night),
             )
         }),
         stars: first_and_last_drawn(&collimation),
-        aim: format!("at most {:.3} waves RMS of coma", ground.threshold_waves),
-        optics: match ground.layout {
+        aim: format!("at most {:.3} waves RMS of coma", setup.threshold_waves),
+        optics: match setup.layout {
             Some(_) => format!(
                 "primary f/{}, {} from the primary back to the focus (assumed)",
                 show::trimmed(n.primary_ratio, 2),

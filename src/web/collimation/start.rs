@@ -12,8 +12,8 @@ use crate::bench::before;
 use crate::bench::plan::Work;
 use crate::bench::words::work_words;
 use crate::library::Conn;
-use crate::library::collimation_replay::{ground, has_glass_front, plan_of};
-use crate::library::collimations::{self, Collimation, Ground, layout_of, usual_focuser_deg};
+use crate::library::collimation_replay::{has_glass_front, plan_of, setup};
+use crate::library::collimations::{self, Collimation, SessionSetup, layout_of, usual_focuser_deg};
 use crate::library::instruments::Instrument;
 use crate::optics::prescription::{Layout, Numbers, Prescription};
 use crate::upkeep;
@@ -48,13 +48,13 @@ struct StartPage {
 }
 
 /// What a collimation session with this instrument would rest on.
-async fn ground_of(
+async fn setup_of(
     conn: &mut Conn,
     desk: &Desk,
     instrument: &Instrument,
     form: &StartFields,
     mends: &mut Mends,
-) -> Result<Ground, Error> {
+) -> Result<SessionSetup, Error> {
     let row = upkeep::shelf_row(conn, instrument.clone(), desk.now()).await?;
     let layout = layout_of(instrument.design);
     let (aperture, focal) = (instrument.aperture_mm, instrument.focal_mm);
@@ -75,7 +75,7 @@ async fn ground_of(
         back_focus_mm: back.unwrap_or(usual.back_focus_mm),
         ..usual
     };
-    Ok(ground(
+    Ok(setup(
         conn,
         instrument,
         Some(numbers),
@@ -89,18 +89,18 @@ async fn ground_of(
 fn start_page(
     desk: &Desk,
     instrument: &Instrument,
-    ground: &Ground,
+    setup: &SessionSetup,
     form: StartFields,
     mends: Mends,
 ) -> StartPage {
-    let (_, plan) = plan_of(ground);
+    let (_, plan) = plan_of(setup);
     StartPage {
         chrome: desk.chrome(&format!("A collimation session with {}", instrument.tag)),
         tag: instrument.tag.clone(),
         name: instrument.name.clone(),
         base: address::instrument(&instrument.tag),
         has_mirrors: matches!(
-            ground.layout,
+            setup.layout,
             Some(
                 Layout::SchmidtCassegrain
                     | Layout::AplanaticSchmidtCassegrain
@@ -109,25 +109,25 @@ fn start_page(
                     | Layout::MaksutovCassegrain
             )
         ),
-        has_focuser: ground.layout == Some(Layout::Newtonian),
+        has_focuser: setup.layout == Some(Layout::Newtonian),
         takes_star_test: instrument.design.takes_star_test(),
         stages: plan.stages.iter().map(|w| work_words(*w)).collect(),
         plan_words: plan.words,
-        points: points(instrument, ground),
-        screws: ground.screws.len(),
-        turns: !matches!(ground.layout, Some(Layout::Refractor) | None),
+        points: points(instrument, setup),
+        screws: setup.screws.len(),
+        turns: !matches!(setup.layout, Some(Layout::Refractor) | None),
         form,
         mends,
     }
 }
 
 /// What comes before, for this instrument.
-pub fn points(instrument: &Instrument, ground: &Ground) -> Vec<before::Point> {
+pub fn points(instrument: &Instrument, setup: &SessionSetup) -> Vec<before::Point> {
     before::list(&before::Tube {
         aperture_mm: instrument.aperture_mm,
         cool_down_min: instrument.cool_down_min,
-        uses_diagonal: ground.diagonal,
-        open_front: !has_glass_front(ground.layout),
+        uses_diagonal: setup.diagonal,
+        open_front: !has_glass_front(setup.layout),
     })
 }
 
@@ -139,7 +139,7 @@ pub async fn show_start(desk: Desk, Path(tag): Path<String>) -> Result<Response,
     }
     // The focuser stands where it stood the last time.
     let earlier = match collimations::last_ended(&mut conn, instrument.id).await? {
-        Some(id) => Collimation::get(&mut conn, id).await?.ground.focuser_deg,
+        Some(id) => Collimation::get(&mut conn, id).await?.setup.focuser_deg,
         None => usual_focuser_deg(),
     };
     let blank = StartFields {
@@ -148,13 +148,13 @@ pub async fn show_start(desk: Desk, Path(tag): Path<String>) -> Result<Response,
         ..StartFields::default()
     };
     let mut none = Mends::new();
-    let ground = ground_of(&mut conn, &desk, &instrument, &blank, &mut none).await?;
+    let setup = setup_of(&mut conn, &desk, &instrument, &blank, &mut none).await?;
     let filled = StartFields {
-        primary_ratio: show::trimmed(ground.numbers.primary_ratio, 2),
-        back_focus: show::trimmed(ground.numbers.back_focus_mm, 0),
+        primary_ratio: show::trimmed(setup.numbers.primary_ratio, 2),
+        back_focus: show::trimmed(setup.numbers.back_focus_mm, 0),
         ..blank
     };
-    page(&start_page(&desk, &instrument, &ground, filled, none))
+    page(&start_page(&desk, &instrument, &setup, filled, none))
 }
 
 pub async fn start(
@@ -175,18 +175,18 @@ pub async fn start(
         )));
     }
     let mut mends = Mends::new();
-    let ground = ground_of(&mut write, &desk, &instrument, &fields, &mut mends).await?;
+    let setup = setup_of(&mut write, &desk, &instrument, &fields, &mut mends).await?;
     if mends.is_empty()
-        && let Some(layout) = ground.layout
-        && let Err(why) = Prescription::new(layout, ground.numbers)
+        && let Some(layout) = setup.layout
+        && let Err(why) = Prescription::new(layout, setup.numbers)
     {
         mends.add("primary_ratio", format!("Optics: {why}."));
     }
     if !mends.is_empty() {
-        return mend(&start_page(&desk, &instrument, &ground, fields, mends));
+        return mend(&start_page(&desk, &instrument, &setup, fields, mends));
     }
-    let (_, plan) = plan_of(&ground);
+    let (_, plan) = plan_of(&setup);
     let first = plan.stages.first().copied().unwrap_or(Work::LookOnly);
-    let id = collimations::begin(&mut write, &instrument, &ground, first, by, desk.now()).await?;
+    let id = collimations::begin(&mut write, &instrument, &setup, first, by, desk.now()).await?;
     write.finish(&collimation_address(id), "").await
 }

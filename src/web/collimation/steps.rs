@@ -13,10 +13,10 @@ use super::super::page::Desk;
 use super::page::Typed;
 use super::start::points;
 use super::taking::{Taken, Taking, Turned, hour_deg, leads_back};
-use crate::bench::advice::{Feel, PARTS};
-use crate::bench::course::Step;
+use crate::bench::advice::{Tension, PARTS};
 use crate::bench::orientation::{Shade, Side};
 use crate::bench::plan::Work;
+use crate::bench::replay::Step;
 use crate::bench::shade_frame::dark_side;
 use crate::library::CollimationId;
 use crate::library::collimation_replay;
@@ -35,7 +35,7 @@ pub struct ReadyFields {
 pub async fn ready(Taken { mut step, fields }: Taken<ReadyFields>) -> Result<Response, Error> {
     let which = step.collimation.instrument_id;
     let instrument = Instrument::get(step.conn(), which).await?;
-    let left: Vec<String> = points(&instrument, &step.collimation.ground)
+    let left: Vec<String> = points(&instrument, &step.collimation.setup)
         .into_iter()
         .filter(|p| !fields.ready.iter().any(|r| r == p.code))
         .map(|p| p.ask)
@@ -191,7 +191,7 @@ pub struct GoFields {
 }
 
 /// Turned.
-pub async fn go(Taken { mut step, fields }: Taken<GoFields>) -> Result<Response, Error> {
+pub async fn adjustment(Taken { mut step, fields }: Taken<GoFields>) -> Result<Response, Error> {
     let screws = step.standing().await?.course.footing().screws.len();
     let mut mends = Mends::new();
     let mut parts: Vec<i32> = fields
@@ -222,10 +222,10 @@ pub async fn go(Taken { mut step, fields }: Taken<GoFields>) -> Result<Response,
         };
         return step.mend(typed, mends).await;
     }
-    let taken = Step::Go {
+    let taken = Step::Adjustment {
         parts,
         jump_deg: hour_deg(&fields.jump_clock),
-        feel: Vec::new(),
+        tension: Vec::new(),
     };
     step.take(taken, None).await
 }
@@ -234,21 +234,21 @@ pub async fn go(Taken { mut step, fields }: Taken<GoFields>) -> Result<Response,
 #[derive(Debug, Default, Deserialize)]
 #[serde(default)]
 pub struct FeelFields {
-    feel: Vec<String>,
+    tension: Vec<String>,
 }
 
 /// A screw is tight or loose: the advice changes.
-pub async fn feel(Taken { step, fields }: Taken<FeelFields>) -> Result<Response, Error> {
-    let feel = fields
-        .feel
+pub async fn tension(Taken { step, fields }: Taken<FeelFields>) -> Result<Response, Error> {
+    let tension = fields
+        .tension
         .iter()
         .map(|t| match t.as_str() {
-            "tight" => Feel::Tight,
-            "loose" => Feel::Loose,
-            _ => Feel::Even,
+            "tight" => Tension::Tight,
+            "loose" => Tension::Loose,
+            _ => Tension::Even,
         })
         .collect();
-    step.take(Step::Feel { feel }, None).await
+    step.take(Step::Tension { tension }, None).await
 }
 
 /// Which stage comes, as told.

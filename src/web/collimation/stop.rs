@@ -188,7 +188,7 @@ pub fn ended_words(
     why: Option<Why>,
     before: Option<(f64, f64)>,
     after: Option<(f64, f64)>,
-    goes: usize,
+    adjustments: usize,
     better_night: bool,
 ) -> Vec<String> {
     let mut words = vec![
@@ -203,7 +203,7 @@ pub fn ended_words(
         }
         .to_owned(),
     ];
-    words.push(before_after(before, after, goes));
+    words.push(before_after(before, after, adjustments));
     if better_night && why != Some(Why::Nothing) {
         words.push("A steadier night is worth another collimation session.".to_owned());
     }
@@ -211,8 +211,8 @@ pub fn ended_words(
 }
 
 /// Before and after in one sentence.
-pub fn before_after(before: Option<(f64, f64)>, after: Option<(f64, f64)>, goes: usize) -> String {
-    let turns = match goes {
+pub fn before_after(before: Option<(f64, f64)>, after: Option<(f64, f64)>, adjustments: usize) -> String {
+    let turns = match adjustments {
         0 => "nothing turned".to_owned(),
         1 => "one turn of the screws".to_owned(),
         n => format!("{n} turns of the screws"),

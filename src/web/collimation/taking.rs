@@ -12,7 +12,7 @@ use super::super::page::{Arrival, Desk, OnceWrite, mend};
 use super::super::{App, Error};
 use super::collimation_address;
 use super::page::{Typed, collimation_page};
-use crate::bench::course::Step;
+use crate::bench::replay::Step;
 use crate::library::collimation_replay::{Standing, standing};
 use crate::library::collimations::{self, Collimation, Record};
 use crate::library::{CollimationId, EntryId};

@@ -2,8 +2,8 @@
 
 use super::draw::tube_svg;
 use super::log::Looked;
-use crate::bench::advice::{Feel, Go, Purpose};
-use crate::bench::course::Course;
+use crate::bench::advice::{Tension, Adjustment, Purpose};
+use crate::bench::replay::SessionReplay;
 use crate::bench::screw::{Element, Mechanism};
 use crate::bench::words::{clock_words, instructions, purpose_words, turning_cautions};
 
@@ -29,21 +29,21 @@ pub struct TurnView {
     pub from_behind: bool,
     /// As the form carries it.
     pub parts: String,
-    /// Screws by label with how they feel.
+    /// Screws by label with how they tension.
     pub screws: Vec<(String, &'static str)>,
     /// How even the ring should be after it, or "".
     pub expected: String,
 }
 
 /// What to turn, for a collimation session and for the practice bench.
-pub fn turn_view(course: &Course, go: &Go, at: Looked, glass: bool) -> TurnView {
+pub fn turn_view(course: &SessionReplay, adjustment: &Adjustment, at: Looked, glass: bool) -> TurnView {
     let screws = &course.footing().screws;
     let (element, mechanism) = screws
         .first()
         .map_or((Element::Secondary, Mechanism::Pivot), |s| {
             (s.element, s.mechanism)
         });
-    let jump = match course.jump(&go.parts) {
+    let jump = match course.jump(&adjustment.parts) {
         Some((deg, arcmin)) if at != Looked::Mark => {
             let sure = course
                 .response()
@@ -68,16 +68,16 @@ pub fn turn_view(course: &Course, go: &Go, at: Looked, glass: bool) -> TurnView 
         _ => String::new(),
     };
     TurnView {
-        sentences: instructions(go, screws)
+        sentences: instructions(adjustment, screws)
             .into_iter()
             .map(|i| i.sentence)
             .collect(),
-        purpose: match (go.purpose, at) {
+        purpose: match (adjustment.purpose, at) {
             (Purpose::Correct, Looked::Mark) => "This should bring the mark closer.",
             (Purpose::Correct, Looked::Corners) => {
                 "This should even out the sides of the field. It puts the middle out of line: the secondary is done again on the star afterwards."
             }
-            _ => purpose_words(go),
+            _ => purpose_words(adjustment),
         },
         asks_jump: at == Looked::Star && !jump.is_empty(),
         jump,
@@ -86,10 +86,10 @@ pub fn turn_view(course: &Course, go: &Go, at: Looked, glass: bool) -> TurnView 
             Looked::Mark => "Turned",
             _ => "Turned, star centred again",
         },
-        svg: tube_svg(screws, Some(go)),
+        svg: tube_svg(screws, Some(adjustment)),
         faced_from: element.faced_from(),
         from_behind: element == Element::Primary,
-        parts: go
+        parts: adjustment
             .parts
             .iter()
             .map(ToString::to_string)
@@ -97,14 +97,14 @@ pub fn turn_view(course: &Course, go: &Go, at: Looked, glass: bool) -> TurnView 
             .join(","),
         screws: screws
             .iter()
-            .zip(course.feel())
+            .zip(course.tension())
             .map(|(s, f)| {
                 (
                     format!("{}, at {}", s.label, clock_words(s.clock_deg)),
                     match f {
-                        Feel::Even => "",
-                        Feel::Tight => "tight",
-                        Feel::Loose => "loose",
+                        Tension::Even => "",
+                        Tension::Tight => "tight",
+                        Tension::Loose => "loose",
                     },
                 )
             })
@@ -112,15 +112,15 @@ pub fn turn_view(course: &Course, go: &Go, at: Looked, glass: bool) -> TurnView 
         expected: match at {
             Looked::Star => format!(
                 "Expected afterwards: about {:.2} waves RMS.",
-                go.expected_waves
+                adjustment.expected_waves
             ),
             Looked::Mark => format!(
                 "Expected afterwards: about {:.0} mm off.",
-                go.expected_waves
+                adjustment.expected_waves
             ),
             Looked::Corners => format!(
                 "Expected afterwards: about {:.2} waves RMS between middle and edge.",
-                go.expected_waves
+                adjustment.expected_waves
             ),
         },
     }

@@ -6,7 +6,7 @@ use nalgebra::{DVector, Matrix2xX, Vector2};
 
 pub use super::eye::Eye;
 
-use super::advice::{Aim, Feel, Next, Tally, advise, turns_of};
+use super::advice::{Aim, Tension, Next, Tally, advise, turns_of};
 use super::orientation::{Orientation, Reading, Shade};
 use super::response::{Learnt, Noticed, Response, Trust};
 use super::screw::{Screw, tilt_per_turn};
@@ -64,12 +64,12 @@ pub enum Step {
         eye: Option<Eye>,
     },
     /// Told how the screws feel, without turning any.
-    Feel {
+    Tension {
         /// Screw by screw.
-        feel: Vec<Feel>,
+        tension: Vec<Tension>,
     },
     /// Turned.
-    Go {
+    Adjustment {
         /// Sixty-fourths of each screw, clockwise facing it.
         parts: Vec<i32>,
         /// Where the star jumped in the picture, clock degrees, if noted.
@@ -77,13 +77,13 @@ pub enum Step {
         jump_deg: Option<f64>,
         /// How each screw feels now.
         #[serde(default)]
-        feel: Vec<Feel>,
+        tension: Vec<Tension>,
     },
 }
 
 /// Where a collimation session stands.
 #[derive(Debug, Clone)]
-pub struct Course {
+pub struct SessionReplay {
     footing: Footing,
     /// mm of jump per turn, tube's frame.
     jump_mm: Matrix2xX<f64>,
@@ -94,13 +94,13 @@ pub struct Course {
     orientation: Orientation,
     response: Response,
     tally: Tally,
-    goes: usize,
+    adjustments: usize,
 }
 
 /// 1-sigma of a jump's direction read by eye, degrees (assumed).
 const JUMP_SIGMA_DEG: f64 = 25.0;
 
-impl Course {
+impl SessionReplay {
     /// Before the first step.
     pub fn new(footing: Footing) -> Self {
         let tilt = tilt_per_turn(&footing.screws);
@@ -129,12 +129,12 @@ impl Course {
                 looks_since: 0,
                 sigmas: Vec::new(),
                 turned: vec![0; k],
-                feel: vec![Feel::Even; k],
+                tension: vec![Tension::Even; k],
                 history: Vec::new(),
             },
             shades: Vec::new(),
             since: Vec::new(),
-            goes: 0,
+            adjustments: 0,
             footing,
             prior,
             orientation,
@@ -184,21 +184,21 @@ impl Course {
                 self.play(step);
                 self.since.push(step.clone());
             }
-            Step::Feel { feel } => {
-                if feel.len() == self.footing.screws.len() {
-                    self.tally.feel.clone_from(feel);
+            Step::Tension { tension } => {
+                if tension.len() == self.footing.screws.len() {
+                    self.tally.tension.clone_from(tension);
                 }
             }
-            Step::Go { parts, feel, .. } => {
+            Step::Adjustment { parts, tension, .. } => {
                 self.tally.looks_since = 0;
                 self.tally.sigmas.clear();
                 for (sum, p) in self.tally.turned.iter_mut().zip(parts) {
                     *sum += p;
                 }
-                if feel.len() == self.footing.screws.len() {
-                    self.tally.feel.clone_from(feel);
+                if tension.len() == self.footing.screws.len() {
+                    self.tally.tension.clone_from(tension);
                 }
-                self.goes += 1;
+                self.adjustments += 1;
                 self.play(step);
                 self.since.push(step.clone());
             }
@@ -215,7 +215,7 @@ impl Course {
                 }
                 None => self.response.look(*coma, *sigma),
             },
-            Step::Go {
+            Step::Adjustment {
                 parts, jump_deg, ..
             } => {
                 let mut turns = turns_of(parts);
@@ -227,7 +227,7 @@ impl Course {
                         .jumped(&turns, &self.jump_mm, *deg, JUMP_SIGMA_DEG);
                 }
             }
-            Step::Shade { .. } | Step::Feel { .. } => {}
+            Step::Shade { .. } | Step::Tension { .. } => {}
         }
     }
 
@@ -262,8 +262,8 @@ impl Course {
     }
 
     /// How many goes there were.
-    pub fn goes(&self) -> usize {
-        self.goes
+    pub fn adjustments(&self) -> usize {
+        self.adjustments
     }
 
     /// Looks since the last go.
@@ -272,13 +272,13 @@ impl Course {
     }
 
     /// How each screw feels.
-    pub fn feel(&self) -> &[Feel] {
-        &self.tally.feel
+    pub fn tension(&self) -> &[Tension] {
+        &self.tally.tension
     }
 
     /// What went differently than asked, if a go has been looked at.
     pub fn noticed(&self) -> Option<Noticed> {
-        if self.goes == 0 || self.tally.looks_since == 0 {
+        if self.adjustments == 0 || self.tally.looks_since == 0 {
             return None;
         }
         // Where no shade test was made, none was misread.
@@ -295,9 +295,9 @@ impl Course {
             map = map.half_turned();
         }
         let turns = DVector::from_vec(turns_of(parts));
-        let go: Vector2<f64> = map.matrix() * (&self.jump_mm * turns);
-        let arcmin = go.norm() / self.footing.focal_mm / optics::trace::ARCMIN_RAD;
-        (arcmin > 0.0).then(|| (go.x.atan2(go.y).to_degrees().rem_euclid(360.0), arcmin))
+        let adjustment: Vector2<f64> = map.matrix() * (&self.jump_mm * turns);
+        let arcmin = adjustment.norm() / self.footing.focal_mm / optics::trace::ARCMIN_RAD;
+        (arcmin > 0.0).then(|| (adjustment.x.atan2(adjustment.y).to_degrees().rem_euclid(360.0), arcmin))
     }
 }
 
@@ -359,10 +359,10 @@ mod tests {
                 sigma: 0.02,
                 eye: None,
             },
-            Step::Go {
+            Step::Adjustment {
                 parts: vec![-4, 2, 2],
                 jump_deg: Some(200.0),
-                feel: vec![],
+                tension: vec![],
             },
             Step::Look {
                 coma: [0.1, 0.0],
@@ -370,26 +370,26 @@ mod tests {
                 eye: None,
             },
         ];
-        let mut walked = Course::new(footing());
+        let mut walked = SessionReplay::new(footing());
         for step in &steps {
             walked.take(step);
         }
-        let played = Course::played(footing(), &steps);
+        let played = SessionReplay::played(footing(), &steps);
         assert_eq!(walked.next(), played.next());
-        assert_eq!(played.goes(), 1);
+        assert_eq!(played.adjustments(), 1);
         // A late second shade counts for the looks before it too.
-        let late = Course::played(footing(), &[steps[1].clone(), steps[0].clone()]);
-        let early = Course::played(footing(), &[steps[0].clone(), steps[1].clone()]);
+        let late = SessionReplay::played(footing(), &[steps[1].clone(), steps[0].clone()]);
+        let early = SessionReplay::played(footing(), &[steps[0].clone(), steps[1].clone()]);
         assert_eq!(late.next(), early.next());
     }
 
     #[test]
     fn what_a_misread_collimation_taught_is_not_gone_by() {
-        let traced = Course::new(footing()).prior;
+        let traced = SessionReplay::new(footing()).prior;
         let with = |factor: f64| {
             let mut learnt = traced.clone();
             learnt.waves_per_turn.iter_mut().for_each(|w| *w *= factor);
-            Course::new(Footing {
+            SessionReplay::new(Footing {
                 learnt: Some(learnt.clone()),
                 ..footing()
             })
@@ -412,7 +412,7 @@ mod tests {
             sigma: 0.02,
             eye: None,
         };
-        let course = Course::played(footing, &[look]);
+        let course = SessionReplay::played(footing, &[look]);
         let Next::Stop(stop) = course.next() else {
             panic!()
         };
@@ -422,25 +422,25 @@ mod tests {
 
     #[test]
     fn a_tight_screw_changes_the_advice_at_once() {
-        let mut course = Course::new(footing());
+        let mut course = SessionReplay::new(footing());
         course.take(&shade(0.0, 0.0));
         course.take(&Step::Look {
             coma: [0.0, -0.3],
             sigma: 0.01,
             eye: None,
         });
-        let Next::Turn(go) = course.next() else {
+        let Next::Turn(adjustment) = course.next() else {
             panic!()
         };
-        assert!(go.parts[0] > 0, "{go:?}");
-        let feel = vec![Feel::Tight, Feel::Even, Feel::Even];
-        course.take(&Step::Feel { feel });
-        let Next::Turn(go) = course.next() else {
+        assert!(adjustment.parts[0] > 0, "{adjustment:?}");
+        let tension = vec![Tension::Tight, Tension::Even, Tension::Even];
+        course.take(&Step::Tension { tension });
+        let Next::Turn(adjustment) = course.next() else {
             panic!()
         };
         assert!(
-            go.parts[0] <= 0 && go.parts[1] < 0 && go.parts[2] < 0,
-            "{go:?}"
+            adjustment.parts[0] <= 0 && adjustment.parts[1] < 0 && adjustment.parts[2] < 0,
+            "{adjustment:?}"
         );
     }
 
@@ -453,10 +453,10 @@ mod tests {
                 sigma: 0.02,
                 eye: None,
             },
-            Step::Go {
+            Step::Adjustment {
                 parts: vec![-4, 2, 2],
                 jump_deg: None,
-                feel: vec![Feel::Tight; 3],
+                tension: vec![Tension::Tight; 3],
             },
         ];
         let json = serde_json::to_string(&steps).unwrap();
@@ -465,7 +465,7 @@ mod tests {
 
     #[test]
     fn the_star_jumps_where_the_lifted_side_throws_it() {
-        let mut course = Course::new(footing());
+        let mut course = SessionReplay::new(footing());
         course.take(&shade(0.0, 90.0));
         course.take(&Step::Look {
             coma: [0.2, 0.1],
