@@ -38,8 +38,14 @@ fn simulated_collimations_end_in_line_without_running_away() {
         let of: Vec<&&Outcome> = all.iter().filter(|o| o.method == method).collect();
         let mut adjustments: Vec<usize> = of.iter().map(|o| o.adjustments).collect();
         adjustments.sort_unstable();
-        assert!(adjustments[adjustments.len() / 2] <= most, "{method} {adjustments:?}");
-        assert!(adjustments[adjustments.len() * 95 / 100] <= 9, "{method} {adjustments:?}");
+        assert!(
+            adjustments[adjustments.len() / 2] <= most,
+            "{method} {adjustments:?}"
+        );
+        assert!(
+            adjustments[adjustments.len() * 95 / 100] <= 9,
+            "{method} {adjustments:?}"
+        );
         // One may be out: of the 18 by eye that is 95 %.
         let within = of.iter().filter(|o| o.in_line).count();
         assert!(within + 1 >= of.len(), "{method} {within}");

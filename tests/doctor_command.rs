@@ -6,7 +6,7 @@ use std::process::Command;
 
 use tubewright::library::Library;
 use tubewright::library::people::{NewPerson, Person, Role};
-use tubewright::library::trail::{self, Deed};
+use tubewright::library::trail::{self, AuditEntry};
 
 fn doctor(folder: &Path) -> (Option<i32>, String) {
     let said = Command::new(env!("CARGO_BIN_EXE_tubewright"))
@@ -31,7 +31,7 @@ async fn club(folder: &Path) -> Library {
     };
     Person::add(&mut write, &new, now).await.unwrap();
     for words in ["one", "two", "three"] {
-        let deed = Deed {
+        let deed = AuditEntry {
             at: now,
             person: None,
             address: "192.0.2.1",

@@ -262,7 +262,10 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
         } else {
             Purpose::Correct
         };
-        return Next::Turn(Adjustment { purpose, ..adjustment });
+        return Next::Turn(Adjustment {
+            purpose,
+            ..adjustment
+        });
     }
     if let Some(back) = back(1) {
         return back;
@@ -362,7 +365,10 @@ mod tests {
             "{adjustment:?}"
         );
         // To the springiness of the screws.
-        assert!(adjustment.parts.iter().sum::<i32>().abs() <= 1, "{adjustment:?}");
+        assert!(
+            adjustment.parts.iter().sum::<i32>().abs() <= 1,
+            "{adjustment:?}"
+        );
         assert!(adjustment.expected_waves < 0.1);
     }
 
@@ -378,8 +384,13 @@ mod tests {
         // 60 degrees lies between S1 (12) and S2 (4): both loosened, or S3 (8)
         // tightened, which comes to the same.
         // (or some of each): never the other way, and both alike.
-        let [a, b, c] = adjustment.parts[..] else { panic!() };
-        assert!(a <= 0 && b <= 0 && c >= 0 && (a - b).abs() <= 1, "{adjustment:?}");
+        let [a, b, c] = adjustment.parts[..] else {
+            panic!()
+        };
+        assert!(
+            a <= 0 && b <= 0 && c >= 0 && (a - b).abs() <= 1,
+            "{adjustment:?}"
+        );
     }
 
     #[test]
@@ -396,8 +407,14 @@ mod tests {
                 let Next::Turn(adjustment) = advise(&r, &screws, &Aim::default(), &t) else {
                     continue;
                 };
-                assert!(adjustment.parts.iter().all(|p| p.abs() <= MOST_PARTS), "{adjustment:?}");
-                assert!(adjustment.parts[0] <= 0 && adjustment.parts[1] >= 0, "{adjustment:?}");
+                assert!(
+                    adjustment.parts.iter().all(|p| p.abs() <= MOST_PARTS),
+                    "{adjustment:?}"
+                );
+                assert!(
+                    adjustment.parts[0] <= 0 && adjustment.parts[1] >= 0,
+                    "{adjustment:?}"
+                );
             }
         }
     }

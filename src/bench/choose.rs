@@ -3,7 +3,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::advice::{Aim, Tension, Adjustment, MOST_PARTS, PARTS, Purpose, Tally, turns_of};
+use super::advice::{Adjustment, Aim, MOST_PARTS, PARTS, Purpose, Tally, Tension, turns_of};
 use super::response::Response;
 use super::screw::{Mechanism, Screw};
 
@@ -165,7 +165,13 @@ struct Rules<'a> {
 
 impl<'a> Rules<'a> {
     fn of(screws: &[Screw], part: i32, tally: &'a Tally) -> Self {
-        let some = |tension| tally.tension.iter().take(screws.len()).any(|f| *f == tension);
+        let some = |tension| {
+            tally
+                .tension
+                .iter()
+                .take(screws.len())
+                .any(|f| *f == tension)
+        };
         Self {
             tally,
             keep: keeps_tension(screws),

@@ -16,8 +16,8 @@
 use nalgebra::{Matrix2, Vector2};
 
 use super::advice::Aim;
-use super::replay::{Eye, Footing, Step};
 use super::orientation::Orientation;
+use super::replay::{Eye, Footing, Step};
 use super::response::Trust;
 use super::screw::Screw;
 use optics::alignment::{PerArcmin, per_arcmin, tilted};
@@ -259,8 +259,8 @@ mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
     use crate::advice::{MOST_PARTS, Next, Why};
-    use crate::replay::SessionReplay;
     use crate::orientation::Map;
+    use crate::replay::SessionReplay;
     use crate::screw::{Element, Mechanism, tilt_per_turn};
     use nalgebra::DVector;
     use optics::prescription::{Layout, Numbers};

@@ -6,9 +6,9 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use super::advice::{Aim, turns_of};
-use super::replay::{SessionReplay, Footing, Step};
 use super::orientation::Map;
 use super::plan::response_of;
+use super::replay::{Footing, SessionReplay, Step};
 use super::response::Trust;
 use super::screw::{Element, Mechanism, Screw, tilt_per_turn};
 use optics::prescription::{Impossible, Layout, Numbers, Prescription};

@@ -6,7 +6,7 @@ use nalgebra::{DVector, Matrix2xX, Vector2};
 
 pub use super::eye::Eye;
 
-use super::advice::{Aim, Tension, Next, Tally, advise, turns_of};
+use super::advice::{Aim, Next, Tally, Tension, advise, turns_of};
 use super::orientation::{Orientation, Reading, Shade};
 use super::response::{Learnt, Noticed, Response, Trust};
 use super::screw::{Screw, tilt_per_turn};
@@ -297,7 +297,16 @@ impl SessionReplay {
         let turns = DVector::from_vec(turns_of(parts));
         let adjustment: Vector2<f64> = map.matrix() * (&self.jump_mm * turns);
         let arcmin = adjustment.norm() / self.footing.focal_mm / optics::trace::ARCMIN_RAD;
-        (arcmin > 0.0).then(|| (adjustment.x.atan2(adjustment.y).to_degrees().rem_euclid(360.0), arcmin))
+        (arcmin > 0.0).then(|| {
+            (
+                adjustment
+                    .x
+                    .atan2(adjustment.y)
+                    .to_degrees()
+                    .rem_euclid(360.0),
+                arcmin,
+            )
+        })
     }
 }
 

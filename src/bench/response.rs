@@ -134,7 +134,8 @@ impl Response {
             return;
         }
         for belief in &mut self.beliefs {
-            let seen = belief.map.matrix() * adjustment * if belief.last_reversed { -1.0 } else { 1.0 };
+            let seen =
+                belief.map.matrix() * adjustment * if belief.last_reversed { -1.0 } else { 1.0 };
             let want = seen.x.atan2(seen.y).to_degrees();
             let off = apart_deg(want, clock_deg) / sigma_deg.hypot(15.0);
             // One answer in twenty is taken to be a slip.

@@ -14,7 +14,7 @@ use tubewright::library::journeys::{Journey, JourneyKind};
 use tubewright::library::loans::{self, HandOut, TakeBack};
 use tubewright::library::people::{Person, Role};
 use tubewright::library::star_tests::FocusSide;
-use tubewright::library::trail::{self, Deed};
+use tubewright::library::trail::{self, AuditEntry};
 use tubewright::library::works::{self, Work, WorkWhat};
 use tubewright::library::{AttemptId, Conn, Error, Library, Moment, PersonId, Write, kit};
 use tubewright::startest::report::Report;
@@ -582,14 +582,14 @@ async fn leave_trail(
     command: &str,
     words: &str,
 ) -> Result<(), Error> {
-    let deed = Deed {
+    let audit_entry = AuditEntry {
         at: Utc::now(),
         person: Some(by),
         address: "command line",
         what: command,
         words,
     };
-    trail::add(conn, &deed).await
+    trail::add(conn, &audit_entry).await
 }
 
 /// Notes a write in the trail, commits it and closes the library.

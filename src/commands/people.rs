@@ -5,7 +5,7 @@ use std::process::ExitCode;
 use chrono::Utc;
 use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::sessions::{self, Purpose};
-use tubewright::library::trail::{self, Deed};
+use tubewright::library::trail::{self, AuditEntry};
 use tubewright::library::{Error, Library};
 
 use super::{DataArgs, REFUSED, block_on};
@@ -73,14 +73,14 @@ async fn add(args: AddArgs) -> anyhow::Result<ExitCode> {
         Err(error) => return Err(error.into()),
     };
     let token = sessions::make_address(&mut write, Purpose::Welcome, Some(id), None, now).await?;
-    let deed = Deed {
+    let audit_entry = AuditEntry {
         at: now,
         person: None,
         address: "command line",
         what: "people add",
         words: &format!("Added a {}.", new.role),
     };
-    trail::add(&mut write, &deed).await?;
+    trail::add(&mut write, &audit_entry).await?;
     write.commit().await?;
     library.close().await;
     println!(

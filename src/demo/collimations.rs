@@ -248,7 +248,10 @@ async fn step(
             }
             (_, Next::Look { .. }) => {
                 let told = simulated.told;
-                if told.left_after.is_some_and(|adjustments| now.adjustments >= adjustments) {
+                if told
+                    .left_after
+                    .is_some_and(|adjustments| now.adjustments >= adjustments)
+                {
                     return Ok(Done::Left);
                 }
                 let coma = if now.looks == 0 {

@@ -14,7 +14,7 @@ use super::{Conn, Moment, PersonId, Result};
 
 /// Something a person did.
 #[derive(Debug, Clone, Copy)]
-pub struct Deed<'a> {
+pub struct AuditEntry<'a> {
     /// When.
     pub at: Moment,
     /// Who; `None` where nobody was signed in.
@@ -55,32 +55,38 @@ pub struct Chain {
     pub broken_at: Option<i64>,
 }
 
-fn hash(before: &[u8], number: i64, deed: &Deed) -> [u8; 32] {
+fn hash(before: &[u8], number: i64, audit_entry: &AuditEntry) -> [u8; 32] {
     let mut hash = Sha256::new();
     hash.update(before);
     hash.update(number.to_le_bytes());
-    hash.update(deed.at.timestamp_micros().to_le_bytes());
-    hash.update(deed.person.map(|p| *p.0.as_bytes()).unwrap_or_default());
+    hash.update(audit_entry.at.timestamp_micros().to_le_bytes());
+    hash.update(
+        audit_entry
+            .person
+            .map(|p| *p.0.as_bytes())
+            .unwrap_or_default(),
+    );
     // With its length each, so that no two rows read alike.
-    for text in [deed.address, deed.what, deed.words] {
+    for text in [audit_entry.address, audit_entry.what, audit_entry.words] {
         hash.update((text.len() as u64).to_le_bytes());
         hash.update(text.as_bytes());
     }
     hash.finalize().into()
 }
 
-/// Adds a deed to the trail.
-pub async fn add(conn: &mut Conn, deed: &Deed<'_>) -> Result<()> {
+/// Adds a audit_entry to the trail.
+pub async fn add(conn: &mut Conn, audit_entry: &AuditEntry<'_>) -> Result<()> {
     let last = sqlx::query!("SELECT number, hash FROM trail ORDER BY number DESC LIMIT 1")
         .fetch_optional(&mut *conn)
         .await?;
     let (number, before) = last.map_or((1, Vec::new()), |l| (l.number + 1, l.hash));
     // As it will be read back: the database keeps microseconds at most.
-    let at = chrono::DateTime::from_timestamp_micros(deed.at.timestamp_micros()).unwrap_or(deed.at);
-    let hash = hash(&before, number, &Deed { at, ..*deed }).to_vec();
+    let at = chrono::DateTime::from_timestamp_micros(audit_entry.at.timestamp_micros())
+        .unwrap_or(audit_entry.at);
+    let hash = hash(&before, number, &AuditEntry { at, ..*audit_entry }).to_vec();
     sqlx::query!(
         "INSERT INTO trail (number, at, person_id, address, what, words, hash) VALUES (?, ?, ?, ?, ?, ?, ?)",
-        number, at, deed.person, deed.address, deed.what, deed.words, hash
+        number, at, audit_entry.person, audit_entry.address, audit_entry.what, audit_entry.words, hash
     )
     .execute(conn)
     .await?;
@@ -137,14 +143,14 @@ async fn walk(conn: &mut Conn, mut sound: i64, mut before: Vec<u8>) -> Result<Ch
     )
     .fetch(conn);
     while let Some(row) = rows.try_next().await? {
-        let deed = Deed {
+        let audit_entry = AuditEntry {
             at: row.at,
             person: row.person_id,
             address: &row.address,
             what: &row.what,
             words: &row.words,
         };
-        if row.number != sound + 1 || hash(&before, row.number, &deed)[..] != row.hash[..] {
+        if row.number != sound + 1 || hash(&before, row.number, &audit_entry)[..] != row.hash[..] {
             return Ok(Chain {
                 sound,
                 head: hex(&before),

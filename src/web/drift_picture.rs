@@ -3,7 +3,7 @@
 
 use crate::library::club::Club;
 use crate::upkeep::drift::back_test::Class;
-use crate::upkeep::drift::replay::{Course, Mark};
+use crate::upkeep::drift::course::{Course, Mark};
 use crate::upkeep::drift::from_history::day_of;
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 

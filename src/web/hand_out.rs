@@ -8,9 +8,9 @@ use chrono::NaiveDate;
 use super::access::{Access, Route};
 use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
-use super::fields::{Mends, part};
+use super::fields::{FormErrors, part};
 use super::kit_ticks::{self, KitFields, KitRow};
-use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::{Error, address, check_in, condition, show};
 use crate::library::instruments::{Instrument, Standing};
 use crate::library::loans::{self, HandOut};
@@ -70,7 +70,7 @@ struct Asked {
 #[derive(Template)]
 #[template(path = "lending/hand_out.html")]
 struct HandOutPage {
-    chrome: Chrome,
+    layout: Layout,
     instrument: Instrument,
     reading: &'static str,
     dated: String,
@@ -89,7 +89,7 @@ struct HandOutPage {
     kit: KitFields,
     kit_rows: Vec<KitRow>,
     cautions: Vec<Caution>,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 /// What the borrower is told, from what is known today.
@@ -124,7 +124,7 @@ struct Case {
 }
 
 impl Case {
-    async fn load(conn: &mut Conn, desk: &Desk, tag: &str) -> Result<Self, Error> {
+    async fn load(conn: &mut Conn, context: &RequestContext, tag: &str) -> Result<Self, Error> {
         let instrument = Instrument::by_tag(conn, tag).await?;
         let id = instrument.id;
         let last = match loans::latest(conn, id).await? {
@@ -144,7 +144,7 @@ impl Case {
             (p.id, p.name, note)
         }));
         Ok(Self {
-            row: upkeep::shelf_row(conn, instrument, desk.now()).await?,
+            row: upkeep::shelf_row(conn, instrument, context.now()).await?,
             people: Person::list(conn).await?,
             waiting: waits::open(conn, Some(id), None).await?,
             kit_rows,
@@ -158,10 +158,16 @@ impl Case {
         )
     }
 
-    fn page(self, desk: &Desk, asked: Asked, form: HandOutFields, mends: Mends) -> HandOutPage {
+    fn page(
+        self,
+        context: &RequestContext,
+        asked: Asked,
+        form: HandOutFields,
+        errors: FormErrors,
+    ) -> HandOutPage {
         let held = self.held();
         let i = &self.row.instrument;
-        let may_override = desk.may(Access::Coordinator);
+        let may_override = context.may(Access::Coordinator);
         let barred = if i.open_loan.is_some() {
             "It is out on loan. Take it back before it goes out again.".to_owned()
         } else if i.standing == Standing::Retired {
@@ -193,11 +199,11 @@ impl Case {
             .collect();
         let assessment = &self.row.assessment;
         HandOutPage {
-            chrome: desk.chrome(&format!("Hand out {}", i.tag)),
+            layout: context.layout(&format!("Hand out {}", i.tag)),
             reading: assessment.reading.slug(),
             dated: assessment
                 .as_of
-                .map(|at| format!("As of {}", show::date(desk.club(), at)))
+                .map(|at| format!("As of {}", show::date(context.club(), at)))
                 .unwrap_or_default(),
             reasons: assessment.reasons.clone(),
             action: format!("{}/hand-out", address::instrument(&i.tag)),
@@ -211,7 +217,7 @@ impl Case {
             form: form.own,
             kit: form.kit,
             cautions: cautions::of(
-                desk.club(),
+                context.club(),
                 i,
                 &self
                     .kit_rows
@@ -221,7 +227,7 @@ impl Case {
             ),
             kit_rows: self.kit_rows,
             instrument: self.row.instrument,
-            mends,
+            errors,
         }
     }
 }
@@ -254,14 +260,14 @@ impl HandOutPage {
 }
 
 async fn show_form(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    let case = Case::load(&mut conn, &desk, &tag).await?;
-    let today = desk.club().date(desk.now());
-    let until = today + chrono::Duration::days(desk.club().loan_days);
+    let mut conn = context.read().await?;
+    let case = Case::load(&mut conn, &context, &tag).await?;
+    let today = context.club().date(context.now());
+    let until = today + chrono::Duration::days(context.club().loan_days);
     let form = HandOutFields {
         own: OwnFields {
             borrower: asked.to.clone(),
@@ -271,21 +277,26 @@ async fn show_form(
         },
         kit: KitFields::default(),
     };
-    page(&case.page(&desk, asked, form, Mends::new()))
+    page(&case.page(&context, asked, form, FormErrors::new()))
 }
 
 /// Reads the day a loan is due: today or later, and no further than a year.
-pub fn due_day(mends: &mut Mends, field: &str, typed: &str, today: NaiveDate) -> Option<NaiveDate> {
-    let day = mends.date(field, "Back by", typed)?;
+pub fn due_day(
+    errors: &mut FormErrors,
+    field: &str,
+    typed: &str,
+    today: NaiveDate,
+) -> Option<NaiveDate> {
+    let day = errors.date(field, "Back by", typed)?;
     let days = (day - today).num_days();
     if days < 0 {
-        mends.add(
+        errors.add(
             field,
             "Back by: this day is past. Choose today or a later one.",
         );
         None
     } else if days > LONGEST_DAYS {
-        mends.add(
+        errors.add(
             field,
             "Back by: a loan may run a year at most. Choose an earlier day.",
         );
@@ -296,17 +307,17 @@ pub fn due_day(mends: &mut Mends, field: &str, typed: &str, today: NaiveDate) ->
 }
 
 async fn hand_out(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Form { fields: form, once }: Form<HandOutFields>,
 ) -> Result<Response, Error> {
-    let by = desk.person()?.id;
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let by = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
-    let case = Case::load(&mut write, &desk, &tag).await?;
-    let mut mends = Mends::new();
+    let case = Case::load(&mut write, &context, &tag).await?;
+    let mut errors = FormErrors::new();
     let borrower = form
         .own
         .borrower
@@ -314,21 +325,21 @@ async fn hand_out(
         .ok()
         .filter(|id| case.people.iter().any(|p| p.id == *id));
     if borrower.is_none() {
-        mends.add("borrower", "To whom: choose a person from the list.");
+        errors.add("borrower", "To whom: choose a person from the list.");
     }
-    let today = desk.club().date(desk.now());
-    let due_on = due_day(&mut mends, "due_on", &form.own.due_on, today);
-    let parts = form.kit.check(&case.kit_rows, &mut mends);
-    let limit_stated = mends.text(
+    let today = context.club().date(context.now());
+    let due_on = due_day(&mut errors, "due_on", &form.own.due_on, today);
+    let parts = form.kit.check(&case.kit_rows, &mut errors);
+    let limit_stated = errors.text(
         "limit_stated",
         "What the borrower is told",
         &form.own.limit_stated,
         500,
     );
     // Only a coordinator's reason counts; for others the library refuses.
-    let may_override = desk.may(Access::Coordinator);
+    let may_override = context.may(Access::Coordinator);
     let override_reason = (case.held() && may_override).then(|| {
-        mends.text(
+        errors.text(
             "override_reason",
             "Why it goes out all the same",
             &form.own.override_reason,
@@ -336,14 +347,14 @@ async fn hand_out(
         )
     });
     let (Some(borrower), Some(due_on), Some(parts), true) =
-        (borrower, due_on, parts, mends.is_empty())
+        (borrower, due_on, parts, errors.is_empty())
     else {
-        return mend(&case.page(&desk, Asked::default(), form, mends));
+        return mend(&case.page(&context, Asked::default(), form, errors));
     };
     let loan = HandOut {
         instrument: case.row.instrument.id,
         borrower,
-        at: desk.now(),
+        at: context.now(),
         by,
         due_on,
         limit_stated,

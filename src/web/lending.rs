@@ -10,8 +10,8 @@ use chrono::NaiveDate;
 use super::access::{Access, Route};
 use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
-use super::fields::Mends;
-use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, check_in, hand_out, logbook_words, show};
 use crate::library::instruments::{Design, Instrument};
@@ -63,14 +63,14 @@ impl ListFields {
 }
 
 /// The loans asked for, the overdue ones first.
-async fn asked_for(desk: &Desk, form: &ListFields) -> Result<Vec<Loan>, Error> {
+async fn asked_for(context: &RequestContext, form: &ListFields) -> Result<Vec<Loan>, Error> {
     let history = matches!(form.show.as_str(), "past" | "all");
-    if history && !desk.may(Access::Coordinator) {
+    if history && !context.may(Access::Coordinator) {
         return Err(Error::NotAllowed(Access::Coordinator));
     }
-    let today = desk.club().date(desk.now());
+    let today = context.club().date(context.now());
     let wanted = form.q.trim().to_lowercase();
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     let which = Which {
         open: !history,
         ..Which::default()
@@ -105,13 +105,13 @@ struct LoanRow {
 }
 
 impl LoanRow {
-    fn new(desk: &Desk, loan: &Loan, today: NaiveDate) -> Self {
+    fn new(context: &RequestContext, loan: &Loan, today: NaiveDate) -> Self {
         Self {
             href: format!("/loans/{}", loan.id),
             tag: loan.tag.clone(),
             name: loan.instrument_name.clone(),
             borrower: loan.borrower.clone(),
-            since: show::date(desk.club(), loan.handed_out_at),
+            since: show::date(context.club(), loan.handed_out_at),
             until: show::plain_date(loan.due_on),
             late: match loan.days_overdue(today) {
                 Some(1) => "1 day late".to_owned(),
@@ -122,7 +122,7 @@ impl LoanRow {
             open: loan.returned_at.is_none(),
             back: loan
                 .returned_at
-                .map(|at| show::date(desk.club(), at))
+                .map(|at| show::date(context.club(), at))
                 .unwrap_or_default(),
         }
     }
@@ -131,7 +131,7 @@ impl LoanRow {
 #[derive(Template)]
 #[template(path = "lending/list.html")]
 struct ListPage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     form: ListFields,
     histories: bool,
@@ -145,9 +145,9 @@ struct ListPage {
 
 const PAGE_ROWS: usize = 200;
 
-async fn list(desk: Desk, Query(form): Query<ListFields>) -> Result<Response, Error> {
-    let loans = asked_for(&desk, &form).await?;
-    let today = desk.club().date(desk.now());
+async fn list(context: RequestContext, Query(form): Query<ListFields>) -> Result<Response, Error> {
+    let loans = asked_for(&context, &form).await?;
+    let today = context.club().date(context.now());
     let out = loans.iter().filter(|l| l.returned_at.is_none()).count();
     let late = loans
         .iter()
@@ -168,13 +168,13 @@ async fn list(desk: Desk, Query(form): Query<ListFields>) -> Result<Response, Er
             .unwrap_or_default()
     };
     page(&ListPage {
-        chrome: desk.chrome("Loans"),
+        layout: context.layout("Loans"),
         lede,
-        histories: desk.may(Access::Coordinator),
+        histories: context.may(Access::Coordinator),
         loans: paging
             .rows(loans)
             .iter()
-            .map(|l| LoanRow::new(&desk, l, today))
+            .map(|l| LoanRow::new(&context, l, today))
             .collect(),
         history,
         csv: format!("/loans.csv{}", form.query(None)),
@@ -185,10 +185,13 @@ async fn list(desk: Desk, Query(form): Query<ListFields>) -> Result<Response, Er
     })
 }
 
-async fn list_csv(desk: Desk, Query(form): Query<ListFields>) -> Result<Response, Error> {
-    let loans = asked_for(&desk, &form).await?;
-    let today = desk.club().date(desk.now());
-    let club = desk.club();
+async fn list_csv(
+    context: RequestContext,
+    Query(form): Query<ListFields>,
+) -> Result<Response, Error> {
+    let loans = asked_for(&context, &form).await?;
+    let today = context.club().date(context.now());
+    let club = context.club();
     csv_response(
         &[
             "tag",
@@ -226,16 +229,16 @@ async fn list_csv(desk: Desk, Query(form): Query<ListFields>) -> Result<Response
 
 /// A loan, if this visitor may see it: the borrower always, volunteers while
 /// it is open, coordinators always. To a member, another's loan does not exist.
-async fn visible(desk: &Desk, conn: &mut Conn, id: LoanId) -> Result<Loan, Error> {
-    let own = desk.person()?.id;
+async fn visible(context: &RequestContext, conn: &mut Conn, id: LoanId) -> Result<Loan, Error> {
+    let own = context.person()?.id;
     let loan = match Loan::get(conn, id).await {
         Ok(loan) => loan,
         Err(error) => return Err(error.into()),
     };
-    if loan.borrower_id == own || desk.may(Access::Coordinator) {
+    if loan.borrower_id == own || context.may(Access::Coordinator) {
         return Ok(loan);
     }
-    if !desk.may(Access::Volunteer) {
+    if !context.may(Access::Volunteer) {
         return Err(Error::NotFound("loan"));
     }
     if loan.returned_at.is_none() {
@@ -273,7 +276,7 @@ impl From<LoanPart> for PartRow {
 #[derive(Template)]
 #[template(path = "lending/loan.html")]
 struct LoanPage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     loan: Loan,
     since: String,
@@ -286,19 +289,19 @@ struct LoanPage {
     instrument: String,
     check_in: String,
     due_on: String,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 async fn loan_page(
-    desk: &Desk,
+    context: &RequestContext,
     conn: &mut Conn,
     loan: Loan,
     due_on: Option<String>,
-    mends: Mends,
+    errors: FormErrors,
 ) -> Result<LoanPage, Error> {
-    let club = desk.club();
-    let today = club.date(desk.now());
-    let volunteer = desk.may(Access::Volunteer);
+    let club = context.club();
+    let today = club.date(context.now());
+    let volunteer = context.may(Access::Volunteer);
     let history = logbook::of(conn, loan.instrument_id)
         .await?
         .into_iter()
@@ -325,7 +328,7 @@ async fn loan_page(
         })
         .collect();
     Ok(LoanPage {
-        chrome: desk.chrome(&format!("Loan of {}", loan.tag)),
+        layout: context.layout(&format!("Loan of {}", loan.tag)),
         lede: format!("{}, to {}", loan.instrument_name, loan.borrower),
         since: format!(
             "{}, by {}",
@@ -349,14 +352,14 @@ async fn loan_page(
         check_in: check_in::address(&loan.tag),
         due_on: due_on.unwrap_or_else(|| loan.due_on.format("%Y-%m-%d").to_string()),
         loan,
-        mends,
+        errors,
     })
 }
 
-async fn one(desk: Desk, Path(id): Path<LoanId>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    let loan = visible(&desk, &mut conn, id).await?;
-    page(&loan_page(&desk, &mut conn, loan, None, Mends::new()).await?)
+async fn one(context: RequestContext, Path(id): Path<LoanId>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    let loan = visible(&context, &mut conn, id).await?;
+    page(&loan_page(&context, &mut conn, loan, None, FormErrors::new()).await?)
 }
 
 #[derive(Debug, Default, serde::Deserialize)]
@@ -366,23 +369,23 @@ struct UntilFields {
 }
 
 async fn until(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<LoanId>,
     Form { fields: form, once }: Form<UntilFields>,
 ) -> Result<Response, Error> {
-    let by = desk.person()?.id;
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let by = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
-    let loan = visible(&desk, &mut write, id).await?;
-    let mut mends = Mends::new();
-    let today = desk.club().date(desk.now());
-    let Some(due_on) = hand_out::due_day(&mut mends, "due_on", &form.due_on, today) else {
+    let loan = visible(&context, &mut write, id).await?;
+    let mut errors = FormErrors::new();
+    let today = context.club().date(context.now());
+    let Some(due_on) = hand_out::due_day(&mut errors, "due_on", &form.due_on, today) else {
         let typed = Some(form.due_on);
-        return mend(&loan_page(&desk, &mut write, loan, typed, mends).await?);
+        return mend(&loan_page(&context, &mut write, loan, typed, errors).await?);
     };
-    loans::extend(&mut write, id, due_on, desk.now(), by).await?;
+    loans::extend(&mut write, id, due_on, context.now(), by).await?;
     write
         .finish(
             &format!("/loans/{id}"),
@@ -396,7 +399,7 @@ async fn until(
 #[derive(Template)]
 #[template(path = "lending/slip.html")]
 struct SlipPage {
-    chrome: Chrome,
+    layout: Layout,
     loan: Loan,
     since: String,
     until: String,
@@ -436,10 +439,10 @@ fn care(instrument: &Instrument) -> Vec<String> {
     care
 }
 
-async fn slip(desk: Desk, Path(id): Path<LoanId>) -> Result<Response, Error> {
-    let club = desk.club();
-    let mut conn = desk.read().await?;
-    let loan = visible(&desk, &mut conn, id).await?;
+async fn slip(context: RequestContext, Path(id): Path<LoanId>) -> Result<Response, Error> {
+    let club = context.club();
+    let mut conn = context.read().await?;
+    let loan = visible(&context, &mut conn, id).await?;
     let instrument = Instrument::get(&mut conn, loan.instrument_id).await?;
     let parts: Vec<String> = loans::parts(&mut conn, loan.id)
         .await?
@@ -448,7 +451,7 @@ async fn slip(desk: Desk, Path(id): Path<LoanId>) -> Result<Response, Error> {
         .map(|p| p.name)
         .collect();
     page(&SlipPage {
-        chrome: desk.chrome(&format!("Loan slip for {}", loan.tag)),
+        layout: context.layout(&format!("Loan slip for {}", loan.tag)),
         since: show::date(club, loan.handed_out_at),
         until: show::plain_date(loan.due_on),
         care: care(&instrument),

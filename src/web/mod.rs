@@ -1,7 +1,7 @@
 //! Routes, forms, sign-in, pages: one file per screen family, its templates
 //! under the same name in `templates/`.
 //!
-//! A request passes the [`visit::door`] (who is asking, may it come in), then
+//! A request passes the [`visitor::identify`] (who is asking, may it come in), then
 //! its route's guard ([`access`]), then one handler, which turns a form into
 //! nouns and nouns into one page.
 
@@ -56,7 +56,7 @@ pub mod sign_in_code;
 pub mod star_test;
 pub mod tables;
 pub mod trail;
-pub mod visit;
+pub mod visitor;
 pub mod waiting;
 pub mod when;
 pub mod work_nights;
@@ -181,7 +181,10 @@ pub fn router(app: &App) -> Router {
         access::guarded(app, routes())
             .fallback(|| async { Error::NotFound("page") })
             .method_not_allowed_fallback(|| async { Error::WrongMethod })
-            .layer(middleware::from_fn_with_state(app.clone(), visit::door))
+            .layer(middleware::from_fn_with_state(
+                app.clone(),
+                visitor::identify,
+            ))
             .layer(middleware::from_fn_with_state(app.clone(), health::count)),
         |router, (name, value)| {
             router.layer(SetResponseHeaderLayer::if_not_present(

@@ -8,7 +8,7 @@ use axum::response::Response;
 use super::Error;
 use super::access::{Access, Route};
 use super::extract::Query;
-use super::page::{Chrome, Desk, page};
+use super::page::{Layout, RequestContext, page};
 use super::show;
 use super::tables::{Cell, csv_response};
 use crate::library::trail::{self, Chain, TrailRow};
@@ -64,7 +64,7 @@ struct Line {
 #[derive(Template)]
 #[template(path = "trail/list.html")]
 struct ListPage {
-    chrome: Chrome,
+    layout: Layout,
     rows_words: String,
     head: String,
     broken_at: Option<i64>,
@@ -74,10 +74,10 @@ struct ListPage {
     older: String,
 }
 
-fn line(desk: &Desk, row: TrailRow) -> Line {
+fn line(context: &RequestContext, row: TrailRow) -> Line {
     Line {
         number: row.number.to_string(),
-        at: show::time(desk.club(), row.at),
+        at: show::time(context.club(), row.at),
         who: row.person.unwrap_or_else(|| "nobody signed in".to_owned()),
         from: row.address,
         what: row.what,
@@ -85,15 +85,15 @@ fn line(desk: &Desk, row: TrailRow) -> Line {
     }
 }
 
-async fn list(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let rows = trail::list(&mut conn, asked.before, None, PER_PAGE).await?;
-    let earlier = desk.app.walked.last().filter(|_| !asked.whole);
+    let earlier = context.app.walked.last().filter(|_| !asked.whole);
     let chain = match &earlier {
         Some(earlier) => trail::check_on(&mut conn, earlier).await?,
         None => trail::check(&mut conn).await?,
     };
-    desk.app.walked.keep(&chain);
+    context.app.walked.keep(&chain);
     let Chain {
         sound,
         head,
@@ -104,7 +104,7 @@ async fn list(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error>
         _ => String::new(),
     };
     page(&ListPage {
-        chrome: desk.chrome("The trail"),
+        layout: context.layout("The trail"),
         rows_words: match sound {
             1 => "1 row".to_owned(),
             n => format!("All {n} rows"),
@@ -113,12 +113,12 @@ async fn list(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error>
         broken_at,
         in_part: earlier.is_some(),
         older,
-        lines: rows.into_iter().map(|row| line(&desk, row)).collect(),
+        lines: rows.into_iter().map(|row| line(&context, row)).collect(),
     })
 }
 
-async fn csv(desk: Desk) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn csv(context: RequestContext) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let rows = trail::list(&mut conn, None, None, MOST_IN_A_FILE).await?;
     let body = rows.into_iter().map(|row| {
         vec![

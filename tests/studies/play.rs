@@ -3,7 +3,7 @@
 use nalgebra::Vector2;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use tubewright::bench::advice::{Aim, Adjustment, Next, Why, defocus_waves};
+use tubewright::bench::advice::{Adjustment, Aim, Next, Why, defocus_waves};
 use tubewright::bench::mechanical::{self, MARK_SIGMA_MM};
 use tubewright::bench::replay::{Eye, Footing, SessionReplay, Step};
 use tubewright::bench::response::Trust;

@@ -8,7 +8,7 @@ use tubewright::library::{findings, journeys, loans, star_tests, waits};
 use tubewright::web::passwords;
 
 use crate::common::{House, days_ago};
-use crate::desk::{instrument, lend, loan, look, rows, shown, stand, status};
+use crate::context::{instrument, lend, loan, look, rows, shown, stand, status};
 
 #[tokio::test]
 async fn only_volunteers_and_coordinators_check_in() {

@@ -5,7 +5,7 @@ use tubewright::library::people::Role;
 use tubewright::library::{loans, waits};
 
 use crate::common::{House, days_ago};
-use crate::desk::{instrument, lend, loan, look, rows, shown, stand, status};
+use crate::context::{instrument, lend, loan, look, rows, shown, stand, status};
 
 fn in_days(days: i64) -> String {
     (Utc::now().date_naive() + chrono::Duration::days(days))

@@ -5,7 +5,7 @@ use tubewright::library::people::Role;
 use tubewright::library::{findings, journeys, logbook, star_tests};
 
 use crate::common::{House, days_ago};
-use crate::desk::{lend, look, rows, shown, status};
+use crate::context::{lend, look, rows, shown, status};
 
 fn day(days_ago: i64) -> String {
     (Utc::now() - Duration::days(days_ago))

@@ -12,7 +12,7 @@ mod collimations;
 mod commands;
 mod common;
 mod condition;
-mod desk;
+mod context;
 mod due;
 mod due_ahead;
 mod hostile;

@@ -33,7 +33,11 @@ pub fn tube_svg(screws: &[Screw], adjustment: Option<&Adjustment>) -> String {
         .first()
         .is_some_and(|s| s.element == Element::Secondary);
     let ring = if secondary { 52.0 } else { 92.0 };
-    let turn = |i: usize| adjustment.and_then(|g| g.parts.get(i).copied()).unwrap_or(0);
+    let turn = |i: usize| {
+        adjustment
+            .and_then(|g| g.parts.get(i).copied())
+            .unwrap_or(0)
+    };
     let mut said: Vec<String> = Vec::new();
     for (i, s) in screws.iter().enumerate() {
         if turn(i) != 0 {

@@ -6,7 +6,7 @@ use serde::Deserialize;
 
 use super::super::Error;
 use super::super::by_eye_form::ByEyeFields;
-use super::super::fields::Mends;
+use super::super::fields::FormErrors;
 use super::page::{Typed, usable};
 use super::taking::{Taken, hour_deg, leads_back};
 use crate::bench::advice::LEAST_RATIO;
@@ -21,19 +21,19 @@ use crate::startest::report::Report;
 
 /// A look by eye.
 pub async fn look(Taken { mut step, fields }: Taken<ByEyeFields>) -> Result<Response, Error> {
-    let by = step.desk().person()?.id;
+    let by = step.context().person()?.id;
     let which = step.collimation.instrument_id;
     let instrument = Instrument::get(step.conn(), which).await?;
-    let mut mends = Mends::new();
-    let told = fields.check(&mut mends);
+    let mut errors = FormErrors::new();
+    let told = fields.check(&mut errors);
     if let Some(told) = &told {
         if told.thin_to_thick < LEAST_RATIO {
-            mends.add(
+            errors.add(
                 "star_ratio",
                 "Thin side against thick side: the shadow almost touches the rim, and that says no more than \"at least so much\". Go twice as far out of focus and look again.",
             );
         } else if told.thin_clock_deg.is_none() && told.thin_to_thick < 0.95 {
-            mends.add(
+            errors.add(
                 "star_clock",
                 "Where is the thin side: an uneven ring has one, and without it no screw can be named.",
             );
@@ -42,18 +42,18 @@ pub async fn look(Taken { mut step, fields }: Taken<ByEyeFields>) -> Result<Resp
     let test = told.and_then(|told| match told.star_test(&instrument) {
         Ok(test) => Some(test),
         Err((field, why)) => {
-            mends.add(field, why);
+            errors.add(field, why);
             None
         }
     });
-    let (Some(test), true) = (test, mends.is_empty()) else {
+    let (Some(test), true) = (test, errors.is_empty()) else {
         let typed = Typed {
             eye: Some(fields),
             ..Typed::default()
         };
-        return step.mend(typed, mends).await;
+        return step.mend(typed, errors).await;
     };
-    let (now, ordinal) = (step.desk().now(), step.ordinal());
+    let (now, ordinal) = (step.context().now(), step.ordinal());
     let collimation = step.collimation.clone();
     let told = (&test, instrument.aperture_mm);
     collimation_replay::write_look(step.conn(), &collimation, ordinal, told, by, now)
@@ -116,22 +116,22 @@ pub struct MarkFields {
 
 /// A look at a mark.
 pub async fn mark(Taken { step, fields }: Taken<MarkFields>) -> Result<Response, Error> {
-    let mut mends = Mends::new();
-    let mm = mends.number("mark_mm", "Off by", &fields.mark_mm, 0.0..=200.0);
+    let mut errors = FormErrors::new();
+    let mm = errors.number("mark_mm", "Off by", &fields.mark_mm, 0.0..=200.0);
     let clock = hour_deg(&fields.mark_clock);
     if clock.is_none() && mm > 0.0 {
-        mends.add(
+        errors.add(
             "mark_clock",
             "Towards: say which clock position of the tube it is off towards.",
         );
     }
-    if !mends.is_empty() {
+    if !errors.is_empty() {
         let typed = Typed {
             mark_mm: fields.mark_mm,
             mark_clock: fields.mark_clock,
             ..Typed::default()
         };
-        return step.mend(typed, mends).await;
+        return step.mend(typed, errors).await;
     }
     let (s, c) = clock.unwrap_or(0.0).to_radians().sin_cos();
     let taken = Step::Look {
@@ -159,25 +159,25 @@ pub struct CornerFields {
 }
 
 impl CornerFields {
-    fn check(&self, aperture_mm: f64, mends: &mut Mends) -> Option<FourStars> {
+    fn check(&self, aperture_mm: f64, errors: &mut FormErrors) -> Option<FourStars> {
         let inside = match self.edge_side.as_str() {
             "inside" => Some(true),
             "outside" => Some(false),
             _ => {
-                mends.add(
+                errors.add(
                     "edge_side",
                     "Side of focus: say which; without it the direction of the lean cannot be told.",
                 );
                 None
             }
         };
-        let width = mends.number(
+        let width = errors.number(
             "edge_width",
             "Donut\u{2019}s width",
             &self.edge_width,
             2.0..=200.0,
         );
-        let edge = mends.number(
+        let edge = errors.number(
             "edge_arcmin",
             "From the middle",
             &self.edge_arcmin,
@@ -195,7 +195,7 @@ impl CornerFields {
                 Some("middle") => Drawn::ToTheMiddle,
                 Some("across") => Drawn::Across,
                 _ => {
-                    mends.add(
+                    errors.add(
                         &field,
                         format!("Star at {side} o\u{2019}clock: say what it looks like."),
                     );
@@ -207,19 +207,19 @@ impl CornerFields {
             }
             let typed = self.oval.get(i).map_or("", String::as_str);
             let label = format!("Short over long at {side} o\u{2019}clock");
-            match mends.optional_number(&field, &label, typed, 0.0..=1.0) {
-                Some(ratio) if ratio < corners::LEAST_RATIO => mends.add(
+            match errors.optional_number(&field, &label, typed, 0.0..=1.0) {
+                Some(ratio) if ratio < corners::LEAST_RATIO => errors.add(
                     &field,
                     format!("{label}: so drawn out it cannot be told. Go twice as far out of focus for all four, and say how wide the donut is then."),
                 ),
                 Some(ratio) => oval.ratio = ratio,
-                None if mends.of(&field).is_empty() => {
-                    mends.add(&field, format!("{label}: please fill this in."));
+                None if errors.of(&field).is_empty() => {
+                    errors.add(&field, format!("{label}: please fill this in."));
                 }
                 None => {}
             }
         }
-        let inside = inside.filter(|_| mends.is_empty())?;
+        let inside = inside.filter(|_| errors.is_empty())?;
         Some(FourStars {
             ovals,
             inside,
@@ -235,13 +235,13 @@ pub async fn four_stars(
 ) -> Result<Response, Error> {
     let which = step.collimation.instrument_id;
     let instrument = Instrument::get(step.conn(), which).await?;
-    let mut mends = Mends::new();
-    let Some(stars) = fields.check(instrument.aperture_mm, &mut mends) else {
+    let mut errors = FormErrors::new();
+    let Some(stars) = fields.check(instrument.aperture_mm, &mut errors) else {
         let typed = Typed {
             corners: Some(fields),
             ..Typed::default()
         };
-        return step.mend(typed, mends).await;
+        return step.mend(typed, errors).await;
     };
     step.take(stars.step(), None).await
 }

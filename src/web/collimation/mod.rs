@@ -27,8 +27,8 @@ use axum::response::Response;
 use super::Error;
 use super::access::{Access, Route};
 use super::extract::{Path, Query};
-use super::fields::Mends;
-use super::page::{Desk, page as show_page};
+use super::fields::FormErrors;
+use super::page::{RequestContext, page as show_page};
 use crate::library::CollimationId;
 use crate::library::collimations::Collimation;
 
@@ -82,15 +82,18 @@ struct Asked {
 }
 
 async fn show(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<CollimationId>,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     let collimation = Collimation::get(&mut conn, id).await?;
     let typed = page::Typed {
         without_shade: asked.without == "shade",
         ..page::Typed::default()
     };
-    show_page(&page::collimation_page(&desk, &mut conn, &collimation, typed, Mends::new()).await?)
+    show_page(
+        &page::collimation_page(&context, &mut conn, &collimation, typed, FormErrors::new())
+            .await?,
+    )
 }

@@ -3,8 +3,8 @@
 use askama::Template;
 
 use super::super::by_eye_form::{self, ByEyeFields};
-use super::super::fields::Mends;
-use super::super::page::{Chrome, Desk};
+use super::super::fields::FormErrors;
+use super::super::page::{Layout, RequestContext};
 use super::super::{Error, address, show};
 use super::draw::donut_address;
 use super::log::{LastNoted, LogLine, Looked, last_noted, log, looked};
@@ -75,7 +75,7 @@ pub struct Measured {
 #[derive(Template)]
 #[template(path = "collimation/collimation.html")]
 pub struct CollimationPage {
-    chrome: Chrome,
+    layout: Layout,
     path: String,
     sheet: String,
     base: String,
@@ -85,7 +85,7 @@ pub struct CollimationPage {
     stages: Vec<(&'static str, &'static str)>,
     plan_words: String,
     view: &'static str,
-    mends: Mends,
+    errors: FormErrors,
     points: Vec<(Point, bool)>,
     next_shade: String,
     next_shade_hour: String,
@@ -117,7 +117,7 @@ pub struct CollimationPage {
 impl CollimationPage {
     /// What must be mended of the turns told for one screw.
     fn own_mend(&self, screw: &usize) -> &str {
-        self.mends.of(&format!("own-{screw}"))
+        self.errors.of(&format!("own-{screw}"))
     }
 
     /// What was typed there.
@@ -127,7 +127,7 @@ impl CollimationPage {
 
     /// What must be mended of one star at the edge of the field.
     fn oval_mend(&self, side: &usize) -> &str {
-        self.mends.of(&format!("oval-{side}"))
+        self.errors.of(&format!("oval-{side}"))
     }
 
     /// What was typed there: which way, and how much.
@@ -141,13 +141,13 @@ impl CollimationPage {
 
 /// The screen.
 pub async fn collimation_page(
-    desk: &Desk,
+    context: &RequestContext,
     conn: &mut Conn,
     collimation: &Collimation,
     mut typed: Typed,
-    mends: Mends,
+    errors: FormErrors,
 ) -> Result<CollimationPage, Error> {
-    let club = desk.club();
+    let club = context.club();
     let instrument = Instrument::get(conn, collimation.instrument_id).await?;
     let now = standing(conn, collimation).await?;
     let next = now.course.next();
@@ -188,7 +188,7 @@ pub async fn collimation_page(
     let here = now.plan.stages.iter().position(|w| *w == now.work);
     let next_stage = now.next_stage();
     Ok(CollimationPage {
-        chrome: desk.chrome(&format!("Collimation session with {}", collimation.tag)),
+        layout: context.layout(&format!("Collimation session with {}", collimation.tag)),
         path: collimation_address(collimation.id),
         sheet: sheet_address(collimation.id),
         edges,
@@ -306,7 +306,7 @@ pub async fn collimation_page(
             )
         }),
         typed,
-        mends,
+        errors,
     })
 }
 

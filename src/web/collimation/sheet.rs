@@ -6,7 +6,7 @@ use axum::response::Response;
 
 use super::super::access::{Access, Route};
 use super::super::extract::{Path, Query};
-use super::super::page::{Chrome, Desk, page};
+use super::super::page::{Layout, RequestContext, page};
 use super::super::tables::{Cell, csv_response};
 use super::super::{Error, address, show};
 use super::draw::{donut_address, tube_svg};
@@ -105,7 +105,7 @@ struct Asked {
 #[derive(Template)]
 #[template(path = "collimation/list.html")]
 struct ListPage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     back: (String, String),
     /// The instrument they are of, or "".
@@ -122,14 +122,14 @@ async fn of_tag(conn: &mut Conn, asked: &Asked) -> Result<Option<Instrument>, Er
     }
 }
 
-async fn list(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let instrument = of_tag(&mut conn, &asked).await?;
-    let all = rows(&mut conn, desk.club(), instrument.as_ref().map(|i| i.id)).await?;
+    let all = rows(&mut conn, context.club(), instrument.as_ref().map(|i| i.id)).await?;
     let (running, past) = all.into_iter().partition(|r| r.running);
     page(&match instrument {
         Some(i) => ListPage {
-            chrome: desk.chrome(&format!("Collimation sessions with {}", i.tag)),
+            layout: context.layout(&format!("Collimation sessions with {}", i.tag)),
             lede: i.name.clone(),
             back: (address::instrument(&i.tag), i.tag.clone()),
             base: address::instrument(&i.tag),
@@ -138,7 +138,7 @@ async fn list(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error>
             past,
         },
         None => ListPage {
-            chrome: desk.chrome("Collimations"),
+            layout: context.layout("Collimations"),
             lede:
                 "Every collimation session at the bench, those that run and those that have ended."
                     .to_owned(),
@@ -151,8 +151,8 @@ async fn list(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error>
     })
 }
 
-async fn csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let instrument = of_tag(&mut conn, &asked).await?;
     let all = collimations::all(&mut conn, instrument.map(|i| i.id)).await?;
     let pair = |of: Option<(f64, f64)>| match of {
@@ -221,7 +221,7 @@ struct SheetLine {
 #[derive(Template)]
 #[template(path = "collimation/sheet.html")]
 struct SheetPage {
-    chrome: Chrome,
+    layout: Layout,
     path: String,
     tag: String,
     name: String,
@@ -312,15 +312,15 @@ pub fn first_and_last_drawn(collimation: &Collimation) -> Option<(String, String
     })
 }
 
-async fn sheet(desk: Desk, Path(id): Path<CollimationId>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    let club = desk.club();
+async fn sheet(context: RequestContext, Path(id): Path<CollimationId>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    let club = context.club();
     let collimation = Collimation::get(&mut conn, id).await?;
     let instrument = Instrument::get(&mut conn, collimation.instrument_id).await?;
     let setup = &collimation.setup;
     let n = &setup.numbers;
     page(&SheetPage {
-        chrome: desk.chrome(&format!(
+        layout: context.layout(&format!(
             "Sheet of a collimation session with {}",
             collimation.tag
         )),
@@ -361,6 +361,6 @@ async fn sheet(desk: Desk, Path(id): Path<CollimationId>) -> Result<Response, Er
             None => "not traced".to_owned(),
         },
         lines: lines(club, &collimation),
-        printed: show::time(club, desk.now()),
+        printed: show::time(club, context.now()),
     })
 }

@@ -4,8 +4,8 @@ use askama::Template;
 use axum::response::Response;
 
 use super::super::extract::{Form, Path};
-use super::super::fields::Mends;
-use super::super::page::{Arrival, Chrome, Desk, mend, page, see_other};
+use super::super::fields::FormErrors;
+use super::super::page::{Layout as PageLayout, RequestContext, Submission, mend, page, see_other};
 use super::super::{Error, address, show};
 use super::collimation_address;
 use crate::bench::before;
@@ -30,12 +30,12 @@ pub struct StartFields {
 #[derive(Template)]
 #[template(path = "collimation/start.html")]
 struct StartPage {
-    chrome: Chrome,
+    layout: PageLayout,
     tag: String,
     name: String,
     base: String,
     form: StartFields,
-    mends: Mends,
+    errors: FormErrors,
     has_mirrors: bool,
     has_focuser: bool,
     takes_star_test: bool,
@@ -50,25 +50,25 @@ struct StartPage {
 /// What a collimation session with this instrument would rest on.
 async fn setup_of(
     conn: &mut Conn,
-    desk: &Desk,
+    context: &RequestContext,
     instrument: &Instrument,
     form: &StartFields,
-    mends: &mut Mends,
+    errors: &mut FormErrors,
 ) -> Result<SessionSetup, Error> {
-    let row = upkeep::shelf_row(conn, instrument.clone(), desk.now()).await?;
+    let row = upkeep::shelf_row(conn, instrument.clone(), context.now()).await?;
     let layout = layout_of(instrument.design);
     let (aperture, focal) = (instrument.aperture_mm, instrument.focal_mm);
     let usual = Numbers::usual(layout.unwrap_or(Layout::Refractor), aperture, focal);
-    let ratio = mends.optional_number(
+    let ratio = errors.optional_number(
         "primary_ratio",
         "Focal ratio of the primary",
         &form.primary_ratio,
         1.0..=20.0,
     );
-    let back = mends.optional_number("back_focus", "Back focus", &form.back_focus, 0.0..=3000.0);
+    let back = errors.optional_number("back_focus", "Back focus", &form.back_focus, 0.0..=3000.0);
     let focuser = super::taking::hour_deg(&form.focuser_clock);
     if layout == Some(Layout::Newtonian) && focuser.is_none() && !form.focuser_clock.is_empty() {
-        mends.add("focuser_clock", "Focuser: choose its clock position.");
+        errors.add("focuser_clock", "Focuser: choose its clock position.");
     }
     let numbers = Numbers {
         primary_ratio: ratio.unwrap_or(usual.primary_ratio),
@@ -87,15 +87,15 @@ async fn setup_of(
 }
 
 fn start_page(
-    desk: &Desk,
+    context: &RequestContext,
     instrument: &Instrument,
     setup: &SessionSetup,
     form: StartFields,
-    mends: Mends,
+    errors: FormErrors,
 ) -> StartPage {
     let (_, plan) = plan_of(setup);
     StartPage {
-        chrome: desk.chrome(&format!("A collimation session with {}", instrument.tag)),
+        layout: context.layout(&format!("A collimation session with {}", instrument.tag)),
         tag: instrument.tag.clone(),
         name: instrument.name.clone(),
         base: address::instrument(&instrument.tag),
@@ -117,7 +117,7 @@ fn start_page(
         screws: setup.screws.len(),
         turns: !matches!(setup.layout, Some(Layout::Refractor) | None),
         form,
-        mends,
+        errors,
     }
 }
 
@@ -131,8 +131,11 @@ pub fn points(instrument: &Instrument, setup: &SessionSetup) -> Vec<before::Poin
     })
 }
 
-pub async fn show_start(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+pub async fn show_start(
+    context: RequestContext,
+    Path(tag): Path<String>,
+) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     if let Some(open) = collimations::open(&mut conn, instrument.id).await? {
         return Ok(see_other(&collimation_address(open)));
@@ -147,25 +150,25 @@ pub async fn show_start(desk: Desk, Path(tag): Path<String>) -> Result<Response,
         diagonal: if instrument.uses_diagonal { "yes" } else { "" }.to_owned(),
         ..StartFields::default()
     };
-    let mut none = Mends::new();
-    let setup = setup_of(&mut conn, &desk, &instrument, &blank, &mut none).await?;
+    let mut none = FormErrors::new();
+    let setup = setup_of(&mut conn, &context, &instrument, &blank, &mut none).await?;
     let filled = StartFields {
         primary_ratio: show::trimmed(setup.numbers.primary_ratio, 2),
         back_focus: show::trimmed(setup.numbers.back_focus_mm, 0),
         ..blank
     };
-    page(&start_page(&desk, &instrument, &setup, filled, none))
+    page(&start_page(&context, &instrument, &setup, filled, none))
 }
 
 pub async fn start(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Form { fields, once }: Form<StartFields>,
 ) -> Result<Response, Error> {
-    let by = desk.person()?.id;
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let by = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
     if !instrument.design.takes_star_test() {
@@ -174,19 +177,19 @@ pub async fn start(
             instrument.tag
         )));
     }
-    let mut mends = Mends::new();
-    let setup = setup_of(&mut write, &desk, &instrument, &fields, &mut mends).await?;
-    if mends.is_empty()
+    let mut errors = FormErrors::new();
+    let setup = setup_of(&mut write, &context, &instrument, &fields, &mut errors).await?;
+    if errors.is_empty()
         && let Some(layout) = setup.layout
         && let Err(why) = Prescription::new(layout, setup.numbers)
     {
-        mends.add("primary_ratio", format!("Optics: {why}."));
+        errors.add("primary_ratio", format!("Optics: {why}."));
     }
-    if !mends.is_empty() {
-        return mend(&start_page(&desk, &instrument, &setup, fields, mends));
+    if !errors.is_empty() {
+        return mend(&start_page(&context, &instrument, &setup, fields, errors));
     }
     let (_, plan) = plan_of(&setup);
     let first = plan.stages.first().copied().unwrap_or(Work::LookOnly);
-    let id = collimations::begin(&mut write, &instrument, &setup, first, by, desk.now()).await?;
+    let id = collimations::begin(&mut write, &instrument, &setup, first, by, context.now()).await?;
     write.finish(&collimation_address(id), "").await
 }

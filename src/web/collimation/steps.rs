@@ -8,12 +8,12 @@ use serde::Deserialize;
 
 use super::super::Error;
 use super::super::extract::{Path, Upload, UploadedFile};
-use super::super::fields::Mends;
-use super::super::page::Desk;
+use super::super::fields::FormErrors;
+use super::super::page::RequestContext;
 use super::page::Typed;
 use super::start::points;
 use super::taking::{Taken, Taking, Turned, hour_deg, leads_back};
-use crate::bench::advice::{Tension, PARTS};
+use crate::bench::advice::{PARTS, Tension};
 use crate::bench::orientation::{Shade, Side};
 use crate::bench::plan::Work;
 use crate::bench::replay::Step;
@@ -41,8 +41,8 @@ pub async fn ready(Taken { mut step, fields }: Taken<ReadyFields>) -> Result<Res
         .map(|p| p.ask)
         .collect();
     if !left.is_empty() {
-        let mut mends = Mends::new();
-        mends.add(
+        let mut errors = FormErrors::new();
+        errors.add(
             "ready",
             match left.as_slice() {
                 [one, two, _, ..] => format!(
@@ -59,7 +59,7 @@ pub async fn ready(Taken { mut step, fields }: Taken<ReadyFields>) -> Result<Res
             ready: fields.ready,
             ..Typed::default()
         };
-        return step.mend(typed, mends).await;
+        return step.mend(typed, errors).await;
     }
     step.record(&Record::Ready, None).await
 }
@@ -76,10 +76,10 @@ pub struct ShadeFields {
 }
 
 impl ShadeFields {
-    fn tube_deg(&self, mends: &mut Mends) -> Option<f64> {
+    fn tube_deg(&self, errors: &mut FormErrors) -> Option<f64> {
         let tube = hour_deg(&self.tube_clock);
         if tube.is_none() {
-            mends.add(
+            errors.add(
                 "tube_clock",
                 "Shaded at: say which clock position of the tube was shaded.",
             );
@@ -114,14 +114,14 @@ impl ShadeFields {
 
 /// A shade told by eye.
 pub async fn shade(Taken { step, fields }: Taken<ShadeFields>) -> Result<Response, Error> {
-    let mut mends = Mends::new();
-    let tube = fields.tube_deg(&mut mends);
+    let mut errors = FormErrors::new();
+    let tube = fields.tube_deg(&mut errors);
     let dark = hour_deg(&fields.dark_clock);
     if dark.is_none() {
-        mends.add("dark_clock", "Dark at: say where the donut went dark.");
+        errors.add("dark_clock", "Dark at: say where the donut went dark.");
     }
     let (Some(tube), Some(dark)) = (tube, dark) else {
-        return step.mend(fields.typed(), mends).await;
+        return step.mend(fields.typed(), errors).await;
     };
     step.take(fields.step(tube, dark), None).await
 }
@@ -162,21 +162,21 @@ async fn measured(files: &[UploadedFile]) -> Result<f64, (&'static str, String)>
 
 /// A shade shown by two frames, which are measured and not kept.
 pub async fn shade_frames(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<CollimationId>,
     upload: Upload,
 ) -> Result<Response, Turned> {
     let fields: ShadeFields = upload.fields()?;
-    let mut mends = Mends::new();
-    let tube = fields.tube_deg(&mut mends);
+    let mut errors = FormErrors::new();
+    let tube = fields.tube_deg(&mut errors);
     // Measured before the write begins: others need not wait for it.
     let dark = measured(&upload.files)
         .await
-        .map_err(|(field, words)| mends.add(field, words))
+        .map_err(|(field, words)| errors.add(field, words))
         .ok();
-    let step = Taking::begin(desk, id, &upload.once, &fields.at).await?;
+    let step = Taking::begin(context, id, &upload.once, &fields.at).await?;
     let (Some(tube), Some(dark)) = (tube, dark) else {
-        return Ok(step.mend(fields.typed(), mends).await?);
+        return Ok(step.mend(fields.typed(), errors).await?);
     };
     Ok(step.take(fields.step(tube, dark), None).await?)
 }
@@ -193,7 +193,7 @@ pub struct GoFields {
 /// Turned.
 pub async fn adjustment(Taken { mut step, fields }: Taken<GoFields>) -> Result<Response, Error> {
     let screws = step.standing().await?.course.footing().screws.len();
-    let mut mends = Mends::new();
+    let mut errors = FormErrors::new();
     let mut parts: Vec<i32> = fields
         .parts
         .split(',')
@@ -205,7 +205,7 @@ pub async fn adjustment(Taken { mut step, fields }: Taken<GoFields>) -> Result<R
             .iter()
             .enumerate()
             .map(|(i, typed)| {
-                let sixteenths = mends
+                let sixteenths = errors
                     .optional_number(&format!("own-{i}"), "Turned", typed, -16.0..=16.0)
                     .unwrap_or(0.0);
                 (sixteenths * f64::from(PARTS) / 16.0).round() as i32
@@ -213,14 +213,14 @@ pub async fn adjustment(Taken { mut step, fields }: Taken<GoFields>) -> Result<R
             .collect();
     }
     if parts.len() != screws || parts.iter().any(|p| p.abs() > PARTS) {
-        mends.add("own-0", "Turned: give sixteenths of a turn for each screw.");
+        errors.add("own-0", "Turned: give sixteenths of a turn for each screw.");
     }
-    if !mends.is_empty() {
+    if !errors.is_empty() {
         let typed = Typed {
             own: fields.own,
             ..Typed::default()
         };
-        return step.mend(typed, mends).await;
+        return step.mend(typed, errors).await;
     }
     let taken = Step::Adjustment {
         parts,
@@ -285,8 +285,8 @@ pub struct Nothing {}
 
 /// Ended.
 pub async fn end(Taken { mut step, .. }: Taken<Nothing>) -> Result<Response, Error> {
-    let by = step.desk().person()?.id;
-    let (now, ordinal) = (step.desk().now(), step.ordinal());
+    let by = step.context().person()?.id;
+    let (now, ordinal) = (step.context().now(), step.ordinal());
     let collimation = step.collimation.clone();
     collimation_replay::end(step.conn(), &collimation, ordinal, by, now)
         .await
@@ -297,8 +297,8 @@ pub async fn end(Taken { mut step, .. }: Taken<Nothing>) -> Result<Response, Err
 
 /// The last step taken back.
 pub async fn back(Taken { mut step, .. }: Taken<Nothing>) -> Result<Response, Error> {
-    let by = step.desk().person()?.id;
-    let (now, ordinal) = (step.desk().now(), step.ordinal());
+    let by = step.context().person()?.id;
+    let (now, ordinal) = (step.context().now(), step.ordinal());
     let collimation = step.collimation.clone();
     collimation_replay::take_back(step.conn(), &collimation, ordinal, by, now)
         .await

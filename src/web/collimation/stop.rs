@@ -211,7 +211,11 @@ pub fn ended_words(
 }
 
 /// Before and after in one sentence.
-pub fn before_after(before: Option<(f64, f64)>, after: Option<(f64, f64)>, adjustments: usize) -> String {
+pub fn before_after(
+    before: Option<(f64, f64)>,
+    after: Option<(f64, f64)>,
+    adjustments: usize,
+) -> String {
     let turns = match adjustments {
         0 => "nothing turned".to_owned(),
         1 => "one turn of the screws".to_owned(),

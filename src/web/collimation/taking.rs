@@ -7,8 +7,8 @@ use serde::de::{DeserializeOwned, Error as _};
 use serde::{Deserialize, Deserializer};
 
 use super::super::extract::{Form, Path};
-use super::super::fields::{Mends, part};
-use super::super::page::{Arrival, Desk, OnceWrite, mend};
+use super::super::fields::{FormErrors, part};
+use super::super::page::{OnceWrite, RequestContext, Submission, mend};
 use super::super::{App, Error};
 use super::collimation_address;
 use super::page::{Typed, collimation_page};
@@ -38,7 +38,7 @@ impl<'de, T: DeserializeOwned> Deserialize<'de> for Placed<T> {
 
 /// A step about to be written.
 pub struct Taking {
-    desk: Desk,
+    context: RequestContext,
     write: OnceWrite,
     /// The collimation session as it is in this write.
     pub collimation: Collimation,
@@ -90,11 +90,11 @@ where
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Turned> {
         let (mut parts, body) = request.into_parts();
-        let desk = Desk::from_request_parts(&mut parts, app).await?;
+        let context = RequestContext::from_request_parts(&mut parts, app).await?;
         let Path(id) = Path::<CollimationId>::from_request_parts(&mut parts, app).await?;
         let request = Request::from_parts(parts, body);
         let Form { fields, once } = Form::<Placed<T>>::from_request(request, app).await?;
-        let step = Taking::begin(desk, id, &once, &fields.at).await?;
+        let step = Taking::begin(context, id, &once, &fields.at).await?;
         Ok(Self {
             step,
             fields: fields.fields,
@@ -105,7 +105,7 @@ where
 impl Taking {
     /// Begins the write, unless this very form was handled before.
     pub async fn begin(
-        desk: Desk,
+        context: RequestContext,
         id: CollimationId,
         once: &str,
         at: &str,
@@ -115,13 +115,13 @@ impl Taking {
                 "This form has lost its place; open the collimation session again.".to_owned(),
             )
         })?;
-        let mut write = match desk.begin(once).await? {
-            Arrival::Again(response) => return Err(Turned::Again(response)),
-            Arrival::First(write) => write,
+        let mut write = match context.begin(once).await? {
+            Submission::Again(response) => return Err(Turned::Again(response)),
+            Submission::First(write) => write,
         };
         let collimation = Collimation::get(&mut write, id).await?;
         Ok(Self {
-            desk,
+            context,
             write,
             collimation,
             ordinal,
@@ -129,8 +129,8 @@ impl Taking {
     }
 
     /// The desk.
-    pub fn desk(&self) -> &Desk {
-        &self.desk
+    pub fn context(&self) -> &RequestContext {
+        &self.context
     }
 
     /// The write.
@@ -154,8 +154,8 @@ impl Taking {
         record: &Record,
         entry: Option<EntryId>,
     ) -> Result<Response, Error> {
-        let by = self.desk.person()?.id;
-        let (id, now) = (self.collimation.id, self.desk.now());
+        let by = self.context.person()?.id;
+        let (id, now) = (self.collimation.id, self.context.now());
         collimations::write(&mut self.write, id, self.ordinal, record, entry, by, now)
             .await
             .map_err(|e| leads_back(e, id))?;
@@ -176,8 +176,17 @@ impl Taking {
     }
 
     /// The collimation session's page again, with what was typed and what to mend.
-    pub async fn mend(mut self, typed: Typed, mends: Mends) -> Result<Response, Error> {
-        mend(&collimation_page(&self.desk, &mut self.write, &self.collimation, typed, mends).await?)
+    pub async fn mend(mut self, typed: Typed, errors: FormErrors) -> Result<Response, Error> {
+        mend(
+            &collimation_page(
+                &self.context,
+                &mut self.write,
+                &self.collimation,
+                typed,
+                errors,
+            )
+            .await?,
+        )
     }
 }
 

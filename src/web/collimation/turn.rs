@@ -2,7 +2,7 @@
 
 use super::draw::tube_svg;
 use super::log::Looked;
-use crate::bench::advice::{Tension, Adjustment, Purpose};
+use crate::bench::advice::{Adjustment, Purpose, Tension};
 use crate::bench::replay::SessionReplay;
 use crate::bench::screw::{Element, Mechanism};
 use crate::bench::words::{clock_words, instructions, purpose_words, turning_cautions};
@@ -36,7 +36,12 @@ pub struct TurnView {
 }
 
 /// What to turn, for a collimation session and for the practice bench.
-pub fn turn_view(course: &SessionReplay, adjustment: &Adjustment, at: Looked, glass: bool) -> TurnView {
+pub fn turn_view(
+    course: &SessionReplay,
+    adjustment: &Adjustment,
+    at: Looked,
+    glass: bool,
+) -> TurnView {
     let screws = &course.footing().screws;
     let (element, mechanism) = screws
         .first()

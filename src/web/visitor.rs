@@ -1,4 +1,4 @@
-//! The door: who is asking, and may this request come in at all.
+//! The middleware: who is asking, and may this request come in at all.
 //!
 //! Every request passes here. A request that changes something must come from
 //! our own pages (`Sec-Fetch-Site`, or else `Origin`, as browsers send them),
@@ -24,7 +24,7 @@ use crate::library::sessions::{self, Token};
 
 /// What is known of one request.
 #[derive(Debug)]
-pub struct Visit {
+pub struct Visitor {
     /// Who is signed in.
     pub person: Option<Person>,
     /// The session's token, when signed in.
@@ -52,7 +52,7 @@ pub struct Visit {
     pub base: String,
 }
 
-impl Visit {
+impl Visitor {
     /// The visitor's role; `None` when not signed in.
     pub fn role(&self) -> Option<Role> {
         self.person.as_ref().map(|p| p.role)
@@ -131,8 +131,8 @@ pub fn cookie(app: &App, name: &'static str, value: String, lasts: Duration) -> 
     cookie
 }
 
-/// The door itself, around every route.
-pub async fn door(State(app): State<App>, mut request: Request, next: Next) -> Response {
+/// The middleware itself, around every route.
+pub async fn identify(State(app): State<App>, mut request: Request, next: Next) -> Response {
     let jar = CookieJar::from_headers(request.headers());
     let path = request.uri().path().to_owned();
     let address = client_address(&request);
@@ -146,11 +146,11 @@ pub async fn door(State(app): State<App>, mut request: Request, next: Next) -> R
         Method::GET => request.uri().to_string(),
         _ => String::new(),
     };
-    let visit = match look(&app, &jar, path, address, base).await {
-        Ok(visit) => Arc::new(Visit { here, ..visit }),
+    let visitor = match look(&app, &jar, path, address, base).await {
+        Ok(visitor) => Arc::new(Visitor { here, ..visitor }),
         Err(error) => return error::bare(error),
     };
-    request.extensions_mut().insert(visit.clone());
+    request.extensions_mut().insert(visitor.clone());
     let is_head_or_get = matches!(*request.method(), Method::GET | Method::HEAD);
     let mut response = if !is_head_or_get && !is_from_our_pages(request.headers()) {
         Error::CrossSite.into_response()
@@ -158,9 +158,9 @@ pub async fn door(State(app): State<App>, mut request: Request, next: Next) -> R
         next.run(request).await
     };
     if let Some(page) = response.extensions_mut().remove::<ErrorPage>() {
-        response = error::draw(&visit, page);
+        response = error::draw(&visitor, page);
     }
-    if visit.notice.is_some()
+    if visitor.notice.is_some()
         && is_head_or_get
         && response.status().is_success()
         && is_html(&response)
@@ -187,7 +187,7 @@ async fn look(
     path: String,
     address: String,
     base: String,
-) -> Result<Visit, Error> {
+) -> Result<Visitor, Error> {
     let now = app.clock.now();
     let mut conn = app.library.read().await?;
     let token = jar
@@ -205,7 +205,7 @@ async fn look(
         }
     }
     let token = token.filter(|_| person.is_some());
-    Ok(Visit {
+    Ok(Visitor {
         form_mark: token.as_ref().map(Token::form_mark).unwrap_or_default(),
         token: token.map(|t| t.text().to_owned()),
         browser: jar
