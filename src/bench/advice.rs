@@ -76,6 +76,11 @@ impl Adjustment {
     pub fn turns(&self) -> Vec<f64> {
         turns_of(&self.parts)
     }
+
+    /// Whether a coma lies in the range that was said.
+    pub fn holds(&self, waves: f64) -> bool {
+        waves <= 2.0 * self.expected_waves
+    }
 }
 
 /// Turns of sixty-fourths.
