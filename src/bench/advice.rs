@@ -2,7 +2,7 @@
 
 use nalgebra::Vector2;
 
-use super::choose::{best_go, best_if_led, to_learn};
+use super::choose::Scales;
 use super::response::Response;
 use super::screw::Screw;
 
@@ -22,7 +22,7 @@ impl Default for Aim {
     fn default() -> Self {
         Self {
             threshold_waves: 0.071,
-            confidence: 0.95,
+            confidence: 0.96,
             sigmas_to_turn: 1.1,
         }
     }
@@ -30,10 +30,11 @@ impl Default for Aim {
 
 /// Parts of a turn in which advice is given: sixty-fourths.
 pub const PARTS: i32 = 64;
-/// The most one screw is turned in one go: a quarter.
+/// The most one screw is turned in one adjustment, unless it works so slowly that
+/// a quarter of a turn hardly shows: a quarter.
 pub const MOST_PARTS: i32 = PARTS / 4;
-/// Looks after the last go beyond which more of tonight's looks are not asked for.
-pub const MOST_LOOKS: usize = 4;
+/// Looks after the last adjustment beyond which more of tonight's are not asked for.
+pub const MOST_LOOKS: usize = 5;
 
 /// How a screw feels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
@@ -55,8 +56,11 @@ pub struct Adjustment {
     pub parts: Vec<i32>,
     /// What for.
     pub purpose: Purpose,
-    /// RMS coma expected afterwards, waves.
+    /// RMS coma expected afterwards, waves: as likely more as less.
     pub expected_waves: f64,
+    /// It will be from this to that in nine cases of ten.
+    #[serde(default)]
+    pub range_waves: [f64; 2],
 }
 
 /// What a go is for.
@@ -79,7 +83,7 @@ impl Adjustment {
 
     /// Whether a coma lies in the range that was said.
     pub fn holds(&self, waves: f64) -> bool {
-        waves <= 2.0 * self.expected_waves
+        (self.range_waves[0]..=self.range_waves[1]).contains(&waves)
     }
 }
 
@@ -152,6 +156,11 @@ pub struct Tally {
 }
 
 impl Tally {
+    /// How many adjustments were looked at, as far as the looks tell.
+    fn adjustments(&self) -> usize {
+        self.history.windows(2).filter(|w| w[0].2 != w[1].2).count()
+    }
+
     /// The way back to where the star looked best, a quarter turn at most, when
     /// goes have since made it clearly worse: two goes or more while the beliefs
     /// are still at odds, one when nothing else is left to try.
@@ -182,7 +191,13 @@ impl Tally {
     }
 }
 
-/// What to do next.
+/// What a look costs, in adjustments.
+const LOOK: f64 = 0.25;
+/// Adjustments after which an end that is likely enough is taken.
+const MANY: usize = 12;
+
+/// What to do next: of looking again, turning and stopping what costs least, in
+/// adjustments. To stop costs what it costs to be wrong.
 pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -> Next {
     if tally.looks_since == 0 {
         return Next::Look { again: false };
@@ -197,7 +212,7 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
             left_waves: size,
             left_sigma_waves: sigma,
             chance_within: within,
-            better_night: within < 0.7,
+            better_night: within < 0.9,
         })
     };
     if within >= aim.confidence {
@@ -214,63 +229,52 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
     if screws.is_empty() {
         return stop(Why::Nothing);
     }
+    let scales = Scales::new(response, screws, aim, tally);
     let back = |least_goes| {
-        tally.way_back(least_goes).map(|parts| {
-            Next::Turn(Adjustment {
-                expected_waves: response.after(&turns_of(&parts)).norm(),
-                parts,
-                purpose: Purpose::Back,
-            })
-        })
+        tally
+            .way_back(least_goes)
+            .map(|parts| Next::Turn(scales.adjustment(parts, Purpose::Back)))
     };
-    if !knows_its_way(response)
-        && let Some(back) = back(2)
-    {
-        return back;
-    }
-    let adjustment = best_go(response, screws, aim, tally);
-    let gain = adjustment.as_ref().map_or(0.0, |g| g.1);
-    let worth = (0.45 * aim.threshold_waves).powi(2).max(0.10 * size * size);
-    let significant = size > aim.sigmas_to_turn * sigma;
-    if let Some((adjustment, _)) = adjustment
-        && gain > worth
-        && significant
-    {
-        return Next::Turn(adjustment);
-    }
-    // Out of line beyond doubt, but the beliefs about the screws cancel out.
-    let learns = !knows_its_way(response);
-    if learns && size > aim.threshold_waves + sigma {
-        return Next::Turn(to_learn(response, screws, tally));
-    }
-    // More looks narrow the error; ask for them while they can settle it. What
-    // all looks misjudge alike they do not narrow.
+    let lost = !knows_its_way(response);
+    // More looks narrow the error. What all looks misjudge alike they do not.
     let seen = (response.coma_as_seen().1.trace() / 2.0).max(0.0).sqrt();
     let look = tally.sigmas.last().copied().unwrap_or(seen);
     let after = 1.0 / (1.0 / seen.max(1e-6).powi(2) + 1.0 / look.max(1e-6).powi(2));
-    let helps = after.sqrt() < 0.9 * seen;
-    if tally.looks_since < MOST_LOOKS && helps {
-        return Next::Look { again: true };
+    let left = after.sqrt() / seen.max(1e-9);
+    let looks = tally.looks_since < MOST_LOOKS && left < 0.9;
+    let Some((parts, then)) = scales.best(1.0) else {
+        return stop(Why::Nothing);
+    };
+    // What a turn costs beyond itself (each of a primary's puts the middle out).
+    let one = (aim.sigmas_to_turn / 1.1).powi(2);
+    let turn = one + then;
+    let may_stop = tally.adjustments() >= MANY && within > 0.8;
+    if looks {
+        let known = scales.best(left).map_or(then, |(_, cost)| cost);
+        let again = LOOK + within * 1.3 * LOOK + (1.0 - within) * (one + known);
+        if again < turn {
+            return Next::Look { again: true };
+        }
     }
-    // Rather out than in, and nothing to be had while beliefs cancel out: the go
-    // that is right if the leading belief is, and shows it if not.
-    if within < 0.8
-        && significant
-        && response
-            .leading_map()
-            .is_some_and(|(_, share)| share < 0.97)
-        && let Some((adjustment, gain)) = best_if_led(response, screws, aim, tally)
-        && gain > worth
-    {
-        let purpose = if learns {
+    let gain = scales.now() - then;
+    // Out beyond doubt, but the beliefs about the screws cancel out.
+    let unsure = response
+        .leading_map()
+        .is_some_and(|(_, share)| share < 0.97);
+    if unsure && gain < 0.2 && size > aim.threshold_waves + sigma {
+        return Next::Turn(scales.adjustment(scales.to_learn(), Purpose::Learn));
+    }
+    let wrong = (1.0 - within) * 1.5 / (1.0 - aim.confidence);
+    if turn < wrong && (gain > 0.0 || within < 0.3) && !may_stop {
+        let purpose = if lost {
             Purpose::Learn
         } else {
             Purpose::Correct
         };
-        return Next::Turn(Adjustment {
-            purpose,
-            ..adjustment
-        });
+        return Next::Turn(scales.adjustment(parts, purpose));
+    }
+    if looks && wrong > 1.0 {
+        return Next::Look { again: true };
     }
     if let Some(back) = back(1) {
         return back;

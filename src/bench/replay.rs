@@ -113,7 +113,7 @@ impl SessionReplay {
                     && l.covariance.len() == (2 * l.screws()).pow(2)
                     && l.agrees_with(&traced, &footing.trust)
             })
-            .unwrap_or(traced);
+            .map_or(traced, |learnt| learnt.later());
         let orientation = if footing.on_the_tube {
             Orientation::on_the_tube()
         } else if let Some(found) = &footing.lies {

@@ -3,15 +3,22 @@
 //! The state is the coma vector c as seen in the picture and the 2 x k response
 //! B to one turn of each screw; a go with turns t makes c + B t, and a look sees
 //! c with its error. For known t that is linear in (c, B), so a Gaussian belief
-//! stays Gaussian (Kalman). What is not linear (how the picture lies, a told
-//! side of focus that was wrong, a screw turned the wrong way) is kept as a
-//! handful of such beliefs side by side, weighed by what the looks say.
+//! stays Gaussian (Kalman). What is not linear (how the picture lies, an entered
+//! side of focus that was wrong, an adjustment made the wrong way, the play of
+//! each screw and where it stands in it, this hand, this eye) is drawn: some
+//! hundreds of such beliefs side by side, weighed by what the looks say
+//! (a Rao-Blackwellised particle filter; Doucet et al., UAI 2000). When they are
+//! thinned out, the likely ones stay as they are and chance decides among the
+//! others without favour (Fearnhead & Clifford, J. R. Stat. Soc. B 65, 887 (2003)).
 
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix2xX, Vector2};
 
 pub use super::learnt::{Learnt, Trust};
 
-use super::belief::{Belief, start};
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+
+use super::belief::{Belief, moved, normal_draw, start};
 use super::orientation::{Candidate, Map, Orientation, Reading, apart_deg};
 
 /// What the looks say went differently than asked.
@@ -26,10 +33,17 @@ pub enum Noticed {
     OneOfBoth,
     /// The shade test was misread, or the picture has been turned since.
     ShadeMisread,
+    /// The screws' play took the last adjustment up: the star did not move.
+    DidNotMove,
 }
 
-/// The most beliefs kept.
-const MOST: usize = 64;
+/// How many beliefs are kept.
+const MOST: usize = 200;
+/// Draws on which an adjustment is judged.
+const DRAWS: usize = 240;
+/// What a look misses alike each time, whoever looks, waves: by eye (the
+/// eyepiece's and the eye's own), from frames.
+const ALIKE_WAVES: [f64; 2] = [0.006, 0.003];
 
 /// All beliefs together.
 #[derive(Debug, Clone)]
@@ -42,6 +56,52 @@ pub struct Response {
     /// How well the factor is known that all looks of the first one's kind have
     /// in common.
     share: f64,
+    rng: ChaCha8Rng,
+}
+
+/// One way it may all be, drawn from the beliefs, with what a hand will make of
+/// the next adjustment.
+#[derive(Debug, Clone)]
+pub(super) struct Draw {
+    pub(super) coma: Vector2<f64>,
+    /// The belief's own mean of it: what more looks would bring it nearer to.
+    middle: Vector2<f64>,
+    screws: Vec<Turned>,
+    /// Whether this one has it that the next adjustment is made the wrong way.
+    pub(super) wrong_way: bool,
+}
+
+#[derive(Debug, Clone)]
+struct Turned {
+    column: Vector2<f64>,
+    play: f64,
+    place: f64,
+    /// The hand's error: as a share, and in turns.
+    share: f64,
+    turns: f64,
+}
+
+impl Draw {
+    /// The coma after these turns.
+    pub(super) fn after(&self, turns: &[f64]) -> Vector2<f64> {
+        let way = if self.wrong_way { -1.0 } else { 1.0 };
+        let mut coma = self.coma;
+        for (screw, t) in self.screws.iter().zip(turns) {
+            if *t != 0.0 {
+                let made = way * t * (1.0 + screw.share) + screw.turns;
+                coma += screw.column * moved(screw.place, screw.play, made).0;
+            }
+        }
+        coma
+    }
+
+    /// The same with so much left of what is not known of the coma.
+    pub(super) fn narrowed(&self, left: f64) -> Self {
+        Self {
+            coma: self.middle + (self.coma - self.middle) * left,
+            ..self.clone()
+        }
+    }
 }
 
 impl Response {
@@ -49,11 +109,16 @@ impl Response {
     /// picture lies.
     pub fn new(learnt: &Learnt, orientation: &Orientation, trust: Trust) -> Self {
         let k = learnt.screws();
-        let beliefs = orientation
-            .candidates
-            .iter()
-            .map(|candidate| start(learnt, candidate))
-            .collect();
+        let mut rng = ChaCha8Rng::seed_from_u64(15);
+        let mut beliefs = Vec::new();
+        for candidate in &orientation.candidates {
+            // More of what is likelier; some of all.
+            let count = (candidate.weight * MOST as f64).ceil().max(4.0);
+            for _ in 0..count as usize {
+                let weight = candidate.weight / count;
+                beliefs.push(start(learnt, candidate, weight, &trust, &mut rng));
+            }
+        }
         Self {
             beliefs,
             trust,
@@ -61,6 +126,7 @@ impl Response {
             looks: 0,
             adjustments: learnt.adjustments,
             share: 0.0,
+            rng,
         }
     }
 
@@ -95,9 +161,22 @@ impl Response {
         } else if (share - self.share).abs() > 1e-9 {
             sigma = sigma.hypot(seen.norm() * share.hypot(self.share));
         }
+        let scatter = match share {
+            s if s > 0.3 => 1.4,
+            s if s > 0.0 => 1.0,
+            _ => 0.0,
+        };
+        let mut wild = self.beliefs.clone();
         for belief in &mut self.beliefs {
-            belief.look(seen, sigma);
+            belief.weight *= 0.94;
+            belief.look(seen, sigma, scatter);
         }
+        // One look in sixteen is off by far more than it says (assumed).
+        for belief in &mut wild {
+            belief.weight *= 0.06;
+            belief.look(seen, 3.0 * sigma, 2.0 * scatter);
+        }
+        self.beliefs.append(&mut wild);
         self.looks += 1;
         self.settle();
     }
@@ -108,10 +187,10 @@ impl Response {
         for belief in self.beliefs.drain(..) {
             let wrong = self.trust.wrong_way;
             let mut reversed = belief.clone();
-            reversed.turn(turns, -1.0, &self.trust);
+            reversed.turn(turns, -1.0, &self.trust, &mut self.rng);
             reversed.weight *= wrong;
             let mut asked = belief;
-            asked.turn(turns, 1.0, &self.trust);
+            asked.turn(turns, 1.0, &self.trust, &mut self.rng);
             asked.weight *= 1.0 - wrong;
             next.extend([asked, reversed]);
         }
@@ -154,10 +233,112 @@ impl Response {
         }
         self.beliefs.iter_mut().for_each(|b| b.weight /= total);
         self.beliefs.sort_by(|a, b| b.weight.total_cmp(&a.weight));
-        self.beliefs.truncate(MOST);
-        self.beliefs.retain(|b| b.weight > 1e-5);
+        self.beliefs.retain(|b| b.weight > 1e-7);
+        self.thin_out();
         let total: f64 = self.beliefs.iter().map(|b| b.weight).sum();
         self.beliefs.iter_mut().for_each(|b| b.weight /= total);
+    }
+
+    /// Keeps [`MOST`] beliefs, sorted with the likeliest first.
+    fn thin_out(&mut self) {
+        if self.beliefs.len() <= MOST {
+            return;
+        }
+        // The first `kept` stay; of the rest, whose weights sum to `rest`, so many
+        // as are left are drawn at even steps.
+        let mut rest: f64 = self.beliefs.iter().map(|b| b.weight).sum();
+        let mut kept = 0;
+        while kept < MOST - 1 && self.beliefs[kept].weight * (MOST - kept) as f64 > rest {
+            rest -= self.beliefs[kept].weight;
+            kept += 1;
+        }
+        let each = rest / (MOST - kept) as f64;
+        let mut next = each * self.rng.random::<f64>();
+        let mut sum = 0.0;
+        let tail = self.beliefs.split_off(kept);
+        for mut belief in tail {
+            sum += belief.weight;
+            if sum > next {
+                next += each;
+                belief.weight = each;
+                self.beliefs.push(belief);
+            }
+        }
+        self.beliefs.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    }
+
+    /// Ways it may all be, drawn evenly from the beliefs.
+    pub(super) fn draws(&self) -> Vec<Draw> {
+        let mut rng = ChaCha8Rng::seed_from_u64(64);
+        let total: f64 = self.beliefs.iter().map(|b| b.weight).sum();
+        let each = total / DRAWS as f64;
+        let mut next = each * 0.5;
+        let mut sum = 0.0;
+        let mut all = Vec::with_capacity(DRAWS);
+        for belief in &self.beliefs {
+            sum += belief.weight;
+            if sum <= next {
+                continue;
+            }
+            let root = root_of(&belief.covariance);
+            while sum > next && all.len() < DRAWS {
+                next += each;
+                all.push(self.draw(belief, &root, &mut rng));
+            }
+        }
+        // Not in the order of the beliefs: the first few must stand for all.
+        for i in (1..all.len()).rev() {
+            all.swap(i, rng.random_range(0..=i));
+        }
+        all
+    }
+
+    fn draw(&self, belief: &Belief, root: &DMatrix<f64>, rng: &mut ChaCha8Rng) -> Draw {
+        let n = belief.mean.len();
+        let z = DVector::from_fn(n, |_, _| normal_draw(rng));
+        let state = &belief.mean + root * z;
+        let factor = (-state[n - 1]).exp();
+        let screws = (0..self.screws)
+            .map(|i| Turned {
+                column: Vector2::new(state[2 + 2 * i], state[3 + 2 * i]) * factor,
+                play: belief.play[i],
+                place: belief.place[i],
+                share: belief.hand * self.trust.turn * normal_draw(rng),
+                turns: belief.hand * self.trust.hand_turns * normal_draw(rng),
+            })
+            .collect();
+        Draw {
+            coma: Vector2::new(state[0], state[1]) * factor,
+            middle: belief.true_coma().0,
+            screws,
+            wrong_way: rng.random_bool(self.trust.wrong_way),
+        }
+    }
+
+    /// What looks of the kind that was taken miss alike each time, waves.
+    fn alike(&self) -> f64 {
+        if self.share > 0.0 {
+            ALIKE_WAVES[0]
+        } else {
+            ALIKE_WAVES[1]
+        }
+    }
+
+    /// The hand's error: as a share of a turn, and in turns.
+    pub(super) fn hand(&self) -> (f64, f64) {
+        let hand: f64 = self.beliefs.iter().map(|b| b.weight * b.hand).sum();
+        (hand * self.trust.turn, hand * self.trust.hand_turns)
+    }
+
+    /// Play of each screw and its 1-sigma, turns.
+    pub fn play(&self) -> Vec<(f64, f64)> {
+        (0..self.screws)
+            .map(|i| {
+                let mean: f64 = self.beliefs.iter().map(|b| b.weight * b.play[i]).sum();
+                let square = |b: &Belief| b.weight * (b.play[i] - mean).powi(2);
+                (mean, self.beliefs.iter().map(square).sum::<f64>().sqrt())
+            })
+            .collect()
     }
 
     /// The coma vector as believed now and its covariance, in the picture.
@@ -194,46 +375,8 @@ impl Response {
     pub fn chance_within(&self, threshold: f64) -> f64 {
         self.beliefs
             .iter()
-            .map(|b| b.weight * b.chance_within(threshold))
+            .map(|b| b.weight * b.chance_within(threshold, self.alike()))
             .sum()
-    }
-
-    /// Expected |c + B t|^2 as (g, H): change of it for turns t is
-    /// 2 g.t + t' H t, the errors of turning included.
-    pub fn expected_change(&self) -> (DVector<f64>, DMatrix<f64>) {
-        self.change_by(|_| true)
-    }
-
-    /// The same by those beliefs alone in which the picture lies as in the
-    /// leading one.
-    pub fn leading_change(&self) -> (DVector<f64>, DMatrix<f64>) {
-        match self.beliefs.first() {
-            Some(first) => self.change_by(|b| lies_alike(b.map, first.map)),
-            None => self.expected_change(),
-        }
-    }
-
-    fn change_by(&self, counts: impl Fn(&Belief) -> bool) -> (DVector<f64>, DMatrix<f64>) {
-        let k = self.screws;
-        let mut g = DVector::zeros(k);
-        let mut h = DMatrix::zeros(k, k);
-        let counted = || self.beliefs.iter().filter(|b| counts(b));
-        let all: f64 = counted().map(|b| b.weight).sum();
-        for b in counted() {
-            let weight = b.weight / all / b.scale().0.powi(2);
-            for i in 0..k {
-                let bi = b.column(i);
-                let ci = b.trace(0, 2 + 2 * i);
-                g[i] += weight * (b.coma().dot(&bi) + ci);
-                for j in 0..k {
-                    let bj = b.column(j);
-                    let cij = b.trace(2 + 2 * i, 2 + 2 * j);
-                    h[(i, j)] += weight * (bi.dot(&bj) + cij);
-                }
-                h[(i, i)] += weight * bi.norm_squared() * self.trust.turn.powi(2);
-            }
-        }
-        (g, h)
     }
 
     /// RMS coma of one turn of each screw by the leading belief, waves.
@@ -243,14 +386,6 @@ impl Response {
             (0..self.screws)
                 .map(|i| b.column(i).norm() / scale)
                 .collect()
-        })
-    }
-
-    /// What these turns would make of the coma by the leading belief.
-    pub fn after(&self, turns: &[f64]) -> Vector2<f64> {
-        self.beliefs.first().map_or_else(Vector2::zeros, |b| {
-            let change: Vector2<f64> = (0..self.screws).map(|i| b.column(i) * turns[i]).sum();
-            (b.coma() + change) / b.scale().0
         })
     }
 
@@ -304,6 +439,9 @@ impl Response {
                 .map(|b| b.weight)
                 .sum()
         };
+        if share(&|b| b.swallowed > 0.7) > 0.7 {
+            return Some(Noticed::DidNotMove);
+        }
         let turned = share(&|b| b.last_reversed);
         let side = share(&|b| b.reading == Reading::OtherSide);
         let misread = share(&|b| b.reading == Reading::Open);
@@ -323,22 +461,60 @@ impl Response {
     /// The response in the tube's frame by the leading belief, to be kept for
     /// the next collimation session; the error of how the picture lay is put in again there.
     pub fn learnt(&self) -> Option<Learnt> {
-        let b = self.beliefs.first()?;
+        let lead = self.beliefs.first()?.map;
         let k = self.screws;
-        let back = b.map.matrix().transpose();
-        let mut turn = DMatrix::zeros(2 * k, 2 * k);
-        for i in 0..k {
-            turn.view_mut((2 * i, 2 * i), (2, 2)).copy_from(&back);
+        let alike: Vec<&Belief> = self
+            .beliefs
+            .iter()
+            .filter(|b| lies_alike(b.map, lead))
+            .collect();
+        let all: f64 = alike.iter().map(|b| b.weight).sum();
+        let each: Vec<(f64, DVector<f64>, DMatrix<f64>)> = alike
+            .iter()
+            .map(|b| {
+                let back = b.map.matrix().transpose();
+                let mut turn = DMatrix::zeros(2 * k, 2 * k);
+                for i in 0..k {
+                    turn.view_mut((2 * i, 2 * i), (2, 2)).copy_from(&back);
+                }
+                let (mean, covariance) = b.response();
+                (
+                    b.weight / all,
+                    &turn * mean,
+                    &turn * covariance * turn.transpose(),
+                )
+            })
+            .collect();
+        let mut mean = DVector::zeros(2 * k);
+        for (weight, m, _) in &each {
+            mean += m * *weight;
         }
-        let (mean, covariance) = b.response();
-        let mean = &turn * mean;
-        let covariance = &turn * covariance * turn.transpose();
+        let mut covariance = DMatrix::zeros(2 * k, 2 * k);
+        for (weight, m, c) in &each {
+            let off = m - &mean;
+            covariance += (c + &off * off.transpose()) * *weight;
+        }
         Some(Learnt {
             waves_per_turn: mean.as_slice().to_vec(),
             covariance: covariance.as_slice().to_vec(),
             adjustments: self.adjustments,
+            play: self.play(),
         })
     }
+}
+
+/// A root of a covariance: by Cholesky, or its diagonal where rounding has left it
+/// short of positive.
+fn root_of(covariance: &DMatrix<f64>) -> DMatrix<f64> {
+    let n = covariance.nrows();
+    let mut own = covariance.clone();
+    for i in 0..n {
+        own[(i, i)] += 1e-10;
+    }
+    own.clone().cholesky().map_or_else(
+        || DMatrix::from_diagonal(&own.diagonal().map(|v| v.max(0.0).sqrt())),
+        |c| c.l(),
+    )
 }
 
 /// Whether two maps are the same but for the error of a shade test.

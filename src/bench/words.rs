@@ -151,6 +151,9 @@ pub fn noticed_words(noticed: Noticed) -> &'static str {
         Noticed::OneOfBoth => {
             "The last turn made the star worse where it should have helped: either the screw was turned the other way, or the star stands on the other side of focus than was told. The next turn will show which; say which way the star jumps."
         }
+        Noticed::DidNotMove => {
+            "The star hardly moved: the screw took up its play. The next turn reckons with that; turn until the star moves in the eyepiece, and count from there."
+        }
         Noticed::ShadeMisread => {
             "The star answers as if the picture lay otherwise than the shade test said. Either a shade was misread, or camera or diagonal has been turned since: make the shade test again when it suits."
         }
@@ -240,6 +243,7 @@ mod tests {
             parts: vec![8, -4, -4],
             purpose: Purpose::Correct,
             expected_waves: 0.0,
+            range_waves: [0.0; 2],
         };
         let all = instructions(&adjustment, &screws);
         assert_eq!(all.len(), 3);

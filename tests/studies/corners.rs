@@ -2,25 +2,23 @@
 //! four stars at the field's edges, the primary, the star again, as the pages
 //! lead through it.
 
-use nalgebra::Vector2;
-use rand::{Rng, SeedableRng};
-use rand_chacha::ChaCha8Rng;
 use bench::advice::{Aim, Next};
-use bench::corners::{
-    self, DEFOCUS_WAVES, Drawn, EDGE_ARCMIN, FourStars, LEAST_RATIO, Oval,
-};
+use bench::corners::{self, DEFOCUS_WAVES, Drawn, EDGE_ARCMIN, FourStars, LEAST_RATIO, Oval};
 use bench::orientation::{Orientation, Side};
 use bench::replay::{Footing, SessionReplay};
 use bench::response::{Learnt, Noticed, Trust};
 use bench::screw::{Element, Mechanism, Screw};
+use nalgebra::Vector2;
 use optics::alignment::per_arcmin;
 use optics::prescription::Layout;
 use optics::trace::{ARCMIN_RAD, Shift};
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
 
 use super::hands::Screws;
 use super::play::{MOST_GOES, THRESHOLD, at_the_star, shaded, step};
-use super::world::MILD;
 use super::truth::{KINDS, Kind, Method, Truth, normal};
+use super::world::MILD;
 
 /// What came of one.
 #[derive(Debug, Clone, serde::Serialize)]

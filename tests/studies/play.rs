@@ -1,13 +1,13 @@
 //! One simulated collimation session, led by the tool and by the plain rule of thumb.
 
-use nalgebra::Vector2;
-use rand::{Rng, SeedableRng};
-use rand_chacha::ChaCha8Rng;
 use bench::advice::{Adjustment, Aim, Next, Why, defocus_waves};
 use bench::mechanical::{self, MARK_SIGMA_MM};
 use bench::replay::{Eye, Footing, SessionReplay, Step};
 use bench::response::{Learnt, Trust};
+use nalgebra::Vector2;
 use optics::alignment::per_arcmin;
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
 use startest::by_eye::{RINGS_ERROR, WIDTH_ERROR};
 
 use super::truth::{KINDS, Kind, Method, Truth, nearest};
@@ -50,6 +50,11 @@ pub struct Said {
 
 /// The coma that counts as in line, waves: 1/14.
 pub const THRESHOLD: f64 = 1.0 / 14.0;
+
+/// Whether every step is printed (`SHOW=1`), to see what goes wrong.
+fn shown() -> bool {
+    std::env::var_os("SHOW").is_some()
+}
 
 /// Longer than any collimation session a person would sit through.
 pub const MOST_GOES: usize = 30;
@@ -190,6 +195,10 @@ fn by_the_mark(kind: Kind, truth: &mut Truth, watch: &mut Watch, rng: &mut ChaCh
             Next::Turn(adjustment) => {
                 let before = truth.coma().norm();
                 truth.turn(&adjustment.turns(), rng);
+                if shown() {
+                    let after = truth.coma().norm();
+                    eprintln!("  mark {:?}: {before:.3} to {after:.3}", adjustment.parts);
+                }
                 watch.went(&adjustment.turns(), before, truth);
                 watch.outcome.mechanical += 1;
                 course.take(&step(&adjustment, None));
@@ -237,6 +246,13 @@ fn lead(
 ) -> (Outcome, Option<Learnt>) {
     let kind = truth.kind;
     let mut watch = Watch::new(truth);
+    if shown() {
+        let (side, start) = (truth.side == truth.side_told, watch.outcome.start_waves);
+        eprintln!(
+            "{}: {start:.3}, side right {side}, {:.1} arc seconds",
+            kind.name, truth.seeing_arcsec
+        );
+    }
     if kind.layout == optics::prescription::Layout::Newtonian {
         by_the_mark(kind, truth, &mut watch, rng);
     }
@@ -348,6 +364,22 @@ pub fn at_the_star(
                     break;
                 };
                 course.take(&Step::Look { coma, sigma, eye });
+                if shown() {
+                    let (c, v) = course.response().coma();
+                    let seen = (truth.map.matrix() * truth.coma(), Vector2::from(coma));
+                    eprintln!(
+                        "  check: true {:.3} {:.3}, said {:.3} {:.3} ± {sigma:.3}; believed {:.3} {:.3} ± {:.3}, within {:.3}, {:?}",
+                        seen.0.x,
+                        seen.0.y,
+                        seen.1.x,
+                        seen.1.y,
+                        c.x,
+                        c.y,
+                        (v.trace() / 2.0).sqrt(),
+                        course.response().chance_within(THRESHOLD),
+                        course.noticed(),
+                    );
+                }
                 stage.said.push(Said {
                     what: "collimated",
                     chance: course.response().chance_within(THRESHOLD),
@@ -358,6 +390,16 @@ pub fn at_the_star(
                 let turns = adjustment.turns();
                 let jump = truth.turn(&turns, rng);
                 let after = truth.coma().norm();
+                if shown() {
+                    eprintln!(
+                        "  adjust {:?} {:?}: expected {:.3} {:.3?}; was {now:.3}, is {after:.3}{}",
+                        adjustment.parts,
+                        adjustment.purpose,
+                        adjustment.expected_waves,
+                        adjustment.range_waves,
+                        if truth.last_wrong { " (wrong way)" } else { "" },
+                    );
+                }
                 stage.adjustments += 1;
                 stage.largest_turn = turns.iter().fold(stage.largest_turn, |a, t| a.max(t.abs()));
                 stage.worst_waves = stage.worst_waves.max(after);

@@ -3,14 +3,14 @@
 
 use std::ops::ControlFlow;
 
-use nalgebra::Vector2;
-use rand::Rng;
-use rand_chacha::ChaCha8Rng;
 use bench::orientation::Side as Told;
+use nalgebra::Vector2;
 use optics::pupil::Pupil;
 use optics::render::Scene;
 use optics::wavefront::{Wavefront, a4_from_w020};
 use optics::{ARCSEC_PER_RAD, REFERENCE_NM, seeing};
+use rand::Rng;
+use rand_chacha::ChaCha8Rng;
 use startest::frame::{Frame, Setup, Side};
 use startest::measure::{Unreadable, measure};
 

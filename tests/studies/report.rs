@@ -28,8 +28,7 @@ pub fn by_design(all: &[(&str, Vec<Outcome>)]) {
 fn line(method: &str, kind: &str, who: &str, rows: &[&Outcome]) {
     let adjustments = sorted(rows.iter().map(|o| o.adjustments));
     let looks = sorted(rows.iter().map(|o| o.looks));
-    let count =
-        |of: &dyn Fn(&&Outcome) -> bool| rows.iter().filter(|o| of(o)).count();
+    let count = |of: &dyn Fn(&&Outcome) -> bool| rows.iter().filter(|o| of(o)).count();
     println!(
         "| {method} | {kind} | {who} | {} | {} | {} | {} | {} | {} | {} | {} | {} | {:.2} |",
         rows.len(),

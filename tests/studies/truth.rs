@@ -3,21 +3,21 @@
 //! prescription, screws, another element out of line, slack; people misread,
 //! mistell and mis-turn.
 
-use nalgebra::Vector2;
-use rand::Rng;
-use rand_chacha::ChaCha8Rng;
 use bench::advice::LEAST_RATIO;
 use bench::orientation::{Map, Shade, Side, apart_deg};
 use bench::screw::{Element, Mechanism, Screw};
+use nalgebra::Vector2;
 use optics::prescription::{Layout, Numbers, Prescription};
 use optics::seeing;
 use optics::trace::{ARCMIN_RAD, Part, Shift};
 use optics::wavefront::w131_from_coma;
+use rand::Rng;
+use rand_chacha::ChaCha8Rng;
 use startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
 
 use super::hands::Screws;
-use super::world::World;
 use super::rendered::{self, Night};
+use super::world::World;
 
 /// A number from the normal distribution (Box-Muller).
 pub fn normal(rng: &mut ChaCha8Rng) -> f64 {
@@ -127,8 +127,8 @@ pub const KINDS: [Kind; 8] = [
         obstruction: 0.33,
         element: Element::Primary,
         mechanism: Mechanism::PushPull,
-        pitch_mm: 0.5,
-        lever_mm: 90.0,
+        pitch_mm: 1.0,
+        lever_mm: 62.0,
     },
 ];
 
@@ -366,12 +366,23 @@ impl Truth {
     }
 
     fn coma_at(&self, tilt_arcmin: Vector2<f64>) -> Vector2<f64> {
-        let image = self
-            .prescription
+        if self.kind.layout != Layout::MaksutovCassegrain {
+            return self.traced(tilt_arcmin);
+        }
+        // Its primary works so slowly that the tilts are degrees, where the trace
+        // that brings the star back loses it: the response to small ones holds.
+        let none = self.traced(Vector2::zeros());
+        let slope = [Vector2::x(), Vector2::y()].map(|way| self.traced(way) - none);
+        none + slope[0] * tilt_arcmin.x + slope[1] * tilt_arcmin.y
+    }
+
+    fn traced(&self, tilt_arcmin: Vector2<f64>) -> Vector2<f64> {
+        self.prescription
             .system
             .centred_image(&self.shifts_at(tilt_arcmin))
-            .expect("rays get through");
-        Vector2::from(image.wavefront.coma())
+            .map_or(Vector2::new(9.0, 9.0), |image| {
+                Vector2::from(image.wavefront.coma())
+            })
     }
 
     /// The true coma, star in the middle, tube's frame, waves.
@@ -402,8 +413,7 @@ impl Truth {
         self.prescription
             .system
             .image(&self.shifts(), Vector2::zeros())
-            .expect("rays get through")
-            .place_mm
+            .map_or(Vector2::zeros(), |image| image.place_mm)
     }
 
     /// A person shades a clock position and tells where it went dark.
@@ -479,7 +489,10 @@ impl Truth {
         let scatter = (self.eye.width_scatter * normal(rng)).exp();
         let width = if self.eye.rings {
             DonutWidth::Rings {
-                count: rings(w020 * self.eye.width_bias, self.world.miscount * normal(rng)),
+                count: rings(
+                    w020 * self.eye.width_bias,
+                    self.world.miscount * normal(rng),
+                ),
             }
         } else {
             DonutWidth::OfTrueField {
