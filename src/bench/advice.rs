@@ -34,7 +34,7 @@ pub const PARTS: i32 = 64;
 /// a quarter of a turn hardly shows: a quarter.
 pub const MOST_PARTS: i32 = PARTS / 4;
 /// Looks after the last adjustment beyond which more of tonight's are not asked for.
-pub const MOST_LOOKS: usize = 5;
+pub const MOST_LOOKS: usize = 7;
 
 /// How a screw feels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
@@ -241,7 +241,7 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
     let look = tally.sigmas.last().copied().unwrap_or(seen);
     let after = 1.0 / (1.0 / seen.max(1e-6).powi(2) + 1.0 / look.max(1e-6).powi(2));
     let left = after.sqrt() / seen.max(1e-9);
-    let looks = tally.looks_since < MOST_LOOKS && left < 0.9;
+    let looks = tally.looks_since < MOST_LOOKS && left < 0.95;
     let Some((parts, then)) = scales.best(1.0) else {
         return stop(Why::Nothing);
     };
@@ -265,7 +265,7 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
         return Next::Turn(scales.adjustment(scales.to_learn(), Purpose::Learn));
     }
     let wrong = (1.0 - within) * 1.5 / (1.0 - aim.confidence);
-    if turn < wrong && (gain > 0.0 || within < 0.3) && !may_stop {
+    if turn < wrong && (gain > 0.0 || within < 0.85) && !may_stop {
         let purpose = if lost {
             Purpose::Learn
         } else {

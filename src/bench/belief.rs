@@ -5,6 +5,7 @@ use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 
+use super::eye::ratio_sigma_at;
 use super::orientation::{Candidate, Map, Reading};
 use super::response::{Learnt, Trust};
 
@@ -30,6 +31,21 @@ pub(super) struct Belief {
     pub(super) scatter: f64,
     /// Share of the last adjustment's turning that the play took, 0 to 1.
     pub(super) swallowed: f64,
+}
+
+/// What is known of a look by eye beside the air.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Ring {
+    /// The coma at which the ring would close, waves.
+    pub(super) closing_waves: f64,
+    /// By how much more than usual such looks scatter.
+    pub(super) scatter: f64,
+}
+
+impl Ring {
+    fn sigma_at(&self, coma: f64, scatter: f64) -> f64 {
+        ratio_sigma_at(coma, self.closing_waves).hypot(scatter * self.scatter * coma)
+    }
 }
 
 /// A flat belief of the coma before the first look: this much on each component,
@@ -185,12 +201,21 @@ impl Belief {
         inside / all
     }
 
-    /// A look, right to `sigma` on each component, by eye to this belief's scatter
-    /// as well.
-    pub(super) fn look(&mut self, seen: Vector2<f64>, sigma: f64, scatter: f64) {
-        let about = 0.5 * (seen.norm() + self.coma().norm().min(2.0 * seen.norm() + sigma));
-        let sigma = sigma.hypot(scatter * self.scatter * about);
+    /// A look, right to `sigma` on each component; by eye beside that to what the
+    /// ratio of widths tells, and to this belief's scatter. `wild` is by how much
+    /// more than it says it is off.
+    pub(super) fn look(&mut self, seen: Vector2<f64>, sigma: f64, by: Option<Ring>, wild: f64) {
         let cov: Matrix2<f64> = self.covariance.fixed_view::<2, 2>(0, 0).into();
+        let sigma = wild
+            * by.map_or(sigma, |ring| {
+                let rough = ring
+                    .sigma_at(seen.norm(), self.scatter)
+                    .hypot(sigma)
+                    .powi(2);
+                let known = cov.trace() / 2.0;
+                let about = (self.coma() * rough + seen * known) / (rough + known);
+                ring.sigma_at(about.norm(), self.scatter).hypot(sigma)
+            });
         let total = cov + Matrix2::identity() * sigma * sigma;
         let Some(inverse) = total.try_inverse() else {
             return;

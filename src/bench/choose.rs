@@ -44,7 +44,7 @@ const SCREW: f64 = 0.06;
 const CAREFUL: f64 = 0.04;
 const PAPER_SCALE: f64 = 0.25;
 /// Cost of leaving it at half as much again as it was at the start.
-const WORSE: f64 = 5.0;
+const WORSE: f64 = 12.0;
 
 /// How many more adjustments what is left will need.
 pub(super) struct Ahead {

@@ -209,10 +209,7 @@ impl SessionReplay {
     fn play(&mut self, step: &Step) {
         match step {
             Step::Look { coma, sigma, eye } => match eye {
-                Some(eye) => {
-                    let own = eye.own_sigma(*coma, *sigma);
-                    self.response.look_alike(*coma, own, eye.width_share);
-                }
+                Some(eye) => self.response.look_by(*coma, *sigma, eye),
                 None => self.response.look(*coma, *sigma),
             },
             Step::Adjustment {
@@ -403,7 +400,7 @@ mod tests {
                 ..footing()
             })
             .prior
-                == learnt
+                == learnt.later()
         };
         assert!(with(1.5) && with(0.6));
         // Backwards, and next to nothing.
