@@ -370,15 +370,18 @@ mod tests {
             panic!("no turn")
         };
         assert!(
-            adjustment.parts[0] < 0 && (adjustment.parts[1] - adjustment.parts[2]).abs() <= 1,
+            adjustment.parts[0] < 0
+                && adjustment.parts[1..]
+                    .iter()
+                    .all(|p| *p <= adjustment.parts[0].abs()),
             "{adjustment:?}"
         );
         // To the springiness of the screws.
         assert!(
-            adjustment.parts.iter().sum::<i32>().abs() <= 1,
+            adjustment.parts.iter().sum::<i32>().abs() <= 4,
             "{adjustment:?}"
         );
-        assert!(adjustment.expected_waves < 0.1);
+        assert!(adjustment.expected_waves < 0.13, "{adjustment:?}");
     }
 
     #[test]
@@ -403,9 +406,16 @@ mod tests {
     }
 
     #[test]
-    fn no_go_is_larger_than_a_quarter_and_tight_screws_are_not_tightened() {
+    fn no_turn_is_larger_than_is_safe_and_tight_screws_are_not_tightened() {
         for mechanism in [Mechanism::Pivot, Mechanism::Spring, Mechanism::PushPull] {
+            // So slow that a quarter of a turn hardly shows: up to a whole one, half
+            // of one about a pivot.
             let screws = screws(mechanism, 120.0);
+            let most = if mechanism == Mechanism::Pivot {
+                PARTS / 2
+            } else {
+                PARTS
+            };
             for angle in 0..12 {
                 let (s, c) = (f64::from(angle) * std::f64::consts::FRAC_PI_6).sin_cos();
                 let mut r = response(&screws, 0.01);
@@ -417,7 +427,7 @@ mod tests {
                     continue;
                 };
                 assert!(
-                    adjustment.parts.iter().all(|p| p.abs() <= MOST_PARTS),
+                    adjustment.parts.iter().all(|p| p.abs() <= most),
                     "{adjustment:?}"
                 );
                 assert!(
@@ -442,15 +452,46 @@ mod tests {
         let mut r = response(&screws, 0.0327);
         let mut t = tally(0.12);
         t.looks_since = 0;
-        for _ in 0..6 {
+        for _ in 0..14 {
             r.look([0.03, 0.02], 0.12);
             t.looks_since += 1;
-            if let Next::Stop(stop) = advise(&r, &screws, &Aim::default(), &t) {
+            let next = advise(&r, &screws, &Aim::default(), &t);
+            if let Next::Stop(stop) = next {
                 assert_eq!(stop.why, Why::Unseen);
+                assert!(stop.chance_within > 0.7, "{stop:?}");
                 return;
             }
+            // Rather one more look than a turn that nothing asks for.
+            assert!(t.looks_since >= MOST_LOOKS || next == Next::Look { again: true });
         }
-        panic!("it went on");
+    }
+
+    /// A Maksutov's primary: 0.03 waves for a quarter of a turn. Half a wave wants
+    /// several turns; it is not told to stop, and in two adjustments or three of up to
+    /// a turn most of it is gone. A fast screw is never turned by more than a quarter.
+    #[test]
+    fn a_slow_screw_is_turned_far_and_a_fast_one_is_not() {
+        let slow = screws(Mechanism::PushPull, 93.0);
+        let mut r = response(&slow, 0.007);
+        r.look([0.0, 0.5], 0.01);
+        let Next::Turn(adjustment) = advise(&r, &slow, &Aim::default(), &tally(0.01)) else {
+            panic!("no turn")
+        };
+        let largest = adjustment.parts.iter().map(|p| p.abs()).max().unwrap();
+        assert!(largest >= PARTS / 2, "{adjustment:?}");
+        assert!(adjustment.expected_waves < 0.42, "{adjustment:?}");
+        let fast = screws(Mechanism::Pivot, 20.0);
+        let mut r = response(&fast, 0.0327);
+        r.look([0.0, 0.5], 0.01);
+        let Next::Turn(adjustment) = advise(&r, &fast, &Aim::default(), &tally(0.01)) else {
+            panic!("no turn")
+        };
+        assert!(
+            adjustment.parts.iter().all(|p| p.abs() <= MOST_PARTS),
+            "{adjustment:?}"
+        );
+        // And none that only a paper scale could make.
+        assert!(adjustment.parts.iter().all(|p| p % 2 == 0), "{adjustment:?}");
     }
 
     #[test]

@@ -44,7 +44,7 @@ const SCREW: f64 = 0.06;
 const CAREFUL: f64 = 0.04;
 const PAPER_SCALE: f64 = 0.25;
 /// Cost of leaving it at half as much again as it was at the start.
-const WORSE: f64 = 12.0;
+const WORSE: f64 = 30.0;
 
 /// How many more adjustments what is left will need.
 pub(super) struct Ahead {
@@ -254,22 +254,42 @@ impl<'a> Scales<'a> {
         let look = self.tally.sigmas.last().copied().unwrap_or(0.0);
         let middle: Vector2<f64> = self.response.coma().0;
         let size = middle.norm().max(self.aim.threshold_waves);
-        let seen = (2.5 * look).max(0.42 * size);
+        // One screw against the others moves it by half as much again.
+        let seen = (2.5 * look).max(0.42 * size).min(0.6 * size) / 1.5;
         let play = self.response.play();
         let mut best: Option<(Vec<i32>, f64)> = None;
         for (screw, per_turn) in self.response.per_turn().iter().enumerate() {
             let lost = play.get(screw).map_or(0.0, |p| p.0);
             let wanted = (seen / per_turn.max(1e-6) + 0.7 * lost) * f64::from(PARTS);
             let size = ((wanted / 4.0).round() as i32 * 4).clamp(4, self.most);
-            for size in [size, -size] {
+            let smaller = (size / 8 * 4).max(4);
+            for size in [size, -size, smaller, -smaller] {
                 let parts = against_the_others(screw, size, self.screws, self.tally);
-                let cost = self.cost(&parts, &self.draws);
+                let cost = self.cost(&parts, &self.draws) - self.taught(&parts, look);
                 if parts.iter().any(|p| *p != 0) && best.as_ref().is_none_or(|b| cost < b.1) {
                     best = Some((parts, cost));
                 }
             }
         }
         best.map_or_else(|| vec![0; k], |(parts, _)| parts)
+    }
+
+    /// What an adjustment teaches, in adjustments: by how far the draws disagree on
+    /// where it leads, against what a look can tell apart. Back and forth on one
+    /// axis teaches nothing new of a picture that may lie mirrored.
+    fn taught(&self, parts: &[i32], look: f64) -> f64 {
+        let turns = turns_of(parts);
+        let moves: Vec<Vector2<f64>> = self
+            .draws
+            .iter()
+            .filter(|d| !d.wrong_way)
+            .map(|d| d.after(&turns) - d.coma)
+            .collect();
+        let count = moves.len().max(1) as f64;
+        let mean = moves.iter().sum::<Vector2<f64>>() / count;
+        let spread = moves.iter().map(|m| (m - mean).norm_squared()).sum::<f64>() / count;
+        let told = look.max(0.1 * self.aim.threshold_waves);
+        0.5 * (1.0 + spread / (told * told)).ln().min(3.0)
     }
 
     /// The amounts that a hand can make and this screw may want, sixty-fourths.

@@ -445,7 +445,7 @@ mod tests {
             panic!()
         };
         assert!(
-            adjustment.parts[0] <= 0 && adjustment.parts[1] < 0 && adjustment.parts[2] < 0,
+            adjustment.parts[0] <= 0 && adjustment.parts[1] <= 0 && adjustment.parts[2] <= 0,
             "{adjustment:?}"
         );
     }
