@@ -44,7 +44,7 @@ const SCREW: f64 = 0.06;
 const CAREFUL: f64 = 0.04;
 const PAPER_SCALE: f64 = 0.25;
 /// Cost of leaving it at half as much again as it was at the start.
-const WORSE: f64 = 30.0;
+const WORSE: f64 = 12.0;
 
 /// How many more adjustments what is left will need.
 pub(super) struct Ahead {
@@ -151,7 +151,7 @@ impl<'a> Scales<'a> {
             aim,
             tally,
             ahead,
-            bound: 1.4 * start.max(aim.threshold_waves),
+            bound: 1.4 * start.max(response.coma().0.norm()).max(aim.threshold_waves),
             per_turn,
             most,
             draws: response.draws(),
@@ -255,15 +255,14 @@ impl<'a> Scales<'a> {
         let middle: Vector2<f64> = self.response.coma().0;
         let size = middle.norm().max(self.aim.threshold_waves);
         // One screw against the others moves it by half as much again.
-        let seen = (2.5 * look).max(0.42 * size).min(0.6 * size) / 1.5;
+        let seen = (2.5 * look).max(0.5 * size).min(0.6 * size) / 1.3;
         let play = self.response.play();
         let mut best: Option<(Vec<i32>, f64)> = None;
         for (screw, per_turn) in self.response.per_turn().iter().enumerate() {
             let lost = play.get(screw).map_or(0.0, |p| p.0);
             let wanted = (seen / per_turn.max(1e-6) + 0.7 * lost) * f64::from(PARTS);
             let size = ((wanted / 4.0).round() as i32 * 4).clamp(4, self.most);
-            let smaller = (size / 8 * 4).max(4);
-            for size in [size, -size, smaller, -smaller] {
+            for size in [size, -size] {
                 let parts = against_the_others(screw, size, self.screws, self.tally);
                 let cost = self.cost(&parts, &self.draws) - self.taught(&parts, look);
                 if parts.iter().any(|p| *p != 0) && best.as_ref().is_none_or(|b| cost < b.1) {

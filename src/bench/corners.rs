@@ -383,7 +383,8 @@ mod tests {
             };
             assert!(why == Why::InLine || why == Why::Unseen);
             let left = (lean_per_arcmin(&rc).unwrap() * tilt).norm();
-            assert!(left < 0.071, "{left} {adjustments} {start} {}", tilt.norm());
+            // Ovals told to a tenth say no more than this.
+            assert!(left < 0.075, "{left} {adjustments} {start} {}", tilt.norm());
         }
     }
 
