@@ -45,7 +45,7 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
 
     // Hand it out first, so that there is something to take back.
     kofi.open("/instruments/SC203A/hand-out").await;
-    kofi.choose_starting("To whom", "Noor Talbot-Reyes").await;
+    kofi.choose_starting("To whom", "Noor Tolbeck-Reyes").await;
     kofi.tick("All of it goes along").await;
     kofi.press("Hand it out").await;
     kofi.sees("SC203A").await;

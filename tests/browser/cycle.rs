@@ -29,7 +29,9 @@ async fn goes_round(club: Club, scripts: Scripts) {
 
     ingrid.open(&at("")).await;
     ingrid.press("Hand out").await;
-    ingrid.choose_starting("To whom", "Noor Talbot-Reyes").await;
+    ingrid
+        .choose_starting("To whom", "Noor Tolbeck-Reyes")
+        .await;
     ingrid.tick("All of it goes along").await;
     ingrid.press("Hand it out").await;
     ingrid.sees(TAG).await;
