@@ -94,7 +94,7 @@ async fn it_holds_what_a_club_holds() {
 
     let loans = Loan::list(&mut conn, Which::default()).await.unwrap();
     assert!(loans.len() >= 120, "{} loans", loans.len());
-    let earliest = loans.iter().map(|l| l.handed_out_at).min().unwrap();
+    let earliest = loans.iter().map(|l| l.lent_at).min().unwrap();
     let days = (noon() - earliest).num_days();
     assert!((500..=560).contains(&days), "eighteen months: {days} days");
     let overdue = loans.iter().filter(|l| l.days_overdue(day()).is_some());
@@ -354,7 +354,7 @@ async fn content(library: &Library) -> Vec<String> {
     for l in Loan::list(&mut conn, Which::default()).await.unwrap() {
         lines.push(format!(
             "{} {} {} {} {:?} {}",
-            l.tag, l.borrower, l.handed_out_at, l.due_on, l.returned_at, l.limit_stated
+            l.tag, l.borrower, l.lent_at, l.due_on, l.returned_at, l.limit_stated
         ));
     }
     for p in Person::list(&mut conn).await.unwrap() {

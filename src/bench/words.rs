@@ -171,7 +171,7 @@ pub fn turning_cautions(
         Element::Secondary => all.insert(
             0,
             if glass {
-                "The screwdriver is over glass: hold it from the side, a hand under it, so that a slip cannot reach the corrector. Nothing touches the corrector."
+                "The screwdriver is over glass: hold it from the side, a hand under it, so that a loan sheet cannot reach the corrector. Nothing touches the corrector."
             } else {
                 "The screwdriver is over the primary: tube level, held from the side, a hand under it, so that nothing can drop on the mirror."
             },
@@ -181,7 +181,7 @@ pub fn turning_cautions(
         ),
         Element::ObjectiveCell => all.insert(
             0,
-            "The screwdriver is over glass: hold it from the side so that a slip cannot reach the lens.",
+            "The screwdriver is over glass: hold it from the side so that a loan sheet cannot reach the lens.",
         ),
     }
     if mechanism == Mechanism::Pivot {

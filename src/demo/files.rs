@@ -196,7 +196,7 @@ pub struct Person {
     pub joined: i64,
     /// Left so many days ago.
     pub left: Option<i64>,
-    /// Pass phrase, for those that visitors may sign in as.
+    /// Password, for those that visitors may sign in as.
     pub phrase: Option<String>,
 }
 
@@ -313,11 +313,11 @@ pub struct Line {
     /// Written down so many days ago, where that was not at once.
     pub written: Option<i64>,
 
-    /// Hand-out: to whom.
+    /// Lend: to whom.
     pub to: Option<String>,
-    /// Hand-out: due so many days ago; below zero in days to come.
+    /// Lend: due so many days ago; below zero in days to come.
     pub until: Option<i64>,
-    /// Hand-out: why although held.
+    /// Lend: why although held.
     pub although: Option<String>,
     /// Take-back: parts that did not come back.
     #[serde(default)]

@@ -16,7 +16,7 @@ use library::findings::Finding;
 use library::instruments::{Instrument, Particulars};
 use library::journeys::Journey;
 use library::limits::{self, Whose};
-use library::loans::{self, HandOut};
+use library::loans::{self, Lend};
 use library::people::{self, NewPerson, Person};
 use library::star_tests::{Method, StarTest};
 use library::work_nights::NewWorkNight;
@@ -385,8 +385,8 @@ impl<'a> Writer<'a> {
             note: line.note.clone(),
         };
         match line.line {
-            EntryKind::HandOut => return self.hand_out(conn, told, by).await,
-            EntryKind::TakeBack => return self.take_back(conn, told, by).await,
+            EntryKind::Lend => return self.lend(conn, told, by).await,
+            EntryKind::Return => return self.return_loan(conn, told, by).await,
             EntryKind::Standing => return self.standing(conn, told, by).await,
             EntryKind::Register | EntryKind::Limit => {
                 return Err(wrong(
@@ -521,11 +521,11 @@ impl<'a> Writer<'a> {
         }
     }
 
-    async fn hand_out(&mut self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
+    async fn lend(&mut self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
         let line = &told.line;
         let (listed, _) = &self.seed.instruments[told.instrument];
         let known = &self.instruments[told.instrument];
-        let loan = HandOut {
+        let loan = Lend {
             instrument: known.id,
             borrower: self.person(&need(&line.to, "to")?)?,
             at: told.happened_at,
@@ -541,7 +541,7 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
-    async fn take_back(&mut self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
+    async fn return_loan(&mut self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
         let known = &mut self.instruments[told.instrument];
         let loan = known
             .open_loan
@@ -560,7 +560,7 @@ impl<'a> Writer<'a> {
             .filter(|(name, _)| !missing.contains(name))
             .map(|(_, id)| *id)
             .collect();
-        loans::take_back(conn, loan, &came_back, told.happened_at, by).await?;
+        loans::return_loan(conn, loan, &came_back, told.happened_at, by).await?;
         Ok(())
     }
 

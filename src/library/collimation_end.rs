@@ -17,8 +17,8 @@ use bench::screw::Element;
 ///
 /// # Errors
 /// Refused when the collimation session has ended, someone has gone on with it meanwhile, or
-/// there is nothing to take back.
-pub async fn take_back(
+/// there is nothing to undo.
+pub async fn undo(
     conn: &mut Conn,
     collimation: &Collimation,
     ordinal: i64,
@@ -33,11 +33,11 @@ pub async fn take_back(
     }
     if ordinal != collimation.steps.len() as i64 {
         return refused(
-            "Someone has gone on with this collimation session meanwhile, so its last step is not the one you saw. Nothing was taken back. Open it again to see where it stands.",
+            "Someone has gone on with this collimation session meanwhile, so its last step is not the one you saw. Nothing was undone. Open it again to see where it stands.",
         );
     }
     let Some(last) = collimation.last_noted() else {
-        return refused("There is nothing to take back: the collimation session has only begun.");
+        return refused("There is nothing to undo: the collimation session has only begun.");
     };
     let entry = match last.entry_id {
         Some(look) => strike_look(conn, collimation, look, by, at).await?,
@@ -68,7 +68,7 @@ async fn strike_look(
         recorded_at: at,
         by,
         loan: None,
-        note: "Taken back at the collimation session.".to_owned(),
+        note: "Undone at the collimation session.".to_owned(),
     };
     Ok(Some(strike.strike(conn, look).await?))
 }

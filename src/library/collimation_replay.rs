@@ -3,7 +3,7 @@
 
 use nalgebra::Matrix2;
 
-pub use super::collimation_end::{end, take_back};
+pub use super::collimation_end::{end, undo};
 
 use super::adjusters;
 use super::collimations::{self, Collimation, Record, SessionSetup};

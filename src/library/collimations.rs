@@ -1,5 +1,5 @@
 //! Collimations: one time at the bench with one instrument. Steps are only ever
-//! added, one that was taken back by a record of its own; the bench wing plays them through to where the collimation session stands.
+//! added, one that was undone by a record of its own; the bench wing plays them through to where the collimation session stands.
 
 use serde::{Deserialize, Serialize};
 
@@ -57,7 +57,7 @@ pub enum Record {
         /// It.
         taken: Step,
     },
-    /// An earlier record was taken back: it counts no more.
+    /// An earlier record was undone: it counts no more.
     Undone {
         /// Its place in the collimation session.
         ordinal: i64,
@@ -77,7 +77,7 @@ pub struct Written {
     pub record: Record,
     /// The star test of a look.
     pub entry_id: Option<EntryId>,
-    /// When and by whom it was taken back.
+    /// When and by whom it was undone.
     pub struck: Option<(Moment, String)>,
 }
 
@@ -126,7 +126,7 @@ pub struct Collimation {
     pub started_by: String,
     /// What it rests on.
     pub setup: SessionSetup,
-    /// Everything written down, in order, what was taken back included.
+    /// Everything written down, in order, what was undone included.
     pub steps: Vec<Written>,
     /// Its end.
     pub ended: Option<Ended>,
@@ -319,14 +319,14 @@ pub async fn learnt(
 
 /// Marks what later records took back.
 fn strike_out(steps: &mut [Written]) {
-    let taken_back: Vec<(i64, Moment, String)> = steps
+    let returned: Vec<(i64, Moment, String)> = steps
         .iter()
         .filter_map(|s| match s.record {
             Record::Undone { ordinal } => Some((ordinal, s.at, s.by.clone())),
             _ => None,
         })
         .collect();
-    for (ordinal, at, by) in taken_back {
+    for (ordinal, at, by) in returned {
         if let Some(step) = steps.iter_mut().find(|s| s.ordinal == ordinal) {
             step.struck = Some((at, by));
         }
@@ -334,14 +334,14 @@ fn strike_out(steps: &mut [Written]) {
 }
 
 impl Collimation {
-    /// What counts of it: neither what was taken back nor the taking back.
+    /// What counts of it: neither what was undone nor the undoing.
     pub fn standing(&self) -> impl DoubleEndedIterator<Item = &Written> {
         self.steps
             .iter()
             .filter(|s| s.struck.is_none() && !matches!(s.record, Record::Undone { .. }))
     }
 
-    /// The last thing that counts, if it can be taken back: all but the beginning.
+    /// The last thing that counts, if it can be undone: all but the beginning.
     pub fn last_noted(&self) -> Option<&Written> {
         self.standing().next_back().filter(|s| s.ordinal > 0)
     }

@@ -12,6 +12,7 @@ mod words;
 
 pub mod adjusters;
 pub mod attempts;
+pub mod audit_log;
 pub mod club;
 mod collimation_end;
 mod collimation_lists;
@@ -37,7 +38,6 @@ pub mod second_factor;
 pub mod sessions;
 pub mod star_tests;
 pub mod telling;
-pub mod trail;
 pub mod waits;
 pub mod work_nights;
 pub mod works;
@@ -49,8 +49,8 @@ use chrono::{DateTime, Utc};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 use sqlx::{Connection, SqlitePool};
 
+pub use audit_log::hex;
 pub use copies::{Checked, check_copy, copy_of};
-pub use trail::hex;
 pub use words::UnknownWord;
 
 /// An instant, UTC.

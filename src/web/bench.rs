@@ -490,7 +490,7 @@ async fn log_work(
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
     let open = open_findings(&mut write, &instrument).await?;
     let out_since = match instrument.open_loan {
-        Some(loan) => Some(Loan::get(&mut write, loan).await?.handed_out_at),
+        Some(loan) => Some(Loan::get(&mut write, loan).await?.lent_at),
         None => None,
     };
     let (work, at) = match form.fields.check(&context, &instrument, out_since, &open) {

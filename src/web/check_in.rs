@@ -19,7 +19,7 @@ use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::findings::{self, AsksFor, Finding, FindingWhat};
 use crate::library::instruments::{Instrument, Standing};
 use crate::library::journeys::Journey;
-use crate::library::loans::{self, Loan, TakeBack, Which};
+use crate::library::loans::{self, Loan, Return, Which};
 use crate::library::{Conn, KitPartId, LoanId, Moment, PersonId, kit};
 
 /// Routes.
@@ -369,18 +369,18 @@ impl CheckInFields {
             context.now(),
         );
         let at = at.map(|at| match &case.loan {
-            Some(loan) if at < loan.handed_out_at => {
+            Some(loan) if at < loan.lent_at => {
                 let club = context.club();
-                if club.date(at) < club.date(loan.handed_out_at) {
+                if club.date(at) < club.date(loan.lent_at) {
                     errors.add(
                         "happened_on",
                         format!(
                             "Day: it went out on {}. Give that day or a later one.",
-                            show::date(club, loan.handed_out_at)
+                            show::date(club, loan.lent_at)
                         ),
                     );
                 }
-                loan.handed_out_at
+                loan.lent_at
             }
             _ => at,
         });
@@ -474,7 +474,7 @@ async fn check_in(
         .await?;
     }
     let notice = if case.loan.is_some() {
-        format!("{} is taken back.", case.instrument.tag)
+        format!("{} is returned.", case.instrument.tag)
     } else {
         format!("Logged for {}.", case.instrument.tag)
     };
@@ -509,7 +509,7 @@ async fn write_down(
 ) -> Result<(), Error> {
     let mut missing = String::new();
     if let Some(loan) = &case.loan {
-        let names = TakeBack {
+        let names = Return {
             loan: loan.id,
             came_back: checked.present.clone(),
             at: checked.at,

@@ -87,7 +87,7 @@ struct AnswerPage {
     hold_reason: String,
     waiting: Vec<Wait>,
     here: String,
-    hand_out: String,
+    lend: String,
     star_test: String,
     logbook: String,
     photos: String,
@@ -138,13 +138,13 @@ async fn answer(
         next,
         hold_reason: assessment.reasons.first().cloned().unwrap_or_default(),
         here: check_in::address(&i.tag),
-        hand_out: match waiting.first() {
+        lend: match waiting.first() {
             Some(first) => format!(
-                "{}/hand-out?to={}",
+                "{}/lend?to={}",
                 address::instrument(&i.tag),
                 first.person_id
             ),
-            None => format!("{}/hand-out", address::instrument(&i.tag)),
+            None => format!("{}/lend", address::instrument(&i.tag)),
         },
         star_test: address::new_star_test(&i.tag),
         logbook: format!("{}/logbook", address::instrument(&i.tag)),

@@ -180,7 +180,7 @@ impl IntoResponse for Error {
             Self::SlowDown(seconds) => (
                 StatusCode::TOO_MANY_REQUESTS,
                 "Too many tries",
-                format!("Signing in has failed several times. Wait {} and try again, or ask a coordinator for a one-time address.", wait_words(seconds)),
+                format!("Signing in has failed several times. Wait {} and try again, or ask a coordinator for a sign-in link.", wait_words(seconds)),
             ),
             Self::DiskFull => (
                 StatusCode::INSUFFICIENT_STORAGE,

@@ -104,7 +104,7 @@ const AS_VOLUNTEER: &[Step] = &[
     step(
         "",
         "Hand M127 out",
-        "/instruments/M127/hand-out",
+        "/instruments/M127/lend",
         " to the member who waits for it, saying its known limit.",
     ),
     step(

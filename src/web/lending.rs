@@ -1,6 +1,6 @@
-//! Loans: who has what until when, one loan, its slip.
+//! Loans: who has what until when, one loan, its loan sheet.
 //!
-//! Volunteers see loans that are open, since they hand out and take back.
+//! Volunteers see loans that are open, since they lend and return.
 //! Past loans by person are seen by that person and by coordinators only.
 
 use askama::Template;
@@ -13,7 +13,7 @@ use super::extract::{Form, Path, Query};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::tables::{Cell, Paging, csv_response};
-use super::{Error, address, check_in, hand_out, logbook_words, show};
+use super::{Error, address, check_in, lend, logbook_words, show};
 use crate::library::instruments::{Design, Instrument};
 use crate::library::loans::{self, Loan, LoanPart, Which};
 use crate::library::{Conn, LoanId, logbook};
@@ -25,7 +25,7 @@ pub fn routes() -> Vec<Route> {
         Route::get(Access::Volunteer, "/loans.csv", list_csv),
         // A member sees their own; which that is, the handler checks.
         Route::get(Access::Member, "/loans/{id}", one),
-        Route::get(Access::Member, "/loans/{id}/slip", slip),
+        Route::get(Access::Member, "/loans/{id}/sheet", loan_sheet),
         Route::post(Access::Volunteer, "/loans/{id}/until", until),
     ]
 }
@@ -111,7 +111,7 @@ impl LoanRow {
             tag: loan.tag.clone(),
             name: loan.instrument_name.clone(),
             borrower: loan.borrower.clone(),
-            since: show::date(context.club(), loan.handed_out_at),
+            since: show::date(context.club(), loan.lent_at),
             until: show::plain_date(loan.due_on),
             late: match loan.days_overdue(today) {
                 Some(1) => "1 day late".to_owned(),
@@ -197,12 +197,12 @@ async fn list_csv(
             "tag",
             "instrument",
             "borrower",
-            "handed out",
-            "handed out by",
+            "lent",
+            "lent by",
             "due",
             "days late",
             "came back",
-            "taken back by",
+            "returned by",
             "told",
             "lent although",
         ],
@@ -212,12 +212,12 @@ async fn list_csv(
                 Cell::from(l.tag),
                 Cell::from(l.instrument_name),
                 Cell::from(l.borrower),
-                Cell::from(club.date(l.handed_out_at)),
-                Cell::from(l.handed_out_by),
+                Cell::from(club.date(l.lent_at)),
+                Cell::from(l.lent_by),
                 Cell::from(l.due_on),
                 Cell::from(late),
                 Cell::from(l.returned_at.map(|at| club.date(at))),
-                Cell::from(l.taken_back_by),
+                Cell::from(l.returned_to),
                 Cell::from(l.limit_stated),
                 Cell::from(l.override_reason),
             ]
@@ -330,15 +330,11 @@ async fn loan_page(
     Ok(LoanPage {
         layout: context.layout(&format!("Loan of {}", loan.tag)),
         lede: format!("{}, to {}", loan.instrument_name, loan.borrower),
-        since: format!(
-            "{}, by {}",
-            show::date(club, loan.handed_out_at),
-            loan.handed_out_by
-        ),
+        since: format!("{}, by {}", show::date(club, loan.lent_at), loan.lent_by),
         until: check_in::due_words(&loan, today),
         late: loan.days_overdue(today).is_some(),
-        back: match (loan.returned_at, &loan.taken_back_by) {
-            (Some(at), Some(by)) => format!("{}, taken back by {by}", show::date(club, at)),
+        back: match (loan.returned_at, &loan.returned_to) {
+            (Some(at), Some(by)) => format!("{}, returned by {by}", show::date(club, at)),
             _ => String::new(),
         },
         parts: loans::parts(conn, loan.id)
@@ -381,7 +377,7 @@ async fn until(
     let loan = visible(&context, &mut write, id).await?;
     let mut errors = FormErrors::new();
     let today = context.club().date(context.now());
-    let Some(due_on) = hand_out::due_day(&mut errors, "due_on", &form.due_on, today) else {
+    let Some(due_on) = lend::due_day(&mut errors, "due_on", &form.due_on, today) else {
         let typed = Some(form.due_on);
         return mend(&loan_page(&context, &mut write, loan, typed, errors).await?);
     };
@@ -394,11 +390,11 @@ async fn until(
         .await
 }
 
-// ---- the slip ----
+// ---- the loan sheet ----
 
 #[derive(Template)]
-#[template(path = "lending/slip.html")]
-struct SlipPage {
+#[template(path = "lending/loan_sheet.html")]
+struct LoanSheetPage {
     layout: Layout,
     loan: Loan,
     since: String,
@@ -439,7 +435,7 @@ fn care(instrument: &Instrument) -> Vec<String> {
     care
 }
 
-async fn slip(context: RequestContext, Path(id): Path<LoanId>) -> Result<Response, Error> {
+async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<Response, Error> {
     let club = context.club();
     let mut conn = context.read().await?;
     let loan = visible(&context, &mut conn, id).await?;
@@ -450,9 +446,9 @@ async fn slip(context: RequestContext, Path(id): Path<LoanId>) -> Result<Respons
         .filter(|p| p.went_out)
         .map(|p| p.name)
         .collect();
-    page(&SlipPage {
-        layout: context.layout(&format!("Loan slip for {}", loan.tag)),
-        since: show::date(club, loan.handed_out_at),
+    page(&LoanSheetPage {
+        layout: context.layout(&format!("Loan loan sheet for {}", loan.tag)),
+        since: show::date(club, loan.lent_at),
         until: show::plain_date(loan.due_on),
         care: care(&instrument),
         // How to treat the glass stands under how to look after it.
@@ -468,13 +464,13 @@ async fn slip(context: RequestContext, Path(id): Path<LoanId>) -> Result<Respons
 }
 
 impl LoanPage {
-    /// The slip's address.
-    fn slip(&self) -> String {
-        format!("/loans/{}/slip", self.loan.id)
+    /// The loan sheet's address.
+    fn loan_sheet(&self) -> String {
+        format!("/loans/{}/sheet", self.loan.id)
     }
 }
 
-impl SlipPage {
+impl LoanSheetPage {
     /// Tag and name.
     fn what(&self) -> String {
         format!("{}, {}", self.loan.tag, self.loan.instrument_name)

@@ -138,7 +138,7 @@ async fn confirm(context: RequestContext, form: Form<CodeFields>) -> Result<Resp
         return mend(&me_page(&context, errors).await?);
     };
     context
-        .leave_trail(&mut write, "Turned the second factor on.")
+        .audit(&mut write, "Turned the second factor on.")
         .await?;
     write.commit().await.map_err(library::Error::from)?;
     page(&CodesPage {

@@ -8,6 +8,7 @@
 pub mod access;
 pub mod address;
 pub mod assets;
+pub mod audit_log;
 pub mod bench;
 pub mod by_eye_form;
 pub mod cautions;
@@ -24,13 +25,13 @@ pub mod error;
 pub mod extract;
 pub mod fields;
 pub mod findings;
-pub mod hand_out;
 pub mod health;
 pub mod home;
 pub mod instrument;
 pub mod journeys;
 pub mod kit_ticks;
 pub mod label;
+pub mod lend;
 pub mod lending;
 pub mod limits;
 pub mod listen;
@@ -55,7 +56,6 @@ pub mod sign_in;
 pub mod sign_in_code;
 pub mod star_test;
 pub mod tables;
-pub mod trail;
 pub mod visitor;
 pub mod waiting;
 pub mod when;
@@ -91,8 +91,8 @@ pub struct App {
     pub metrics: std::sync::Arc<health::Metrics>,
     /// Tells the time.
     pub clock: clock::Clock,
-    /// How far the trail has been walked since the tool was started.
-    pub walked: trail::Walked,
+    /// How far the audit log has been walked since the tool was started.
+    pub walked: audit_log::Walked,
     /// Keeps in mind what the logbooks teach of drift.
     pub foreseer: crate::upkeep::foresight::Foreseer,
     /// Whether the tool is reached over https, so that cookies are marked secure.
@@ -109,7 +109,7 @@ impl App {
             measuring,
             metrics: std::sync::Arc::default(),
             clock: clock::Clock::default(),
-            walked: trail::Walked::default(),
+            walked: audit_log::Walked::default(),
             foreseer: crate::upkeep::foresight::Foreseer::default(),
             passwords: passwords::Passwords::default(),
             secure: public_address.is_some_and(|a| a.starts_with("https://")),
@@ -128,7 +128,7 @@ pub fn routes() -> Vec<access::Route> {
         condition::routes(),
         due::routes(),
         due_ahead::routes(),
-        hand_out::routes(),
+        lend::routes(),
         health::routes(),
         home::routes(),
         instrument::routes(),
@@ -148,7 +148,7 @@ pub fn routes() -> Vec<access::Route> {
         sign_in_code::routes(),
         collimation::routes(),
         star_test::routes(),
-        trail::routes(),
+        audit_log::routes(),
         waiting::routes(),
         work_nights::routes(),
     ]

@@ -65,7 +65,7 @@ async fn mine(context: RequestContext) -> Result<Response, Error> {
         when: match loan.returned_at {
             Some(at) => format!(
                 "{} to {}",
-                show::date(club, loan.handed_out_at),
+                show::date(club, loan.lent_at),
                 show::date(club, at)
             ),
             None => check_in::due_words(loan, today),

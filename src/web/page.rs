@@ -17,7 +17,7 @@ use super::visitor::{self, Visitor};
 use super::{App, Error};
 use crate::library::club::Club;
 use crate::library::people::Person;
-use crate::library::{self, Conn, Moment, PersonId, Write, forms, trail};
+use crate::library::{self, Conn, Moment, PersonId, Write, audit_log, forms};
 
 /// The desk at which a handler works: the app and the visit.
 #[derive(Clone)]
@@ -76,7 +76,7 @@ impl RequestContext {
         &self.visitor.club
     }
 
-    /// Where the tool is reached, without a trailing slash: the club's public
+    /// Where the tool is reached, without a audit_loging slash: the club's public
     /// address, or else what the browser asked for.
     pub fn base_address(&self) -> String {
         self.visitor
@@ -91,38 +91,38 @@ impl RequestContext {
         Layout::for_visitor(&self.visitor, title)
     }
 
-    /// Notes in the trail what this visit did, beside the write that does it.
+    /// Notes in the audit log what this visit did, beside the write that does it.
     ///
     /// # Errors
     /// When the library cannot be written.
-    pub async fn leave_trail(&self, conn: &mut Conn, words: &str) -> Result<(), Error> {
+    pub async fn audit(&self, conn: &mut Conn, words: &str) -> Result<(), Error> {
         let person = self.visitor.person.as_ref().map(|p| p.id);
-        self.leave_trail_of(conn, person, words).await
+        self.audit_of(conn, person, words).await
     }
 
     /// The same for a visit that only now shows who it is.
     ///
     /// # Errors
     /// When the library cannot be written.
-    pub async fn leave_trail_of(
+    pub async fn audit_of(
         &self,
         conn: &mut Conn,
         person: Option<PersonId>,
         words: &str,
     ) -> Result<(), Error> {
-        // A one-time address is a secret while it lasts.
+        // A sign-in link is a secret while it lasts.
         let what = match self.visitor.path.strip_prefix("/welcome/") {
             Some(_) => "/welcome",
             None => &self.visitor.path,
         };
-        let audit_entry = trail::AuditEntry {
+        let audit_entry = audit_log::AuditEntry {
             at: self.now(),
             person,
             address: &self.visitor.address,
             what,
             words,
         };
-        Ok(trail::add(conn, &audit_entry).await?)
+        Ok(audit_log::add(conn, &audit_entry).await?)
     }
 
     /// Begins the write that a form asks for, unless this very form has been
@@ -186,7 +186,7 @@ impl OnceWrite {
             )
             .await?;
         }
-        self.context.leave_trail(&mut self.tx, notice).await?;
+        self.context.audit(&mut self.tx, notice).await?;
         self.tx.commit().await.map_err(library::Error::from)?;
         Ok(with_notice(&self.context.app, see_other(location), notice))
     }

@@ -1,4 +1,4 @@
-//! The people on the list: adding, changing, one-time addresses. Coordinators only.
+//! The people on the list: adding, changing, sign-in link. Coordinators only.
 
 use askama::Template;
 use axum::response::Response;
@@ -232,7 +232,7 @@ async fn add(context: RequestContext, form: Form<PersonFields>) -> Result<Respon
     match Person::add(&mut write, &new, context.now()).await {
         Ok(id) => {
             let notice = format!(
-                "{} is on the list. Make them a one-time address to choose a password at.",
+                "{} is on the list. Make them a sign-in link to choose a password at.",
                 new.name
             );
             write.finish(&format!("/people/{id}"), &notice).await
@@ -340,7 +340,7 @@ struct AddressPage {
     back: String,
 }
 
-/// Makes a one-time address and shows it once; it cannot be shown again.
+/// Makes a sign-in link and shows it once; it cannot be shown again.
 async fn make_address(
     context: RequestContext,
     Path(id): Path<PersonId>,
@@ -359,12 +359,10 @@ async fn make_address(
     let by = context.person()?.id;
     let token =
         sessions::make_address(&mut write, purpose, Some(id), Some(by), context.now()).await?;
-    context
-        .leave_trail(&mut write, "Made a one-time address.")
-        .await?;
+    context.audit(&mut write, "Made a sign-in link.").await?;
     write.commit().await.map_err(library::Error::from)?;
     page(&AddressPage {
-        layout: context.layout("A one-time address"),
+        layout: context.layout("A sign-in link"),
         name: person.name,
         address: format!("{}/welcome/{}", context.base_address(), token.text()),
         back: format!("/people/{id}"),

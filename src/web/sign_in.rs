@@ -1,4 +1,4 @@
-//! Signing in and out, and the one-time addresses at which a password is chosen.
+//! Signing in and out, and the sign-in link at which a password is chosen.
 
 use askama::Template;
 use axum::http::{HeaderValue, header};
@@ -172,13 +172,13 @@ async fn sign_in(
         (Some(_), false) => "Sign-in refused: wrong password.",
         (None, _) => "Sign-in refused: no such account.",
     };
-    context.leave_trail_of(&mut write, who, said).await?;
+    context.audit_of(&mut write, who, said).await?;
     let Some(person) = person.filter(|_| right) else {
         write.commit().await.map_err(library::Error::from)?;
         let mut errors = FormErrors::new();
         errors.add(
             "email",
-            "This address and password do not go together. Check both, or ask a coordinator for a one-time address.",
+            "This address and password do not go together. Check both, or ask a coordinator for a sign-in link.",
         );
         return mend(&SignInPage {
             layout: context.layout("Sign in"),
@@ -279,7 +279,7 @@ async fn sign_out(context: RequestContext, _: Form<Nothing>) -> Result<Response,
     let mut write = context.app.library.write().await?;
     if let Some(token) = &context.visitor.token {
         sessions::end(&mut write, &Token::given(token)).await?;
-        context.leave_trail(&mut write, "Signed out.").await?;
+        context.audit(&mut write, "Signed out.").await?;
     }
     write.commit().await.map_err(library::Error::from)?;
     Ok(signed_out(&context, "You are signed out."))
@@ -289,7 +289,7 @@ async fn sign_out_everywhere(context: RequestContext, _: Form<Nothing>) -> Resul
     let mut write = context.app.library.write().await?;
     sessions::end_all(&mut write, context.person()?.id).await?;
     context
-        .leave_trail(&mut write, "Signed out on every device.")
+        .audit(&mut write, "Signed out on every device.")
         .await?;
     write.commit().await.map_err(library::Error::from)?;
     Ok(signed_out(&context, "You are signed out on every device."))
@@ -450,11 +450,7 @@ async fn welcome(
     sessions::end_all(&mut write, id).await?;
     let session = sessions::start(&mut write, id, context.now()).await?;
     context
-        .leave_trail_of(
-            &mut write,
-            Some(id),
-            "Chose a password by a one-time address.",
-        )
+        .audit_of(&mut write, Some(id), "Chose a password by a sign-in link.")
         .await?;
     write.commit().await.map_err(library::Error::from)?;
     let response = with_notice(

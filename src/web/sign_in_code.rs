@@ -90,7 +90,7 @@ async fn with_code(
     } else {
         "Sign-in refused: wrong code of the second factor."
     };
-    context.leave_trail_of(&mut write, Some(id), said).await?;
+    context.audit_of(&mut write, Some(id), said).await?;
     if !right {
         write.commit().await.map_err(library::Error::from)?;
         let mut errors = FormErrors::new();

@@ -168,7 +168,7 @@ struct LineRow {
     since: String,
     wish: String,
     note: String,
-    hand_out: String,
+    lend: String,
 }
 
 #[derive(Template)]
@@ -179,7 +179,7 @@ struct LinePage {
     here: String,
     lede: String,
     waits: Vec<LineRow>,
-    can_hand_out: bool,
+    can_lend: bool,
 }
 
 async fn line(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
@@ -190,7 +190,7 @@ async fn line(context: RequestContext, Path(tag): Path<String>) -> Result<Respon
         .await?
         .into_iter()
         .map(|w| LineRow {
-            hand_out: format!("{here}/hand-out?to={}", w.person_id),
+            lend: format!("{here}/lend?to={}", w.person_id),
             id: w.id,
             person: w.person,
             since: show::date(context.club(), w.asked_at),
@@ -205,7 +205,7 @@ async fn line(context: RequestContext, Path(tag): Path<String>) -> Result<Respon
             instrument.name,
             instrument.state()
         ),
-        can_hand_out: instrument.open_loan.is_none() && instrument.standing == Standing::Shelf,
+        can_lend: instrument.open_loan.is_none() && instrument.standing == Standing::Shelf,
         here,
         instrument,
         waits,

@@ -128,7 +128,7 @@ async fn turns(kofi: &Visitor, truth: &mut Truth, rng: &mut ChaCha8Rng) -> Vec<i
     let page = kofi.words().await;
     for said in [
         "Never force a screw",
-        "a slip cannot reach the corrector",
+        "a loan sheet cannot reach the corrector",
         "The star will jump about",
     ] {
         assert!(page.contains(said), "{said} is not in: {page}");
@@ -171,13 +171,13 @@ async fn sits(club: Club) {
     shades(&kofi, &truth, 90.0, &mut rng).await;
     assert!(!kofi.words().await.contains("mirrored as it should be"));
 
-    // The wrong hour is tapped, noticed, and taken back.
+    // The wrong hour is tapped, noticed, and undone.
     let wrong = tells_the_look(&kofi, &truth, 5.0).await.unwrap();
     goes_on(&kofi, "Log the look").await;
     kofi.press_starting("Last noted: look: coma").await;
     kofi.photograph("last-noted").await;
     goes_on(&kofi, "Take it back").await;
-    kofi.sees("Taken back.").await;
+    kofi.sees("Undone.").await;
 
     let (mut told, mut gone) = (Vec::new(), Vec::new());
     let title = loop {
@@ -247,7 +247,7 @@ async fn sits(club: Club) {
     kofi.open(&format!("/instruments/{TAG}/logbook")).await;
     let book = kofi.words().await;
     assert!(
-        book.contains("Taken back at the collimation session."),
+        book.contains("Undone at the collimation session."),
         "{book}"
     );
     assert!(book.contains("looks at the star. Coma 0."), "{book}");

@@ -75,7 +75,7 @@ async fn measured_frames_are_taken_in_once_and_only_while_they_show_the_star_as_
         .unwrap();
     assert_eq!(tests.len(), 1);
     drop(conn);
-    // Taken back, it can be taken in again; its star test stays.
+    // Undone, it can be taken in again; its star test stays.
     let place = at(&mut client, &collimation).await;
     client
         .post(&format!("{collimation}/back"), &[("at", &place)])

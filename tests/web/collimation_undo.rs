@@ -33,7 +33,7 @@ async fn shaded(house: &House) -> (Client, PersonId, InstrumentId, String) {
     (client, by, instrument, collimation)
 }
 
-async fn taken_back(client: &mut Client, collimation: &str) {
+async fn returned(client: &mut Client, collimation: &str) {
     let place = at(client, collimation).await;
     client
         .post(&format!("{collimation}/back"), &[("at", &place)])
@@ -42,7 +42,7 @@ async fn taken_back(client: &mut Client, collimation: &str) {
 }
 
 #[tokio::test]
-async fn a_wrong_look_is_taken_back_and_the_advice_forgets_it() {
+async fn a_wrong_look_is_returned_and_the_advice_forgets_it() {
     let house = House::empty().await;
     let (mut client, by, instrument, collimation) = shaded(&house).await;
     // The wrong hour was tapped.
@@ -50,14 +50,14 @@ async fn a_wrong_look_is_taken_back_and_the_advice_forgets_it() {
     let page = client.get(&collimation).await.words();
     assert!(page.contains("Last noted: look: coma"), "{page}");
     let wrong = parts(&mut client, &collimation).await;
-    taken_back(&mut client, &collimation).await;
+    returned(&mut client, &collimation).await;
 
     let page = client.get(&collimation).await;
     assert!(page.words().contains("Log the look"), "{}", page.words());
     let struck = page.select("del").join(" ");
     assert!(struck.contains("thin side at 8"), "{struck}");
-    assert!(page.words().contains("taken back"), "{}", page.words());
-    // What can be taken back now is the shade.
+    assert!(page.words().contains("undone"), "{}", page.words());
+    // What can be undone now is the shade.
     assert!(page.words().contains("Last noted: shaded at 12"));
     let sheet = client.get(&format!("{collimation}/sheet")).await;
     assert!(sheet.select("del").join(" ").contains("thin side at 8"));
@@ -68,7 +68,7 @@ async fn a_wrong_look_is_taken_back_and_the_advice_forgets_it() {
     drop(conn);
     let logbook = client.get("/instruments/SC203/logbook").await.words();
     assert!(
-        logbook.contains("Taken back at the collimation session."),
+        logbook.contains("Undone at the collimation session."),
         "{logbook}"
     );
 
@@ -84,7 +84,7 @@ async fn a_wrong_look_is_taken_back_and_the_advice_forgets_it() {
 }
 
 #[tokio::test]
-async fn a_turn_that_was_not_made_is_taken_back_and_does_not_count() {
+async fn a_turn_that_was_not_made_is_returned_and_does_not_count() {
     let house = House::empty().await;
     let (mut client, _, instrument, collimation) = shaded(&house).await;
     looked(&mut client, &collimation, "0.5", "8").await;
@@ -97,11 +97,11 @@ async fn a_turn_that_was_not_made_is_taken_back_and_does_not_count() {
         .location();
     let page = client.get(&collimation).await.words();
     assert!(page.contains("what has been turned stays turned"), "{page}");
-    taken_back(&mut client, &collimation).await;
+    returned(&mut client, &collimation).await;
     assert_eq!(parts(&mut client, &collimation).await, asked);
     // Step by step back to the list, and no further.
     for _ in 0..3 {
-        taken_back(&mut client, &collimation).await;
+        returned(&mut client, &collimation).await;
     }
     let page = client.get(&collimation).await;
     assert!(page.words().contains("Tick each when it is so"));
@@ -110,7 +110,7 @@ async fn a_turn_that_was_not_made_is_taken_back_and_does_not_count() {
     let back = format!("{collimation}/back");
     let refused = client.post(&back, &[("at", &place)]).await;
     assert_eq!(refused.status, StatusCode::CONFLICT);
-    assert!(refused.words().contains("nothing to take back"));
+    assert!(refused.words().contains("nothing to undo"));
     // Ended, it counts neither look nor turn, and stays as it is.
     let ended = client
         .post(&format!("{collimation}/end"), &[("at", &place)])
@@ -160,7 +160,7 @@ async fn a_step_back_acts_once_and_never_on_what_another_has_added() {
     assert!(late.attributes("main a.key", "href").contains(&collimation));
     let words = late.words();
     assert!(
-        words.contains("Someone has gone on") && words.contains("Nothing was taken back"),
+        words.contains("Someone has gone on") && words.contains("Nothing was undone"),
         "{words}"
     );
     let page = first.get(&collimation).await;
@@ -170,15 +170,15 @@ async fn a_step_back_acts_once_and_never_on_what_another_has_added() {
         "{}",
         page.words()
     );
-    // Seen, the other's look can be taken back; the log says who did.
-    taken_back(&mut first, &collimation).await;
+    // Seen, the other's look can be undone; the log says who did.
+    returned(&mut first, &collimation).await;
     let page = first.get(&collimation).await;
     assert_eq!(page.select("del").len(), 2);
     assert!(page.words().contains(" by "), "{}", page.words());
 }
 
 #[tokio::test]
-async fn a_stage_gone_on_to_too_early_is_taken_back() {
+async fn a_stage_gone_on_to_too_early_is_returned() {
     let house = House::empty().await;
     let (by, mut client) = house.someone(Role::Volunteer).await;
     of_design(&house, "N203", Design::Newtonian, 1015.0, by).await;
@@ -192,7 +192,7 @@ async fn a_stage_gone_on_to_too_early_is_taken_back() {
         .location();
     let page = client.get(&collimation).await.words();
     assert!(page.contains("Where the laser meets"), "{page}");
-    taken_back(&mut client, &collimation).await;
+    returned(&mut client, &collimation).await;
     let page = client.get(&collimation).await;
     assert!(page.words().contains("The flat must look round"));
     assert!(page.select("del").join(" ").contains("Flat, by the laser"));

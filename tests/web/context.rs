@@ -4,7 +4,7 @@ use axum::http::StatusCode;
 use chrono::{DateTime, Duration, Utc};
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Instrument, Standing};
-use tubewright::library::loans::{HandOut, Loan};
+use tubewright::library::loans::{Lend, Loan};
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::{InstrumentId, LoanId, PersonId, kit};
 
@@ -44,7 +44,7 @@ pub async fn lend(
 ) -> LoanId {
     let mut write = house.library.write().await.unwrap();
     let kit = kit::of(&mut write, instrument).await.unwrap();
-    let loan = HandOut {
+    let loan = Lend {
         instrument,
         borrower,
         at,

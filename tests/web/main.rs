@@ -1,6 +1,7 @@
 //! The server's routes against a real SQLite file, in process.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod audit_log;
 mod bench;
 mod check_in;
 mod clock;
@@ -29,7 +30,6 @@ mod second_factor;
 mod shelf;
 mod sign_in;
 mod star_test;
-mod trail;
 mod two_at_once;
 mod who_may_what;
 mod work_nights;

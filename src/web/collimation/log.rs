@@ -47,12 +47,12 @@ pub struct LogLine {
     pub when: String,
     /// What.
     pub what: String,
-    /// Whether it was taken back.
+    /// Whether it was undone.
     pub struck: bool,
 }
 
-/// What was written down, with the stage it belongs to; what was taken back is among
-/// it, the taking back is told beside it.
+/// What was written down, with the stage it belongs to; what was undone is among
+/// it, the undoing is told beside it.
 pub fn told(collimation: &Collimation) -> impl Iterator<Item = (&Written, Work)> {
     let mut at = Work::LookOnly;
     let is_told = |s: &&Written| !matches!(s.record, Record::Undone { .. });
@@ -64,7 +64,7 @@ pub fn told(collimation: &Collimation) -> impl Iterator<Item = (&Written, Work)>
     })
 }
 
-/// All of it, what was taken back included.
+/// All of it, what was undone included.
 pub fn log(club: &Club, collimation: &Collimation) -> Vec<LogLine> {
     let line = |(s, at): (&Written, Work)| LogLine {
         when: when(club, s),
@@ -79,14 +79,14 @@ pub fn log(club: &Club, collimation: &Collimation) -> Vec<LogLine> {
     told(collimation).map(line).collect()
 }
 
-/// When, by whom, and when and by whom it was taken back.
+/// When, by whom, and when and by whom it was undone.
 pub fn when(club: &Club, of: &Written) -> String {
     let written = format!("{}, {}", show::time(club, of.at), of.by);
     match &of.struck {
         Some((at, by)) if *by == of.by => {
-            format!("{written}; taken back {}", show::time(club, *at))
+            format!("{written}; undone {}", show::time(club, *at))
         }
-        Some((at, by)) => format!("{written}; taken back {} by {by}", show::time(club, *at)),
+        Some((at, by)) => format!("{written}; undone {} by {by}", show::time(club, *at)),
         None => written,
     }
 }
@@ -95,11 +95,11 @@ pub fn when(club: &Club, of: &Written) -> String {
 pub struct LastNoted {
     /// What.
     pub what: String,
-    /// What to know before it is taken back.
+    /// What to know before it is undone.
     pub words: &'static str,
 }
 
-/// The last step of a running collimation session, if it can be taken back.
+/// The last step of a running collimation session, if it can be undone.
 pub fn last_noted(collimation: &Collimation, work: Work) -> Option<LastNoted> {
     let last = collimation
         .last_noted()

@@ -205,7 +205,7 @@ async fn csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Resp
 
 /// One line of the sheet.
 struct SheetLine {
-    /// When and by whom, and when it was taken back.
+    /// When and by whom, and when it was undone.
     when: String,
     what: String,
     /// A look at the star, drawn.
@@ -214,7 +214,7 @@ struct SheetLine {
     tube: String,
     /// Whether a stage begins here.
     stage: bool,
-    /// Whether it was taken back.
+    /// Whether it was undone.
     struck: bool,
 }
 

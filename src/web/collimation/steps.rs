@@ -295,14 +295,14 @@ pub async fn end(Taken { mut step, .. }: Taken<Nothing>) -> Result<Response, Err
         .await
 }
 
-/// The last step taken back.
+/// The last step undone.
 pub async fn back(Taken { mut step, .. }: Taken<Nothing>) -> Result<Response, Error> {
     let by = step.context().person()?.id;
     let (now, ordinal) = (step.context().now(), step.ordinal());
     let collimation = step.collimation.clone();
-    collimation_replay::take_back(step.conn(), &collimation, ordinal, by, now)
+    collimation_replay::undo(step.conn(), &collimation, ordinal, by, now)
         .await
         .map_err(|e| leads_back(e, collimation.id))?;
-    step.finish("Taken back. It stays in the log, struck out.")
+    step.finish("Undone. It stays in the log, struck out.")
         .await
 }

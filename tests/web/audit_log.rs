@@ -1,14 +1,14 @@
-//! The trail of who did what, and what watches the machine.
+//! The audit log of who did what, and what watches the machine.
 
 use axum::http::StatusCode;
+use tubewright::library::audit_log;
 use tubewright::library::people::Role;
-use tubewright::library::trail;
 
 use crate::common::House;
 
-async fn chain(house: &House) -> trail::Chain {
+async fn chain(house: &House) -> audit_log::Chain {
     let mut conn = house.library.read().await.unwrap();
-    trail::check(&mut conn).await.unwrap()
+    audit_log::check(&mut conn).await.unwrap()
 }
 
 #[tokio::test]
@@ -29,7 +29,7 @@ async fn what_people_do_is_written_down_with_who_and_from_where() {
         .await;
     volunteer.post("/sign-out", &[]).await;
     let (_, mut coordinator) = house.someone(Role::Coordinator).await;
-    let page = coordinator.get("/trail").await;
+    let page = coordinator.get("/audit-log").await;
     assert_eq!(page.status, StatusCode::OK);
     let words = page.words();
     assert!(words.contains("Logged for S203."), "{words}");
@@ -37,12 +37,12 @@ async fn what_people_do_is_written_down_with_who_and_from_where() {
     assert!(words.contains("Signed out."), "{words}");
     assert!(words.contains("hold together from the first"), "{words}");
     assert_eq!(chain(&house).await.sound, before + 2);
-    let csv = coordinator.get("/trail.csv").await;
+    let csv = coordinator.get("/audit-log.csv").await;
     assert!(csv.text().starts_with("number,at,who,from,what,words\r\n"));
     assert_eq!(csv.text().lines().count(), 3 + before as usize);
     for role in [Role::Member, Role::Volunteer] {
         let (_, mut other) = house.someone(role).await;
-        let page = other.get("/trail").await;
+        let page = other.get("/audit-log").await;
         assert_eq!(page.status, StatusCode::FORBIDDEN);
     }
 }
@@ -63,31 +63,35 @@ async fn a_row_changed_or_taken_out_shows() {
     // The tool itself cannot: the table says no.
     let mut write = house.library.write().await.unwrap();
     for sql in [
-        "UPDATE trail SET words = 'x' WHERE number = 2",
-        "DELETE FROM trail WHERE number = 2",
+        "UPDATE audit_log SET words = 'x' WHERE number = 2",
+        "DELETE FROM audit_log WHERE number = 2",
     ] {
         let said = sqlx::query(sql).execute(&mut *write).await;
-        assert!(said.unwrap_err().to_string().contains("the trail is never"));
+        assert!(
+            said.unwrap_err()
+                .to_string()
+                .contains("the audit log is never")
+        );
     }
     // Someone with the file in their hands.
     for sql in [
-        "DROP TRIGGER the_trail_is_never_changed",
-        "DROP TRIGGER the_trail_is_never_shortened",
-        "UPDATE trail SET words = 'Logged for S999.' WHERE number = 2",
+        "DROP TRIGGER the_audit_log_is_never_changed",
+        "DROP TRIGGER the_audit_log_is_never_shortened",
+        "UPDATE audit_log SET words = 'Logged for S999.' WHERE number = 2",
     ] {
         sqlx::query(sql).execute(&mut *write).await.unwrap();
     }
     write.commit().await.unwrap();
     assert_eq!(chain(&house).await.broken_at, Some(2));
     let mut write = house.library.write().await.unwrap();
-    sqlx::query("DELETE FROM trail WHERE number = 2")
+    sqlx::query("DELETE FROM audit_log WHERE number = 2")
         .execute(&mut *write)
         .await
         .unwrap();
     write.commit().await.unwrap();
     assert_eq!(chain(&house).await.broken_at, Some(3));
     let (_, mut coordinator) = house.someone(Role::Coordinator).await;
-    let words = coordinator.get("/trail").await.words();
+    let words = coordinator.get("/audit-log").await.words();
     assert!(words.contains("does not hold together"), "{words}");
 }
 
@@ -106,8 +110,8 @@ async fn a_secret_address_does_not_stand_in_the_trail() {
     let phrase = "kettle river lantern 42";
     otto.post(path, &[("password", phrase), ("again", phrase)])
         .await;
-    let text = coordinator.get("/trail.csv").await.text();
-    assert!(text.contains("Made a one-time address."), "{text}");
+    let text = coordinator.get("/audit-log.csv").await.text();
+    assert!(text.contains("Made a sign-in link."), "{text}");
     assert!(text.contains("Otto Brand"), "{text}");
     assert!(text.contains("/welcome,"), "{text}");
     assert!(!text.contains(secret) && !text.contains(phrase), "{text}");
@@ -161,30 +165,30 @@ async fn the_page_walks_on_and_can_walk_it_all_again() {
     for note in ["one", "two", "three"] {
         log(note).await;
     }
-    let first = coordinator.get("/trail").await.words();
+    let first = coordinator.get("/audit-log").await.words();
     assert!(
         first.contains("All 3 rows") && !first.contains("at an earlier visit"),
         "{first}"
     );
     log("four").await;
-    let second = coordinator.get("/trail").await.words();
+    let second = coordinator.get("/audit-log").await.words();
     assert!(
         second.contains("All 4 rows") && second.contains("at an earlier visit"),
         "{second}"
     );
     let mut write = house.library.write().await.unwrap();
     sqlx::raw_sql(
-        "DROP TRIGGER the_trail_is_never_changed; UPDATE trail SET words = 'Nothing' WHERE number = 2;",
+        "DROP TRIGGER the_audit_log_is_never_changed; UPDATE audit_log SET words = 'Nothing' WHERE number = 2;",
     )
     .execute(&mut *write)
     .await
     .unwrap();
     write.commit().await.unwrap();
-    let part = coordinator.get("/trail").await.words();
+    let part = coordinator.get("/audit-log").await.words();
     assert!(part.contains("All 4 rows"), "{part}");
-    let whole = coordinator.get("/trail?whole=true").await.words();
+    let whole = coordinator.get("/audit-log?whole=true").await.words();
     assert!(whole.contains("Row 2 is not as it was written"), "{whole}");
     // Once found it stays found.
-    let after = coordinator.get("/trail").await.words();
+    let after = coordinator.get("/audit-log").await.words();
     assert!(after.contains("Row 2 is not as it was written"), "{after}");
 }

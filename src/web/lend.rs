@@ -13,7 +13,7 @@ use super::kit_ticks::{self, KitFields, KitRow};
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::{Error, address, check_in, condition, show};
 use crate::library::instruments::{Instrument, Standing};
-use crate::library::loans::{self, HandOut};
+use crate::library::loans::{self, Lend};
 use crate::library::people::Person;
 use crate::library::waits::{self, Wait};
 use crate::library::{Conn, KitPartId, PersonId, kit};
@@ -23,8 +23,8 @@ use crate::upkeep::{self, Reading, ShelfRow};
 /// Routes.
 pub fn routes() -> Vec<Route> {
     vec![
-        Route::get(Access::Volunteer, "/instruments/{tag}/hand-out", show_form),
-        Route::post(Access::Volunteer, "/instruments/{tag}/hand-out", hand_out),
+        Route::get(Access::Volunteer, "/instruments/{tag}/lend", show_form),
+        Route::post(Access::Volunteer, "/instruments/{tag}/lend", lend),
     ]
 }
 
@@ -33,7 +33,7 @@ pub const LONGEST_DAYS: i64 = 366;
 
 #[derive(Debug, Clone, Default, serde::Deserialize)]
 #[serde(try_from = "Vec<(String, String)>")]
-struct HandOutFields {
+struct LendFields {
     own: OwnFields,
     kit: KitFields,
 }
@@ -47,7 +47,7 @@ struct OwnFields {
     override_reason: String,
 }
 
-impl TryFrom<Vec<(String, String)>> for HandOutFields {
+impl TryFrom<Vec<(String, String)>> for LendFields {
     type Error = String;
 
     fn try_from(pairs: Vec<(String, String)>) -> Result<Self, String> {
@@ -68,8 +68,8 @@ struct Asked {
 }
 
 #[derive(Template)]
-#[template(path = "lending/hand_out.html")]
-struct HandOutPage {
+#[template(path = "lending/lend.html")]
+struct LendPage {
     layout: Layout,
     instrument: Instrument,
     reading: &'static str,
@@ -162,9 +162,9 @@ impl Case {
         self,
         context: &RequestContext,
         asked: Asked,
-        form: HandOutFields,
+        form: LendFields,
         errors: FormErrors,
-    ) -> HandOutPage {
+    ) -> LendPage {
         let held = self.held();
         let i = &self.row.instrument;
         let may_override = context.may(Access::Coordinator);
@@ -198,15 +198,15 @@ impl Case {
             })
             .collect();
         let assessment = &self.row.assessment;
-        HandOutPage {
-            layout: context.layout(&format!("Hand out {}", i.tag)),
+        LendPage {
+            layout: context.layout(&format!("Lend {}", i.tag)),
             reading: assessment.reading.slug(),
             dated: assessment
                 .as_of
                 .map(|at| format!("As of {}", show::date(context.club(), at)))
                 .unwrap_or_default(),
             reasons: assessment.reasons.clone(),
-            action: format!("{}/hand-out", address::instrument(&i.tag)),
+            action: format!("{}/lend", address::instrument(&i.tag)),
             here: address::instrument(&i.tag),
             check_in: check_in::address(&i.tag),
             barred,
@@ -232,7 +232,7 @@ impl Case {
     }
 }
 
-impl HandOutPage {
+impl LendPage {
     /// A person's id as the form sends it.
     fn id(&self, person: &PersonId) -> String {
         person.to_string()
@@ -268,7 +268,7 @@ async fn show_form(
     let case = Case::load(&mut conn, &context, &tag).await?;
     let today = context.club().date(context.now());
     let until = today + chrono::Duration::days(context.club().loan_days);
-    let form = HandOutFields {
+    let form = LendFields {
         own: OwnFields {
             borrower: asked.to.clone(),
             due_on: until.format("%Y-%m-%d").to_string(),
@@ -306,10 +306,10 @@ pub fn due_day(
     }
 }
 
-async fn hand_out(
+async fn lend(
     context: RequestContext,
     Path(tag): Path<String>,
-    Form { fields: form, once }: Form<HandOutFields>,
+    Form { fields: form, once }: Form<LendFields>,
 ) -> Result<Response, Error> {
     let by = context.person()?.id;
     let mut write = match context.begin(&once).await? {
@@ -351,7 +351,7 @@ async fn hand_out(
     else {
         return mend(&case.page(&context, Asked::default(), form, errors));
     };
-    let loan = HandOut {
+    let loan = Lend {
         instrument: case.row.instrument.id,
         borrower,
         at: context.now(),
@@ -366,7 +366,7 @@ async fn hand_out(
     write
         .finish(
             &format!("/loans/{loan}"),
-            &format!("{} is handed out.", case.row.instrument.tag),
+            &format!("{} is lent.", case.row.instrument.tag),
         )
         .await
 }

@@ -1,4 +1,4 @@
-//! The trail: who did what, when, from where. Rows are only ever added, each in
+//! The audit log: who did what, when, from where. Rows are only ever added, each in
 //! the transaction of the write it tells of, and each with a hash over itself
 //! and the hash before it (SHA-256), so that a row changed, put in or taken out
 //! later breaks the chain from there on.
@@ -29,7 +29,7 @@ pub struct AuditEntry<'a> {
 
 /// A row as coordinators see it.
 #[derive(Debug, Clone)]
-pub struct TrailRow {
+pub struct AuditRow {
     /// Its number, from 1 on without gaps.
     pub number: i64,
     /// When.
@@ -74,9 +74,9 @@ fn hash(before: &[u8], number: i64, audit_entry: &AuditEntry) -> [u8; 32] {
     hash.finalize().into()
 }
 
-/// Adds a audit_entry to the trail.
+/// Adds an audit entry to the audit log.
 pub async fn add(conn: &mut Conn, audit_entry: &AuditEntry<'_>) -> Result<()> {
-    let last = sqlx::query!("SELECT number, hash FROM trail ORDER BY number DESC LIMIT 1")
+    let last = sqlx::query!("SELECT number, hash FROM audit_log ORDER BY number DESC LIMIT 1")
         .fetch_optional(&mut *conn)
         .await?;
     let (number, before) = last.map_or((1, Vec::new()), |l| (l.number + 1, l.hash));
@@ -85,7 +85,7 @@ pub async fn add(conn: &mut Conn, audit_entry: &AuditEntry<'_>) -> Result<()> {
         .unwrap_or(audit_entry.at);
     let hash = hash(&before, number, &AuditEntry { at, ..*audit_entry }).to_vec();
     sqlx::query!(
-        "INSERT INTO trail (number, at, person_id, address, what, words, hash) VALUES (?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO audit_log (number, at, person_id, address, what, words, hash) VALUES (?, ?, ?, ?, ?, ?, ?)",
         number, at, audit_entry.person, audit_entry.address, audit_entry.what, audit_entry.words, hash
     )
     .execute(conn)
@@ -100,11 +100,11 @@ pub async fn list(
     before: Option<i64>,
     of: Option<PersonId>,
     most: i64,
-) -> Result<Vec<TrailRow>> {
+) -> Result<Vec<AuditRow>> {
     Ok(sqlx::query_as!(
-        TrailRow,
+        AuditRow,
         r#"SELECT t.number, t.at AS "at: Moment", p.name AS "person?", t.address, t.what, t.words
-           FROM trail t LEFT JOIN people p ON p.id = t.person_id
+           FROM audit_log t LEFT JOIN people p ON p.id = t.person_id
            WHERE (?1 IS NULL OR t.number < ?1) AND (?2 IS NULL OR t.person_id = ?2)
            ORDER BY t.number DESC LIMIT ?3"#,
         before,
@@ -123,7 +123,7 @@ pub async fn check(conn: &mut Conn) -> Result<Chain> {
 /// Walks on from where an earlier walk ended, if that row still carries the
 /// mark it had then; else from the first.
 pub async fn check_on(conn: &mut Conn, earlier: &Chain) -> Result<Chain> {
-    let last = sqlx::query_scalar!("SELECT hash FROM trail WHERE number = ?", earlier.sound)
+    let last = sqlx::query_scalar!("SELECT hash FROM audit_log WHERE number = ?", earlier.sound)
         .fetch_optional(&mut *conn)
         .await?;
     match last {
@@ -138,7 +138,7 @@ async fn walk(conn: &mut Conn, mut sound: i64, mut before: Vec<u8>) -> Result<Ch
     let after = sound;
     let mut rows = sqlx::query!(
         r#"SELECT number, at AS "at: Moment", person_id AS "person_id: PersonId", address, what, words, hash
-           FROM trail WHERE number > ? ORDER BY number"#,
+           FROM audit_log WHERE number > ? ORDER BY number"#,
         after
     )
     .fetch(conn);

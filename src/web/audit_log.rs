@@ -1,4 +1,4 @@
-//! The trail of who did what, for coordinators.
+//! The audit log of who did what, for coordinators.
 
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -11,18 +11,18 @@ use super::extract::Query;
 use super::page::{Layout, RequestContext, page};
 use super::show;
 use super::tables::{Cell, csv_response};
-use crate::library::trail::{self, Chain, TrailRow};
+use crate::library::audit_log::{self, AuditRow, Chain};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
     vec![
-        Route::get(Access::Coordinator, "/trail", list),
-        Route::get(Access::Coordinator, "/trail.csv", csv),
+        Route::get(Access::Coordinator, "/audit-log", list),
+        Route::get(Access::Coordinator, "/audit-log.csv", csv),
     ]
 }
 
 const PER_PAGE: i64 = 100;
-/// No club's trail is longer; a file of more would serve nobody.
+/// No club's audit log is longer; a file of more would serve nobody.
 const MOST_IN_A_FILE: i64 = 1_000_000;
 
 #[derive(Debug, Default, serde::Deserialize)]
@@ -62,7 +62,7 @@ struct Line {
 }
 
 #[derive(Template)]
-#[template(path = "trail/list.html")]
+#[template(path = "audit_log/list.html")]
 struct ListPage {
     layout: Layout,
     rows_words: String,
@@ -74,7 +74,7 @@ struct ListPage {
     older: String,
 }
 
-fn line(context: &RequestContext, row: TrailRow) -> Line {
+fn line(context: &RequestContext, row: AuditRow) -> Line {
     Line {
         number: row.number.to_string(),
         at: show::time(context.club(), row.at),
@@ -87,11 +87,11 @@ fn line(context: &RequestContext, row: TrailRow) -> Line {
 
 async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let mut conn = context.read().await?;
-    let rows = trail::list(&mut conn, asked.before, None, PER_PAGE).await?;
+    let rows = audit_log::list(&mut conn, asked.before, None, PER_PAGE).await?;
     let earlier = context.app.walked.last().filter(|_| !asked.whole);
     let chain = match &earlier {
-        Some(earlier) => trail::check_on(&mut conn, earlier).await?,
-        None => trail::check(&mut conn).await?,
+        Some(earlier) => audit_log::check_on(&mut conn, earlier).await?,
+        None => audit_log::check(&mut conn).await?,
     };
     context.app.walked.keep(&chain);
     let Chain {
@@ -100,11 +100,11 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
         broken_at,
     } = chain;
     let older = match rows.last() {
-        Some(last) if last.number > 1 => format!("/trail?before={}", last.number),
+        Some(last) if last.number > 1 => format!("/audit-log?before={}", last.number),
         _ => String::new(),
     };
     page(&ListPage {
-        layout: context.layout("The trail"),
+        layout: context.layout("The audit log"),
         rows_words: match sound {
             1 => "1 row".to_owned(),
             n => format!("All {n} rows"),
@@ -119,7 +119,7 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
 
 async fn csv(context: RequestContext) -> Result<Response, Error> {
     let mut conn = context.read().await?;
-    let rows = trail::list(&mut conn, None, None, MOST_IN_A_FILE).await?;
+    let rows = audit_log::list(&mut conn, None, None, MOST_IN_A_FILE).await?;
     let body = rows.into_iter().map(|row| {
         vec![
             Cell::from(row.number),
