@@ -36,7 +36,7 @@ CREATE TABLE sessions (
 ) STRICT;
 CREATE INDEX sessions_by_person ON sessions (person_id);
 
-CREATE TABLE one_time_addresses (
+CREATE TABLE sign_in_links (
     token_hash      BLOB PRIMARY KEY,
     purpose         TEXT NOT NULL CHECK (purpose IN ('set-up', 'welcome', 'new-password')),
     person_id       BLOB REFERENCES people (id),         -- NULL for the first set-up
@@ -116,18 +116,18 @@ CREATE TABLE loans (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
     instrument_id   BLOB NOT NULL REFERENCES instruments (id),
     borrower_id     BLOB NOT NULL REFERENCES people (id),
-    handed_out_at   TEXT NOT NULL,
-    handed_out_by   BLOB NOT NULL REFERENCES people (id),
+    lent_at   TEXT NOT NULL,
+    lent_by   BLOB NOT NULL REFERENCES people (id),
     due_on          TEXT NOT NULL,
     limit_stated    TEXT NOT NULL,                       -- what the borrower was told it will not do
     override_reason TEXT,                                -- why it went out though held or at the bench
     returned_at     TEXT,
-    taken_back_by   BLOB REFERENCES people (id),
-    CHECK ((returned_at IS NULL) = (taken_back_by IS NULL))
+    returned_to   BLOB REFERENCES people (id),
+    CHECK ((returned_at IS NULL) = (returned_to IS NULL))
 ) STRICT;
 CREATE UNIQUE INDEX one_open_loan ON loans (instrument_id) WHERE returned_at IS NULL;
-CREATE INDEX loans_by_instrument ON loans (instrument_id, handed_out_at);
-CREATE INDEX loans_by_borrower ON loans (borrower_id, handed_out_at);
+CREATE INDEX loans_by_instrument ON loans (instrument_id, lent_at);
+CREATE INDEX loans_by_borrower ON loans (borrower_id, lent_at);
 
 CREATE TABLE loan_kit (
     loan_id         BLOB NOT NULL REFERENCES loans (id),
@@ -156,7 +156,7 @@ CREATE TABLE entries (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
     instrument_id   BLOB NOT NULL REFERENCES instruments (id),
     kind            TEXT NOT NULL CHECK (kind IN ('journey', 'star-test', 'finding', 'work',
-                        'hand-out', 'take-back', 'standing', 'limit', 'register', 'note')),
+                        'lend', 'return', 'standing', 'limit', 'register', 'note')),
     happened_at     TEXT NOT NULL,
     recorded_at     TEXT NOT NULL,
     recorded_by     BLOB NOT NULL REFERENCES people (id),

@@ -14,7 +14,7 @@ use tubewright::library::loans::{Loan, Which};
 use tubewright::library::people::{Person, Role};
 use tubewright::library::star_tests::{self, Method};
 use tubewright::library::{
-    Library, adjusters, demo as rows, journeys, kit, limits, sittings, waits, works,
+    Library, adjusters, collimations, demo as rows, journeys, kit, limits, waits, works,
 };
 use tubewright::upkeep::drift::outlook::FLAG_AT;
 use tubewright::upkeep::foresight::{Foreseer, Foresight, Question};
@@ -94,7 +94,7 @@ async fn it_holds_what_a_club_holds() {
 
     let loans = Loan::list(&mut conn, Which::default()).await.unwrap();
     assert!(loans.len() >= 120, "{} loans", loans.len());
-    let earliest = loans.iter().map(|l| l.handed_out_at).min().unwrap();
+    let earliest = loans.iter().map(|l| l.lent_at).min().unwrap();
     let days = (noon() - earliest).num_days();
     assert!((500..=560).contains(&days), "eighteen months: {days} days");
     let overdue = loans.iter().filter(|l| l.days_overdue(day()).is_some());
@@ -188,10 +188,10 @@ async fn every_reading_and_every_reason_shows() {
 /// Made through the functions of the pages: three ended in line, of different
 /// designs, one still runs; and what stands in the logbook afterwards fits.
 #[tokio::test]
-async fn sittings_were_held_and_one_is_running() {
+async fn collimations_were_held_and_one_is_running() {
     let demo = made().await;
     let mut conn = demo.library.read().await.unwrap();
-    let all = sittings::all(&mut conn, None).await.unwrap();
+    let all = collimations::all(&mut conn, None).await.unwrap();
     assert_eq!(all.iter().filter(|s| s.ended.is_none()).count(), 1);
     let mut designs = BTreeSet::new();
     for s in &all {
@@ -204,14 +204,14 @@ async fn sittings_were_held_and_one_is_running() {
         designs.insert(i.design);
         let o = &ended.outcome;
         assert_eq!(o.why, Some(Why::InLine), "{s:?}");
-        assert!(o.goes > 0 && o.looks > 1, "{s:?}");
+        assert!(o.adjustments > 0 && o.looks > 1, "{s:?}");
         let (before, after) = (o.before.unwrap().0, o.after.unwrap());
         assert!(after.0 < before && after.0 < 0.071, "{s:?}");
         // The next look at it, by whoever, sees no more than drift.
         let next = tests.iter().find(|t| t.happened_at > ended.at).unwrap();
         assert!(next.test.coma_rms_waves < 0.071, "{s:?}");
         let work = works::standing(&mut conn, Some(i.id)).await.unwrap();
-        assert!(work.iter().any(|w| w.words.starts_with("Sitting:")));
+        assert!(work.iter().any(|w| w.words.starts_with("Collimation:")));
     }
     assert!(designs.len() >= 3, "{designs:?}");
 }
@@ -354,7 +354,7 @@ async fn content(library: &Library) -> Vec<String> {
     for l in Loan::list(&mut conn, Which::default()).await.unwrap() {
         lines.push(format!(
             "{} {} {} {} {:?} {}",
-            l.tag, l.borrower, l.handed_out_at, l.due_on, l.returned_at, l.limit_stated
+            l.tag, l.borrower, l.lent_at, l.due_on, l.returned_at, l.limit_stated
         ));
     }
     for p in Person::list(&mut conn).await.unwrap() {

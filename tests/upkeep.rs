@@ -154,7 +154,7 @@ impl Book {
     fn loan(mut self, from: At, until: Option<At>) -> Self {
         self.logbook.loans.push(LoanSpan {
             instrument_id: self.instrument,
-            handed_out_at: from,
+            lent_at: from,
             returned_at: until,
         });
         self
@@ -374,14 +374,14 @@ fn six_loans_without_a_test_are_not_over_six_and_seven_are() {
 fn a_finding_that_asks_for_the_bench_makes_it_due_until_it_is_settled() {
     let good = || Book::sct().test(ago(20), 0.02, 0.005);
     let a = good()
-        .finding(ago(3), AsksFor::TheBench, "focuser slips", false)
+        .finding(ago(3), AsksFor::TheBench, "focuser loan sheets", false)
         .judged();
     assert_eq!(codes(&a), [DueCode::Finding]);
     assert_eq!(a.reading, Reading::BenchFirst);
     assert_eq!(a.as_of, Some(ago(3)));
-    assert_eq!(words(&a), "Reported: focuser slips.");
+    assert_eq!(words(&a), "Reported: focuser loan sheets.");
     let a = good()
-        .finding(ago(3), AsksFor::TheBench, "focuser slips", true)
+        .finding(ago(3), AsksFor::TheBench, "focuser loan sheets", true)
         .judged();
     assert_eq!((a.due.clone(), a.reading), (None, Reading::InLine));
 }
@@ -485,7 +485,7 @@ fn a_test_in_the_middle_of_a_loan_leaves_the_drive_home() {
         .judged();
     assert!((a.exposure - 0.8).abs() < 1e-9);
     // The test at the check-in itself comes after the drive home, one at the
-    // hand-out before the drive there.
+    // lend before the drive there.
     let a = Book::sct()
         .loan(ago(50), Some(ago(40)))
         .test(ago(40), 0.02, 0.005)

@@ -316,7 +316,7 @@ impl Book {
     fn lent(mut self, from: i64, until: i64) -> Self {
         self.logbook.loans.push(LoanSpan {
             instrument_id: self.id,
-            handed_out_at: day(from),
+            lent_at: day(from),
             returned_at: Some(day(until)),
         });
         self

@@ -12,7 +12,7 @@ use tubewright::library::findings::{AsksFor, Finding, FindingWhat};
 use tubewright::library::instruments::{Design, Instrument, Particulars, Standing};
 use tubewright::library::journeys::{Journey, JourneyKind};
 use tubewright::library::limits::{self, LimitWhat, Whose};
-use tubewright::library::loans::{self, HandOut};
+use tubewright::library::loans::{self, Lend};
 use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::waits::{self, WantsItFor};
@@ -258,11 +258,11 @@ impl Club {
         self.now += Duration::hours(3);
         match (instrument.open_loan, instrument.standing) {
             (Some(loan), _) => {
-                take_back(write, loan, self.now, self.people[1]).await;
-                "take back"
+                return_loan(write, loan, self.now, self.people[1]).await;
+                "return"
             }
             (None, Standing::Shelf) => {
-                let out = HandOut {
+                let out = Lend {
                     instrument: one,
                     borrower: self.people[2],
                     at: self.now,
@@ -273,7 +273,7 @@ impl Club {
                     override_reason: None,
                 };
                 out.write(write).await.unwrap();
-                "hand out"
+                "lend"
             }
             _ => {
                 let asked = waits::ask(
@@ -325,8 +325,8 @@ impl Club {
     }
 }
 
-async fn take_back(write: &mut Write, loan: LoanId, at: Moment, by: PersonId) {
-    loans::take_back(write, loan, &[], at, by).await.unwrap();
+async fn return_loan(write: &mut Write, loan: LoanId, at: Moment, by: PersonId) {
+    loans::return_loan(write, loan, &[], at, by).await.unwrap();
 }
 
 #[tokio::test]
@@ -349,8 +349,8 @@ async fn after_every_kind_of_write_memory_says_what_the_logbooks_say() {
         "work",
         "correction",
         "struck out",
-        "hand out",
-        "take back",
+        "lend",
+        "return",
         "limit",
         "standing",
         "design",

@@ -38,7 +38,7 @@ const MANIFEST: &str = "manifest.json";
 /// A manifest is small; a longer one is none of ours.
 const LONGEST_MANIFEST: u64 = 64 << 20;
 
-/// Why a backup was not made, or not taken back.
+/// Why a backup was not made, or not returned.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// The archive cannot be trusted; nothing was touched.

@@ -1,4 +1,4 @@
-//! Before a sitting: what must be right, with the caution where it matters.
+//! Before a collimation: what must be right, with the caution where it matters.
 
 use optics::eye::highest_useful_magnification;
 

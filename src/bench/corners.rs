@@ -16,8 +16,8 @@
 use nalgebra::{Matrix2, Vector2};
 
 use super::advice::Aim;
-use super::course::{Eye, Footing, Step};
 use super::orientation::Orientation;
+use super::replay::{Eye, Footing, Step};
 use super::response::Trust;
 use super::screw::Screw;
 use optics::alignment::{PerArcmin, per_arcmin, tilted};
@@ -259,8 +259,8 @@ mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
     use crate::advice::{MOST_PARTS, Next, Why};
-    use crate::course::Course;
     use crate::orientation::Map;
+    use crate::replay::SessionReplay;
     use crate::screw::{Element, Mechanism, tilt_per_turn};
     use nalgebra::DVector;
     use optics::prescription::{Layout, Numbers};
@@ -326,11 +326,11 @@ mod tests {
             (250.0, false, Vector2::new(2.0, 12.0), false),
         ] {
             let map = Map { turn_deg, mirrored };
-            let ground =
+            let setup =
                 footing(&rc, screws(), Some(Orientation::known(map)), false, 0.071).unwrap();
-            let mut course = Course::new(ground);
+            let mut course = SessionReplay::new(setup);
             let mut tilt = lean;
-            let (mut goes, start) = (0, lean.norm());
+            let (mut adjustments, start) = (0, lean.norm());
             let why = loop {
                 match course.next() {
                     Next::Look { .. } => {
@@ -367,15 +367,15 @@ mod tests {
                         };
                         course.take(&stars.step());
                     }
-                    Next::Turn(go) => {
-                        goes += 1;
-                        assert!(goes < 12, "{turn_deg}");
-                        assert!(go.parts.iter().all(|p| p.abs() <= MOST_PARTS));
-                        tilt += &tilts * DVector::from_vec(go.turns());
-                        course.take(&Step::Go {
-                            parts: go.parts,
+                    Next::Turn(adjustment) => {
+                        adjustments += 1;
+                        assert!(adjustments < 12, "{turn_deg}");
+                        assert!(adjustment.parts.iter().all(|p| p.abs() <= MOST_PARTS));
+                        tilt += &tilts * DVector::from_vec(adjustment.turns());
+                        course.take(&Step::Adjustment {
+                            parts: adjustment.parts,
                             jump_deg: None,
-                            feel: Vec::new(),
+                            tension: Vec::new(),
                         });
                     }
                     Next::Stop(stop) => break stop.why,
@@ -383,7 +383,7 @@ mod tests {
             };
             assert!(why == Why::InLine || why == Why::Unseen);
             let left = (lean_per_arcmin(&rc).unwrap() * tilt).norm();
-            assert!(left < 0.071, "{left} {goes} {start} {}", tilt.norm());
+            assert!(left < 0.071, "{left} {adjustments} {start} {}", tilt.norm());
         }
     }
 

@@ -10,12 +10,12 @@
 //!   `choose` searches for the go, `belief` holds one way it may all be.
 //! - [`mechanical`]: a Newtonian before the star.
 //! - [`corners`]: a Ritchey-Chretien's field, and its primary.
-//! - [`before`]: what must be right before a sitting.
+//! - [`before`]: what must be right before a collimation session.
 //! - [`plan`]: the stages of a design.
 //! - [`words`]: advice in words.
 //! - [`loss`]: what the observer loses.
 //! - [`practice`]: an instrument out of line by a hidden amount, for learners.
-//! - [`course`]: a sitting's steps, played through to where it stands.
+//! - [`replay`]: a collimation session's steps, played through to where it stands.
 
 #![forbid(unsafe_code)]
 
@@ -24,7 +24,6 @@ pub mod before;
 mod belief;
 mod choose;
 pub mod corners;
-pub mod course;
 pub mod eye;
 pub mod learnt;
 pub mod loss;
@@ -32,6 +31,7 @@ pub mod mechanical;
 pub mod orientation;
 pub mod plan;
 pub mod practice;
+pub mod replay;
 pub mod response;
 pub mod screw;
 pub mod shade_frame;

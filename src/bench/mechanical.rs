@@ -6,7 +6,7 @@
 use nalgebra::Matrix2;
 
 use super::advice::Aim;
-use super::course::Footing;
+use super::replay::Footing;
 use super::response::Trust;
 use super::screw::Screw;
 use optics::alignment::PerArcmin;

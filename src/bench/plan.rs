@@ -1,4 +1,4 @@
-//! Which stages a sitting has, by design and by what can be turned.
+//! Which stages a collimation session has, by design and by what can be turned.
 
 use super::mechanical::Stage;
 use super::screw::{Element, Screw, tilt_per_turn};
@@ -20,7 +20,7 @@ pub enum Work {
     LookOnly,
 }
 
-/// A sitting's stages.
+/// A collimation session's stages.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Plan {
     /// In order.

@@ -6,20 +6,20 @@ use std::process::ExitCode;
 
 use chrono::{Duration, NaiveDate, Utc};
 use tubewright::library::attempts::{self, Attempt, AttemptState};
+use tubewright::library::audit_log::{self, AuditEntry};
 use tubewright::library::club::Club;
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::findings::{self, AsksFor, Finding, FindingWhat};
 use tubewright::library::instruments::{Design, Instrument, Standing};
 use tubewright::library::journeys::{Journey, JourneyKind};
-use tubewright::library::loans::{self, HandOut, TakeBack};
+use tubewright::library::loans::{self, Lend, Return};
 use tubewright::library::people::{Person, Role};
 use tubewright::library::star_tests::FocusSide;
-use tubewright::library::trail::{self, Deed};
 use tubewright::library::works::{self, Work, WorkWhat};
 use tubewright::library::{AttemptId, Conn, Error, Library, Moment, PersonId, Write, kit};
 use tubewright::startest::report::Report;
 use tubewright::upkeep;
-use tubewright::web::hand_out::{LONGEST_DAYS, limit_words};
+use tubewright::web::lend::{LONGEST_DAYS, limit_words};
 use tubewright::web::measuring::{self, Circumstances};
 use tubewright::web::show::capital;
 
@@ -35,9 +35,9 @@ struct Signed {
     by: String,
 }
 
-/// Arguments of `hand-out`.
+/// Arguments of `lend`.
 #[derive(Debug, clap::Args)]
-pub struct HandOutArgs {
+pub struct LendArgs {
     /// The instrument's tag
     tag: String,
     /// To whom: the address they sign in with
@@ -59,9 +59,9 @@ pub struct HandOutArgs {
     signed: Signed,
 }
 
-/// Arguments of `take-back`.
+/// Arguments of `return`.
 #[derive(Debug, clap::Args)]
-pub struct TakeBackArgs {
+pub struct ReturnArgs {
     /// The instrument's tag
     tag: String,
     /// A part of the kit that did not come back; may be given several times
@@ -196,7 +196,7 @@ pub struct ConditionArgs {
 }
 
 /// Hands an instrument out.
-pub fn hand_out(args: HandOutArgs) -> ExitCode {
+pub fn lend(args: LendArgs) -> ExitCode {
     block_on(told(async move {
         let (library, now) = open(&args.signed).await?;
         let mut write = library.write().await?;
@@ -220,14 +220,14 @@ pub fn hand_out(args: HandOutArgs) -> ExitCode {
         let held = matches!(instrument.standing, Standing::Held | Standing::Bench);
         if args.all_the_same.is_some() && by.role != Role::Coordinator {
             return Err(Error::Refused(
-                "--all-the-same: only a coordinator may hand out what is held or at the bench."
+                "--all-the-same: only a coordinator may lend what is held or at the bench."
                     .to_owned(),
             ));
         }
         let parts = kit::of(&mut write, instrument.id).await?;
         let names = parts.iter().map(|p| p.name.as_str());
         known_parts(names, &args.without, "--without")?;
-        let loan = HandOut {
+        let loan = Lend {
             instrument: instrument.id,
             borrower: to.id,
             at: now,
@@ -243,16 +243,16 @@ pub fn hand_out(args: HandOutArgs) -> ExitCode {
         };
         loan.write(&mut write).await?;
         let said = format!(
-            "{} is handed out to {} until {due_on}. Tell them: {}",
+            "{} is lent to {} until {due_on}. Tell them: {}",
             instrument.tag, to.name, loan.limit_stated
         );
-        finish(&library, write, by.id, "hand-out", &said).await?;
+        finish(&library, write, by.id, "lend", &said).await?;
         Ok(said)
     }))
 }
 
 /// Takes an instrument back.
-pub fn take_back(args: TakeBackArgs) -> ExitCode {
+pub fn return_loan(args: ReturnArgs) -> ExitCode {
     block_on(told(async move {
         let (library, now) = open(&args.signed).await?;
         let mut write = library.write().await?;
@@ -274,7 +274,7 @@ pub fn take_back(args: TakeBackArgs) -> ExitCode {
             &args.missing,
             "--missing",
         )?;
-        let missing = TakeBack {
+        let missing = Return {
             loan,
             came_back: out
                 .iter()
@@ -298,15 +298,15 @@ pub fn take_back(args: TakeBackArgs) -> ExitCode {
             finding.log(&mut write, entry).await?;
         }
         let said = if missing.is_empty() {
-            format!("{} is taken back, kit complete.", instrument.tag)
+            format!("{} is returned, kit complete.", instrument.tag)
         } else {
             format!(
-                "{} is taken back without {}.",
+                "{} is returned without {}.",
                 instrument.tag,
                 missing.join(", ")
             )
         };
-        finish(&library, write, by.id, "take-back", &said).await?;
+        finish(&library, write, by.id, "return", &said).await?;
         Ok(said)
     }))
 }
@@ -481,7 +481,7 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
             .map_err(|e| Error::Refused(format!("the circumstances: {e}")))?;
         let files = i64::try_from(args.frames.len()).unwrap_or(i64::MAX);
         attempts::ask(&mut write, id, instrument.id, by.id, now, files, &told).await?;
-        leave_trail(
+        audit(
             &mut write,
             by.id,
             "star-test",
@@ -576,23 +576,18 @@ async fn told(work: impl Future<Output = Result<String, Error>>) -> anyhow::Resu
     }
 }
 
-async fn leave_trail(
-    conn: &mut Conn,
-    by: PersonId,
-    command: &str,
-    words: &str,
-) -> Result<(), Error> {
-    let deed = Deed {
+async fn audit(conn: &mut Conn, by: PersonId, command: &str, words: &str) -> Result<(), Error> {
+    let audit_entry = AuditEntry {
         at: Utc::now(),
         person: Some(by),
         address: "command line",
         what: command,
         words,
     };
-    trail::add(conn, &deed).await
+    audit_log::add(conn, &audit_entry).await
 }
 
-/// Notes a write in the trail, commits it and closes the library.
+/// Notes a write in the audit_log, commits it and closes the library.
 async fn finish(
     library: &Library,
     mut write: Write,
@@ -600,7 +595,7 @@ async fn finish(
     command: &str,
     words: &str,
 ) -> Result<(), Error> {
-    leave_trail(&mut write, by, command, words).await?;
+    audit(&mut write, by, command, words).await?;
     write.commit().await?;
     library.close().await;
     Ok(())

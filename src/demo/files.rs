@@ -31,14 +31,14 @@ pub struct Seed {
     pub people: Vec<Person>,
     /// `instruments.toml`, each with its own logbook.
     pub instruments: Vec<(Instrument, Vec<Line>)>,
-    /// `sittings.toml`.
-    pub sittings: Vec<Sitting>,
+    /// `collimations.toml`.
+    pub collimations: Vec<Collimation>,
 }
 
-/// A sitting at the bench: how the instrument truly stood, and who sat there.
+/// A collimation session at the bench: how the instrument truly stood, and who sat there.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Sitting {
+pub struct Collimation {
     /// Tag.
     pub tag: String,
     /// Days ago.
@@ -196,7 +196,7 @@ pub struct Person {
     pub joined: i64,
     /// Left so many days ago.
     pub left: Option<i64>,
-    /// Pass phrase, for those that visitors may sign in as.
+    /// Password, for those that visitors may sign in as.
     pub phrase: Option<String>,
 }
 
@@ -313,11 +313,11 @@ pub struct Line {
     /// Written down so many days ago, where that was not at once.
     pub written: Option<i64>,
 
-    /// Hand-out: to whom.
+    /// Lend: to whom.
     pub to: Option<String>,
-    /// Hand-out: due so many days ago; below zero in days to come.
+    /// Lend: due so many days ago; below zero in days to come.
     pub until: Option<i64>,
-    /// Hand-out: why although held.
+    /// Lend: why although held.
     pub although: Option<String>,
     /// Take-back: parts that did not come back.
     #[serde(default)]
@@ -406,8 +406,8 @@ struct InstrumentsFile {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct SittingsFile {
-    sitting: Vec<Sitting>,
+struct CollimationsFile {
+    collimation: Vec<Collimation>,
 }
 
 #[derive(Deserialize)]
@@ -459,7 +459,7 @@ impl Seed {
         Ok(Self {
             club: club()?,
             people: people()?,
-            sittings: read::<SittingsFile>("sittings.toml")?.sitting,
+            collimations: read::<CollimationsFile>("collimations.toml")?.collimation,
             instruments,
         })
     }

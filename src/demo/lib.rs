@@ -7,12 +7,12 @@
 
 #![forbid(unsafe_code)]
 
+mod collimations;
 mod eye;
 pub mod files;
 mod frames;
 mod limit_words;
 mod pictures;
-mod sittings;
 mod story;
 mod write;
 
@@ -43,8 +43,8 @@ pub enum Error {
         /// What was said.
         source: library::Error,
     },
-    /// A pass phrase could not be hashed.
-    #[error("hashing a pass phrase: {0}")]
+    /// A password could not be hashed.
+    #[error("hashing a password: {0}")]
     Hash(String),
 }
 
@@ -60,14 +60,14 @@ impl From<library::Error> for Error {
 /// Shorthand.
 pub type Result<T, E = Error> = std::result::Result<T, E>;
 
-/// An account whose pass phrase the demo's start page shows.
+/// An account whose password the demo's start page shows.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Account {
     /// Name.
     pub name: String,
     /// Address to sign in with.
     pub email: String,
-    /// Pass phrase.
+    /// Password.
     pub phrase: String,
     /// Role.
     pub role: Role,
@@ -129,7 +129,7 @@ impl Demo {
     }
 
     /// Loads the demo club into an empty library, in one transaction. `hash`
-    /// turns a pass phrase into what is stored of it.
+    /// turns a password into what is stored of it.
     ///
     /// # Errors
     /// When the library is not empty, when a file of `seed-data/` breaks a rule

@@ -7,7 +7,7 @@ use super::files::{self, Seed};
 use super::frames::Measured;
 use super::pictures::Drawing;
 use super::story::{Story, Told};
-use super::{Error, Result, eye, limit_words, sittings};
+use super::{Error, Result, collimations, eye, limit_words};
 use library::adjusters;
 use library::attempts;
 use library::club::Club;
@@ -16,7 +16,7 @@ use library::findings::Finding;
 use library::instruments::{Instrument, Particulars};
 use library::journeys::Journey;
 use library::limits::{self, Whose};
-use library::loans::{self, HandOut};
+use library::loans::{self, Lend};
 use library::people::{self, NewPerson, Person};
 use library::star_tests::{Method, StarTest};
 use library::work_nights::NewWorkNight;
@@ -68,15 +68,15 @@ pub async fn club(
     writer.people(conn, hashes).await?;
     writer.register(conn).await?;
     writer.waits_asked(conn).await?;
-    let mut sat: Vec<(Moment, &files::Sitting)> = Vec::new();
-    for told in &seed.sittings {
-        sat.push((sittings::begins(told, story)?, told));
+    let mut sat: Vec<(Moment, &files::Collimation)> = Vec::new();
+    for told in &seed.collimations {
+        sat.push((collimations::begins(told, story)?, told));
     }
     sat.sort_by_key(|(at, _)| *at);
     let mut sat = sat.into_iter().peekable();
     for told in &story.told {
         while let Some((at, of)) = sat.next_if(|(at, _)| *at < told.happened_at) {
-            writer.sitting(conn, of, at).await?;
+            writer.collimation(conn, of, at).await?;
         }
         writer
             .line(conn, told)
@@ -84,7 +84,7 @@ pub async fn club(
             .map_err(|e| place(seed, told, e))?;
     }
     for (at, of) in sat {
-        writer.sitting(conn, of, at).await?;
+        writer.collimation(conn, of, at).await?;
     }
     writer.limits(conn).await?;
     writer.work_nights(conn).await?;
@@ -327,10 +327,10 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
-    async fn sitting(
+    async fn collimation(
         &mut self,
         conn: &mut Conn,
-        told: &files::Sitting,
+        told: &files::Collimation,
         begins: Moment,
     ) -> Result<()> {
         let which = self
@@ -346,11 +346,11 @@ impl<'a> Writer<'a> {
         };
         let (listed, _) = &self.seed.instruments[which];
         let id = self.instruments[which].id;
-        let left = sittings::write(conn, told, listed, id, [first, second], begins)
+        let left = collimations::write(conn, told, listed, id, [first, second], begins)
             .await
             .map_err(|e| match e {
                 Error::Library { source, .. } => Error::Library {
-                    at: format!("seed-data/sittings.toml: {}", told.tag),
+                    at: format!("seed-data/collimations.toml: {}", told.tag),
                     source,
                 },
                 other => other,
@@ -385,8 +385,8 @@ impl<'a> Writer<'a> {
             note: line.note.clone(),
         };
         match line.line {
-            EntryKind::HandOut => return self.hand_out(conn, told, by).await,
-            EntryKind::TakeBack => return self.take_back(conn, told, by).await,
+            EntryKind::Lend => return self.lend(conn, told, by).await,
+            EntryKind::Return => return self.return_loan(conn, told, by).await,
             EntryKind::Standing => return self.standing(conn, told, by).await,
             EntryKind::Register | EntryKind::Limit => {
                 return Err(wrong(
@@ -521,11 +521,11 @@ impl<'a> Writer<'a> {
         }
     }
 
-    async fn hand_out(&mut self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
+    async fn lend(&mut self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
         let line = &told.line;
         let (listed, _) = &self.seed.instruments[told.instrument];
         let known = &self.instruments[told.instrument];
-        let loan = HandOut {
+        let loan = Lend {
             instrument: known.id,
             borrower: self.person(&need(&line.to, "to")?)?,
             at: told.happened_at,
@@ -541,7 +541,7 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
-    async fn take_back(&mut self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
+    async fn return_loan(&mut self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
         let known = &mut self.instruments[told.instrument];
         let loan = known
             .open_loan
@@ -560,7 +560,7 @@ impl<'a> Writer<'a> {
             .filter(|(name, _)| !missing.contains(name))
             .map(|(_, id)| *id)
             .collect();
-        loans::take_back(conn, loan, &came_back, told.happened_at, by).await?;
+        loans::return_loan(conn, loan, &came_back, told.happened_at, by).await?;
         Ok(())
     }
 

@@ -16,9 +16,9 @@ words! {
         /// What the bench did.
         Work = "work", "work";
         /// It went out.
-        HandOut = "hand-out", "handed out";
+        Lend = "lend", "lent";
         /// It came back.
-        TakeBack = "take-back", "taken back";
+        Return = "return", "returned";
         /// It was put on the shelf, held, taken to the bench or retired.
         Standing = "standing", "standing";
         /// A limit was set for it.

@@ -12,7 +12,12 @@ mod words;
 
 pub mod adjusters;
 pub mod attempts;
+pub mod audit_log;
 pub mod club;
+mod collimation_end;
+mod collimation_lists;
+pub mod collimation_replay;
+pub mod collimations;
 mod copies;
 pub mod demo;
 pub mod designs;
@@ -31,13 +36,8 @@ pub mod people;
 pub mod photos;
 pub mod second_factor;
 pub mod sessions;
-pub mod sitting_course;
-mod sitting_end;
-mod sitting_lists;
-pub mod sittings;
 pub mod star_tests;
 pub mod telling;
-pub mod trail;
 pub mod waits;
 pub mod work_nights;
 pub mod works;
@@ -49,8 +49,8 @@ use chrono::{DateTime, Utc};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 use sqlx::{Connection, SqlitePool};
 
+pub use audit_log::hex;
 pub use copies::{Checked, check_copy, copy_of};
-pub use trail::hex;
 pub use words::UnknownWord;
 
 /// An instant, UTC.
@@ -287,8 +287,8 @@ id!(
     PhotoId
 );
 id!(
-    /// A sitting at the bench.
-    SittingId
+    /// A collimation session at the bench.
+    CollimationId
 );
 id!(
     /// A work night.

@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use super::drift::chain::Chain;
-use super::drift::fit::Learned;
+use super::drift::fit::Learnt;
 use super::drift::from_history::day_of;
 use super::drift::plan::Need;
 pub use super::foreseer::Foreseer;
@@ -52,7 +52,7 @@ impl Entered {
 #[derive(Debug, Clone)]
 pub struct Foresight {
     /// What was learned.
-    pub learned: Arc<Learned>,
+    pub learned: Arc<Learnt>,
     /// Of each instrument asked about that takes a star test.
     pub outlooks: Outlooks,
     /// How well it would have foretold the club's own past.

@@ -47,7 +47,7 @@ pub struct Dated<T> {
 pub struct Move {
     /// The move.
     pub journey: Journey,
-    /// When the loan it belongs to was handed out, if it belongs to one.
+    /// When the loan it belongs to was lent, if it belongs to one.
     pub loan_from: Option<Moment>,
 }
 
@@ -184,7 +184,7 @@ impl History {
         ahead.sort();
         history.ahead = ahead;
         history.loans = logbook.loans;
-        history.loans.sort_by_key(|l| l.handed_out_at);
+        history.loans.sort_by_key(|l| l.lent_at);
         history
     }
 
@@ -206,7 +206,7 @@ impl History {
             loans: self
                 .loans
                 .iter()
-                .filter(|l| l.handed_out_at <= moment)
+                .filter(|l| l.lent_at <= moment)
                 .map(|l| LoanSpan {
                     returned_at: l.returned_at.filter(|r| *r <= moment),
                     ..*l
@@ -223,7 +223,7 @@ impl History {
             self.tests.first().map(|d| d.at.moment),
             self.works.first().map(|d| d.at.moment),
             self.findings.first().map(|d| d.at.moment),
-            self.loans.first().map(|l| l.handed_out_at),
+            self.loans.first().map(|l| l.lent_at),
         ];
         firsts.into_iter().flatten().min()
     }
@@ -264,9 +264,9 @@ impl History {
         let mut legs = 0.0;
         let mut unreported_loans = 0;
         for loan in self.loans.iter().filter(|l| !self.is_reported(l)) {
-            // A test at the instant of handing out comes before the drive, one
-            // at the instant of taking back comes after it.
-            let there = since.is_none_or(|s| loan.handed_out_at >= s.moment);
+            // A test at the instant of lending comes before the drive, one
+            // at the instant of returning comes after it.
+            let there = since.is_none_or(|s| loan.lent_at >= s.moment);
             let back = loan
                 .returned_at
                 .is_some_and(|r| since.is_none_or(|s| r > s.moment));
@@ -294,7 +294,7 @@ impl History {
             .map(|m| (m.at.moment, exposure::of_journey(&m.what.journey)));
         let untold = self.loans.iter().filter(|l| !self.is_reported(l));
         let legs = untold.flat_map(|l| {
-            let there = Some(l.handed_out_at);
+            let there = Some(l.lent_at);
             let there = there.filter(|at| since.is_none_or(|s| *at >= s.moment));
             let back = l
                 .returned_at
@@ -315,12 +315,12 @@ impl History {
 
     /// Whether anyone told of a journey of this loan.
     pub fn is_reported(&self, loan: &LoanSpan) -> bool {
-        let from = loan.handed_out_at - Duration::hours(BEFORE_LOAN_HOURS);
+        let from = loan.lent_at - Duration::hours(BEFORE_LOAN_HOURS);
         let until = loan
             .returned_at
             .map(|r| r + Duration::hours(AFTER_LOAN_HOURS));
         self.moves.iter().any(|m| match m.what.loan_from {
-            Some(of) => of == loan.handed_out_at,
+            Some(of) => of == loan.lent_at,
             None => m.at.moment >= from && until.is_none_or(|u| m.at.moment <= u),
         })
     }
@@ -329,7 +329,7 @@ impl History {
     pub fn loans_since(&self, since: Option<When>) -> Vec<Moment> {
         self.loans
             .iter()
-            .map(|l| l.handed_out_at)
+            .map(|l| l.lent_at)
             .filter(|at| since.is_none_or(|s| *at >= s.moment))
             .collect()
     }

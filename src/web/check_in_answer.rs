@@ -7,7 +7,7 @@ use axum::response::Response;
 use super::access::{Access, Route};
 use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
-use super::page::{Arrival, Chrome, Desk, page};
+use super::page::{Layout, RequestContext, Submission, page};
 use super::{Error, address, check_in, logbook_words, show};
 use crate::library::instruments::{Instrument, Standing};
 use crate::library::waits::{self, Wait};
@@ -76,7 +76,7 @@ fn next(row: &ShelfRow, waiting: bool) -> Next {
 #[derive(Template)]
 #[template(path = "check_in/answer.html")]
 struct AnswerPage {
-    chrome: Chrome,
+    layout: Layout,
     instrument: Instrument,
     reading: &'static str,
     dated: String,
@@ -87,7 +87,7 @@ struct AnswerPage {
     hold_reason: String,
     waiting: Vec<Wait>,
     here: String,
-    hand_out: String,
+    lend: String,
     star_test: String,
     logbook: String,
     photos: String,
@@ -95,14 +95,14 @@ struct AnswerPage {
 }
 
 async fn answer(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Query(form): Query<AnswerFields>,
 ) -> Result<Response, Error> {
-    let club = desk.club();
-    let mut conn = desk.read().await?;
+    let club = context.club();
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    let row = upkeep::shelf_row(&mut conn, instrument, desk.now()).await?;
+    let row = upkeep::shelf_row(&mut conn, instrument, context.now()).await?;
     let waiting = waits::open(&mut conn, Some(row.instrument.id), None).await?;
     let logged = match form.at {
         Some(at) => logbook::of(&mut conn, row.instrument.id)
@@ -126,7 +126,7 @@ async fn answer(
     let assessment = &row.assessment;
     let i = &row.instrument;
     page(&AnswerPage {
-        chrome: desk.chrome(&format!("What comes next for {}", i.tag)),
+        layout: context.layout(&format!("What comes next for {}", i.tag)),
         reading: assessment.reading.slug(),
         dated: assessment
             .as_of
@@ -138,13 +138,13 @@ async fn answer(
         next,
         hold_reason: assessment.reasons.first().cloned().unwrap_or_default(),
         here: check_in::address(&i.tag),
-        hand_out: match waiting.first() {
+        lend: match waiting.first() {
             Some(first) => format!(
-                "{}/hand-out?to={}",
+                "{}/lend?to={}",
                 address::instrument(&i.tag),
                 first.person_id
             ),
-            None => format!("{}/hand-out", address::instrument(&i.tag)),
+            None => format!("{}/lend", address::instrument(&i.tag)),
         },
         star_test: address::new_star_test(&i.tag),
         logbook: format!("{}/logbook", address::instrument(&i.tag)),
@@ -174,14 +174,14 @@ struct StandingFields {
 }
 
 async fn stand(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Form { fields: form, once }: Form<StandingFields>,
 ) -> Result<Response, Error> {
-    let by = desk.person()?.id;
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let by = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
     let tag = instrument.tag.clone();
@@ -193,9 +193,9 @@ async fn stand(
             ));
         }
     };
-    let row = upkeep::shelf_row(&mut write, instrument, desk.now()).await?;
+    let row = upkeep::shelf_row(&mut write, instrument, context.now()).await?;
     let unfit = row.assessment.reading == Reading::BenchFirst;
-    if to == Standing::Shelf && unfit && !desk.may(Access::Coordinator) {
+    if to == Standing::Shelf && unfit && !context.may(Access::Coordinator) {
         return Err(Error::Refused(format!(
             "{tag} reads bench first, so it stays off the shelf until the bench has had it. A coordinator can put it back all the same."
         )));
@@ -216,7 +216,7 @@ async fn stand(
         (true, Standing::Shelf) => "found fit at check-in",
         (true, _) => "held at check-in",
     };
-    works::put(&mut write, &row.instrument, to, reason, by, desk.now()).await?;
+    works::put(&mut write, &row.instrument, to, reason, by, context.now()).await?;
     let answer = format!("{}/answer", check_in::address(&tag));
     write.finish(&answer, &format!("{tag} is now {to}.")).await
 }

@@ -1,6 +1,6 @@
 //! The fields in which findings are told.
 
-use super::fields::Mends;
+use super::fields::FormErrors;
 use super::show::capital;
 use crate::library::findings::{AsksFor, Finding, FindingWhat};
 
@@ -49,21 +49,21 @@ impl Slot<'_> {
     }
 
     /// The finding told, if any. A kind alone will do, and so will words alone.
-    pub fn check(&self, mends: &mut Mends) -> Option<Finding> {
+    pub fn check(&self, errors: &mut FormErrors) -> Option<Finding> {
         if !self.is_given() {
             return None;
         }
         let what = if self.what.is_empty() {
             Some(FindingWhat::Other)
         } else {
-            mends.word(self.what_name, "What is wrong", self.what)
+            errors.word(self.what_name, "What is wrong", self.what)
         };
         let asks_for = if self.asks_for.is_empty() {
             Some(AsksFor::ALook)
         } else {
-            mends.word(self.asks_for_name, "What it asks for", self.asks_for)
+            errors.word(self.asks_for_name, "What it asks for", self.asks_for)
         };
-        let words = mends.optional_text(self.words_name, "In your words", self.words, LONGEST);
+        let words = errors.optional_text(self.words_name, "In your words", self.words, LONGEST);
         let what = what?;
         Some(Finding {
             what,
@@ -136,10 +136,10 @@ impl FindingFields {
     }
 
     /// The findings told.
-    pub fn check(&self, mends: &mut Mends) -> Vec<Finding> {
+    pub fn check(&self, errors: &mut FormErrors) -> Vec<Finding> {
         self.slots()
             .iter()
-            .filter_map(|slot| slot.check(mends))
+            .filter_map(|slot| slot.check(errors))
             .collect()
     }
 }
@@ -156,9 +156,9 @@ mod tests {
             second_finding_words: " strap is torn ".to_owned(),
             ..FindingFields::default()
         };
-        let mut mends = Mends::new();
+        let mut errors = FormErrors::new();
         assert_eq!(
-            fields.check(&mut mends),
+            fields.check(&mut errors),
             [
                 Finding {
                     what: FindingWhat::DewOrMould,
@@ -172,8 +172,8 @@ mod tests {
                 },
             ]
         );
-        assert!(mends.is_empty());
-        assert!(FindingFields::default().check(&mut mends).is_empty());
+        assert!(errors.is_empty());
+        assert!(FindingFields::default().check(&mut errors).is_empty());
     }
 
     #[test]
@@ -182,8 +182,8 @@ mod tests {
             second_finding_what: "haunted".to_owned(),
             ..FindingFields::default()
         };
-        let mut mends = Mends::new();
-        assert!(fields.check(&mut mends).is_empty());
-        assert!(!mends.of("second_finding_what").is_empty());
+        let mut errors = FormErrors::new();
+        assert!(fields.check(&mut errors).is_empty());
+        assert!(!errors.of("second_finding_what").is_empty());
     }
 }

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use super::access::{Access, Route};
 use super::due::word;
 use super::extract::Query;
-use super::page::{Chrome, Desk, page};
+use super::page::{Layout, RequestContext, page};
 use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;
@@ -145,15 +145,19 @@ fn tag_key(tag: &str) -> Vec<(u64, String)> {
 
 /// What the visitor asked for, in the order asked for. Retired instruments are
 /// shown to volunteers, and only when they ask for them.
-async fn gather(desk: &Desk, conn: &mut Conn, asked: &Asked) -> Result<Gathered, Error> {
+async fn gather(
+    context: &RequestContext,
+    conn: &mut Conn,
+    asked: &Asked,
+) -> Result<Gathered, Error> {
     word::<Design>(&asked.design)?;
     word::<State>(&asked.state)?;
     word::<Reading>(&asked.reading)?;
-    let now = desk.now();
-    let recall = &desk.app.foreseer.recall;
+    let now = context.now();
+    let recall = &context.app.foreseer.recall;
     let mut rows = upkeep::shelf_recalled(conn, recall, false, now).await?;
     let lent = rows.len();
-    let retired = if desk.may(Access::Volunteer) {
+    let retired = if context.may(Access::Volunteer) {
         upkeep::shelf_recalled(conn, recall, true, now).await?
     } else {
         Vec::new()
@@ -167,7 +171,7 @@ async fn gather(desk: &Desk, conn: &mut Conn, asked: &Asked) -> Result<Gathered,
         .into_iter()
         .map(|row| Shelved {
             due_on: due_days.get(&row.instrument.id).copied(),
-            searched: searched_words(desk.club(), &row.instrument),
+            searched: searched_words(context.club(), &row.instrument),
             row,
         })
         .collect();
@@ -293,7 +297,7 @@ pub fn back_by(today: chrono::NaiveDate, due_on: chrono::NaiveDate) -> String {
 #[derive(Template)]
 #[template(path = "shelf/shelf.html")]
 struct ShelfPage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     asked: Asked,
     designs: &'static [Design],
@@ -312,9 +316,9 @@ struct ShelfPage {
     may_add: bool,
 }
 
-async fn shelf(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    let gathered = gather(&desk, &mut conn, &asked).await?;
+async fn shelf(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    let gathered = gather(&context, &mut conn, &asked).await?;
     let found = gathered.found;
     let count = |state: State| {
         found
@@ -340,14 +344,14 @@ async fn shelf(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error
         })
         .collect();
     let paging = Paging::new(asked.page.parse().unwrap_or(1), found.len(), PAGE_ROWS);
-    let today = desk.club().date(desk.now());
+    let today = context.club().date(context.now());
     let lines = paging
         .rows(found)
         .iter()
-        .map(|one| line(desk.club(), today, one))
+        .map(|one| line(context.club(), today, one))
         .collect();
     page(&ShelfPage {
-        chrome: desk.chrome("The shelf"),
+        layout: context.layout("The shelf"),
         lede,
         designs: Design::ALL,
         states: State::ALL
@@ -371,7 +375,7 @@ async fn shelf(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error
         csv: asked.address("/shelf.csv", None),
         json: asked.address("/shelf.json", None),
         is_bare: gathered.lent == 0 && !asked.is_filtered(),
-        may_add: desk.may(Access::Volunteer),
+        may_add: context.may(Access::Volunteer),
         paging,
         asked,
     })
@@ -398,9 +402,9 @@ fn lede(asked: &Asked, found: usize, lent: usize, in_now: usize, out: usize) -> 
     }
 }
 
-async fn shelf_csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    let found = gather(&desk, &mut conn, &asked).await?.found;
+async fn shelf_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    let found = gather(&context, &mut conn, &asked).await?.found;
     let header = [
         "tag",
         "name",
@@ -433,7 +437,7 @@ async fn shelf_csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, E
             i.place.as_str().into(),
             a.reading.label().into(),
             a.reasons.join(" ").into(),
-            a.as_of.map(|at| desk.club().date(at)).into(),
+            a.as_of.map(|at| context.club().date(at)).into(),
             a.coma_rms_waves
                 .map(|(coma, _)| Cell::number(coma, 4))
                 .into(),
@@ -467,9 +471,12 @@ struct JsonRow {
     href: String,
 }
 
-async fn shelf_json(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    let found = gather(&desk, &mut conn, &asked).await?.found;
+async fn shelf_json(
+    context: RequestContext,
+    Query(asked): Query<Asked>,
+) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    let found = gather(&context, &mut conn, &asked).await?.found;
     let rows: Vec<JsonRow> = found
         .into_iter()
         .map(|one| {
@@ -485,7 +492,7 @@ async fn shelf_json(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, 
                 back_by: one.due_on,
                 reading: a.reading,
                 reasons: a.reasons,
-                as_of: a.as_of.map(|at| desk.club().date(at)),
+                as_of: a.as_of.map(|at| context.club().date(at)),
                 coma_rms_waves: a.coma_rms_waves.map(|c| c.0),
                 coma_rms_waves_sigma: a.coma_rms_waves.map(|c| c.1),
                 waiting: one.row.waiting,
@@ -516,17 +523,17 @@ const FINDER_ROWS: usize = 8;
 
 /// The instruments that match what is being typed: the tag itself, tags that
 /// begin so, tags that hold it, then names and designs.
-async fn finder(desk: Desk, Query(sought): Query<Sought>) -> Result<Response, Error> {
+async fn finder(context: RequestContext, Query(sought): Query<Sought>) -> Result<Response, Error> {
     let q = sought.q.trim().to_lowercase();
     let mut found = Vec::new();
     if !q.is_empty() {
-        let mut conn = desk.read().await?;
+        let mut conn = context.read().await?;
         for i in Instrument::all(&mut conn).await? {
             if i.standing == Standing::Retired {
                 continue;
             }
             let tag = i.tag.to_lowercase();
-            let searched = searched_words(desk.club(), &i);
+            let searched = searched_words(context.club(), &i);
             let rank = if tag == q {
                 0
             } else if tag.starts_with(&q) {

@@ -43,11 +43,11 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
         .signed_in(Role::Volunteer, Window::Phone, scripts)
         .await;
 
-    // Hand it out first, so that there is something to take back.
-    kofi.open("/instruments/SC203A/hand-out").await;
+    // Lend it first, so that there is something to return.
+    kofi.open("/instruments/SC203A/lend").await;
     kofi.choose_starting("To whom", "Noor Tolbeck-Reyes").await;
     kofi.tick("All of it goes along").await;
-    kofi.press("Hand it out").await;
+    kofi.press("Lend it").await;
     kofi.sees("SC203A").await;
 
     // Find it by part of its tag.
@@ -70,12 +70,15 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
     kofi.tick("All of it is here").await;
     kofi.tick("By car").await;
     kofi.press("Something is wrong").await;
-    kofi.fill("In your words", "Focuser slips a little when pointed high.")
-        .await;
+    kofi.fill(
+        "In your words",
+        "Focuser loan sheets a little when pointed high.",
+    )
+    .await;
     kofi.press("Take it back").await;
     kofi.sees("Next step").await;
     let said = kofi.words().await;
-    for logged in ["Taken back", "By car", "Focuser slips a little"] {
+    for logged in ["Returned", "By car", "Focuser loan sheets a little"] {
         assert!(said.contains(logged), "{logged} is not in: {said}");
     }
     kofi.photograph("answer").await;

@@ -1,5 +1,5 @@
-//! The whole cycle by clicking, watched from the command line: handed out,
-//! driven about, taken back, star test, due, bench, work, star test, in line.
+//! The whole cycle by clicking, watched from the command line: lent,
+//! driven about, returned, star test, due, bench, work, star test, in line.
 
 use tubewright::library::people::Role;
 
@@ -28,18 +28,18 @@ async fn goes_round(club: Club, scripts: Scripts) {
         .await;
 
     ingrid.open(&at("")).await;
-    ingrid.press("Hand out").await;
+    ingrid.press("Lend").await;
     ingrid
         .choose_starting("To whom", "Noor Tolbeck-Reyes")
         .await;
     ingrid.tick("All of it goes along").await;
-    ingrid.press("Hand it out").await;
+    ingrid.press("Lend it").await;
     ingrid.sees(TAG).await;
     ingrid.open(&at("")).await;
     ingrid.sees("On loan").await;
 
     // It cannot be lent twice.
-    ingrid.open(&at("/hand-out")).await;
+    ingrid.open(&at("/lend")).await;
     ingrid.sees("It cannot go out now").await;
 
     ingrid.press("Take it back").await;
@@ -68,11 +68,11 @@ async fn goes_round(club: Club, scripts: Scripts) {
     ingrid.sees("At the bench").await;
     ingrid.photograph("bench").await;
 
-    // At the bench it cannot be handed out by a volunteer.
+    // At the bench it cannot be lent by a volunteer.
     let kofi = club
         .signed_in(Role::Volunteer, Window::Phone, scripts)
         .await;
-    kofi.open(&at("/hand-out")).await;
+    kofi.open(&at("/lend")).await;
     kofi.sees("It cannot go out now").await;
 
     ingrid.open(&at("/work")).await;

@@ -10,7 +10,7 @@ use tubewright::library::works;
 use tubewright::library::{InstrumentId, PersonId};
 
 use crate::common::{Client, House, days_ago, particulars};
-use crate::due::{add, found, hand_out, tested};
+use crate::due::{add, found, lend, tested};
 
 async fn club() -> (House, PersonId, Client, InstrumentId) {
     let house = House::empty().await;
@@ -34,7 +34,7 @@ async fn logged(house: &House, id: InstrumentId, kind: EntryKind) -> Vec<Entry> 
 }
 
 const BACK: [(&str, &str); 2] = [("to", "shelf"), ("reason", "done")];
-const AWAY: [(&str, &str); 2] = [("to", "bench"), ("reason", "focuser slips")];
+const AWAY: [(&str, &str); 2] = [("to", "bench"), ("reason", "focuser loan sheets")];
 
 #[tokio::test]
 async fn only_volunteers_and_coordinators_may() {
@@ -112,11 +112,11 @@ async fn to_the_bench_and_back_with_reasons_in_the_logbook() {
     );
     assert_eq!(
         standing(&house, id).await,
-        (Standing::Bench, "focuser slips".to_owned())
+        (Standing::Bench, "focuser loan sheets".to_owned())
     );
     let page = client.get("/bench").await;
     assert_eq!(page.select("caption"), ["At the bench"]);
-    assert!(page.words().contains("focuser slips"));
+    assert!(page.words().contains("focuser loan sheets"));
     assert_eq!(
         client.post("/instruments/S1/bench", &BACK).await.location(),
         "/bench"
@@ -129,7 +129,10 @@ async fn to_the_bench_and_back_with_reasons_in_the_logbook() {
         .collect();
     assert_eq!(
         notes,
-        ["Now on the shelf: done", "Now at the bench: focuser slips"]
+        [
+            "Now on the shelf: done",
+            "Now at the bench: focuser loan sheets"
+        ]
     );
 }
 
@@ -162,7 +165,7 @@ async fn a_move_without_reason_or_to_where_it_is_changes_nothing() {
 async fn what_is_out_on_loan_stays_there() {
     let (house, by, mut client, id) = club().await;
     let member = house.person("Greta Ostrom", Role::Member).await;
-    hand_out(&house, id, member, by).await;
+    lend(&house, id, member, by).await;
     let page = client.get("/instruments/S1/bench").await;
     assert!(page.words().contains("out on loan"), "{}", page.words());
     assert!(!page.text().contains("Ostrom"));
@@ -220,7 +223,7 @@ async fn after_optics_were_moved_the_next_step_is_a_star_test() {
 #[tokio::test]
 async fn work_settles_the_findings_that_were_ticked_and_no_others() {
     let (house, by, mut client, id) = club().await;
-    found(&house, id, by, "focuser slips").await;
+    found(&house, id, by, "focuser loan sheets").await;
     found(&house, id, by, "cap missing").await;
     let page = client.get("/instruments/S1/work").await;
     let ids = page.attributes("input[name=settles]", "value");
@@ -250,7 +253,7 @@ async fn work_settles_the_findings_that_were_ticked_and_no_others() {
     assert_eq!(
         settled,
         [
-            ("focuser slips".to_owned(), true),
+            ("focuser loan sheets".to_owned(), true),
             ("cap missing".to_owned(), false)
         ]
     );
@@ -357,7 +360,7 @@ async fn a_work_night_suggests_the_most_urgent_within_its_hours_and_hands() {
     for tag in ["A1", "A2", "A3", "A4", "A5"] {
         house.instrument(tag, by).await;
     }
-    found(&house, s1, by, "focuser slips").await;
+    found(&house, s1, by, "focuser loan sheets").await;
     let night = plan(&house).await;
     let at = format!("/work-nights/{night}");
     let page = client.get(&at).await;
@@ -387,7 +390,7 @@ async fn a_work_night_suggests_the_most_urgent_within_its_hours_and_hands() {
     );
     let page = client.get(&format!("{at}/sheet")).await;
     assert_eq!(page.select(".job-sheet .tag"), ["S1", "A2"]);
-    assert!(page.words().contains("Reported: focuser slips."));
+    assert!(page.words().contains("Reported: focuser loan sheets."));
     assert!(!page.words().contains("Open finding:"));
     assert!(page.words().contains("Never force a screw"));
     let text = client.get(&format!("{at}/list.csv")).await.text();

@@ -8,7 +8,7 @@ use tubewright::library::{findings, journeys, loans, star_tests, waits};
 use tubewright::web::passwords;
 
 use crate::common::{House, days_ago};
-use crate::desk::{instrument, lend, loan, look, rows, shown, stand, status};
+use crate::context::{instrument, lend, loan, look, rows, shown, stand, status};
 
 #[tokio::test]
 async fn only_volunteers_and_coordinators_check_in() {
@@ -79,7 +79,7 @@ async fn those_out_are_listed_with_the_one_due_soonest_first_and_late_ones_said(
     lend(&house, late, member, by, days_ago(20)).await;
     let over = lend(&house, back, member, by, days_ago(9)).await;
     let mut write = house.library.write().await.unwrap();
-    loans::take_back(&mut write, over, &[], days_ago(2), by)
+    loans::return_loan(&mut write, over, &[], days_ago(2), by)
         .await
         .unwrap();
     write.commit().await.unwrap();
@@ -212,8 +212,8 @@ async fn a_check_in_without_a_star_test_takes_five_taps() {
     let page = client.get(&answer).await;
     assert_eq!(page.status, StatusCode::OK);
     let words = page.words();
-    assert!(words.contains("S203 is taken back."), "{words}");
-    assert!(words.contains("Taken back. Kit complete."), "{words}");
+    assert!(words.contains("S203 is returned."), "{words}");
+    assert!(words.contains("Returned. Kit complete."), "{words}");
     assert!(words.contains("By car."), "{words}");
     assert!(words.contains("never had a star test"), "{words}");
     assert_eq!(page.select(".panel .key-main"), ["Do a star test"]);
@@ -254,8 +254,8 @@ async fn what_did_not_come_back_is_said_and_becomes_a_finding() {
     assert_eq!(found[0].finding.what, FindingWhat::PartMissing);
     assert_eq!(found[0].finding.asks_for, AsksFor::ALook);
     drop(conn);
-    // The next one to hand it out is told.
-    let page = client.get("/instruments/S203/hand-out").await;
+    // The next one to lend it is told.
+    let page = client.get("/instruments/S203/lend").await;
     assert!(
         page.words()
             .contains("diagonal did not come back last time")
@@ -280,7 +280,10 @@ async fn a_check_in_that_says_nothing_of_the_kit_changes_nothing_and_keeps_what_
                 ("distance_by_car", "forty"),
                 ("knock_how_hard", "3"),
                 ("finding_what", "moving-part"),
-                ("finding_words", "Focuser slips when it points high up"),
+                (
+                    "finding_words",
+                    "Focuser loan sheets when it points high up",
+                ),
                 ("second_finding_words", "Strap torn"),
                 ("star_ratio", "0.7"),
                 ("star_magnification", "150"),
@@ -507,7 +510,7 @@ async fn a_finding_that_asks_for_the_bench_is_held_with_one_key() {
                 ("loan_version", ""),
                 ("finding_what", "moving-part"),
                 ("finding_asks_for", "the-bench"),
-                ("finding_words", "Focuser slips"),
+                ("finding_words", "Focuser loan sheets"),
             ],
         )
         .await;
@@ -529,11 +532,11 @@ async fn a_finding_that_asks_for_the_bench_is_held_with_one_key() {
     page.location();
     let found = instrument(&house, "S203").await;
     assert_eq!(found.standing, Standing::Held);
-    assert_eq!(found.standing_reason, "Reported: Focuser slips.");
+    assert_eq!(found.standing_reason, "Reported: Focuser loan sheets.");
     let page = client.get("/instruments/S203/logbook").await;
     assert!(
         page.words()
-            .contains("Now held for the bench: Reported: Focuser slips")
+            .contains("Now held for the bench: Reported: Focuser loan sheets")
     );
 }
 

@@ -42,7 +42,7 @@ fn email(name: &str) -> String {
     format!("{}@club.example", name.to_lowercase().replace(' ', "."))
 }
 
-/// Hand out, drive about, take back, star test, due, bench, in line again.
+/// Lend, drive about, return, star test, due, bench, in line again.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_scope_goes_the_whole_round_by_command() {
     let house = House::empty().await;
@@ -59,14 +59,14 @@ async fn a_scope_goes_the_whole_round_by_command() {
     let said = shell.done(&["condition", "S203"]);
     assert!(said.contains("Not known"), "{said}");
     let to = email("Otto Brand");
-    let said = shell.done(&["hand-out", "S203", "--to", &to]);
-    assert!(said.contains("handed out to Otto Brand"), "{said}");
-    let said = shell.refused(&["hand-out", "S203", "--to", &to]);
+    let said = shell.done(&["lend", "S203", "--to", &to]);
+    assert!(said.contains("lent to Otto Brand"), "{said}");
+    let said = shell.refused(&["lend", "S203", "--to", &to]);
     assert!(said.contains("out"), "{said}");
     shell.done(&["journey", "S203", "car", "--km", "120"]);
-    let said = shell.done(&["take-back", "S203"]);
+    let said = shell.done(&["return", "S203"]);
     assert!(said.contains("kit complete"), "{said}");
-    let said = shell.refused(&["take-back", "S203"]);
+    let said = shell.refused(&["return", "S203"]);
     assert!(said.contains("not out on loan"), "{said}");
 
     // 0.12 waves RMS went in (tests/frames/manifest.json): over the limit.
@@ -90,9 +90,9 @@ async fn a_scope_goes_the_whole_round_by_command() {
 
     shell.done(&["finding", "S203", "moving-part", "--asks-for", "the-bench"]);
     shell.done(&["stand", "S203", "bench", "--reason", "Coma"]);
-    let said = shell.refused(&["hand-out", "S203", "--to", &to]);
+    let said = shell.refused(&["lend", "S203", "--to", &to]);
     assert!(said.contains("bench"), "{said}");
-    let said = shell.refused(&["hand-out", "S203", "--to", &to, "--all-the-same", "Eclipse"]);
+    let said = shell.refused(&["lend", "S203", "--to", &to, "--all-the-same", "Eclipse"]);
     assert!(said.contains("only a coordinator"), "{said}");
     let work = [
         "work",
@@ -144,7 +144,7 @@ async fn a_command_is_signed_by_someone_who_may() {
         &["journey", "S203", "car", "--km", "-3"][..],
         &["journey", "S203", "hand-carry", "--km", "3"],
         &[
-            "hand-out",
+            "lend",
             "S203",
             "--to",
             &email("Otto Brand"),
@@ -152,7 +152,7 @@ async fn a_command_is_signed_by_someone_who_may() {
             "2020-01-01",
         ],
         &[
-            "hand-out",
+            "lend",
             "S203",
             "--to",
             &email("Otto Brand"),

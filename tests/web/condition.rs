@@ -3,7 +3,7 @@ use chrono::{Duration, Utc};
 use tubewright::library::club::Club;
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Design, Instrument, Particulars, Standing};
-use tubewright::library::loans::HandOut;
+use tubewright::library::loans::Lend;
 use tubewright::library::people::Role;
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::waits::{self, WantsItFor};
@@ -47,7 +47,7 @@ async fn tested(house: &House, id: InstrumentId, by: PersonId, coma: f64, sigma:
 
 async fn lend(house: &House, id: InstrumentId, to: PersonId, by: PersonId) {
     let mut write = house.library.write().await.unwrap();
-    HandOut {
+    Lend {
         instrument: id,
         borrower: to,
         at: Utc::now(),
@@ -87,9 +87,9 @@ async fn anyone_may_look_and_an_unknown_tag_is_not_found() {
             None | Some(Role::Member) => &[],
             Some(Role::Volunteer) => &[
                 "/check-in/SC203",
-                "/instruments/SC203/hand-out",
+                "/instruments/SC203/lend",
                 "/instruments/SC203/star-test",
-                "/instruments/SC203/sitting",
+                "/instruments/SC203/collimation",
                 "/practice",
                 "/instruments/SC203/logbook",
                 "/instruments/SC203/edit",
@@ -97,9 +97,9 @@ async fn anyone_may_look_and_an_unknown_tag_is_not_found() {
             ],
             Some(Role::Coordinator) => &[
                 "/check-in/SC203",
-                "/instruments/SC203/hand-out",
+                "/instruments/SC203/lend",
                 "/instruments/SC203/star-test",
-                "/instruments/SC203/sitting",
+                "/instruments/SC203/collimation",
                 "/practice",
                 "/instruments/SC203/logbook",
                 "/instruments/SC203/edit",

@@ -5,7 +5,7 @@ use chrono::Duration;
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::findings::{AsksFor, Finding, FindingWhat};
 use tubewright::library::instruments::{Design, Instrument, Particulars};
-use tubewright::library::loans::HandOut;
+use tubewright::library::loans::Lend;
 use tubewright::library::people::Role;
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::{InstrumentId, Moment, PersonId};
@@ -72,9 +72,9 @@ pub async fn add(house: &House, by: PersonId, p: Particulars) -> InstrumentId {
     id
 }
 
-pub async fn hand_out(house: &House, instrument: InstrumentId, to: PersonId, by: PersonId) {
+pub async fn lend(house: &House, instrument: InstrumentId, to: PersonId, by: PersonId) {
     let mut write = house.library.write().await.unwrap();
-    HandOut {
+    Lend {
         instrument,
         borrower: to,
         at: days_ago(3),
@@ -149,7 +149,7 @@ async fn club() -> (House, PersonId) {
     )
     .await;
     tested(&house, n203, by, 0.01, days_ago(5)).await;
-    found(&house, n203, by, "=SUM(A1) slips,\nand \"sticks\"").await;
+    found(&house, n203, by, "=SUM(A1) loan sheets,\nand \"sticks\"").await;
     house.instrument("b1", by).await;
     house.instrument("A1", by).await;
     (house, by)
@@ -180,7 +180,7 @@ async fn where_it_is_names_no_borrower() {
         let mut conn = house.library.read().await.unwrap();
         Instrument::by_tag(&mut conn, "S1").await.unwrap().id
     };
-    hand_out(&house, s1, member, by).await;
+    lend(&house, s1, member, by).await;
     let mut client = house.signed_in(by).await;
     for path in ["/due", "/due.csv", "/due.json"] {
         let page = client.get(path).await;
@@ -249,7 +249,7 @@ async fn the_csv_round_trips_and_runs_nothing() {
     assert_eq!(&rows[0][at("name")], "203 mm \"Newtonian\", blue");
     assert_eq!(
         &rows[0][at("why")],
-        "Reported: =SUM(A1) slips,\nand \"sticks\"."
+        "Reported: =SUM(A1) loan sheets,\nand \"sticks\"."
     );
     assert_eq!(&rows[1][at("coma_rms_waves")], "0.142");
     assert_eq!(&rows[2][at("last_test_on")], "");

@@ -241,7 +241,7 @@ async fn retiring_needs_a_reason_and_the_instrument_at_home() {
         .await;
     assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
     let mut write = house.library.write().await.unwrap();
-    tubewright::library::loans::HandOut {
+    tubewright::library::loans::Lend {
         instrument: id,
         borrower: member,
         at: Utc::now(),

@@ -5,7 +5,7 @@ use tubewright::library::people::Role;
 use tubewright::library::{findings, journeys, logbook, star_tests};
 
 use crate::common::{House, days_ago};
-use crate::desk::{lend, look, rows, shown, status};
+use crate::context::{lend, look, rows, shown, status};
 
 fn day(days_ago: i64) -> String {
     (Utc::now() - Duration::days(days_ago))
@@ -164,11 +164,11 @@ async fn a_star_test_is_struck_out_but_not_reworded_and_the_houses_own_entries_s
     let mut conn = house.library.read().await.unwrap();
     let lines = logbook::of(&mut conn, id).await.unwrap();
     drop(conn);
-    let (hand_out, test) = (lines[0].entry.id, lines[1].entry.id);
+    let (lend, test) = (lines[0].entry.id, lines[1].entry.id);
     let before = rows(&house).await;
     for path in [
-        format!("/instruments/S203/logbook/{hand_out}/strike"),
-        format!("/instruments/S203/logbook/{hand_out}/correct"),
+        format!("/instruments/S203/logbook/{lend}/strike"),
+        format!("/instruments/S203/logbook/{lend}/correct"),
         format!("/instruments/S203/logbook/{test}/correct"),
     ] {
         let page = client
@@ -259,7 +259,7 @@ async fn what_cannot_be_is_not_written() {
             "{kind}"
         );
     }
-    for kind in ["star-test", "work", "hand-out", "nonsense"] {
+    for kind in ["star-test", "work", "lend", "nonsense"] {
         let page = client
             .post(
                 &format!("/instruments/S203/logbook/new/{kind}"),

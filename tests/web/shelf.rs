@@ -232,7 +232,7 @@ async fn a_finding_for_the_bench_shows_on_the_shelf() {
     Finding {
         what: FindingWhat::MovingPart,
         asks_for: AsksFor::TheBench,
-        words: "Focuser slips".to_owned(),
+        words: "Focuser loan sheets".to_owned(),
     }
     .log(
         &mut write,
@@ -251,5 +251,5 @@ async fn a_finding_for_the_bench_shows_on_the_shelf() {
     write.commit().await.unwrap();
     let page = house.visitor().get("/shelf?reading=bench-first").await;
     assert_eq!(page.select(".row-tag"), ["SC203"]);
-    assert!(page.select(".row-read")[0].contains("Focuser slips"));
+    assert!(page.select(".row-read")[0].contains("Focuser loan sheets"));
 }

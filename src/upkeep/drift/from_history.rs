@@ -62,7 +62,7 @@ pub fn chain_of(history: &History) -> Option<Chain> {
         day: day_of(at.moment),
         what,
     }));
-    entries.extend(unreported().map(|l| untold(l.handed_out_at)));
+    entries.extend(unreported().map(|l| untold(l.lent_at)));
     let share = exposure::share(history.design);
     Some(Chain::new(pool_of(history.design), share, &entries))
 }

@@ -11,7 +11,7 @@ use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::findings::{AsksFor, Finding, FindingWhat};
 use tubewright::library::instruments::{Design, Instrument, Particulars};
 use tubewright::library::journeys::{Journey, JourneyKind};
-use tubewright::library::loans::{HandOut, take_back};
+use tubewright::library::loans::{Lend, return_loan};
 use tubewright::library::people::{self, NewPerson, Person, Role};
 use tubewright::library::sessions::{self, Token};
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
@@ -113,7 +113,7 @@ pub async fn make(folder: &Path, size: Size, seed: u64) {
             let step = Duration::minutes(3650 * 24 * 60 / loans as i64);
             let out = begun + step * i32::try_from(loan).unwrap() + Duration::minutes(7);
             let by = *volunteers.choose(&mut random).unwrap();
-            let lend = HandOut {
+            let lend = Lend {
                 instrument: tube.id,
                 borrower: *members.choose(&mut random).unwrap(),
                 at: out,
@@ -128,7 +128,7 @@ pub async fn make(folder: &Path, size: Size, seed: u64) {
             let back = out + step / 2;
             let is_out = loan + 1 == loans && place.is_multiple_of(3);
             if !is_out {
-                take_back(conn, id, &tube.kit, back, by).await.unwrap();
+                return_loan(conn, id, &tube.kit, back, by).await.unwrap();
             }
             owed += per_loan;
             while owed >= 1.0 {
