@@ -186,7 +186,7 @@ pub fn next_loan(member: &Member, club: &Club, now: Moment) -> (Need, i64) {
 /// practice, no source.
 pub fn trouble_of(code: DueCode) -> f64 {
     match code {
-        DueCode::Finding | DueCode::Knock => 0.9,
+        DueCode::Problem | DueCode::Knock => 0.9,
         DueCode::Ahead => 0.2,
         _ => 0.0,
     }

@@ -85,7 +85,7 @@ impl Known {
             history.moves.last().map(|d| d.at.moment),
             history.tests.last().map(|d| d.at.moment),
             history.works.last().map(|d| d.at.moment),
-            history.findings.last().map(|d| d.at.moment),
+            history.problems.last().map(|d| d.at.moment),
         ];
         Self {
             latest: dates.into_iter().flatten().max(),
