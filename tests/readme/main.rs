@@ -101,7 +101,7 @@ fn known_variables(settings: &str, help: &str) {
     let mut known = 0;
     for word in settings.split(|c: char| !c.is_ascii_uppercase() && c != '_') {
         if word.starts_with("TUBEWRIGHT_") {
-            assert!(help.contains(&format!("[env: {word}=")), "{word}");
+            assert!(help.contains(&format!("{word}=")), "{word}");
             known += 1;
         }
     }
