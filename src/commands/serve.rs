@@ -17,7 +17,7 @@ use tubewright::upkeep::foresight::{Foresight, Question};
 use tubewright::upkeep::shelf::Fleet;
 use tubewright::web::{self, App, passwords};
 
-use super::{REFUSED, block_on};
+use super::{REFUSED, block_on, stop_signal};
 
 /// Arguments of `serve`.
 #[derive(Debug, clap::Args)]
@@ -219,28 +219,4 @@ async fn first_address(library: &Library, base: &str) -> anyhow::Result<()> {
         );
     }
     Ok(())
-}
-
-/// Ends when the tool is told to stop. It listens from the call on, not only
-/// from when it is waited for.
-fn stop_signal() -> std::io::Result<impl Future<Output = ()>> {
-    #[cfg(unix)]
-    let (mut interrupt, mut terminate) = {
-        use tokio::signal::unix::{SignalKind, signal};
-        (
-            signal(SignalKind::interrupt())?,
-            signal(SignalKind::terminate())?,
-        )
-    };
-    #[cfg(not(unix))]
-    let (mut interrupt, mut terminate) = (
-        tokio::signal::windows::ctrl_c()?,
-        tokio::signal::windows::ctrl_shutdown()?,
-    );
-    Ok(async move {
-        tokio::select! {
-            _ = interrupt.recv() => {}
-            _ = terminate.recv() => {}
-        }
-    })
 }

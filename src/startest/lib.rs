@@ -20,6 +20,7 @@ pub mod decode;
 pub mod edge;
 pub mod find;
 pub mod fit;
+pub mod follow;
 pub mod frame;
 pub mod gather;
 pub mod judge;
