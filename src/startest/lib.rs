@@ -15,6 +15,7 @@
 
 pub mod by_eye;
 pub mod coma;
+mod cut;
 mod cuts;
 pub mod decode;
 pub mod edge;
@@ -30,6 +31,7 @@ mod notes;
 pub mod panels;
 pub mod pictures;
 mod polar;
+mod register;
 pub mod report;
 pub mod response;
 pub mod rings;
