@@ -136,9 +136,7 @@ impl Capture {
     fn follow(&mut self, setup: &Setup, options: &Options, over: &dyn Fn() -> bool) -> ExitCode {
         let mut pace = Pace::default();
         let mut out = std::io::stdout();
-        if !self.json {
-            eprintln!("Following {}; stop with Ctrl-C.", self.folder.display());
-        }
+        eprintln!("Following {}; stop with Ctrl-C.", self.folder.display());
         while !over() {
             let began = Instant::now();
             if let Err(error) = self.take() {
@@ -222,7 +220,7 @@ impl Capture {
     fn end(&self) -> ExitCode {
         let c = self.counts();
         eprintln!(
-            "{} frames read, {} passed over, {} files unreadable, {} unfinished; {} readings.",
+            "Frames read: {}, passed over: {}. Files unreadable: {}, unfinished: {}. Readings: {}.",
             c.taken, c.passed_over, c.unreadable, c.waiting, self.readings
         );
         if c.taken == 0 {
