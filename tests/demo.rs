@@ -16,7 +16,7 @@ use tubewright::library::star_tests::{self, Method};
 use tubewright::library::{
     Library, adjusters, collimations, demo as rows, journeys, kit, limits, waits, works,
 };
-use tubewright::upkeep::drift::outlook::FLAG_AT;
+use tubewright::upkeep::drift::forecast::FLAG_AT;
 use tubewright::upkeep::foresight::{Foreseer, Foresight, Question};
 use tubewright::upkeep::rules::DueCode;
 use tubewright::upkeep::shelf::Fleet;
@@ -262,10 +262,10 @@ async fn the_three_show_themselves_and_nobody_else_does() {
         .unwrap();
     let mut shown: Vec<(String, &str)> = Vec::new();
     for member in &fleet.members {
-        let Some(outlook) = foresight.outlooks.get(&member.instrument.id) else {
+        let Some(forecast) = foresight.forecasts.get(&member.instrument.id) else {
             continue;
         };
-        for flag in &outlook.flags {
+        for flag in &forecast.flags {
             println!("{} {} {}", member.instrument.tag, flag.title, flag.evidence);
             assert!(flag.chance >= FLAG_AT && !flag.evidence.is_empty());
             shown.push((member.instrument.tag.clone(), flag.code));

@@ -241,10 +241,6 @@ pub async fn note_attempt(
     succeeded: bool,
     now: Moment,
 ) -> Result<()> {
-    let old = now - Duration::days(30);
-    sqlx::query!("DELETE FROM sign_in_attempts WHERE at < ?", old)
-        .execute(&mut *conn)
-        .await?;
     let browser = tried.browser.map(Token::hash);
     sqlx::query!(
         "INSERT INTO sign_in_attempts (account, address, at, succeeded, browser) VALUES (?, ?, ?, ?, ?)",
@@ -287,10 +283,6 @@ pub const KNOWN_LASTS: Duration = Duration::days(400);
 
 /// Makes a browser known to a person.
 pub async fn know_browser(conn: &mut Conn, person: PersonId, now: Moment) -> Result<Token> {
-    let old = now - KNOWN_LASTS;
-    sqlx::query!("DELETE FROM known_browsers WHERE known_since < ?", old)
-        .execute(&mut *conn)
-        .await?;
     let token = Token::fresh();
     let hash = token.hash();
     sqlx::query!(
@@ -324,10 +316,6 @@ pub const HALF_TRIES: i64 = 5;
 
 /// Notes that the password was right and the second factor is still to come.
 pub async fn begin_half(conn: &mut Conn, person: PersonId, now: Moment) -> Result<Token> {
-    let old = now - HALF_LASTS;
-    sqlx::query!("DELETE FROM half_sign_ins WHERE begun_at < ?", old)
-        .execute(&mut *conn)
-        .await?;
     let token = Token::fresh();
     let hash = token.hash();
     sqlx::query!(

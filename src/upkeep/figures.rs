@@ -1,6 +1,6 @@
 //! Figures as the rules' words show them, and months counted by the calendar.
 
-use chrono::Months;
+use chrono::{DateTime, Duration, Months, NaiveDateTime, TimeZone};
 
 use library::Moment;
 
@@ -28,16 +28,18 @@ pub fn apart(value: f64, limit: f64, decimals: usize) -> (String, String) {
         })
 }
 
-/// Calendar months from one instant to a later one: whole months by the day of
-/// the month (UTC), then the share of the month begun. 0 when not later.
+/// Calendar months from one instant to a later one, by the clocks of their zone:
+/// whole months by the day of the month, then the share of the month begun. 0 when
+/// not later.
 ///
 /// From 12 January to 12 October is exactly 9; months of different length do
 /// not move the day on which a limit is reached.
-pub fn months_between(from: Moment, to: Moment) -> f64 {
+pub fn months_between<Z: TimeZone>(from: DateTime<Z>, to: DateTime<Z>) -> f64 {
     if to <= from {
         return 0.0;
     }
-    let guess = (to - from).num_days() / 28 + 1;
+    let (from, to) = (from.naive_local(), to.naive_local());
+    let guess = (to - from).num_days().max(0) / 28 + 1;
     let mut whole = u32::try_from(guess).unwrap_or(u32::MAX);
     let after = |months: u32| from.checked_add_months(Months::new(months));
     while whole > 0 && after(whole).is_none_or(|m| m > to) {
@@ -52,10 +54,22 @@ pub fn months_between(from: Moment, to: Moment) -> f64 {
 
 /// The instant from which [`months_between`] is so many; `None` beyond the
 /// calendar.
-pub fn months_after(from: Moment, months: f64) -> Option<Moment> {
+pub fn months_after<Z: TimeZone>(from: DateTime<Z>, months: f64) -> Option<Moment> {
+    let (zone, from) = (from.timezone(), from.naive_local());
     let whole = months.max(0.0).floor();
     let begun = from.checked_add_months(Months::new(whole as u32))?;
     let next = from.checked_add_months(Months::new(whole as u32 + 1))?;
     let part = (next - begun).num_seconds() as f64 * (months.max(0.0) - whole);
-    begun.checked_add_signed(chrono::Duration::seconds(part as i64))
+    at(
+        &zone,
+        begun.checked_add_signed(Duration::seconds(part as i64))?,
+    )
+}
+
+/// The instant at which a zone's clocks show this; where they leave it out, an hour
+/// later.
+fn at<Z: TimeZone>(zone: &Z, local: NaiveDateTime) -> Option<Moment> {
+    let shown = |local: NaiveDateTime| local.and_local_timezone(zone.clone()).earliest();
+    let there = shown(local).or_else(|| shown(local + Duration::hours(1)))?;
+    Some(there.to_utc())
 }

@@ -272,19 +272,19 @@ async fn coma_over_time(
         ..Question::default()
     };
     let foresight = Foresight::of(&context.app.foreseer, &fleet, only).await?;
-    let Some(outlook) = foresight.outlooks.get(&instrument.id) else {
+    let Some(forecast) = foresight.forecasts.get(&instrument.id) else {
         return Ok((None, Vec::new()));
     };
     let limits = upkeep::limits::in_force(instrument.design, instrument.id, &fleet.sets);
     let limit = limits.coma_bench.value;
-    let told = Foreseen::of(outlook, member.instrument.design, limit);
+    let told = Foreseen::of(forecast, member.instrument.design, limit);
     let (from, until) = drift_picture::span(foresight.today, chain.begins);
     let drawn = course(chain, &foresight.learned, from, until);
     let alt = drift_picture::course_words(
         context.club(),
         &instrument.tag,
         chain.looks(),
-        &in_100(outlook.chance),
+        &in_100(forecast.chance),
     );
     let mut words = told.words;
     if !foresight.is_trusted() {

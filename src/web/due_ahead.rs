@@ -14,7 +14,7 @@ use super::page::{Layout, RequestContext, page};
 use super::tables::{self, Cell};
 use super::{Error, address, show};
 use crate::upkeep::drift::back_test::{MOST_LUCK, Verdict};
-use crate::upkeep::drift::outlook::{LOOK_AGAIN_AT, Outlook};
+use crate::upkeep::drift::forecast::{Forecast, LOOK_AGAIN_AT};
 use crate::upkeep::due_list::{in_100, noon_of};
 use crate::upkeep::foresight::{Foresight, Question};
 use crate::upkeep::limits as in_force;
@@ -47,7 +47,7 @@ struct Line {
     name: String,
     design: &'static str,
     bar: Bar,
-    outlook: Outlook,
+    forecast: Forecast,
     limit: f64,
     chance: String,
     coming: String,
@@ -94,14 +94,14 @@ async fn ahead(context: &RequestContext, asked: &Asked) -> Result<Ahead, Error> 
         .members
         .iter()
         .filter_map(|m| {
-            let outlook = foresight.outlooks.get(&m.instrument.id)?;
-            Some(line(context, &fleet, m, outlook))
+            let forecast = foresight.forecasts.get(&m.instrument.id)?;
+            Some(line(context, &fleet, m, forecast))
         })
         .collect();
     lines.sort_by(|a, b| {
-        b.outlook
+        b.forecast
             .chance
-            .total_cmp(&a.outlook.chance)
+            .total_cmp(&a.forecast.chance)
             .then_with(|| a.tag.cmp(&b.tag))
     });
     Ok(Ahead {
@@ -111,7 +111,7 @@ async fn ahead(context: &RequestContext, asked: &Asked) -> Result<Ahead, Error> 
     })
 }
 
-fn line(context: &RequestContext, fleet: &Fleet, member: &Member, outlook: &Outlook) -> Line {
+fn line(context: &RequestContext, fleet: &Fleet, member: &Member, forecast: &Forecast) -> Line {
     let i = &member.instrument;
     let limit = in_force::in_force(i.design, i.id, &fleet.sets)
         .coma_bench
@@ -122,18 +122,18 @@ fn line(context: &RequestContext, fleet: &Fleet, member: &Member, outlook: &Outl
         tag: i.tag.clone(),
         name: i.name.clone(),
         design: i.design.slug(),
-        bar: Bar::of(outlook.coma, limit),
+        bar: Bar::of(forecast.coma, limit),
         limit,
-        chance: short(outlook.chance),
-        coming: outlook.chance_coming.map(short).unwrap_or_default(),
-        look_again: match outlook.look_again_days {
+        chance: short(forecast.chance),
+        coming: forecast.chance_coming.map(short).unwrap_or_default(),
+        look_again: match forecast.look_again_days {
             Some(days) if days < 1.0 => "now".to_owned(),
             Some(days) => today
                 .checked_add_days(Days::new(days as u64))
                 .map_or_else(|| "in years".to_owned(), show::plain_date),
             None => "not for five years".to_owned(),
         },
-        flags: outlook
+        flags: forecast
             .flags
             .iter()
             .map(|f| format!("{}. {}", f.title, f.evidence))
@@ -141,9 +141,9 @@ fn line(context: &RequestContext, fleet: &Fleet, member: &Member, outlook: &Outl
         sharp: if i.design == crate::library::instruments::Design::Binocular {
             "-".to_owned()
         } else {
-            format!("{:.0}x", outlook.sharp.about)
+            format!("{:.0}x", forecast.sharp.about)
         },
-        outlook: outlook.clone(),
+        forecast: forecast.clone(),
     }
 }
 
@@ -188,15 +188,15 @@ async fn ahead_page(
     let on = show::plain_date(told.coming);
     let mut by_gain: Vec<&Line> = told.lines.iter().collect();
     by_gain.sort_by(|a, b| {
-        b.outlook
+        b.forecast
             .call
             .gain()
-            .total_cmp(&a.outlook.call.gain())
+            .total_cmp(&a.forecast.call.gain())
             .then_with(|| a.tag.cmp(&b.tag))
     });
     let next_looks = by_gain
         .into_iter()
-        .filter(|l| l.outlook.call.gain() >= 0.02)
+        .filter(|l| l.forecast.call.gain() >= 0.02)
         .take(5)
         .map(|l| NextLook {
             path: l.path.clone(),
@@ -204,8 +204,8 @@ async fn ahead_page(
             words: format!(
                 "{}: in line or not would be called rightly {} today, and {} after a look from frames.",
                 l.name,
-                in_100(l.outlook.call.now),
-                in_100(l.outlook.call.after_look)
+                in_100(l.forecast.call.now),
+                in_100(l.forecast.call.after_look)
             ),
         })
         .collect();
@@ -257,7 +257,7 @@ fn capital(words: &str) -> String {
 async fn ahead_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let told = ahead(&context, &asked).await?;
     let rows = told.lines.into_iter().map(|l| {
-        let o = l.outlook;
+        let o = l.forecast;
         vec![
             l.tag.into(),
             l.name.into(),

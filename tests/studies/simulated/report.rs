@@ -6,9 +6,9 @@ use serde::Serialize;
 use tubewright::upkeep::assess;
 use tubewright::upkeep::drift::back_test::{Class, Verdict, back_test, calibration, verdict};
 use tubewright::upkeep::drift::chain::{Cause, Chain};
-use tubewright::upkeep::drift::fit::{Learnt, learn};
+use tubewright::upkeep::drift::fit::{DriftModel, learn};
+use tubewright::upkeep::drift::forecast::{Asked, forecast};
 use tubewright::upkeep::drift::from_history::{chain_of, day_of};
-use tubewright::upkeep::drift::outlook::{Asked, outlook};
 use tubewright::upkeep::history::History;
 use tubewright::upkeep::limits::Limits;
 
@@ -104,7 +104,7 @@ fn study_knowing(kind: &str, seed: Option<u64>, file: &FleetFile, truth: Truth) 
         let Some(coma) = m.coma_on(file.ends) else {
             continue;
         };
-        let told = outlook(&m.chain, &learned, &m.asked(zero + file.ends));
+        let told = forecast(&m.chain, &learned, &m.asked(zero + file.ends));
         known += 1.0;
         for (sum, (low, high)) in inside.iter_mut().zip([(1, 3), (0, 4)]) {
             *sum += f64::from(u8::from(coma > told.coma[low] && coma < told.coma[high]));
@@ -139,7 +139,7 @@ fn study_knowing(kind: &str, seed: Option<u64>, file: &FleetFile, truth: Truth) 
     }
 }
 
-fn pulls(learned: &Learnt, truth: &dyn Fn(usize) -> Option<[f64; 10]>) -> Vec<f64> {
+fn pulls(learned: &DriftModel, truth: &dyn Fn(usize) -> Option<[f64; 10]>) -> Vec<f64> {
     let mut pulls = Vec::new();
     for (pool, fit) in learned.pools.iter().enumerate() {
         let (Some(fit), Some(rates)) = (fit, truth(pool)) else {
@@ -171,7 +171,7 @@ fn ranks(members: &[Member], chains: &[Chain], ends: f64, zero: f64) -> Option<(
         let mut scored = Vec::new();
         for (m, chain) in members.iter().zip(&so_far) {
             let over = m.coma_on(day)? > m.limit();
-            let chance = outlook(chain, &learned, &m.asked(zero + day)).chance;
+            let chance = forecast(chain, &learned, &m.asked(zero + day)).chance;
             let plain = assess(&m.history.as_of(moment(day)), &m.limits, moment(day));
             let urgency = plain.due.map_or(0.0, |d| d.urgency);
             scored.push((chance, urgency, over));
@@ -262,7 +262,7 @@ fn cost(instruments: usize) -> Cost {
                 today: truth.ends,
                 coming: None,
             };
-            std::hint::black_box(outlook(chain, &learned, &asked));
+            std::hint::black_box(forecast(chain, &learned, &asked));
         }
         whole = whole.min(busy_s(started) - begun);
         // One more look in the first logbook.
