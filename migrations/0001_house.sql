@@ -140,8 +140,8 @@ CREATE TABLE instruments (
     replacement_value_cents INTEGER CHECK (replacement_value_cents >= 0),
     place           TEXT NOT NULL DEFAULT '',            -- where it lives when at home
     notes           TEXT NOT NULL DEFAULT '',
-    standing        TEXT NOT NULL CHECK (standing IN ('shelf', 'held', 'bench', 'retired')),
-    standing_reason TEXT NOT NULL DEFAULT '',
+    status          TEXT NOT NULL CHECK (status IN ('shelf', 'held', 'bench', 'retired')),
+    status_reason TEXT NOT NULL DEFAULT '',
     version         INTEGER NOT NULL DEFAULT 1,          -- counts edits, to notice two at once
     added_at        TEXT NOT NULL,
     added_by        BLOB NOT NULL REFERENCES people (id)
@@ -218,8 +218,8 @@ CREATE INDEX waits_by_person ON waits (person_id);
 CREATE TABLE entries (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
     instrument_id   BLOB NOT NULL REFERENCES instruments (id),
-    kind            TEXT NOT NULL CHECK (kind IN ('journey', 'star-test', 'finding', 'work',
-                        'lend', 'return', 'standing', 'limit', 'register', 'note')),
+    kind            TEXT NOT NULL CHECK (kind IN ('journey', 'star-test', 'problem', 'work',
+                        'lend', 'return', 'status', 'limit', 'register', 'note')),
     happened_at     TEXT NOT NULL,
     recorded_at     TEXT NOT NULL,
     recorded_by     BLOB NOT NULL REFERENCES people (id),
@@ -248,7 +248,7 @@ CREATE TRIGGER entries_are_never_removed BEFORE DELETE ON entries
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
 
 -- What stands: neither superseded nor itself a mere striking-out.
-CREATE VIEW standing_entries AS
+CREATE VIEW current_entries AS
     SELECT e.* FROM entries e
     WHERE e.struck = 0
       AND NOT EXISTS (SELECT 1 FROM entries c WHERE c.supersedes = e.id);
@@ -261,7 +261,7 @@ CREATE TABLE journeys (
     severity        INTEGER CHECK (severity BETWEEN 1 AND 3)
 ) STRICT;
 
-CREATE TABLE findings (
+CREATE TABLE problems (
     entry_id        BLOB PRIMARY KEY REFERENCES entries (id),
     what            TEXT NOT NULL CHECK (what IN ('optics-dirty', 'dew-or-mould', 'optics-damaged',
                         'alignment-suspect', 'moving-part', 'part-missing', 'electrical', 'case-or-strap', 'other')),
@@ -279,13 +279,13 @@ CREATE TABLE works (
 
 CREATE TABLE work_settles (
     work_entry_id    BLOB NOT NULL REFERENCES works (entry_id),
-    finding_entry_id BLOB NOT NULL REFERENCES findings (entry_id),
-    PRIMARY KEY (work_entry_id, finding_entry_id)
+    problem_entry_id BLOB NOT NULL REFERENCES problems (entry_id),
+    PRIMARY KEY (work_entry_id, problem_entry_id)
 ) STRICT, WITHOUT ROWID;
-CREATE INDEX work_settles_by_finding ON work_settles (finding_entry_id);
+CREATE INDEX work_settles_by_problem ON work_settles (problem_entry_id);
 CREATE TRIGGER work_settles_what_was_found_at_its_instrument BEFORE INSERT ON work_settles
 WHEN NOT EXISTS (SELECT 1 FROM entries w JOIN entries f ON f.instrument_id = w.instrument_id
-    WHERE w.id = NEW.work_entry_id AND f.id = NEW.finding_entry_id)
+    WHERE w.id = NEW.work_entry_id AND f.id = NEW.problem_entry_id)
 BEGIN SELECT RAISE(ABORT, 'work settles what was found at its own instrument'); END;
 CREATE TRIGGER work_settles_are_never_changed BEFORE UPDATE ON work_settles
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
@@ -401,12 +401,12 @@ CREATE TRIGGER journeys_are_never_changed BEFORE UPDATE ON journeys
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER journeys_are_never_removed BEFORE DELETE ON journeys
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
-CREATE TRIGGER findings_go_with_their_kind BEFORE INSERT ON findings
-WHEN (SELECT kind FROM entries WHERE id = NEW.entry_id) IS NOT 'finding'
-BEGIN SELECT RAISE(ABORT, 'the entry of findings is of another kind'); END;
-CREATE TRIGGER findings_are_never_changed BEFORE UPDATE ON findings
+CREATE TRIGGER problems_go_with_their_kind BEFORE INSERT ON problems
+WHEN (SELECT kind FROM entries WHERE id = NEW.entry_id) IS NOT 'problem'
+BEGIN SELECT RAISE(ABORT, 'the entry of problems is of another kind'); END;
+CREATE TRIGGER problems_are_never_changed BEFORE UPDATE ON problems
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
-CREATE TRIGGER findings_are_never_removed BEFORE DELETE ON findings
+CREATE TRIGGER problems_are_never_removed BEFORE DELETE ON problems
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
 CREATE TRIGGER works_go_with_their_kind BEFORE INSERT ON works
 WHEN (SELECT kind FROM entries WHERE id = NEW.entry_id) IS NOT 'work'

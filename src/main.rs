@@ -32,7 +32,7 @@ enum Command {
     /// Log a journey
     Journey(commands::desk::JourneyArgs),
     /// Log something wrong
-    Finding(commands::desk::FindingArgs),
+    Problem(commands::desk::ProblemArgs),
     /// Measure frames with an instrument's own optics, and log the star test
     StarTest(commands::desk::StarTestArgs),
     /// Log what was done at the bench
@@ -60,7 +60,7 @@ fn main() -> ExitCode {
         Command::Lend(args) => commands::desk::lend(args),
         Command::Return(args) => commands::desk::return_loan(args),
         Command::Journey(args) => commands::desk::journey(args),
-        Command::Finding(args) => commands::desk::finding(args),
+        Command::Problem(args) => commands::desk::problem(args),
         Command::StarTest(args) => commands::desk::star_test(args),
         Command::Work(args) => commands::desk::work(args),
         Command::Stand(args) => commands::desk::stand(args),

@@ -9,11 +9,11 @@ use tubewright::library::attempts::{self, Attempt, AttemptState};
 use tubewright::library::audit_log::{self, AuditEntry};
 use tubewright::library::club::Club;
 use tubewright::library::entries::{EntryKind, NewEntry};
-use tubewright::library::findings::{self, AsksFor, Finding, FindingWhat};
-use tubewright::library::instruments::{Design, Instrument, Standing};
+use tubewright::library::instruments::{Design, Instrument, Status};
 use tubewright::library::journeys::{Journey, JourneyKind};
 use tubewright::library::loans::{self, Lend, Return};
 use tubewright::library::people::{Person, Role};
+use tubewright::library::problems::{self, AsksFor, Problem, ProblemWhat};
 use tubewright::library::star_tests::FocusSide;
 use tubewright::library::works::{self, Work, WorkWhat};
 use tubewright::library::{AttemptId, Conn, Error, Library, Moment, PersonId, Write, kit};
@@ -49,7 +49,7 @@ pub struct LendArgs {
     /// A part of the kit that stays here; may be given several times
     #[arg(long, value_name = "PART")]
     without: Vec<String>,
-    /// What the borrower is told it will not do; from its reading when left out
+    /// What the borrower is told it will not do; from its condition when left out
     #[arg(long, value_name = "WORDS")]
     told: Option<String>,
     /// Why it goes out though held or at the bench; for coordinators
@@ -88,14 +88,14 @@ pub struct JourneyArgs {
     signed: Signed,
 }
 
-/// Arguments of `finding`.
+/// Arguments of `problem`.
 #[derive(Debug, clap::Args)]
-pub struct FindingArgs {
+pub struct ProblemArgs {
     /// The instrument's tag
     tag: String,
     /// optics-dirty, dew-or-mould, optics-damaged, alignment-suspect, moving-part, part-missing,
     /// electrical, case-or-strap or other
-    what: FindingWhat,
+    what: ProblemWhat,
     /// nothing, a-look or the-bench
     #[arg(long, default_value = "a-look")]
     asks_for: AsksFor,
@@ -119,7 +119,7 @@ pub struct WorkArgs {
     /// How long it took, minutes
     #[arg(long, value_parser = clap::value_parser!(i64).range(1..=10_000))]
     minutes: Option<i64>,
-    /// It settles every finding that is open
+    /// It settles every problem that is open
     #[arg(long)]
     settles_all: bool,
     /// In words
@@ -135,7 +135,7 @@ pub struct StandArgs {
     /// The instrument's tag
     tag: String,
     /// shelf, held or bench
-    at: Standing,
+    at: Status,
     /// Why
     #[arg(long, value_name = "WORDS")]
     reason: String,
@@ -217,7 +217,7 @@ pub fn lend(args: LendArgs) -> ExitCode {
                 "--until: give today or a later day, a year off at most.".to_owned(),
             ));
         }
-        let held = matches!(instrument.standing, Standing::Held | Standing::Bench);
+        let held = matches!(instrument.status, Status::Held | Status::Bench);
         if args.all_the_same.is_some() && by.role != Role::Coordinator {
             return Err(Error::Refused(
                 "--all-the-same: only a coordinator may lend what is held or at the bench."
@@ -288,14 +288,14 @@ pub fn return_loan(args: ReturnArgs) -> ExitCode {
         .write(&mut write)
         .await?;
         if !missing.is_empty() {
-            let finding = Finding {
-                what: FindingWhat::PartMissing,
+            let problem = Problem {
+                what: ProblemWhat::PartMissing,
                 asks_for: AsksFor::ALook,
                 words: format!("Did not come back: {}", missing.join(", ")),
             };
             let mut entry = entry(&instrument, now, by.id);
             entry.loan = Some(loan);
-            finding.log(&mut write, entry).await?;
+            problem.log(&mut write, entry).await?;
         }
         let said = if missing.is_empty() {
             format!("{} is returned, kit complete.", instrument.tag)
@@ -355,14 +355,14 @@ pub fn journey(args: JourneyArgs) -> ExitCode {
 /// As the table of journeys has it.
 const LONGEST_DRIVE_KM: f64 = 40_000.0;
 
-/// Logs a finding.
-pub fn finding(args: FindingArgs) -> ExitCode {
+/// Logs a problem.
+pub fn problem(args: ProblemArgs) -> ExitCode {
     block_on(told(async move {
         let (library, now) = open(&args.signed).await?;
         let mut write = library.write().await?;
         let by = signer(&mut write, &args.signed.by).await?;
         let instrument = Instrument::by_tag(&mut write, &args.tag).await?;
-        let finding = Finding {
+        let problem = Problem {
             what: args.what,
             asks_for: args.asks_for,
             words: match args.words.trim() {
@@ -370,14 +370,14 @@ pub fn finding(args: FindingArgs) -> ExitCode {
                 words => words.to_owned(),
             },
         };
-        finding
+        problem
             .log(&mut write, entry(&instrument, now, by.id))
             .await?;
         let said = format!(
             "Logged for {}: {}, asks for {}.",
             instrument.tag, args.what, args.asks_for
         );
-        finish(&library, write, by.id, "finding", &said).await?;
+        finish(&library, write, by.id, "problem", &said).await?;
         Ok(said)
     }))
 }
@@ -390,7 +390,7 @@ pub fn work(args: WorkArgs) -> ExitCode {
         let by = signer(&mut write, &args.signed.by).await?;
         let instrument = Instrument::by_tag(&mut write, &args.tag).await?;
         let settles = if args.settles_all {
-            findings::standing(&mut write, Some(instrument.id))
+            problems::current(&mut write, Some(instrument.id))
                 .await?
                 .into_iter()
                 .filter(|f| !f.settled)
@@ -410,7 +410,7 @@ pub fn work(args: WorkArgs) -> ExitCode {
         .log(&mut write, entry(&instrument, now, by.id))
         .await?;
         let said = format!(
-            "Logged for {}: {}, {settled} findings settled.",
+            "Logged for {}: {}, {settled} problems settled.",
             instrument.tag, args.what
         );
         finish(&library, write, by.id, "work", &said).await?;
@@ -421,7 +421,7 @@ pub fn work(args: WorkArgs) -> ExitCode {
 /// Puts an instrument on the shelf, among those held, or at the bench.
 pub fn stand(args: StandArgs) -> ExitCode {
     block_on(told(async move {
-        if args.at == Standing::Retired {
+        if args.at == Status::Retired {
             return Err(Error::Refused(
                 "Retiring is done on the instrument's page, by a coordinator.".to_owned(),
             ));
@@ -520,7 +520,7 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
     }))
 }
 
-/// Prints the reading of one instrument with its reasons.
+/// Prints the condition of one instrument with its reasons.
 pub fn condition(args: ConditionArgs) -> ExitCode {
     block_on(told(async move {
         let library = Library::look_into(&args.data.data).await?;
@@ -536,7 +536,7 @@ pub fn condition(args: ConditionArgs) -> ExitCode {
                 "name": i.name,
                 "design": i.design.slug(),
                 "state": i.state().slug(),
-                "reading": a.reading.slug(),
+                "condition": a.condition.slug(),
                 "reasons": a.reasons,
                 "as_of": a.as_of,
                 "coma_rms_waves": a.coma_rms_waves.map(|c| c.0),
@@ -549,7 +549,7 @@ pub fn condition(args: ConditionArgs) -> ExitCode {
             "{}, {}\n{}. {}.\n{}\n{}",
             i.tag,
             i.name,
-            capital(a.reading.label()),
+            capital(a.condition.label()),
             capital(i.state().label()),
             a.reasons.join("\n"),
             limit_words(&row)

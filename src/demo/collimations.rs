@@ -17,7 +17,7 @@ use bench::mechanical::{MARK_SIGMA_MM, Stage};
 use bench::orientation::{Map, Shade, Side};
 use bench::plan::Work;
 use bench::replay::{SessionReplay, Step};
-use library::collimation_replay::{self, Standing, plan_of, setup, standing};
+use library::collimation_replay::{self, Progress, plan_of, progress, setup};
 use library::collimations::{self, Collimation, Record};
 use library::instruments::Instrument;
 use library::star_tests::FocusSide;
@@ -153,7 +153,7 @@ pub async fn write(
     let mut stage: Option<Work> = None;
     for _ in 0..MOST_STEPS {
         let open = Collimation::get(conn, collimation).await?;
-        let now = standing(conn, &open).await?;
+        let now = progress(conn, &open).await?;
         if now.ready && stage != Some(now.work) {
             stage = Some(now.work);
             simulated.now = begins_at(told, &now);
@@ -175,7 +175,7 @@ pub async fn write(
 }
 
 /// Where a stage begins.
-fn begins_at(told: &Told, now: &Standing) -> Vector2<f64> {
+fn begins_at(told: &Told, now: &Progress) -> Vector2<f64> {
     let towards = |deg: f64| Vector2::new(deg.to_radians().sin(), deg.to_radians().cos());
     let coma = towards(told.towards_deg) * told.coma;
     match now.work {
@@ -209,7 +209,7 @@ enum Done {
 async fn step(
     conn: &mut Conn,
     open: &Collimation,
-    now: &Standing,
+    now: &Progress,
     simulated: &mut Simulated<'_>,
     by: PersonId,
     at: &mut Moment,

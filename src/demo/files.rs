@@ -9,11 +9,11 @@ use super::{Error, Result};
 use library::adjusters::{Adjuster, AdjusterKind, Element, Head};
 use library::club::{Paper, Units};
 use library::entries::EntryKind;
-use library::findings::{AsksFor, FindingWhat};
-use library::instruments::{Design, Standing};
+use library::instruments::{Design, Status};
 use library::journeys::JourneyKind;
 use library::limits::LimitWhat;
 use library::people::Role;
+use library::problems::{AsksFor, ProblemWhat};
 use library::star_tests::FocusSide;
 use library::waits::WantsItFor;
 use library::works::WorkWhat;
@@ -335,11 +335,11 @@ pub struct Line {
     /// Star test from frames.
     pub frames: Option<Frames>,
 
-    /// Finding: what.
-    pub found: Option<FindingWhat>,
-    /// Finding: what it asks for.
+    /// Problem: what.
+    pub found: Option<ProblemWhat>,
+    /// Problem: what it asks for.
     pub asks: Option<AsksFor>,
-    /// Finding, work, standing, note: in words.
+    /// Problem, work, status, note: in words.
     pub words: Option<String>,
 
     /// Work: what.
@@ -348,12 +348,12 @@ pub struct Line {
     pub minutes: Option<i64>,
     /// Work: whether optics were moved.
     pub moved: Option<bool>,
-    /// Work: the findings it settles.
+    /// Work: the problems it settles.
     #[serde(default)]
     pub settles: Vec<String>,
 
-    /// Standing: which.
-    pub standing: Option<Standing>,
+    /// Status: which.
+    pub status: Option<Status>,
 }
 
 /// What a person saw at the eyepiece.

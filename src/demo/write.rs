@@ -12,12 +12,12 @@ use library::adjusters;
 use library::attempts;
 use library::club::Club;
 use library::entries::{EntryKind, NewEntry};
-use library::findings::Finding;
 use library::instruments::{Instrument, Particulars};
 use library::journeys::Journey;
 use library::limits::{self, Whose};
 use library::loans::{self, Lend};
 use library::people::{self, NewPerson, Person};
+use library::problems::Problem;
 use library::star_tests::{Method, StarTest};
 use library::work_nights::NewWorkNight;
 use library::works::Work;
@@ -387,7 +387,7 @@ impl<'a> Writer<'a> {
         match line.line {
             EntryKind::Lend => return self.lend(conn, told, by).await,
             EntryKind::Return => return self.return_loan(conn, told, by).await,
-            EntryKind::Standing => return self.standing(conn, told, by).await,
+            EntryKind::Status => return self.status(conn, told, by).await,
             EntryKind::Register | EntryKind::Limit => {
                 return Err(wrong(
                     "a logbook here does not tell of the register or of limits",
@@ -446,8 +446,8 @@ impl<'a> Writer<'a> {
                 test.write(conn, id).await?;
                 self.instruments[told.instrument].last_coma = Some(test.coma_rms_waves);
             }
-            EntryKind::Finding => {
-                Finding {
+            EntryKind::Problem => {
+                Problem {
                     what: need(&line.found, "found")?,
                     asks_for: need(&line.asks, "asks")?,
                     words: need(&line.words, "words")?,
@@ -564,8 +564,8 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
-    async fn standing(&self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
-        let to = need(&told.line.standing, "standing")?;
+    async fn status(&self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
+        let to = need(&told.line.status, "status")?;
         let why = need(&told.line.words, "words")?;
         let which = self.instruments[told.instrument].id;
         let instrument = Instrument::get(conn, which).await?;

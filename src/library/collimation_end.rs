@@ -1,6 +1,6 @@
 //! The end of a collimation session, and the step back before it.
 
-use super::collimation_replay::{Standing, standing};
+use super::collimation_replay::{Progress, progress};
 use super::collimations::{self, Collimation, Outcome, Record};
 use super::entries::{Entry, EntryKind, NewEntry};
 use super::works::{Work as BenchWork, WorkWhat};
@@ -74,7 +74,7 @@ async fn strike_look(
 }
 
 /// What came of a collimation session that stands here.
-fn outcome(now: &Standing, threshold_waves: f64) -> (Outcome, Option<(Element, &SessionReplay)>) {
+fn outcome(now: &Progress, threshold_waves: f64) -> (Outcome, Option<(Element, &SessionReplay)>) {
     let star: Option<(Work, &SessionReplay)> = if now.at_star() {
         Some((now.work, &now.course))
     } else {
@@ -122,7 +122,7 @@ pub async fn end(
             "Someone has gone on with this collimation session meanwhile, or ended it. Open it again to see where it stands.".to_owned(),
         ));
     }
-    let now = standing(conn, collimation).await?;
+    let now = progress(conn, collimation).await?;
     let (outcome, taught) = outcome(&now, collimation.setup.threshold_waves);
     let mut words = format!(
         "Collimation: {}, {}.",

@@ -24,7 +24,7 @@ use optics::prescription::{Layout, Numbers, Prescription};
 use startest::by_eye::{RINGS_ERROR, WIDTH_ERROR};
 
 /// Where a collimation session stands.
-pub struct Standing {
+pub struct Progress {
     /// The stages of this instrument.
     pub plan: Plan,
     /// The stage it is at.
@@ -173,10 +173,10 @@ fn footing(
 ///
 /// # Errors
 /// When the library cannot be read.
-pub async fn standing(conn: &mut Conn, collimation: &Collimation) -> Result<Standing> {
+pub async fn progress(conn: &mut Conn, collimation: &Collimation) -> Result<Progress> {
     let (optics, plan) = plan_of(&collimation.setup);
     let setup = &collimation.setup;
-    let mut at = Standing {
+    let mut at = Progress {
         work: plan.stages.first().copied().unwrap_or(Work::LookOnly),
         plan,
         ready: false,
@@ -193,7 +193,7 @@ pub async fn standing(conn: &mut Conn, collimation: &Collimation) -> Result<Stan
     let mut corners: Option<SessionReplay> = None;
     let mut lies = None;
     let mut shades: Vec<Step> = Vec::new();
-    for written in collimation.standing() {
+    for written in collimation.current() {
         match &written.record {
             Record::Stage { work } => {
                 if matches!(at.work, Work::Star(_)) && at.course.response().looks() > 0 {
@@ -269,7 +269,7 @@ pub async fn standing(conn: &mut Conn, collimation: &Collimation) -> Result<Stan
     Ok(at)
 }
 
-impl Standing {
+impl Progress {
     /// The stage after this one.
     pub fn next_stage(&self) -> Option<Work> {
         let here = self.plan.stages.iter().position(|w| *w == self.work)?;

@@ -335,7 +335,7 @@ fn strike_out(steps: &mut [Written]) {
 
 impl Collimation {
     /// What counts of it: neither what was undone nor the undoing.
-    pub fn standing(&self) -> impl DoubleEndedIterator<Item = &Written> {
+    pub fn current(&self) -> impl DoubleEndedIterator<Item = &Written> {
         self.steps
             .iter()
             .filter(|s| s.struck.is_none() && !matches!(s.record, Record::Undone { .. }))
@@ -343,7 +343,7 @@ impl Collimation {
 
     /// The last thing that counts, if it can be undone: all but the beginning.
     pub fn last_noted(&self) -> Option<&Written> {
-        self.standing().next_back().filter(|s| s.ordinal > 0)
+        self.current().next_back().filter(|s| s.ordinal > 0)
     }
 
     /// One collimation session with everything in it.

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use chrono::NaiveDate;
 
 use super::entries::{EntryKind, NewEntry};
-use super::instruments::{Instrument, Standing};
+use super::instruments::{Instrument, Status};
 use super::people::Person;
 use super::{Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, waits};
 
@@ -100,21 +100,21 @@ impl Lend {
             )));
         }
         let reason = self.override_reason.as_deref().unwrap_or("").trim();
-        match instrument.standing {
-            Standing::Shelf => {}
-            Standing::Retired => {
+        match instrument.status {
+            Status::Shelf => {}
+            Status::Retired => {
                 return Err(Error::Refused(format!(
                     "{} is retired and no longer lent.",
                     instrument.tag
                 )));
             }
-            Standing::Held | Standing::Bench if reason.is_empty() => {
+            Status::Held | Status::Bench if reason.is_empty() => {
                 return Err(Error::Refused(format!(
                     "{} is {} and is not lent until it is back on the shelf. A coordinator can override this with a reason.",
-                    instrument.tag, instrument.standing
+                    instrument.tag, instrument.status
                 )));
             }
-            Standing::Held | Standing::Bench => {}
+            Status::Held | Status::Bench => {}
         }
         if self.due_on < self.at.date_naive() {
             return Err(Error::Refused(
@@ -122,7 +122,7 @@ impl Lend {
             ));
         }
         let id = LoanId::fresh();
-        let reason = (instrument.standing != Standing::Shelf).then_some(reason);
+        let reason = (instrument.status != Status::Shelf).then_some(reason);
         sqlx::query!(
             "INSERT INTO loans (id, instrument_id, borrower_id, lent_at, lent_by, due_on, limit_stated, override_reason)
              VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -143,7 +143,7 @@ impl Lend {
         }
         let mut note = format!("Until {}.", self.due_on.format("%-d %B %Y"));
         if let Some(reason) = reason {
-            note.push_str(&format!(" Lent although {}: {reason}", instrument.standing));
+            note.push_str(&format!(" Lent although {}: {reason}", instrument.status));
         }
         NewEntry {
             instrument: self.instrument,

@@ -35,7 +35,7 @@ pub async fn of_standing(
            )
            SELECT chain.id AS "entry_id!: EntryId", chain.first_told AS "first_told!: Moment",
                   chain.first_entry AS "first_entry!: EntryId", l.lent_at AS "loan_from?: Moment"
-           FROM chain JOIN standing_entries s ON s.id = chain.id LEFT JOIN loans l ON l.id = chain.loan_id"#,
+           FROM chain JOIN current_entries s ON s.id = chain.id LEFT JOIN loans l ON l.id = chain.loan_id"#,
         instrument
     )
     .fetch_all(conn)

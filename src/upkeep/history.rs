@@ -11,10 +11,10 @@ use std::collections::HashMap;
 
 use chrono::Duration;
 
-use library::findings::LoggedFinding;
 use library::instruments::Design;
 use library::journeys::{Journey, JourneyKind, LoggedJourney};
 use library::loans::LoanSpan;
+use library::problems::LoggedProblem;
 use library::star_tests::{LoggedStarTest, StarTest};
 use library::telling::Telling;
 use library::works::LoggedWork;
@@ -59,14 +59,14 @@ pub struct Logbook {
     /// Looks at a star.
     pub tests: Vec<LoggedStarTest>,
     /// What was found wrong.
-    pub findings: Vec<LoggedFinding>,
+    pub problems: Vec<LoggedProblem>,
     /// What the bench did.
     pub works: Vec<LoggedWork>,
     /// Loans.
     pub loans: Vec<LoanSpan>,
 }
 
-/// Standing entries only, each list in order.
+/// Status entries only, each list in order.
 #[derive(Debug, Clone)]
 pub struct History {
     /// Optical design.
@@ -76,7 +76,7 @@ pub struct History {
     /// Looks at a star.
     pub tests: Vec<Dated<StarTest>>,
     /// What was found wrong.
-    pub findings: Vec<Dated<LoggedFinding>>,
+    pub problems: Vec<Dated<LoggedProblem>>,
     /// What the bench did.
     pub works: Vec<Dated<LoggedWork>>,
     /// Loans, oldest first.
@@ -116,7 +116,7 @@ impl History {
             design,
             moves: Vec::new(),
             tests: Vec::new(),
-            findings: Vec::new(),
+            problems: Vec::new(),
             works: Vec::new(),
             loans: Vec::new(),
             ahead: Vec::new(),
@@ -168,19 +168,19 @@ impl History {
                 history.works.push(Dated { at, what: w });
             }
         }
-        for f in logbook.findings {
+        for f in logbook.problems {
             // What is wrong is wrong whatever its date says.
             let at = place(f.entry_id, f.happened_at).unwrap_or(When {
                 moment: now,
                 told: now,
                 entry: f.entry_id,
             });
-            history.findings.push(Dated { at, what: f });
+            history.problems.push(Dated { at, what: f });
         }
         history.moves.sort_by_key(|d| d.at);
         history.tests.sort_by_key(|d| d.at);
         history.works.sort_by_key(|d| d.at);
-        history.findings.sort_by_key(|d| d.at);
+        history.problems.sort_by_key(|d| d.at);
         ahead.sort();
         history.ahead = ahead;
         history.loans = logbook.loans;
@@ -189,7 +189,7 @@ impl History {
     }
 
     /// The same logbook as it would have read at an earlier moment, by when things
-    /// happened. Findings settled since stay settled.
+    /// happened. Problems settled since stay settled.
     pub fn as_of(&self, moment: Moment) -> Self {
         fn before<T: Clone>(all: &[Dated<T>], moment: Moment) -> Vec<Dated<T>> {
             all.iter()
@@ -201,7 +201,7 @@ impl History {
             design: self.design,
             moves: before(&self.moves, moment),
             tests: before(&self.tests, moment),
-            findings: before(&self.findings, moment),
+            problems: before(&self.problems, moment),
             works: before(&self.works, moment),
             loans: self
                 .loans
@@ -222,7 +222,7 @@ impl History {
             self.moves.first().map(|d| d.at.moment),
             self.tests.first().map(|d| d.at.moment),
             self.works.first().map(|d| d.at.moment),
-            self.findings.first().map(|d| d.at.moment),
+            self.problems.first().map(|d| d.at.moment),
             self.loans.first().map(|l| l.lent_at),
         ];
         firsts.into_iter().flatten().min()
@@ -247,9 +247,9 @@ impl History {
             .find(|w| w.what.moved_optics && tested.is_none_or(|t| w.at > t))
     }
 
-    /// Open findings, the latest first.
-    pub fn open_findings(&self) -> impl Iterator<Item = &Dated<LoggedFinding>> {
-        self.findings.iter().rev().filter(|f| !f.what.settled)
+    /// Open problems, the latest first.
+    pub fn open_problems(&self) -> impl Iterator<Item = &Dated<LoggedProblem>> {
+        self.problems.iter().rev().filter(|f| !f.what.settled)
     }
 
     /// Moving about after `since`; with `None`, all there ever was.

@@ -1,4 +1,4 @@
-//! From logbook to what is due: limits, exposure, the reading of an
+//! From logbook to what is due: limits, exposure, the condition of an
 //! instrument, and why it needs the bench.
 //!
 //! The rules here are plain: set limits, explained in words. They take a
@@ -22,6 +22,6 @@ pub mod shelf;
 pub mod snapshot;
 pub mod threads;
 
-pub use rules::{Assessment, Due, DueCode, DueReason, LastTest, Reading, assess};
+pub use rules::{Assessment, Condition, Due, DueCode, DueReason, LastTest, assess};
 pub use shelf::{Fleet, ShelfRow, shelf, shelf_row};
 pub use snapshot::{Snapshot, Snapshots};

@@ -15,12 +15,12 @@ use super::history::{History, Logbook};
 use super::limits::{self, Limits};
 use super::rules::{Gathered, judge};
 use library::club::Club;
-use library::instruments::{Instrument, Standing};
+use library::instruments::{Instrument, Status};
 use library::limits::LimitSet;
 use library::telling::Telling;
 use library::waits::WantsItFor;
 use library::{
-    Conn, EntryId, InstrumentId, Moment, Result, changes, findings, journeys, loans, star_tests,
+    Conn, EntryId, InstrumentId, Moment, Result, changes, journeys, loans, problems, star_tests,
     telling, waits, works,
 };
 
@@ -101,7 +101,7 @@ impl Book {
             history.moves.last().map(|d| d.at.moment),
             history.tests.last().map(|d| d.at.moment),
             history.works.last().map(|d| d.at.moment),
-            history.findings.last().map(|d| d.at.moment),
+            history.problems.last().map(|d| d.at.moment),
         ];
         Self {
             latest: dates.into_iter().flatten().max(),
@@ -144,16 +144,16 @@ impl Books {
             .map(|t| (t.entry_id, t))
             .collect();
         let mut books: HashMap<InstrumentId, Logbook> = HashMap::new();
-        for (id, of) in grouped(journeys::standing(conn, only).await?, |j| j.instrument_id) {
+        for (id, of) in grouped(journeys::current(conn, only).await?, |j| j.instrument_id) {
             books.entry(id).or_default().journeys = of;
         }
-        for (id, of) in grouped(star_tests::standing(conn, only).await?, |t| t.instrument_id) {
+        for (id, of) in grouped(star_tests::current(conn, only).await?, |t| t.instrument_id) {
             books.entry(id).or_default().tests = of;
         }
-        for (id, of) in grouped(findings::standing(conn, only).await?, |f| f.instrument_id) {
-            books.entry(id).or_default().findings = of;
+        for (id, of) in grouped(problems::current(conn, only).await?, |f| f.instrument_id) {
+            books.entry(id).or_default().problems = of;
         }
-        for (id, of) in grouped(works::standing(conn, only).await?, |w| w.instrument_id) {
+        for (id, of) in grouped(works::current(conn, only).await?, |w| w.instrument_id) {
             books.entry(id).or_default().works = of;
         }
         for (id, of) in grouped(loans::spans(conn, only).await?, |l| l.instrument_id) {
@@ -260,7 +260,7 @@ impl Fleet {
             }
         });
         let (retired, members) =
-            members.partition(|m: &Member| m.instrument.standing == Standing::Retired);
+            members.partition(|m: &Member| m.instrument.status == Status::Retired);
         Ok(Self {
             members,
             retired,

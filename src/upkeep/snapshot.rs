@@ -58,7 +58,6 @@ struct Made {
 /// One instrument that takes a star test, as the model and the plain rules see it.
 #[derive(Debug, Clone)]
 pub struct Entered {
-    id: InstrumentId,
     /// Its tag.
     pub tag: String,
     /// Its logbook.
@@ -109,7 +108,6 @@ fn entered(fleet: &Fleet) -> Vec<Entered> {
     let takes_test = fleet.members.iter().filter(|m| m.book.chain.is_some());
     takes_test
         .map(|m| Entered {
-            id: m.instrument.id,
             tag: m.instrument.tag.clone(),
             book: m.book.clone(),
             limits: m.limits.clone(),

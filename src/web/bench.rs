@@ -13,9 +13,9 @@ use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::{address, collimation, show, when};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::findings::{self, FindingWhat, LoggedFinding};
-use crate::library::instruments::{Design, Instrument, Standing, State};
+use crate::library::instruments::{Design, Instrument, State, Status};
 use crate::library::loans::Loan;
+use crate::library::problems::{self, LoggedProblem, ProblemWhat};
 use crate::library::work_nights::{WorkNight, assigned};
 use crate::library::works::{self, Work, WorkWhat};
 use crate::library::{Conn, Moment};
@@ -42,7 +42,7 @@ struct BenchRow {
     tag: String,
     name: String,
     reason: String,
-    reading: &'static str,
+    condition: &'static str,
     due: Vec<String>,
     takes_star_test: bool,
 }
@@ -54,8 +54,8 @@ impl From<ShelfRow> for BenchRow {
             takes_star_test: row.instrument.design.takes_star_test(),
             tag: row.instrument.particulars.tag,
             name: row.instrument.particulars.name,
-            reason: row.instrument.standing_reason,
-            reading: row.assessment.reading.slug(),
+            reason: row.instrument.status_reason,
+            condition: row.assessment.condition.slug(),
             due: row
                 .assessment
                 .due
@@ -187,7 +187,7 @@ struct MovePage {
     path: String,
     name: String,
     state: &'static str,
-    standing_reason: String,
+    status_reason: String,
     choices: Vec<(&'static str, &'static str)>,
     /// What speaks against lending it, should it go back to the shelf.
     against: Vec<String>,
@@ -220,15 +220,15 @@ impl MovePage {
             _ => None,
         };
         let choices = [
-            (Standing::Bench, "To the bench: someone works on it now"),
+            (Status::Bench, "To the bench: someone works on it now"),
             (
-                Standing::Held,
+                Status::Held,
                 "Held for the bench: not lent until it has been there",
             ),
-            (Standing::Shelf, "Back on the shelf: may be lent"),
+            (Status::Shelf, "Back on the shelf: may be lent"),
         ]
         .into_iter()
-        .filter(|(to, _)| *to != instrument.standing)
+        .filter(|(to, _)| *to != instrument.status)
         .map(|(to, words)| (to.slug(), words))
         .collect();
         let row = shelf_row(&mut conn, instrument, context.now()).await?;
@@ -243,7 +243,7 @@ impl MovePage {
             path: address::instrument(&instrument.tag),
             state: instrument.state().slug(),
             name: instrument.particulars.name,
-            standing_reason: instrument.standing_reason,
+            status_reason: instrument.status_reason,
             choices,
             against,
             blocked,
@@ -260,8 +260,8 @@ async fn move_form(
 ) -> Result<Response, Error> {
     let instrument = Instrument::by_tag(&mut *context.read().await?, &tag).await?;
     let to = if towards.to.is_empty() {
-        match instrument.standing {
-            Standing::Bench => "shelf".to_owned(),
+        match instrument.status {
+            Status::Bench => "shelf".to_owned(),
             _ => "bench".to_owned(),
         }
     } else {
@@ -281,9 +281,9 @@ async fn move_it(
 ) -> Result<Response, Error> {
     let mut errors = FormErrors::new();
     let to = match form.fields.to.as_str() {
-        "bench" => Some(Standing::Bench),
-        "held" => Some(Standing::Held),
-        "shelf" => Some(Standing::Shelf),
+        "bench" => Some(Status::Bench),
+        "held" => Some(Status::Held),
+        "shelf" => Some(Status::Shelf),
         _ => None,
     };
     if to.is_none() {
@@ -335,16 +335,16 @@ struct WorkPage {
     is_solar: bool,
     on_loan: bool,
     electrical: bool,
-    findings: Vec<(String, String, String, bool)>,
+    problems: Vec<(String, String, String, bool)>,
     form: WorkForm,
     errors: FormErrors,
 }
 
-async fn open_findings(
+async fn open_problems(
     conn: &mut Conn,
     instrument: &Instrument,
-) -> Result<Vec<LoggedFinding>, Error> {
-    let mut open = findings::standing(conn, Some(instrument.id)).await?;
+) -> Result<Vec<LoggedProblem>, Error> {
+    let mut open = problems::current(conn, Some(instrument.id)).await?;
     open.retain(|f| !f.settled);
     Ok(open)
 }
@@ -353,7 +353,7 @@ impl WorkPage {
     fn new(
         context: &RequestContext,
         instrument: Instrument,
-        open: Vec<LoggedFinding>,
+        open: Vec<LoggedProblem>,
         form: WorkForm,
         errors: FormErrors,
     ) -> Self {
@@ -364,19 +364,19 @@ impl WorkPage {
             on_loan: instrument.open_loan.is_some(),
             electrical: open
                 .iter()
-                .any(|f| f.finding.what == FindingWhat::Electrical),
-            findings: open
+                .any(|f| f.problem.what == ProblemWhat::Electrical),
+            problems: open
                 .into_iter()
                 .map(|f| {
                     let id = f.entry_id.to_string();
                     let note = format!(
                         "{}, {}; asks for {}",
-                        f.finding.what,
+                        f.problem.what,
                         show::date(context.club(), f.happened_at),
-                        f.finding.asks_for
+                        f.problem.asks_for
                     );
                     let ticked = form.settles.contains(&id);
-                    (id, f.finding.words, note, ticked)
+                    (id, f.problem.words, note, ticked)
                 })
                 .collect(),
             name: instrument.particulars.name,
@@ -389,7 +389,7 @@ impl WorkPage {
 async fn work_form(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
     let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    let open = open_findings(&mut conn, &instrument).await?;
+    let open = open_problems(&mut conn, &instrument).await?;
     let form = WorkForm {
         on: context.club().date(context.now()).to_string(),
         ..WorkForm::default()
@@ -410,7 +410,7 @@ impl WorkForm {
         context: &RequestContext,
         instrument: &Instrument,
         out_since: Option<Moment>,
-        open: &[LoggedFinding],
+        open: &[LoggedProblem],
     ) -> Result<(Work, Moment), FormErrors> {
         let mut errors = FormErrors::new();
         let what = errors.word::<WorkWhat>("what", "What was done", &self.what);
@@ -455,10 +455,10 @@ impl WorkForm {
         let mut settles = Vec::new();
         for id in &self.settles {
             match open.iter().find(|f| f.entry_id.to_string() == *id) {
-                Some(finding) => settles.push(finding.entry_id),
+                Some(problem) => settles.push(problem.entry_id),
                 None => errors.add(
                     "settles",
-                    "One of the ticked findings has been settled or corrected meanwhile. Tick again what this settles.",
+                    "One of the ticked problems has been settled or corrected meanwhile. Tick again what this settles.",
                 ),
             }
         }
@@ -488,7 +488,7 @@ async fn log_work(
         Submission::First(write) => write,
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
-    let open = open_findings(&mut write, &instrument).await?;
+    let open = open_problems(&mut write, &instrument).await?;
     let out_since = match instrument.open_loan {
         Some(loan) => Some(Loan::get(&mut write, loan).await?.lent_at),
         None => None,
@@ -512,8 +512,8 @@ async fn log_work(
     work.log(&mut write, entry).await?;
     let settled = match work.settles.len() {
         0 => String::new(),
-        1 => " One finding settled.".to_owned(),
-        n => format!(" {n} findings settled."),
+        1 => " One problem settled.".to_owned(),
+        n => format!(" {n} problems settled."),
     };
     let test_next =
         work.moved_optics && instrument.design.takes_star_test() && instrument.open_loan.is_none();

@@ -241,7 +241,7 @@ impl ByEyeFields {
     /// # Errors
     /// When the library cannot be read.
     pub async fn after_the_last(conn: &mut Conn, instrument: &Instrument) -> library::Result<Self> {
-        let looks = star_tests::standing(conn, Some(instrument.id)).await?;
+        let looks = star_tests::current(conn, Some(instrument.id)).await?;
         let judged = looks
             .iter()
             .rev()

@@ -10,16 +10,16 @@ use super::by_eye_form::{self, ByEyeFields, ByEyeLook};
 use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
 use super::fields::{FormErrors, part};
-use super::findings::FindingFields;
 use super::journeys::{self, JourneyFields};
 use super::kit_ticks::{self, KitFields, KitRow};
 use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page, see_other};
+use super::problems::ProblemFields;
 use super::{Error, check_in_answer, show, when};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::findings::{self, AsksFor, Finding, FindingWhat};
-use crate::library::instruments::{Instrument, Standing};
+use crate::library::instruments::{Instrument, Status};
 use crate::library::journeys::Journey;
 use crate::library::loans::{self, Loan, Return, Which};
+use crate::library::problems::{self, AsksFor, Problem, ProblemWhat};
 use crate::library::{Conn, KitPartId, LoanId, Moment, PersonId, kit};
 
 /// Routes.
@@ -164,7 +164,7 @@ struct CheckInFields {
     own: OwnFields,
     kit: KitFields,
     journeys: JourneyFields,
-    findings: FindingFields,
+    problems: ProblemFields,
     eye: ByEyeFields,
 }
 
@@ -186,7 +186,7 @@ impl TryFrom<Vec<(String, String)>> for CheckInFields {
             own: part(&pairs)?,
             kit: part(&pairs)?,
             journeys: part(&pairs)?,
-            findings: part(&pairs)?,
+            problems: part(&pairs)?,
             eye: part(&pairs)?,
         })
     }
@@ -208,7 +208,7 @@ struct FormPage {
     kit_rows: Vec<KitRow>,
     journeys: JourneyFields,
     distance_unit: &'static str,
-    findings: FindingFields,
+    problems: ProblemFields,
     eye: ByEyeFields,
     eye_card: &'static str,
     open_eye: bool,
@@ -260,10 +260,10 @@ impl Case {
             Some(loan) => format!("{}, with {}", i.name, loan.borrower),
             None => format!("{}, {}", i.name, i.state()),
         };
-        let standing_note = match i.standing {
-            Standing::Shelf => String::new(),
-            standing if i.standing_reason.is_empty() => format!("It is {standing}."),
-            standing => format!("It is {standing}: {}", i.standing_reason),
+        let standing_note = match i.status {
+            Status::Shelf => String::new(),
+            status if i.status_reason.is_empty() => format!("It is {status}."),
+            status => format!("It is {status}: {}", i.status_reason),
         };
         let wrong = |fields: &[&str]| fields.iter().any(|f| !errors.of(f).is_empty());
         FormPage {
@@ -291,7 +291,7 @@ impl Case {
             kit: form.kit,
             kit_rows: self.kit_rows,
             journeys: form.journeys,
-            findings: form.findings,
+            problems: form.problems,
             eye: form.eye,
             errors,
         }
@@ -330,7 +330,7 @@ struct Checked {
     /// Names of parts that should be there and are not, when not on loan.
     not_in_the_box: Vec<String>,
     journeys: Vec<Journey>,
-    findings: Vec<Finding>,
+    problems: Vec<Problem>,
     look: Option<ByEyeLook>,
     note: String,
 }
@@ -348,7 +348,7 @@ impl CheckInFields {
             case.kit_rows.iter().map(|r| r.id).collect()
         };
         let journeys = self.journeys.check(context.club(), errors);
-        let findings = self.findings.check(errors);
+        let problems = self.problems.check(errors);
         let look = if !self.eye.is_given() {
             None
         } else if case.instrument.design.takes_star_test() {
@@ -387,7 +387,7 @@ impl CheckInFields {
         let nothing_told = case.loan.is_none()
             && !self.kit.is_given()
             && journeys.is_empty()
-            && findings.is_empty()
+            && problems.is_empty()
             && look.is_none()
             && note.is_empty();
         if nothing_told && errors.is_empty() {
@@ -413,7 +413,7 @@ impl CheckInFields {
             present,
             not_in_the_box,
             journeys,
-            findings,
+            problems,
             look,
             note,
         })
@@ -498,7 +498,7 @@ fn entry(case: &Case, checked: &Checked, now: Moment, by: PersonId) -> NewEntry 
     }
 }
 
-/// Takes it back if it was out, then journeys and findings in that order, so
+/// Takes it back if it was out, then journeys and problems in that order, so
 /// that a star test of the same evening comes after the drive home.
 async fn write_down(
     write: &mut OnceWrite,
@@ -528,21 +528,21 @@ async fn write_down(
     for journey in &checked.journeys {
         journey.log(write, log.clone()).await?;
     }
-    for finding in &checked.findings {
-        finding.log(write, log.clone()).await?;
+    for problem in &checked.problems {
+        problem.log(write, log.clone()).await?;
     }
     if !missing.is_empty() {
-        let known = findings::standing(write, Some(case.instrument.id))
+        let known = problems::current(write, Some(case.instrument.id))
             .await?
             .iter()
-            .any(|f| !f.settled && f.finding.words == missing);
+            .any(|f| !f.settled && f.problem.words == missing);
         if !known {
-            let finding = Finding {
-                what: FindingWhat::PartMissing,
+            let problem = Problem {
+                what: ProblemWhat::PartMissing,
                 asks_for: AsksFor::ALook,
                 words: missing,
             };
-            finding.log(write, log).await?;
+            problem.log(write, log).await?;
         }
     }
     Ok(())

@@ -24,7 +24,7 @@ use crate::upkeep::drift::course::course;
 use crate::upkeep::due_list::{Foreseen, in_100};
 use crate::upkeep::foresight::{Foresight, Question};
 use crate::upkeep::shelf::Fleet;
-use crate::upkeep::{self, Assessment, Reading};
+use crate::upkeep::{self, Assessment, Condition};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -66,7 +66,7 @@ struct ConditionPage {
     waiting: String,
     standing_words: String,
     is_retired: bool,
-    reading: &'static str,
+    condition: &'static str,
     dated: String,
     sentence: String,
     reasons: Vec<String>,
@@ -160,7 +160,7 @@ async fn condition_page(
         .map(|part| part.name)
         .collect();
     let photos = pictures(&mut conn, instrument.id).await?;
-    let tested = star_tests::standing(&mut conn, Some(instrument.id))
+    let tested = star_tests::current(&mut conn, Some(instrument.id))
         .await?
         .last()
         .map(|t| t.happened_at);
@@ -209,7 +209,7 @@ async fn condition_page(
         }
         .to_owned(),
         is_retired: state == State::Retired,
-        reading: a.reading.slug(),
+        condition: a.condition.slug(),
         dated: a
             .as_of
             .map(|at| format!("As of {}", show::date(club, at)))
@@ -341,34 +341,34 @@ pub(super) fn about(magnification: f64) -> String {
 
 fn sentence(i: &Instrument, a: &Assessment, sharp: Option<Sharp>) -> String {
     let limit = sharp.map(|s| format!("about {}x", about(s.today)));
-    match (a.reading, limit) {
-        (Reading::InLine, Some(limit)) => {
+    match (a.condition, limit) {
+        (Condition::Ready, Some(limit)) => {
             format!(
                 "Lined up when last looked at: sharp up to {limit}, as a good one of its size should be."
             )
         }
-        (Reading::InLine, None) if i.design == Design::Solar => {
+        (Condition::Ready, None) if i.design == Design::Solar => {
             "Nothing is reported against it. For the Sun only.".to_owned()
         }
-        (Reading::InLine, None) => "Lined up when last looked at.".to_owned(),
-        (Reading::Usable, Some(limit)) => {
+        (Condition::Ready, None) => "Lined up when last looked at.".to_owned(),
+        (Condition::Usable, Some(limit)) => {
             format!(
                 "Good for wide fields, clusters and the Moon. Planets and close doubles soften above {limit}."
             )
         }
-        (Reading::Usable, None) => "Usable. Read below what to expect.".to_owned(),
-        (Reading::BenchFirst, Some(limit)) => {
+        (Condition::Usable, None) => "Usable. Read below what to expect.".to_owned(),
+        (Condition::NeedsBench, Some(limit)) => {
             format!(
                 "It should see the bench before it is lent: as it is, stars stay sharp only up to {limit}."
             )
         }
-        (Reading::BenchFirst, None) => "It should see the bench before it is lent.".to_owned(),
-        (Reading::NotKnown, Some(limit)) => {
+        (Condition::NeedsBench, None) => "It should see the bench before it is lent.".to_owned(),
+        (Condition::NotChecked, Some(limit)) => {
             format!(
                 "How well it is lined up today is not known. At its last star test it was sharp up to {limit}."
             )
         }
-        (Reading::NotKnown, None) => {
+        (Condition::NotChecked, None) => {
             "How well it is lined up is not known: nobody has looked yet.".to_owned()
         }
     }
@@ -389,7 +389,7 @@ fn figures(
             format!("Between {low}x and {high}x, with the error of the test. ")
         };
         figures.push(Figure {
-            label: if a.reading == Reading::NotKnown {
+            label: if a.condition == Condition::NotChecked {
                 "Sharp at its last test up to about"
             } else {
                 "Sharp today up to about"

@@ -93,7 +93,7 @@ const AS_VOLUNTEER: &[Step] = &[
         "SC235 is three weeks late and has just come in: ",
         "check it in",
         "/check-in/SC235",
-        ", kit, journeys, findings and all.",
+        ", kit, journeys, problems and all.",
     ),
     step(
         "Nobody has ever looked at a star with M150: ",

@@ -12,7 +12,7 @@ use super::register::FormPage;
 use super::register_form::{Checked, RegisterForm, changes, merge};
 use super::{Error, address};
 use crate::library::entries::{Entry, EntryKind, NewEntry};
-use crate::library::instruments::{Instrument, Standing};
+use crate::library::instruments::{Instrument, Status};
 use crate::library::{self, Conn, InstrumentId, adjusters, kit, waits};
 
 /// Routes.
@@ -223,8 +223,8 @@ struct ReasonFields {
 }
 
 #[derive(Template)]
-#[template(path = "instrument/standing.html")]
-struct StandingPage {
+#[template(path = "instrument/status.html")]
+struct StatusPage {
     layout: Layout,
     tag: String,
     name: String,
@@ -236,52 +236,52 @@ struct StandingPage {
     errors: FormErrors,
 }
 
-async fn standing_page(
+async fn status_page(
     context: &RequestContext,
     conn: &mut Conn,
     tag: &str,
     retiring: bool,
     reason: String,
     errors: FormErrors,
-) -> Result<StandingPage, Error> {
+) -> Result<StatusPage, Error> {
     let instrument = Instrument::by_tag(conn, tag).await?;
     refuse_if_so_already(&instrument, retiring)?;
     let verb = if retiring { "Retire" } else { "Put back" };
-    Ok(StandingPage {
+    Ok(StatusPage {
         layout: context.layout(&format!("{verb} {}", instrument.tag)),
         tag: instrument.tag.clone(),
         name: instrument.name.clone(),
         retiring,
         on_loan: instrument.open_loan.is_some(),
         waiting: waits::open(conn, Some(instrument.id), None).await?.len(),
-        since: instrument.standing_reason.clone(),
+        since: instrument.status_reason.clone(),
         reason,
         errors,
     })
 }
 
 fn refuse_if_so_already(instrument: &Instrument, retiring: bool) -> Result<(), Error> {
-    match (retiring, instrument.standing) {
-        (true, Standing::Retired) => Err(Error::Refused(format!(
+    match (retiring, instrument.status) {
+        (true, Status::Retired) => Err(Error::Refused(format!(
             "{} is retired already.",
             instrument.tag
         ))),
-        (false, standing) if standing != Standing::Retired => Err(Error::Refused(format!(
-            "{} is not retired: it is {standing}.",
+        (false, status) if status != Status::Retired => Err(Error::Refused(format!(
+            "{} is not retired: it is {status}.",
             instrument.tag
         ))),
         _ => Ok(()),
     }
 }
 
-async fn show_standing(
+async fn show_status(
     context: &RequestContext,
     tag: &str,
     retiring: bool,
 ) -> Result<Response, Error> {
     let mut conn = context.read().await?;
     page(
-        &standing_page(
+        &status_page(
             context,
             &mut conn,
             tag,
@@ -294,14 +294,14 @@ async fn show_standing(
 }
 
 async fn show_retire(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
-    show_standing(&context, &tag, true).await
+    show_status(&context, &tag, true).await
 }
 
 async fn show_reinstate(
     context: RequestContext,
     Path(tag): Path<String>,
 ) -> Result<Response, Error> {
-    show_standing(&context, &tag, false).await
+    show_status(&context, &tag, false).await
 }
 
 async fn retire(
@@ -319,16 +319,9 @@ async fn retire(
             instrument.tag
         )));
     }
-    Instrument::set_standing(&mut write, instrument.id, Standing::Retired, &reason).await?;
+    Instrument::set_status(&mut write, instrument.id, Status::Retired, &reason).await?;
     let note = format!("Retired: {reason}");
-    log(
-        &context,
-        &mut write,
-        instrument.id,
-        EntryKind::Standing,
-        note,
-    )
-    .await?;
+    log(&context, &mut write, instrument.id, EntryKind::Status, note).await?;
     let said = format!("{} is retired and no longer lent.", instrument.tag);
     write
         .finish(&address::instrument(&instrument.tag), &said)
@@ -344,16 +337,9 @@ async fn reinstate(
         Stand::Answer(response) => return Ok(response),
         Stand::Forward(go) => *go,
     };
-    Instrument::set_standing(&mut write, instrument.id, Standing::Shelf, &reason).await?;
+    Instrument::set_status(&mut write, instrument.id, Status::Shelf, &reason).await?;
     let note = format!("Put back on the shelf: {reason}");
-    log(
-        &context,
-        &mut write,
-        instrument.id,
-        EntryKind::Standing,
-        note,
-    )
-    .await?;
+    log(&context, &mut write, instrument.id, EntryKind::Status, note).await?;
     let said = format!("{} is on the shelf again.", instrument.tag);
     write
         .finish(&address::instrument(&instrument.tag), &said)
@@ -378,7 +364,7 @@ async fn stand(
     if !errors.is_empty() {
         let mut conn = context.read().await?;
         let template =
-            standing_page(context, &mut conn, tag, retiring, fields.reason, errors).await?;
+            status_page(context, &mut conn, tag, retiring, fields.reason, errors).await?;
         return Ok(Stand::Answer(mend(&template)?));
     }
     let mut write = match context.begin(once).await? {

@@ -13,7 +13,7 @@ use super::extract::{Path, Query};
 use super::page::{Layout, RequestContext, page};
 use super::{App, Error};
 use crate::library::club::{Club, Paper};
-use crate::library::instruments::{Instrument, Standing};
+use crate::library::instruments::{Instrument, Status};
 
 /// Clear modules around a code (ISO/IEC 18004 asks for four).
 const QUIET_ZONE: usize = 4;
@@ -196,7 +196,7 @@ async fn sheet(
     let chosen: Vec<&Instrument> = tags.iter().filter_map(|tag| find(tag)).collect();
     let choices = all
         .iter()
-        .filter(|i| i.standing != Standing::Retired)
+        .filter(|i| i.status != Status::Retired)
         .map(|i| {
             let is_chosen = chosen.iter().any(|c| c.id == i.id);
             (i.tag.clone(), i.name.clone(), is_chosen)

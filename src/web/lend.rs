@@ -12,13 +12,13 @@ use super::fields::{FormErrors, part};
 use super::kit_ticks::{self, KitFields, KitRow};
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::{Error, address, check_in, condition, show};
-use crate::library::instruments::{Instrument, Standing};
+use crate::library::instruments::{Instrument, Status};
 use crate::library::loans::{self, Lend};
 use crate::library::people::Person;
 use crate::library::waits::{self, Wait};
 use crate::library::{Conn, KitPartId, PersonId, kit};
 use crate::startest::words::waves_and_error;
-use crate::upkeep::{self, Reading, ShelfRow};
+use crate::upkeep::{self, Condition, ShelfRow};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -72,7 +72,7 @@ struct Asked {
 struct LendPage {
     layout: Layout,
     instrument: Instrument,
-    reading: &'static str,
+    condition: &'static str,
     dated: String,
     reasons: Vec<String>,
     action: String,
@@ -101,7 +101,7 @@ pub fn limit_words(row: &ShelfRow) -> String {
     let known = row
         .assessment
         .coma_rms_waves
-        .filter(|_| row.assessment.reading != Reading::NotKnown);
+        .filter(|_| row.assessment.condition != Condition::NotChecked);
     let Some((coma, sigma)) = known else {
         return "Not looked at lately: how sharp it is cannot be said.".to_owned();
     };
@@ -152,10 +152,7 @@ impl Case {
     }
 
     fn held(&self) -> bool {
-        matches!(
-            self.row.instrument.standing,
-            Standing::Held | Standing::Bench
-        )
+        matches!(self.row.instrument.status, Status::Held | Status::Bench)
     }
 
     fn page(
@@ -170,16 +167,16 @@ impl Case {
         let may_override = context.may(Access::Coordinator);
         let barred = if i.open_loan.is_some() {
             "It is out on loan. Take it back before it goes out again.".to_owned()
-        } else if i.standing == Standing::Retired {
+        } else if i.status == Status::Retired {
             "It is retired and no longer lent.".to_owned()
         } else if held && !may_override {
             format!(
                 "It is {}{} and is not lent until it is back on the shelf. A coordinator can override this with a reason.",
-                i.standing,
-                if i.standing_reason.is_empty() {
+                i.status,
+                if i.status_reason.is_empty() {
                     String::new()
                 } else {
-                    format!(" ({})", i.standing_reason)
+                    format!(" ({})", i.status_reason)
                 }
             )
         } else {
@@ -200,7 +197,7 @@ impl Case {
         let assessment = &self.row.assessment;
         LendPage {
             layout: context.layout(&format!("Lend {}", i.tag)),
-            reading: assessment.reading.slug(),
+            condition: assessment.condition.slug(),
             dated: assessment
                 .as_of
                 .map(|at| format!("As of {}", show::date(context.club(), at)))
@@ -248,12 +245,12 @@ impl LendPage {
         self.waiting.iter().any(|w| w.person_id == *person)
     }
 
-    /// What this kind of instrument shows of the reading.
+    /// What this kind of instrument shows of the condition.
     fn sentence(&self) -> &'static str {
-        match self.reading {
-            "in-line" => "Fit to lend.",
+        match self.condition {
+            "ready" => "Fit to lend.",
             "usable" => "Fit to lend if the borrower knows the limit.",
-            "bench-first" => "It should see the bench before the next loan.",
+            "needs-bench" => "It should see the bench before the next loan.",
             _ => "Nobody can honestly say how sharp it is. Tell the borrower so.",
         }
     }

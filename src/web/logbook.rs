@@ -36,7 +36,7 @@ pub fn routes() -> Vec<Route> {
 pub fn can_correct(kind: EntryKind) -> bool {
     matches!(
         kind,
-        EntryKind::Journey | EntryKind::Finding | EntryKind::Note
+        EntryKind::Journey | EntryKind::Problem | EntryKind::Note
     )
 }
 

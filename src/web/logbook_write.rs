@@ -1,4 +1,4 @@
-//! Writing in the logbook by hand: a journey, a finding or a note of a past
+//! Writing in the logbook by hand: a journey, a problem or a note of a past
 //! day; a correction, which supersedes; a striking-out with its reason.
 
 use askama::Template;
@@ -8,14 +8,14 @@ use chrono::Timelike;
 use super::access::{Access, Route};
 use super::extract::{Form, Path};
 use super::fields::FormErrors;
-use super::findings::{LONGEST, Slot};
 use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page};
+use super::problems::{LONGEST, Slot};
 use super::{Error, address, journeys, logbook, logbook_words, when};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::findings::Finding;
 use crate::library::instruments::Instrument;
 use crate::library::journeys::{Journey, JourneyKind};
 use crate::library::logbook::{Line, Told};
+use crate::library::problems::Problem;
 use crate::library::{self, Conn, EntryId, Moment};
 
 /// Routes.
@@ -57,29 +57,29 @@ struct EntryFields {
     journey_kind: String,
     distance: String,
     how_hard: String,
-    finding_what: String,
-    finding_asks_for: String,
-    finding_words: String,
+    problem_what: String,
+    problem_asks_for: String,
+    problem_words: String,
     note: String,
 }
 
 /// What an entry tells, checked.
 enum Checked {
     Journey(Journey),
-    Finding(Finding),
+    Problem(Problem),
     Note,
 }
 
 impl EntryFields {
     fn slot(&self) -> Slot<'_> {
         Slot {
-            title: "Finding",
-            what_name: "finding_what",
-            what: &self.finding_what,
-            asks_for_name: "finding_asks_for",
-            asks_for: &self.finding_asks_for,
-            words_name: "finding_words",
-            words: &self.finding_words,
+            title: "Problem",
+            what_name: "problem_what",
+            what: &self.problem_what,
+            asks_for_name: "problem_asks_for",
+            asks_for: &self.problem_asks_for,
+            words_name: "problem_words",
+            words: &self.problem_words,
         }
     }
 
@@ -111,16 +111,16 @@ impl EntryFields {
                 });
                 (told, note)
             }
-            EntryKind::Finding => {
+            EntryKind::Problem => {
                 let slot = self.slot();
                 if !slot.is_given() {
                     errors.add(
-                        "finding_what",
+                        "problem_what",
                         "What is wrong: choose one, or tell it in words.",
                     );
                 }
                 let note = errors.optional_text("note", "Note", &self.note, 2000);
-                (slot.check(errors).map(Checked::Finding), note)
+                (slot.check(errors).map(Checked::Problem), note)
             }
             _ => {
                 let note = errors.text("note", "Note", &self.note, 2000);
@@ -156,10 +156,10 @@ impl EntryFields {
                     .unwrap_or_default();
                 fields.how_hard = journey.severity.map(|s| s.to_string()).unwrap_or_default();
             }
-            Told::Finding(finding) => {
-                fields.finding_what = finding.what.slug().to_owned();
-                fields.finding_asks_for = finding.asks_for.slug().to_owned();
-                fields.finding_words = finding.words.clone();
+            Told::Problem(problem) => {
+                fields.problem_what = problem.what.slug().to_owned();
+                fields.problem_asks_for = problem.asks_for.slug().to_owned();
+                fields.problem_words = problem.words.clone();
             }
             _ => {}
         }
@@ -284,7 +284,7 @@ async fn put(
     };
     match told {
         Checked::Journey(journey) => journey.write(write, id).await?,
-        Checked::Finding(finding) => finding.write(write, id).await?,
+        Checked::Problem(problem) => problem.write(write, id).await?,
         Checked::Note => {}
     }
     Ok(())

@@ -74,7 +74,7 @@ pub async fn advise(
             person_days: person_days as f64,
             due_days: due_days(&assessment, context.club(), context.now()) as f64,
         };
-        // A finding weighs as much as losing a third of the magnification.
+        // A problem weighs as much as losing a third of the magnification.
         let gain = press(saved + other / 3.0, need, waited);
         if gain < LEAST_GAIN {
             continue;

@@ -47,7 +47,7 @@ impl FromRequestParts<App> for RequestContext {
 }
 
 impl RequestContext {
-    /// A connection for reading.
+    /// A connection for condition.
     pub async fn read(&self) -> Result<sqlx::pool::PoolConnection<sqlx::Sqlite>, Error> {
         Ok(self.app.library.read().await?)
     }

@@ -16,9 +16,9 @@ use super::page::{Layout, RequestContext, page};
 use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;
-use crate::library::instruments::{Design, Instrument, Standing, State};
+use crate::library::instruments::{Design, Instrument, State, Status};
 use crate::library::{Conn, loans};
-use crate::upkeep::{self, Reading, ShelfRow};
+use crate::upkeep::{self, Condition, ShelfRow};
 
 /// Rows on one page.
 const PAGE_ROWS: usize = 100;
@@ -42,8 +42,8 @@ crate::library::words! {
         Design = "design", "Design";
         /// Largest first.
         Aperture = "aperture", "Largest first";
-        /// Best reading first.
-        Reading = "reading", "Best reading first";
+        /// Best condition first.
+        Condition = "condition", "Best condition first";
         /// Where it is.
         State = "state", "Where it is";
         /// Place, then tag.
@@ -61,7 +61,7 @@ struct Asked {
     design: String,
     place: String,
     state: String,
-    reading: String,
+    condition: String,
     sort: String,
     page: String,
 }
@@ -75,7 +75,7 @@ impl Asked {
             ("design", &self.design),
             ("place", &self.place),
             ("state", &self.state),
-            ("reading", &self.reading),
+            ("condition", &self.condition),
             ("sort", &self.sort),
             ("page", page.as_deref().unwrap_or("")),
         ]
@@ -94,7 +94,7 @@ impl Asked {
             &self.design,
             &self.place,
             &self.state,
-            &self.reading,
+            &self.condition,
         ]
         .iter()
         .any(|value| !value.trim().is_empty())
@@ -105,7 +105,7 @@ impl Asked {
         let is = |asked: &str, slug: &str| asked.is_empty() || asked == slug;
         is(&self.design, row.instrument.design.slug())
             && is(&self.state, row.instrument.state().slug())
-            && is(&self.reading, row.assessment.reading.slug())
+            && is(&self.condition, row.assessment.condition.slug())
             && (self.place.is_empty() || self.place == row.instrument.place)
             && self
                 .q
@@ -152,7 +152,7 @@ async fn gather(
 ) -> Result<Gathered, Error> {
     word::<Design>(&asked.design)?;
     word::<State>(&asked.state)?;
-    word::<Reading>(&asked.reading)?;
+    word::<Condition>(&asked.condition)?;
     let now = context.now();
     let recall = &context.app.foreseer.recall;
     let mut rows = upkeep::shelf_recalled(conn, recall, false, now).await?;
@@ -192,7 +192,7 @@ async fn gather(
         Order::Aperture => {
             found.sort_by(|a, b| of(b).aperture_mm.total_cmp(&of(a).aperture_mm));
         }
-        Order::Reading => found.sort_by_key(|one| one.row.assessment.reading),
+        Order::Condition => found.sort_by_key(|one| one.row.assessment.condition),
         Order::State => found.sort_by_key(|one| one.row.instrument.state()),
         Order::Place => found.sort_by_key(|one| one.row.instrument.place.to_lowercase()),
         Order::Waiting => found.sort_by_key(|one| Reverse(one.row.waiting)),
@@ -231,7 +231,7 @@ struct Line {
     href: String,
     name: String,
     size: String,
-    reading: &'static str,
+    condition: &'static str,
     reason: String,
     state: &'static str,
     where_words: String,
@@ -257,7 +257,7 @@ fn line(club: &Club, today: chrono::NaiveDate, one: &Shelved) -> Line {
         href: address::instrument(&i.tag),
         name: i.name.clone(),
         size: size_words(club, i),
-        reading: a.reading.slug(),
+        condition: a.condition.slug(),
         reason,
         state: i.state().slug(),
         where_words: match one.due_on {
@@ -302,7 +302,7 @@ struct ShelfPage {
     asked: Asked,
     designs: &'static [Design],
     states: Vec<State>,
-    readings: &'static [Reading],
+    conditions: &'static [Condition],
     orders: &'static [Order],
     places: BTreeSet<String>,
     tally: Vec<(usize, &'static str)>,
@@ -333,14 +333,14 @@ async fn shelf(context: RequestContext, Query(asked): Query<Asked>) -> Result<Re
         count(State::OnTheShelf),
         count(State::OnLoan),
     );
-    let tally = Reading::ALL
+    let tally = Condition::ALL
         .iter()
-        .map(|&reading| {
+        .map(|&condition| {
             let n = found
                 .iter()
-                .filter(|one| one.row.assessment.reading == reading)
+                .filter(|one| one.row.assessment.condition == condition)
                 .count();
-            (n, reading.slug())
+            (n, condition.slug())
         })
         .collect();
     let paging = Paging::new(asked.page.parse().unwrap_or(1), found.len(), PAGE_ROWS);
@@ -359,7 +359,7 @@ async fn shelf(context: RequestContext, Query(asked): Query<Asked>) -> Result<Re
             .copied()
             .filter(|&s| s != State::Retired || gathered.has_retired)
             .collect(),
-        readings: Reading::ALL,
+        conditions: Condition::ALL,
         orders: Order::ALL,
         places: gathered.places,
         tally,
@@ -415,7 +415,7 @@ async fn shelf_csv(context: RequestContext, Query(asked): Query<Asked>) -> Resul
         "state",
         "back_by",
         "place",
-        "reading",
+        "condition",
         "reasons",
         "as_of",
         "coma_rms_waves",
@@ -435,7 +435,7 @@ async fn shelf_csv(context: RequestContext, Query(asked): Query<Asked>) -> Resul
             i.state().label().into(),
             one.due_on.into(),
             i.place.as_str().into(),
-            a.reading.label().into(),
+            a.condition.label().into(),
             a.reasons.join(" ").into(),
             a.as_of.map(|at| context.club().date(at)).into(),
             a.coma_rms_waves
@@ -462,7 +462,7 @@ struct JsonRow {
     state: State,
     back_by: Option<chrono::NaiveDate>,
     place: String,
-    reading: Reading,
+    condition: Condition,
     reasons: Vec<String>,
     as_of: Option<chrono::NaiveDate>,
     coma_rms_waves: Option<f64>,
@@ -490,7 +490,7 @@ async fn shelf_json(
                 aperture_mm: i.aperture_mm,
                 focal_mm: i.focal_mm,
                 back_by: one.due_on,
-                reading: a.reading,
+                condition: a.condition,
                 reasons: a.reasons,
                 as_of: a.as_of.map(|at| context.club().date(at)),
                 coma_rms_waves: a.coma_rms_waves.map(|c| c.0),
@@ -529,7 +529,7 @@ async fn finder(context: RequestContext, Query(sought): Query<Sought>) -> Result
     if !q.is_empty() {
         let mut conn = context.read().await?;
         for i in Instrument::all(&mut conn).await? {
-            if i.standing == Standing::Retired {
+            if i.status == Status::Retired {
                 continue;
             }
             let tag = i.tag.to_lowercase();

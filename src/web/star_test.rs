@@ -439,7 +439,7 @@ struct Figure {
 }
 
 struct Outcome {
-    reading: &'static str,
+    condition: &'static str,
     sentence: String,
     reasons: Vec<String>,
     figures: Vec<Figure>,
@@ -563,23 +563,23 @@ async fn result_of(
     let mut figures = Vec::new();
     let mut gauge = None;
     let mut sentence = String::new();
-    let mut reading = upkeep::Reading::NotKnown;
+    let mut condition = upkeep::Condition::NotChecked;
     if let Some(w) = &report.wavefront {
         let (coma, sigma) = (w.coma_rms_waves, w.coma_rms_waves_sigma);
         let (value, error) = with_error(coma, sigma);
-        reading = if coma > limits.coma_bench.value {
-            upkeep::Reading::BenchFirst
+        condition = if coma > limits.coma_bench.value {
+            upkeep::Condition::NeedsBench
         } else if coma > limits.coma_note.value {
-            upkeep::Reading::Usable
+            upkeep::Condition::Usable
         } else {
-            upkeep::Reading::InLine
+            upkeep::Condition::Ready
         };
-        sentence = match reading {
-            upkeep::Reading::BenchFirst => format!(
+        sentence = match condition {
+            upkeep::Condition::NeedsBench => format!(
                 "Coma is {value} waves RMS, over the limit of {:.3}: it wants its adjusters turned.",
                 limits.coma_bench.value
             ),
-            upkeep::Reading::Usable => format!(
+            upkeep::Condition::Usable => format!(
                 "Coma is {value} waves RMS: good for low and middling powers, soft at the highest."
             ),
             _ => format!(
@@ -663,7 +663,7 @@ async fn result_of(
         }
     );
     Ok(Outcome {
-        reading: reading.slug(),
+        condition: condition.slug(),
         sentence,
         reasons: row.assessment.reasons.clone(),
         figures,

@@ -9,7 +9,7 @@ use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::sign_in::Nothing;
 use super::{Error, address, show};
-use crate::library::instruments::{Instrument, Standing};
+use crate::library::instruments::{Instrument, Status};
 use crate::library::loans::Loan;
 use crate::library::waits::{self, WantsItFor};
 use crate::library::{Conn, WaitId};
@@ -42,7 +42,7 @@ struct AskPage {
     layout: Layout,
     instrument: Instrument,
     here: String,
-    reading: &'static str,
+    condition: &'static str,
     dated: String,
     sentence: String,
     reasons: Vec<String>,
@@ -84,7 +84,7 @@ impl AskPage {
         Ok(Self {
             layout: context.layout(&format!("Ask for {}", row.instrument.tag)),
             here: address::instrument(&row.instrument.tag),
-            reading: row.assessment.reading.slug(),
+            condition: row.assessment.condition.slug(),
             dated: row
                 .assessment
                 .as_of
@@ -107,7 +107,7 @@ fn barred(
     waits: &[waits::Wait],
     me: crate::library::PersonId,
 ) -> String {
-    if instrument.standing == Standing::Retired {
+    if instrument.status == Status::Retired {
         "It is retired and no longer lent.".to_owned()
     } else if loan.is_some_and(|l| l.borrower_id == me) {
         "You have it at home already.".to_owned()
@@ -205,7 +205,7 @@ async fn line(context: RequestContext, Path(tag): Path<String>) -> Result<Respon
             instrument.name,
             instrument.state()
         ),
-        can_lend: instrument.open_loan.is_none() && instrument.standing == Standing::Shelf,
+        can_lend: instrument.open_loan.is_none() && instrument.status == Status::Shelf,
         here,
         instrument,
         waits,

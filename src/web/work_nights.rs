@@ -17,8 +17,8 @@ use super::night_plan::{Advice, HOURS_EACH, advise};
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::tables::{self, Cell};
 use super::{address, show};
-use crate::library::findings::{self, AsksFor};
 use crate::library::instruments::{Design, Instrument, State};
+use crate::library::problems::{self, AsksFor};
 use crate::library::work_nights::{self, NewWorkNight, WorkNight};
 use crate::library::{InstrumentId, WorkNightId, adjusters};
 use crate::upkeep::{ShelfRow, shelf_recalled};
@@ -212,7 +212,7 @@ struct Job {
     tag: String,
     name: String,
     place: String,
-    reading: &'static str,
+    condition: &'static str,
     state: &'static str,
     on_loan: bool,
     takes_star_test: bool,
@@ -230,7 +230,7 @@ impl Job {
             tag: i.tag.clone(),
             name: i.name.clone(),
             place: i.place.clone(),
-            reading: row.assessment.reading.slug(),
+            condition: row.assessment.condition.slug(),
             state: state.slug(),
             on_loan: state == State::OnLoan,
             takes_star_test: i.design.takes_star_test(),
@@ -413,7 +413,7 @@ struct Sheet {
     job: Job,
     facts: String,
     screws: String,
-    findings: Vec<String>,
+    problems: Vec<String>,
     is_solar: bool,
 }
 
@@ -442,7 +442,7 @@ async fn sheet_page(context: RequestContext, Path(id): Path<String>) -> Result<R
             .map(|a| format!("{} at {}", a.label, show::clock(a.clock_deg)))
             .collect::<Vec<_>>()
             .join(", ");
-        let open = findings::standing(&mut conn, Some(instrument)).await?;
+        let open = problems::current(&mut conn, Some(instrument)).await?;
         sheets.push(Sheet {
             facts: format!(
                 "{}, {}, f/{}",
@@ -451,11 +451,11 @@ async fn sheet_page(context: RequestContext, Path(id): Path<String>) -> Result<R
                 show::trimmed(i.focal_ratio(), 1)
             ),
             screws,
-            findings: open
+            problems: open
                 .into_iter()
                 // Those that ask for the bench stand among the reasons already.
-                .filter(|f| !f.settled && f.finding.asks_for != AsksFor::TheBench)
-                .map(|f| f.finding.words)
+                .filter(|f| !f.settled && f.problem.asks_for != AsksFor::TheBench)
+                .map(|f| f.problem.words)
                 .collect(),
             is_solar: i.design == Design::Solar,
             job,
@@ -485,14 +485,21 @@ async fn night_csv(context: RequestContext, Path(id): Path<String>) -> Result<Re
             job.name.into(),
             job.place.into(),
             job.state.into(),
-            job.reading.into(),
+            job.condition.into(),
             job.why.join(" ").into(),
             Cell::Figure(if job.done { "yes" } else { "no" }.to_owned()),
         ]
     });
     tables::csv_response(
         &[
-            "held_on", "tag", "name", "place", "state", "reading", "why", "done",
+            "held_on",
+            "tag",
+            "name",
+            "place",
+            "state",
+            "condition",
+            "why",
+            "done",
         ],
         rows,
     )

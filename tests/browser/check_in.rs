@@ -1,5 +1,5 @@
 //! A volunteer at the table with a phone: a scope comes back, a star test from
-//! frames follows, the reading is there.
+//! frames follows, the condition is there.
 
 use std::path::PathBuf;
 
@@ -89,7 +89,7 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
     let coma = coma_shown(&kofi).await;
     assert!((coma - 0.12).abs() < 0.018, "coma {coma}, 0.12 is true");
     assert!(kofi.sees_any("figure svg").await, "the donut is drawn");
-    kofi.photograph("reading").await;
+    kofi.photograph("condition").await;
 
     // Everyone can read it on the condition page.
     kofi.press("Its page").await;

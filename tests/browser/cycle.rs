@@ -54,7 +54,7 @@ async fn goes_round(club: Club, scripts: Scripts) {
     let coma = coma_shown(&ingrid).await;
     assert!((coma - 0.12).abs() < 0.018, "coma {coma}, 0.12 is true");
     ingrid.open(&at("")).await;
-    assert_eq!(ingrid.words_of(".verdict-name").await, "Bench first");
+    assert_eq!(ingrid.words_of(".verdict-name").await, "Needs the bench");
     let why = due(&club).expect("it is due");
     assert!(why.contains("Coma"), "{why}");
     ingrid.go("Due").await;
@@ -86,28 +86,28 @@ async fn goes_round(club: Club, scripts: Scripts) {
         })
         .await;
     ingrid.open(&at("")).await;
-    assert_eq!(ingrid.words_of(".verdict-name").await, "Not known");
+    assert_eq!(ingrid.words_of(".verdict-name").await, "Not checked");
 
     ingrid.open(&at("/star-test")).await;
-    measures(&ingrid, "sct-in-line.tif", "Outside").await;
+    measures(&ingrid, "sct-ready.tif", "Outside").await;
     let coma = coma_shown(&ingrid).await;
     assert!(coma < 0.02, "coma {coma}, none is true");
-    assert_eq!(ingrid.words_of(".verdict-name").await, "In line");
+    assert_eq!(ingrid.words_of(".verdict-name").await, "Ready");
 
     ingrid.open(&at("/bench?to=shelf")).await;
-    ingrid.fill("Reason", "In line again").await;
+    ingrid.fill("Reason", "Ready again").await;
     ingrid.press("Move it").await;
     ingrid.sees("is on the shelf now").await;
     ingrid.open(&at("")).await;
     ingrid.sees("On the shelf").await;
-    assert_eq!(ingrid.words_of(".verdict-name").await, "In line");
+    assert_eq!(ingrid.words_of(".verdict-name").await, "Ready");
     assert_eq!(due(&club), None, "no longer due");
 
     // All of it stands in the logbook.
     ingrid.open(&at("/logbook")).await;
     let book = ingrid.words().await;
     for line in [
-        "In line again",
+        "Ready again",
         "Three small turns",
         "Coma over its limit",
         "0.1",

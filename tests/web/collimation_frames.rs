@@ -70,7 +70,7 @@ async fn measured_frames_are_taken_in_once_and_only_while_they_show_the_star_as_
     assert!(!words.contains("Take it in"), "{words}");
     // Its star test was in the logbook already, once.
     let mut conn = house.library.read().await.unwrap();
-    let tests = star_tests::standing(&mut conn, Some(instrument))
+    let tests = star_tests::current(&mut conn, Some(instrument))
         .await
         .unwrap();
     assert_eq!(tests.len(), 1);
@@ -87,7 +87,7 @@ async fn measured_frames_are_taken_in_once_and_only_while_they_show_the_star_as_
     let fields = [("at", place.as_str()), ("attempt", attempt.as_str())];
     client.post(&take, &fields).await.location();
     let mut conn = house.library.read().await.unwrap();
-    let tests = star_tests::standing(&mut conn, Some(instrument)).await;
+    let tests = star_tests::current(&mut conn, Some(instrument)).await;
     assert_eq!(tests.unwrap().len(), 1);
     drop(conn);
     // After a look they no longer show the star as it stands.

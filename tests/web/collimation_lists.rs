@@ -140,7 +140,7 @@ async fn a_form_sent_twice_after_a_lost_connection_acts_once() {
         assert_eq!(answer.location(), collimation);
     }
     let mut conn = house.library.read().await.unwrap();
-    let tests = star_tests::standing(&mut conn, Some(instrument))
+    let tests = star_tests::current(&mut conn, Some(instrument))
         .await
         .unwrap();
     assert_eq!(tests.len(), 1);

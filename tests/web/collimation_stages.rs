@@ -120,7 +120,7 @@ async fn a_newtonian_goes_by_its_marks_in_mm_before_the_star() {
     let chosen = again.attributes("select[name=focuser_clock] option[selected]", "value");
     assert_eq!(chosen, ["9"]);
     let mut conn = house.library.read().await.unwrap();
-    let work = works::standing(&mut conn, None).await.unwrap();
+    let work = works::current(&mut conn, None).await.unwrap();
     assert!(work[0].moved_optics && work[0].words.contains("no looks at the star"));
 }
 

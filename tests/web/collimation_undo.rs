@@ -63,7 +63,7 @@ async fn a_wrong_look_is_returned_and_the_advice_forgets_it() {
     assert!(sheet.select("del").join(" ").contains("thin side at 8"));
     // In the logbook too: it stays, struck out, and counts no more.
     let mut conn = house.library.read().await.unwrap();
-    let tests = star_tests::standing(&mut conn, Some(instrument)).await;
+    let tests = star_tests::current(&mut conn, Some(instrument)).await;
     assert_eq!(tests.unwrap().len(), 0);
     drop(conn);
     let logbook = client.get("/instruments/SC203/logbook").await.words();
@@ -126,7 +126,7 @@ async fn a_turn_that_was_not_made_is_returned_and_does_not_count() {
     assert_eq!(refused.status, StatusCode::CONFLICT);
     assert!(refused.words().contains("has ended"), "{}", refused.words());
     let mut conn = house.library.read().await.unwrap();
-    let work = works::standing(&mut conn, Some(instrument)).await.unwrap();
+    let work = works::current(&mut conn, Some(instrument)).await.unwrap();
     assert!(!work[0].moved_optics && work[0].words.contains("no turns"));
 }
 

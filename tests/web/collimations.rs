@@ -213,11 +213,11 @@ async fn a_whole_collimation_goes_from_the_first_look_to_the_logbook() {
     );
 
     let mut conn = house.library.read().await.unwrap();
-    let tests = star_tests::standing(&mut conn, Some(instrument))
+    let tests = star_tests::current(&mut conn, Some(instrument))
         .await
         .unwrap();
     assert!(tests.len() >= 2);
-    let work = works::standing(&mut conn, Some(instrument)).await.unwrap();
+    let work = works::current(&mut conn, Some(instrument)).await.unwrap();
     assert_eq!(work.len(), 1);
     assert!(work[0].moved_optics && work[0].words.contains("1 turn of the screws"));
     // The last look stands after the last turn.

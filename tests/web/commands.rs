@@ -57,7 +57,7 @@ async fn a_scope_goes_the_whole_round_by_command() {
     let bad = format!("{frames}sct-outside.fits.gz");
 
     let said = shell.done(&["condition", "S203"]);
-    assert!(said.contains("Not known"), "{said}");
+    assert!(said.contains("Not checked"), "{said}");
     let to = email("Otto Brand");
     let said = shell.done(&["lend", "S203", "--to", &to]);
     assert!(said.contains("lent to Otto Brand"), "{said}");
@@ -88,7 +88,7 @@ async fn a_scope_goes_the_whole_round_by_command() {
         "{due}"
     );
 
-    shell.done(&["finding", "S203", "moving-part", "--asks-for", "the-bench"]);
+    shell.done(&["problem", "S203", "moving-part", "--asks-for", "the-bench"]);
     shell.done(&["stand", "S203", "bench", "--reason", "Coma"]);
     let said = shell.refused(&["lend", "S203", "--to", &to]);
     assert!(said.contains("bench"), "{said}");
@@ -102,22 +102,22 @@ async fn a_scope_goes_the_whole_round_by_command() {
         "--settles-all",
     ];
     let said = shell.done(&work);
-    assert!(said.contains("1 findings settled"), "{said}");
+    assert!(said.contains("1 problems settled"), "{said}");
 
     // A star that is in focus is no star test, and leaves the logbook as it is.
     let focused = format!("{frames}trap-focused.png");
     let said = shell.refused(&["star-test", "S203", &focused, "--pixel-um", "2.5"]);
     assert!(said.contains("[not-defocused]"), "{said}");
     let mut conn = house.library.read().await.unwrap();
-    let tests = star_tests::standing(&mut conn, Some(id)).await.unwrap();
+    let tests = star_tests::current(&mut conn, Some(id)).await.unwrap();
     assert_eq!(tests.len(), 1);
 
-    let good = format!("{frames}sct-in-line.tif");
+    let good = format!("{frames}sct-ready.tif");
     shell.done(&["star-test", "S203", &good, "--pixel-um", "4.8"]);
     shell.done(&["stand", "S203", "shelf", "--reason", "Lined up"]);
     let said = shell.done(&["condition", "S203", "--json"]);
     let condition: serde_json::Value = serde_json::from_str(&said).unwrap();
-    assert_eq!(condition["reading"], "in-line", "{condition}");
+    assert_eq!(condition["condition"], "ready", "{condition}");
     assert_eq!(condition["state"], "on-shelf");
     assert!(!shell.done(&["due"]).contains("S203"));
 }

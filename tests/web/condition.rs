@@ -2,7 +2,7 @@ use axum::http::StatusCode;
 use chrono::{Duration, Utc};
 use tubewright::library::club::Club;
 use tubewright::library::entries::{EntryKind, NewEntry};
-use tubewright::library::instruments::{Design, Instrument, Particulars, Standing};
+use tubewright::library::instruments::{Design, Instrument, Particulars, Status};
 use tubewright::library::loans::Lend;
 use tubewright::library::people::Role;
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
@@ -168,9 +168,9 @@ async fn the_sharp_magnification_falls_with_coma_and_carries_its_error() {
         assert!(page.words().contains("\u{b1} 0.020 waves RMS"), "{tag}");
         seen.push((page.select(".verdict-name").remove(0), today));
     }
-    assert_eq!(seen[0].0, "In line");
-    assert_eq!(seen[1].0, "Usable, note the limit");
-    assert_eq!(seen[2].0, "Bench first");
+    assert_eq!(seen[0].0, "Ready");
+    assert_eq!(seen[1].0, "Usable with a limit");
+    assert_eq!(seen[2].0, "Needs the bench");
     assert!(seen[0].1 > seen[1].1 && seen[1].1 > seen[2].1, "{seen:?}");
 }
 
@@ -284,7 +284,7 @@ async fn the_desks_contact_and_the_way_to_ask_are_there_unless_it_is_retired() {
             .contains(&"/instruments/SC203/ask".to_owned())
     );
     let mut write = house.library.write().await.unwrap();
-    Instrument::set_standing(&mut write, id, Standing::Retired, "lens cracked")
+    Instrument::set_status(&mut write, id, Status::Retired, "lens cracked")
         .await
         .unwrap();
     write.commit().await.unwrap();

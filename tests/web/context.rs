@@ -3,7 +3,7 @@
 use axum::http::StatusCode;
 use chrono::{DateTime, Duration, Utc};
 use tubewright::library::entries::{EntryKind, NewEntry};
-use tubewright::library::instruments::{Instrument, Standing};
+use tubewright::library::instruments::{Instrument, Status};
 use tubewright::library::loans::{Lend, Loan};
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::{InstrumentId, LoanId, PersonId, kit};
@@ -20,7 +20,7 @@ pub async fn rows(house: &House) -> Vec<(&'static str, i64)> {
         "waits",
         "entries",
         "journeys",
-        "findings",
+        "problems",
         "star_tests",
         "handled_forms",
     ] {
@@ -99,9 +99,9 @@ pub async fn look(
     write.commit().await.unwrap();
 }
 
-pub async fn stand(house: &House, instrument: InstrumentId, standing: Standing) {
+pub async fn stand(house: &House, instrument: InstrumentId, standing: Status) {
     let mut write = house.library.write().await.unwrap();
-    Instrument::set_standing(&mut write, instrument, standing, "stiff focuser")
+    Instrument::set_status(&mut write, instrument, standing, "stiff focuser")
         .await
         .unwrap();
     write.commit().await.unwrap();

@@ -1,6 +1,6 @@
 use axum::http::{StatusCode, header};
 use chrono::Utc;
-use tubewright::library::instruments::Standing;
+use tubewright::library::instruments::Status;
 use tubewright::library::people::Role;
 use tubewright::library::{loans, waits};
 
@@ -185,7 +185,7 @@ async fn an_instrument_is_not_lent_twice() {
 
 #[tokio::test]
 async fn what_is_held_or_at_the_bench_goes_out_only_by_a_coordinator_with_a_reason_that_is_kept() {
-    for standing in [Standing::Held, Standing::Bench] {
+    for standing in [Status::Held, Status::Bench] {
         let house = House::empty().await;
         let (by, mut volunteer) = house.someone(Role::Volunteer).await;
         let (_, mut coordinator) = house.someone(Role::Coordinator).await;
@@ -234,7 +234,7 @@ async fn what_is_held_or_at_the_bench_goes_out_only_by_a_coordinator_with_a_reas
             page.words()
         );
         // It is still held when it comes back.
-        assert_eq!(instrument(&house, "S203").await.standing, standing);
+        assert_eq!(instrument(&house, "S203").await.status, standing);
     }
 }
 
@@ -574,7 +574,7 @@ async fn nobody_asks_for_what_they_have_or_what_is_retired() {
     let id = house.instrument("S203", by).await;
     let gone = house.instrument("S1", by).await;
     lend(&house, id, borrower, by, days_ago(3)).await;
-    stand(&house, gone, Standing::Retired).await;
+    stand(&house, gone, Status::Retired).await;
     let before = rows(&house).await;
     for (tag, words) in [("S203", "at home already"), ("S1", "retired")] {
         let path = format!("/instruments/{tag}/ask");

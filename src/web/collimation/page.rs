@@ -24,7 +24,7 @@ use crate::bench::replay::Step;
 use crate::bench::words::{clock_words, noticed_words, work_words};
 use crate::library::attempts::{Attempt, AttemptState};
 use crate::library::club::Club;
-use crate::library::collimation_replay::{Standing, has_glass_front, standing};
+use crate::library::collimation_replay::{Progress, has_glass_front, progress};
 use crate::library::collimations::{Collimation, Record};
 use crate::library::instruments::Instrument;
 use crate::library::{AttemptId, Conn};
@@ -149,7 +149,7 @@ pub async fn collimation_page(
 ) -> Result<CollimationPage, Error> {
     let club = context.club();
     let instrument = Instrument::get(conn, collimation.instrument_id).await?;
-    let now = standing(conn, collimation).await?;
+    let now = progress(conn, collimation).await?;
     let next = now.course.next();
     let setup = &collimation.setup;
     let view = match view_of(collimation, &now, &next) {
@@ -327,7 +327,7 @@ fn how_far(w020: f64, aperture_mm: f64, magnification: &str) -> String {
     format!("about {w020:.0} waves out of focus: a donut {wide:.0} arc seconds wide{looks}")
 }
 
-fn view_of(collimation: &Collimation, now: &Standing, next: &Next) -> &'static str {
+fn view_of(collimation: &Collimation, now: &Progress, next: &Next) -> &'static str {
     if collimation.ended.is_some() {
         return "ended";
     }
@@ -360,7 +360,7 @@ fn view_of(collimation: &Collimation, now: &Standing, next: &Next) -> &'static s
 /// shows the star as it stands now.
 pub fn usable(collimation: &Collimation, attempt: &Attempt) -> bool {
     let from = collimation
-        .standing()
+        .current()
         .filter(|s| {
             matches!(
                 s.record,

@@ -192,7 +192,7 @@ pub struct GoFields {
 
 /// Turned.
 pub async fn adjustment(Taken { mut step, fields }: Taken<GoFields>) -> Result<Response, Error> {
-    let screws = step.standing().await?.course.footing().screws.len();
+    let screws = step.progress().await?.course.footing().screws.len();
     let mut errors = FormErrors::new();
     let mut parts: Vec<i32> = fields
         .parts
@@ -260,7 +260,7 @@ pub struct StageFields {
 
 /// On to the next stage, or back to the star's screws after the corners.
 pub async fn stage(Taken { mut step, fields }: Taken<StageFields>) -> Result<Response, Error> {
-    let now = step.standing().await?;
+    let now = step.progress().await?;
     let to = if fields.to == "star" {
         now.plan
             .stages

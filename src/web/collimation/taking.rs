@@ -13,7 +13,7 @@ use super::super::{App, Error};
 use super::collimation_address;
 use super::page::{Typed, collimation_page};
 use crate::bench::replay::Step;
-use crate::library::collimation_replay::{Standing, standing};
+use crate::library::collimation_replay::{Progress, progress};
 use crate::library::collimations::{self, Collimation, Record};
 use crate::library::{CollimationId, EntryId};
 
@@ -144,8 +144,8 @@ impl Taking {
     }
 
     /// Where the collimation session stands.
-    pub async fn standing(&mut self) -> Result<Standing, Error> {
-        Ok(standing(&mut self.write, &self.collimation).await?)
+    pub async fn progress(&mut self) -> Result<Progress, Error> {
+        Ok(progress(&mut self.write, &self.collimation).await?)
     }
 
     /// Writes a record and leads back to the collimation session.

@@ -8,11 +8,11 @@ use rand::seq::IndexedRandom;
 use rand::{Rng, SeedableRng};
 use tubewright::library::designs;
 use tubewright::library::entries::{EntryKind, NewEntry};
-use tubewright::library::findings::{AsksFor, Finding, FindingWhat};
 use tubewright::library::instruments::{Design, Instrument, Particulars};
 use tubewright::library::journeys::{Journey, JourneyKind};
 use tubewright::library::loans::{Lend, return_loan};
 use tubewright::library::people::{self, NewPerson, Person, Role};
+use tubewright::library::problems::{AsksFor, Problem, ProblemWhat};
 use tubewright::library::sessions::{self, Token};
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::waits::WantsItFor;
@@ -208,7 +208,7 @@ async fn tube(
 }
 
 /// One thing that happens between two loans: mostly a journey, every third
-/// time a star test, now and then a finding, work or a note.
+/// time a star test, now and then a problem, work or a note.
 async fn happen(conn: &mut Conn, tube: &mut Tube, mut entry: NewEntry, random: &mut StdRng) {
     let mut step = |scale: f64| -> f64 {
         // The sum of three even draws: near enough to a bell for a walk.
@@ -249,12 +249,12 @@ async fn happen(conn: &mut Conn, tube: &mut Tube, mut entry: NewEntry, random: &
             test.log(conn, entry).await.unwrap();
         }
         9 => {
-            let finding = Finding {
-                what: FindingWhat::MovingPart,
+            let problem = Problem {
+                what: ProblemWhat::MovingPart,
                 asks_for: AsksFor::ALook,
                 words: "The focuser is stiff when cold.".to_owned(),
             };
-            finding.log(conn, entry).await.unwrap();
+            problem.log(conn, entry).await.unwrap();
         }
         10 => {
             tube.coma = [moved[0], moved[1]];

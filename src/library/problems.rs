@@ -1,11 +1,11 @@
-//! Findings: something wrong that a person reported.
+//! Problems: something wrong that a person reported.
 
 use super::entries::{EntryKind, NewEntry};
 use super::{Conn, EntryId, InstrumentId, Moment, Result};
 
 words! {
     /// What is wrong.
-    pub enum FindingWhat {
+    pub enum ProblemWhat {
         /// Dust, prints, smears.
         OpticsDirty = "optics-dirty", "optics dirty";
         /// Dew stains, mould.
@@ -28,7 +28,7 @@ words! {
 }
 
 words! {
-    /// What a finding asks for.
+    /// What a problem asks for.
     pub enum AsksFor {
         /// Known, can be lived with.
         Nothing = "nothing", "nothing, just so you know";
@@ -41,35 +41,35 @@ words! {
 
 /// Something wrong.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Finding {
+pub struct Problem {
     /// What.
-    pub what: FindingWhat,
+    pub what: ProblemWhat,
     /// What it asks for.
     pub asks_for: AsksFor,
     /// In the reporter's words.
     pub words: String,
 }
 
-/// A finding as it stands.
+/// A problem as it stands.
 #[derive(Debug, Clone)]
-pub struct LoggedFinding {
+pub struct LoggedProblem {
     /// Its entry.
     pub entry_id: EntryId,
     /// Whose logbook.
     pub instrument_id: InstrumentId,
     /// When.
     pub happened_at: Moment,
-    /// The finding.
-    pub finding: Finding,
+    /// The problem.
+    pub problem: Problem,
     /// Whether standing work has settled it.
     pub settled: bool,
 }
 
-impl Finding {
+impl Problem {
     /// Writes the details under an entry already written.
     pub async fn write(&self, conn: &mut Conn, entry: EntryId) -> Result<()> {
         sqlx::query!(
-            "INSERT INTO findings (entry_id, what, asks_for, words) VALUES (?, ?, ?, ?)",
+            "INSERT INTO problems (entry_id, what, asks_for, words) VALUES (?, ?, ?, ?)",
             entry,
             self.what,
             self.asks_for,
@@ -82,37 +82,37 @@ impl Finding {
 
     /// Writes entry and details; `entry.kind` is set here.
     pub async fn log(&self, conn: &mut Conn, mut entry: NewEntry) -> Result<EntryId> {
-        entry.kind = EntryKind::Finding;
+        entry.kind = EntryKind::Problem;
         let id = entry.write(conn).await?;
         self.write(conn, id).await?;
         Ok(id)
     }
 }
 
-/// Every standing finding of one instrument, or of all, oldest first.
+/// Every standing problem of one instrument, or of all, oldest first.
 ///
-/// A settlement follows the corrections of the finding it settles: what was
+/// A settlement follows the corrections of the problem it settles: what was
 /// settled stays settled when its wording is corrected.
-pub async fn standing(
+pub async fn current(
     conn: &mut Conn,
     instrument: Option<InstrumentId>,
-) -> Result<Vec<LoggedFinding>> {
+) -> Result<Vec<LoggedProblem>> {
     let rows = sqlx::query!(
         r#"WITH RECURSIVE settled (id) AS (
-               SELECT s.finding_entry_id
-               FROM instruments i CROSS JOIN entries o ON o.instrument_id = i.id AND o.kind = 'finding'
-                    CROSS JOIN work_settles s ON s.finding_entry_id = o.id
-                    JOIN standing_entries w ON w.id = s.work_entry_id
+               SELECT s.problem_entry_id
+               FROM instruments i CROSS JOIN entries o ON o.instrument_id = i.id AND o.kind = 'problem'
+                    CROSS JOIN work_settles s ON s.problem_entry_id = o.id
+                    JOIN current_entries w ON w.id = s.work_entry_id
                WHERE ?1 IS NULL OR i.id = ?1
                UNION
                SELECT c.id FROM entries c JOIN settled ON c.supersedes = settled.id
            )
            SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
-                  e.happened_at AS "happened_at: Moment", f.what AS "what: FindingWhat",
+                  e.happened_at AS "happened_at: Moment", f.what AS "what: ProblemWhat",
                   f.asks_for AS "asks_for: AsksFor", f.words,
                   e.id IN (SELECT id FROM settled) AS "settled!: bool"
-           FROM instruments i CROSS JOIN standing_entries e ON e.instrument_id = i.id AND e.kind = 'finding'
-                JOIN findings f ON f.entry_id = e.id
+           FROM instruments i CROSS JOIN current_entries e ON e.instrument_id = i.id AND e.kind = 'problem'
+                JOIN problems f ON f.entry_id = e.id
            WHERE ?1 IS NULL OR i.id = ?1
            ORDER BY e.happened_at, e.recorded_at, e.id"#,
         instrument
@@ -121,11 +121,11 @@ pub async fn standing(
     .await?;
     Ok(rows
         .into_iter()
-        .map(|r| LoggedFinding {
+        .map(|r| LoggedProblem {
             entry_id: r.entry_id,
             instrument_id: r.instrument_id,
             happened_at: r.happened_at,
-            finding: Finding {
+            problem: Problem {
                 what: r.what,
                 asks_for: r.asks_for,
                 words: r.words,

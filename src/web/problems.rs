@@ -1,26 +1,26 @@
-//! The fields in which findings are told.
+//! The fields in which problems are told.
 
 use super::fields::FormErrors;
 use super::show::capital;
-use crate::library::findings::{AsksFor, Finding, FindingWhat};
+use crate::library::problems::{AsksFor, Problem, ProblemWhat};
 
-/// Up to three findings at once.
+/// Up to three problems at once.
 #[derive(Debug, Clone, Default, PartialEq, Eq, serde::Deserialize)]
 #[serde(default)]
 #[allow(missing_docs)] // three times the same three
-pub struct FindingFields {
-    pub finding_what: String,
-    pub finding_asks_for: String,
-    pub finding_words: String,
-    pub second_finding_what: String,
-    pub second_finding_asks_for: String,
-    pub second_finding_words: String,
-    pub third_finding_what: String,
-    pub third_finding_asks_for: String,
-    pub third_finding_words: String,
+pub struct ProblemFields {
+    pub problem_what: String,
+    pub problem_asks_for: String,
+    pub problem_words: String,
+    pub second_problem_what: String,
+    pub second_problem_asks_for: String,
+    pub second_problem_words: String,
+    pub third_problem_what: String,
+    pub third_problem_asks_for: String,
+    pub third_problem_words: String,
 }
 
-/// One finding's fields, with their names.
+/// One problem's fields, with their names.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Slot<'a> {
     /// What it is called where there are several.
@@ -39,7 +39,7 @@ pub struct Slot<'a> {
     pub words: &'a str,
 }
 
-/// The longest words of a finding.
+/// The longest words of a problem.
 pub const LONGEST: usize = 1000;
 
 impl Slot<'_> {
@@ -48,13 +48,13 @@ impl Slot<'_> {
         !self.what.is_empty() || !self.words.trim().is_empty()
     }
 
-    /// The finding told, if any. A kind alone will do, and so will words alone.
-    pub fn check(&self, errors: &mut FormErrors) -> Option<Finding> {
+    /// The problem told, if any. A kind alone will do, and so will words alone.
+    pub fn check(&self, errors: &mut FormErrors) -> Option<Problem> {
         if !self.is_given() {
             return None;
         }
         let what = if self.what.is_empty() {
-            Some(FindingWhat::Other)
+            Some(ProblemWhat::Other)
         } else {
             errors.word(self.what_name, "What is wrong", self.what)
         };
@@ -65,7 +65,7 @@ impl Slot<'_> {
         };
         let words = errors.optional_text(self.words_name, "In your words", self.words, LONGEST);
         let what = what?;
-        Some(Finding {
+        Some(Problem {
             what,
             asks_for: asks_for?,
             words: if words.is_empty() {
@@ -77,11 +77,11 @@ impl Slot<'_> {
     }
 
     /// The kinds there are.
-    pub fn whats(&self) -> &'static [FindingWhat] {
-        FindingWhat::ALL
+    pub fn whats(&self) -> &'static [ProblemWhat] {
+        ProblemWhat::ALL
     }
 
-    /// What a finding can ask for.
+    /// What a problem can ask for.
     pub fn asks(&self) -> &'static [AsksFor] {
         AsksFor::ALL
     }
@@ -96,36 +96,36 @@ impl Slot<'_> {
     }
 }
 
-impl FindingFields {
+impl ProblemFields {
     /// The three slots.
     pub fn slots(&self) -> [Slot<'_>; 3] {
         [
             Slot {
                 title: "Something is wrong",
-                what_name: "finding_what",
-                what: &self.finding_what,
-                asks_for_name: "finding_asks_for",
-                asks_for: &self.finding_asks_for,
-                words_name: "finding_words",
-                words: &self.finding_words,
+                what_name: "problem_what",
+                what: &self.problem_what,
+                asks_for_name: "problem_asks_for",
+                asks_for: &self.problem_asks_for,
+                words_name: "problem_words",
+                words: &self.problem_words,
             },
             Slot {
                 title: "And something else",
-                what_name: "second_finding_what",
-                what: &self.second_finding_what,
-                asks_for_name: "second_finding_asks_for",
-                asks_for: &self.second_finding_asks_for,
-                words_name: "second_finding_words",
-                words: &self.second_finding_words,
+                what_name: "second_problem_what",
+                what: &self.second_problem_what,
+                asks_for_name: "second_problem_asks_for",
+                asks_for: &self.second_problem_asks_for,
+                words_name: "second_problem_words",
+                words: &self.second_problem_words,
             },
             Slot {
                 title: "And a third thing",
-                what_name: "third_finding_what",
-                what: &self.third_finding_what,
-                asks_for_name: "third_finding_asks_for",
-                asks_for: &self.third_finding_asks_for,
-                words_name: "third_finding_words",
-                words: &self.third_finding_words,
+                what_name: "third_problem_what",
+                what: &self.third_problem_what,
+                asks_for_name: "third_problem_asks_for",
+                asks_for: &self.third_problem_asks_for,
+                words_name: "third_problem_words",
+                words: &self.third_problem_words,
             },
         ]
     }
@@ -135,8 +135,8 @@ impl FindingFields {
         self.slots().iter().any(Slot::is_given)
     }
 
-    /// The findings told.
-    pub fn check(&self, errors: &mut FormErrors) -> Vec<Finding> {
+    /// The problems told.
+    pub fn check(&self, errors: &mut FormErrors) -> Vec<Problem> {
         self.slots()
             .iter()
             .filter_map(|slot| slot.check(errors))
@@ -150,40 +150,40 @@ mod tests {
 
     #[test]
     fn a_kind_alone_or_words_alone_will_do() {
-        let fields = FindingFields {
-            finding_what: "dew-or-mould".to_owned(),
-            finding_asks_for: "the-bench".to_owned(),
-            second_finding_words: " strap is torn ".to_owned(),
-            ..FindingFields::default()
+        let fields = ProblemFields {
+            problem_what: "dew-or-mould".to_owned(),
+            problem_asks_for: "the-bench".to_owned(),
+            second_problem_words: " strap is torn ".to_owned(),
+            ..ProblemFields::default()
         };
         let mut errors = FormErrors::new();
         assert_eq!(
             fields.check(&mut errors),
             [
-                Finding {
-                    what: FindingWhat::DewOrMould,
+                Problem {
+                    what: ProblemWhat::DewOrMould,
                     asks_for: AsksFor::TheBench,
                     words: "Dew or mould".to_owned()
                 },
-                Finding {
-                    what: FindingWhat::Other,
+                Problem {
+                    what: ProblemWhat::Other,
                     asks_for: AsksFor::ALook,
                     words: "strap is torn".to_owned()
                 },
             ]
         );
         assert!(errors.is_empty());
-        assert!(FindingFields::default().check(&mut errors).is_empty());
+        assert!(ProblemFields::default().check(&mut errors).is_empty());
     }
 
     #[test]
     fn a_word_not_on_the_list_is_asked_again() {
-        let fields = FindingFields {
-            second_finding_what: "haunted".to_owned(),
-            ..FindingFields::default()
+        let fields = ProblemFields {
+            second_problem_what: "haunted".to_owned(),
+            ..ProblemFields::default()
         };
         let mut errors = FormErrors::new();
         assert!(fields.check(&mut errors).is_empty());
-        assert!(!errors.of("second_finding_what").is_empty());
+        assert!(!errors.of("second_problem_what").is_empty());
     }
 }
