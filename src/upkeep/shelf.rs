@@ -37,8 +37,7 @@ pub struct ShelfRow {
 
 /// Every instrument that is not retired, by tag, read from nothing.
 pub async fn shelf(conn: &mut Conn, now: Moment) -> Result<Vec<ShelfRow>> {
-    let fleet = Fleet::load(conn, now).await?;
-    Ok(fleet.rows(&fleet.members, now))
+    Ok(Fleet::load(conn, now).await?.shelf(now))
 }
 
 /// One instrument, read from nothing: also within a write, before it is committed.
@@ -295,6 +294,11 @@ impl Fleet {
         } else {
             judge(&Gathered::of(&member.book.history, &limits), &limits, now)
         }
+    }
+
+    /// What the rules say of everything on the shelf, retired ones left out.
+    pub fn shelf(&self, now: Moment) -> Vec<ShelfRow> {
+        self.rows(&self.members, now)
     }
 
     fn row(&self, member: &Member, now: Moment) -> ShelfRow {
