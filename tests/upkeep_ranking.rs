@@ -153,7 +153,6 @@ fn told(chain: &Chain, all: &[Chain]) -> Forecast {
         limit_waves: 0.071,
         aperture_mm: 203.0,
         today: 400.0,
-        coming: None,
     };
     forecast(chain, &learn(all), &asked)
 }
@@ -450,10 +449,10 @@ proptest! {
             .collect();
         let learned = learn(&chains);
         for chain in &chains {
-            let asked = Asked { limit_waves: 0.071, aperture_mm: 203.0, today, coming: Some(today + 9.0) };
+            let asked = Asked { limit_waves: 0.071, aperture_mm: 203.0, today };
             let told = forecast(chain, &learned, &asked);
             prop_assert!((0.0..=1.0).contains(&told.chance));
-            prop_assert!(told.chance_coming.is_some_and(|c| (0.0..=1.0).contains(&c)));
+            prop_assert!((0.0..=1.0).contains(&told.chance_after(9.0)));
             prop_assert!(told.coma.iter().all(|c| c.is_finite() && *c >= 0.0));
             prop_assert!(told.coma.windows(2).all(|w| w[0] <= w[1]));
             prop_assert!(told.flags.iter().all(|f| !f.evidence.contains("NaN")));

@@ -4,7 +4,7 @@
 
 use std::sync::Arc;
 
-use chrono::{Duration, TimeZone, Utc};
+use chrono::{Duration, NaiveDate, TimeZone, Utc};
 use rand::seq::IndexedRandom;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -527,5 +527,69 @@ async fn nobody_sees_a_snapshot_from_before_their_own_write() {
     });
     for writer in writers.collect::<Vec<_>>() {
         writer.await.unwrap();
+    }
+}
+
+/// The day of a snapshot is the club's, at half past eleven at night and half past
+/// midnight there, also across both changes of the clocks; and who borrows in the
+/// evening may bring back the same day.
+#[tokio::test]
+async fn days_are_the_clubs_own() {
+    for (zone, days) in [
+        ("Pacific/Kiritimati", ["2031-03-01", "2031-03-02"]),
+        ("America/Los_Angeles", ["2031-03-09", "2031-11-02"]),
+        ("Asia/Kolkata", ["2031-03-01", "2031-12-31"]),
+        ("Europe/Lisbon", ["2031-03-30", "2031-10-26"]),
+    ] {
+        let mut club = Club::new(2, 9).await;
+        let tz: chrono_tz::Tz = zone.parse().unwrap();
+        let mut write = club.library.write().await.unwrap();
+        let settings = tubewright::library::club::Club {
+            zone: zone.to_owned(),
+            ..Default::default()
+        };
+        settings.save(&mut write).await.unwrap();
+        write.commit().await.unwrap();
+        let snapshots = Snapshots::default();
+        for (day, one) in days.into_iter().zip(club.instruments.clone()) {
+            let day: NaiveDate = day.parse().unwrap();
+            let at = |day: NaiveDate, hour| {
+                let local = day.and_hms_opt(hour, 30, 0).unwrap();
+                local.and_local_timezone(tz).unwrap().to_utc()
+            };
+            let mut seen = Vec::new();
+            for (day, hour) in [(day, 0), (day, 23), (day.succ_opt().unwrap(), 0)] {
+                club.now = at(day, hour);
+                seen.push(club.snapshot(&snapshots).await);
+            }
+            assert!(
+                Arc::ptr_eq(&seen[0], &seen[1]),
+                "{zone}: one day, one snapshot"
+            );
+            assert!(
+                !Arc::ptr_eq(&seen[1], &seen[2]),
+                "{zone}: the next day, another"
+            );
+            let hours = (seen[2].today - seen[1].today) * 24.0;
+            assert!((hours - 24.0).abs() < 1.01, "{zone}: {hours} hours");
+            let mut write = club.library.write().await.unwrap();
+            let out = Lend {
+                instrument: one,
+                borrower: club.people[2],
+                at: at(day, 23),
+                by: club.people[0],
+                due_on: day,
+                limit_stated: "Nothing".to_owned(),
+                kit: Vec::new(),
+                override_reason: None,
+            };
+            let yesterday = Lend {
+                due_on: day.pred_opt().unwrap(),
+                ..out.clone()
+            };
+            assert!(yesterday.write(&mut write).await.is_err(), "{zone}");
+            out.write(&mut write).await.unwrap();
+            write.commit().await.unwrap();
+        }
     }
 }

@@ -73,3 +73,72 @@ fn at<Z: TimeZone>(zone: &Z, local: NaiveDateTime) -> Option<Moment> {
     let there = shown(local).or_else(|| shown(local + Duration::hours(1)))?;
     Some(there.to_utc())
 }
+
+#[cfg(test)]
+mod tests {
+    use chrono::NaiveDate;
+    use chrono_tz::Tz;
+
+    use super::*;
+
+    const ZONES: [Tz; 4] = [
+        Tz::Pacific__Kiritimati,
+        Tz::America__Los_Angeles,
+        Tz::Asia__Kolkata,
+        Tz::Europe__Lisbon,
+    ];
+
+    fn there(zone: Tz, day: (i32, u32, u32), hour: u32, minute: u32) -> DateTime<Tz> {
+        let local = NaiveDate::from_ymd_opt(day.0, day.1, day.2)
+            .and_then(|d| d.and_hms_opt(hour, minute, 0))
+            .unwrap_or_default();
+        at(&zone, local).unwrap_or_default().with_timezone(&zone)
+    }
+
+    /// Nine months end at the same time of the same day of the month by the club's
+    /// clocks, late in the evening and early in the morning, whichever way the clocks
+    /// were put meanwhile (both zones that change do so between January and October,
+    /// and between July and April).
+    #[test]
+    fn months_are_those_of_the_clubs_calendar() {
+        for zone in ZONES {
+            for (hour, minute) in [(23, 30), (0, 30)] {
+                for (from, to) in [
+                    ((2026, 1, 12), (2026, 10, 12)),
+                    ((2026, 7, 31), (2027, 4, 30)),
+                ] {
+                    let (from, to) = (
+                        there(zone, from, hour, minute),
+                        there(zone, to, hour, minute),
+                    );
+                    let nine = months_between(from, to);
+                    assert!((nine - 9.0).abs() < 1e-9, "{zone} {hour}:{minute}: {nine}");
+                    let after = months_after(from, 9.0);
+                    assert_eq!(after, Some(to.to_utc()), "{zone} {hour}:{minute}");
+                    let before = to - Duration::minutes(1);
+                    assert!(months_between(from, before) < 9.0, "{zone}");
+                }
+            }
+        }
+    }
+
+    /// A time that the clocks leave out (Lisbon, 29 March 2026, 1:30; Los Angeles, 8
+    /// March, 2:30) is met an hour later; one that they show twice, the first time.
+    #[test]
+    fn changes_of_the_clocks_are_crossed() {
+        for (zone, from, out) in [
+            (Tz::Europe__Lisbon, (2026, 2, 28), (2026, 3, 28)),
+            (Tz::America__Los_Angeles, (2026, 2, 8), (2026, 3, 8)),
+        ] {
+            for minute in [0, 30, 59] {
+                let begun = there(zone, from, 2, minute);
+                let then = months_after(begun, 1.0).unwrap_or_default();
+                let months = months_between(begun, then.with_timezone(&zone));
+                assert!((0.99..1.01).contains(&months), "{zone} {out:?}: {months}");
+            }
+        }
+        let twice = there(Tz::Europe__Lisbon, (2026, 9, 25), 1, 30);
+        let first = months_after(twice, 1.0).map(|m| m.to_rfc3339());
+        assert_eq!(first.as_deref(), Some("2026-10-25T00:30:00+00:00"));
+    }
+}

@@ -4,7 +4,7 @@
 use std::borrow::Borrow;
 use std::collections::HashMap;
 
-use super::chain::{Act, Chain};
+use super::chain::{Act, Chain, Look};
 use super::fit::{DriftModel, learn};
 use super::follow::Follower;
 use super::special::normal_tail;
@@ -102,7 +102,12 @@ fn foretell(
             let (_, chance) = wild(look);
             let spread = WILD_SPREAD_WAVES.hypot(look.sigma_waves);
             let wild_over = (-0.5 * (limit / spread).powi(2)).exp();
-            let seen = mixture.seen_beyond(limit, params.look_variance(look));
+            let eye = Look {
+                coma_rms_waves: limit,
+                ..*look
+            };
+            let tails = &learned.beliefs.tails;
+            let seen = mixture.seen_beyond(limit, tails.look_variance(&params, &eye));
             said.push(Said {
                 chain: number,
                 step: n,

@@ -65,7 +65,6 @@ impl Member {
             limit_waves: self.limit(),
             aperture_mm: self.aperture_mm,
             today,
-            coming: None,
         }
     }
 }
@@ -260,7 +259,6 @@ fn cost(instruments: usize) -> Cost {
                 limit_waves: 0.071,
                 aperture_mm: 203.0,
                 today: truth.ends,
-                coming: None,
             };
             std::hint::black_box(forecast(chain, &learned, &asked));
         }
@@ -317,9 +315,10 @@ impl Told {
     }
 
     /// The study of simulated fleets, so many of each kind.
-    pub fn of_simulated(seed: u64, count: u64) -> Self {
+    pub fn of_simulated(seed: u64, count: u64, harsh: bool) -> Self {
         let mut fleets = Vec::new();
-        for (kind, recipe) in kinds() {
+        let kinds = if harsh { harsh_kinds() } else { kinds() };
+        for (kind, recipe) in kinds {
             for n in 0..count {
                 let truth = fleet(&recipe, seed + n);
                 let file = FleetFile::of(&truth);
@@ -331,8 +330,8 @@ impl Told {
                 fleets.push(study_knowing(kind, Some(seed + n), &file, Some(&by_design)));
             }
         }
-        let sizes = [50, 100, 200, 400];
-        Self::gather(fleets, sizes.into_iter().map(cost).collect())
+        let sizes: &[usize] = if harsh { &[400] } else { &[50, 100, 200, 400] };
+        Self::gather(fleets, sizes.iter().map(|n| cost(*n)).collect())
     }
 
     fn gather(fleets: Vec<Studied>, cost: Vec<Cost>) -> Self {
@@ -413,9 +412,56 @@ fn kinds() -> Vec<(&'static str, Recipe)> {
             Recipe {
                 instruments: 24,
                 years: 4.0,
-                ..usual
+                ..usual.clone()
             },
         ),
+    ]
+}
+
+/// The harsher worlds, beside the same with normal steps and true eyes: fleets of 40
+/// over six years, and one of 12 over two.
+fn harsh_kinds() -> Vec<(&'static str, Recipe)> {
+    let normal = Recipe {
+        instruments: 40,
+        ..Recipe::default()
+    };
+    let harsh = Recipe {
+        heavy: true,
+        eye_bias: 0.25,
+        unentered: 0.4,
+        ..normal.clone()
+    };
+    let small = |recipe: &Recipe| Recipe {
+        instruments: 12,
+        years: 2.0,
+        ..recipe.clone()
+    };
+    vec![
+        ("normal small", small(&normal)),
+        ("harsh small", small(&harsh)),
+        (
+            "heavy tails",
+            Recipe {
+                heavy: true,
+                ..normal.clone()
+            },
+        ),
+        (
+            "eyes biased",
+            Recipe {
+                eye_bias: 0.25,
+                ..normal.clone()
+            },
+        ),
+        (
+            "unentered",
+            Recipe {
+                unentered: 0.4,
+                ..normal.clone()
+            },
+        ),
+        ("normal", normal),
+        ("harsh", harsh),
     ]
 }
 
