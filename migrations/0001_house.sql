@@ -308,6 +308,8 @@ CREATE TABLE attempts (
     finished_at     TEXT
 ) STRICT;
 CREATE INDEX attempts_by_instrument ON attempts (instrument_id, asked_at);
+-- What is to be measured, without passing over the pictures of all that was.
+CREATE INDEX attempts_in_hand ON attempts (asked_at) WHERE state IN ('waiting', 'measuring');
 
 -- What else a measured try can show: model, residual, the ring unrolled.
 CREATE TABLE attempt_pictures (
@@ -516,7 +518,8 @@ BEGIN SELECT RAISE(ABORT, 'the audit log is never shortened'); END;
 -- x'' where it concerns all. Whoever keeps in mind what the logbooks say
 -- (`upkeep::snapshot`) keeps the counter beside it: while the highest is the same,
 -- so is everything. Only the last row of each instrument stays, and AUTOINCREMENT
--- uses no number twice.
+-- uses no number twice. (Deleted and inserted rather than replaced: in a trigger the
+-- conflict clause of the outer statement would hold.)
 CREATE TABLE changes (
     counter         INTEGER PRIMARY KEY AUTOINCREMENT,
     instrument_id   BLOB NOT NULL UNIQUE
@@ -524,21 +527,27 @@ CREATE TABLE changes (
 
 -- Entries and their details are written together and never changed or removed.
 CREATE TRIGGER an_entry_counts AFTER INSERT ON entries
-BEGIN INSERT OR REPLACE INTO changes (instrument_id) VALUES (NEW.instrument_id); END;
+BEGIN DELETE FROM changes WHERE instrument_id = NEW.instrument_id; INSERT INTO changes (instrument_id) VALUES (NEW.instrument_id); END;
 CREATE TRIGGER a_loan_counts AFTER INSERT ON loans
-BEGIN INSERT OR REPLACE INTO changes (instrument_id) VALUES (NEW.instrument_id); END;
+BEGIN DELETE FROM changes WHERE instrument_id = NEW.instrument_id; INSERT INTO changes (instrument_id) VALUES (NEW.instrument_id); END;
 CREATE TRIGGER a_changed_loan_counts AFTER UPDATE ON loans
-BEGIN INSERT OR REPLACE INTO changes (instrument_id) VALUES (OLD.instrument_id), (NEW.instrument_id); END;
+BEGIN DELETE FROM changes WHERE instrument_id IN (OLD.instrument_id, NEW.instrument_id);
+    INSERT INTO changes (instrument_id) SELECT OLD.instrument_id UNION SELECT NEW.instrument_id; END;
 CREATE TRIGGER an_instrument_counts AFTER INSERT ON instruments
-BEGIN INSERT OR REPLACE INTO changes (instrument_id) VALUES (NEW.id); END;
+BEGIN DELETE FROM changes WHERE instrument_id = NEW.id; INSERT INTO changes (instrument_id) VALUES (NEW.id); END;
 CREATE TRIGGER a_changed_instrument_counts AFTER UPDATE ON instruments
-BEGIN INSERT OR REPLACE INTO changes (instrument_id) VALUES (NEW.id); END;
+BEGIN DELETE FROM changes WHERE instrument_id = NEW.id; INSERT INTO changes (instrument_id) VALUES (NEW.id); END;
 CREATE TRIGGER a_limit_counts AFTER INSERT ON limits
-BEGIN INSERT OR REPLACE INTO changes (instrument_id) VALUES (x''); END;
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
 CREATE TRIGGER a_wait_counts AFTER INSERT ON waits
-BEGIN INSERT OR REPLACE INTO changes (instrument_id) VALUES (x''); END;
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
 CREATE TRIGGER a_changed_wait_counts AFTER UPDATE ON waits
-BEGIN INSERT OR REPLACE INTO changes (instrument_id) VALUES (x''); END;
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
+-- Days are those of the club's zone.
+CREATE TRIGGER a_new_club_counts AFTER INSERT ON club
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
+CREATE TRIGGER a_changed_club_counts AFTER UPDATE ON club
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
 -- Lists of limits and of who waits name people.
 CREATE TRIGGER a_changed_name_counts AFTER UPDATE OF name ON people
-BEGIN INSERT OR REPLACE INTO changes (instrument_id) VALUES (x''); END;
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
