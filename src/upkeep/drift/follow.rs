@@ -211,7 +211,7 @@ impl Follower {
     /// over all theories, by time alone.
     pub fn beside_kind(&self) -> f64 {
         let all = self.log_likelihood();
-        let kind = self.params.per_unit(Cause::Month).ln();
+        let kind = self.params.per_unit(Cause::Month).ln() + self.tails.swell;
         let logs = self.tracks.iter().map(|t| {
             let own = t.rates[Cause::Month.index()].ln();
             (t.log_weight - all).exp() * (own - kind)

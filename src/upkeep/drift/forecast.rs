@@ -308,6 +308,8 @@ fn flags(chain: &Chain, follower: &Follower, learned: &DriftModel) -> Vec<Flag> 
         return Vec::new();
     };
     let params = learned.params_apart(chain.pool, chain.share, chain.fingerprint());
+    let swell = learned.beliefs.tails.swell.exp();
+    let of_kind = |cause: Cause| params.per_unit(cause) * swell;
     let length = |variance: f64| (2.0 * variance).sqrt();
     let looks = chain.looks();
     let percent = (chance * 100.0).floor().min(99.0);
@@ -318,7 +320,7 @@ fn flags(chain: &Chain, follower: &Follower, learned: &DriftModel) -> Vec<Flag> 
             let kind = length(
                 Cause::ALL
                     .iter()
-                    .map(|c| chain.units_in_all()[c.index()] * params.per_unit(*c))
+                    .map(|c| chain.units_in_all()[c.index()] * of_kind(*c))
                     .sum(),
             );
             (
@@ -332,7 +334,7 @@ fn flags(chain: &Chain, follower: &Follower, learned: &DriftModel) -> Vec<Flag> 
         }
         Theory::Minds(cause) => {
             let own = length(follower.rate_of(cause, Some(theory)));
-            let kind = length(params.per_unit(cause));
+            let kind = length(of_kind(cause));
             (
                 "minds-journeys",
                 format!("Minds {}", minded_words(cause)),
@@ -346,7 +348,7 @@ fn flags(chain: &Chain, follower: &Follower, learned: &DriftModel) -> Vec<Flag> 
         Theory::LetsGo => {
             let month = [Cause::Settling, Cause::Month].map(|cause| {
                 let own = length(follower.rate_of(cause, Some(theory)));
-                (own, length(params.per_unit(cause)))
+                (own, length(of_kind(cause)))
             });
             (
                 "lets-go",
