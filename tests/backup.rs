@@ -57,10 +57,12 @@ async fn what_was_acknowledged_before_a_backup_is_in_it_under_load() {
     for round in 0..6 {
         let before = acknowledged.load(Ordering::Acquire);
         let archive = file(room.path(), &format!("{round}.tar.gz"));
-        backup::make(&library, &archive, Utc::now()).await.unwrap();
+        backup::make(&library, &archive, Utc::now(), None)
+            .await
+            .unwrap();
         let after = acknowledged.load(Ordering::Acquire);
         let folder = room.path().join(format!("restored-{round}"));
-        backup::restore(&archive, &folder).await.unwrap();
+        backup::restore(&archive, &folder, None).await.unwrap();
         let held = people(&folder).await;
         // One more may have been written and not yet counted.
         assert!(
@@ -102,11 +104,13 @@ async fn frames_that_wait_go_along_and_come_back() {
     let room = tempfile::tempdir().unwrap();
     let (library, id) = club_with_waiting_frames(&room.path().join("club")).await;
     let archive = file(room.path(), "b.tar.gz");
-    let made = backup::make(&library, &archive, Utc::now()).await.unwrap();
+    let made = backup::make(&library, &archive, Utc::now(), None)
+        .await
+        .unwrap();
     assert_eq!(made.waiting, 1);
     let folder = room.path().join("restored");
     std::fs::create_dir(&folder).unwrap();
-    let restored = backup::restore(&archive, &folder).await.unwrap();
+    let restored = backup::restore(&archive, &folder, None).await.unwrap();
     assert_eq!(restored.holds.waiting, [id]);
     assert_eq!(restored.holds.instruments, 1);
     let frame = folder
@@ -115,9 +119,9 @@ async fn frames_that_wait_go_along_and_come_back() {
         .join("0-star.fits");
     assert_eq!(std::fs::read(frame).unwrap(), b"frames of a star");
     // Nothing is written over.
-    let again = backup::make(&library, &archive, Utc::now()).await;
+    let again = backup::make(&library, &archive, Utc::now(), None).await;
     assert!(matches!(again, Err(Error::Refused(_))), "{again:?}");
-    let again = backup::restore(&archive, &folder).await;
+    let again = backup::restore(&archive, &folder, None).await;
     assert!(matches!(again, Err(Error::Refused(_))), "{again:?}");
 }
 
@@ -126,7 +130,9 @@ async fn a_spoilt_backup_is_refused_before_anything_is_touched() {
     let room = tempfile::tempdir().unwrap();
     let (library, _) = club_with_waiting_frames(&room.path().join("club")).await;
     let archive = file(room.path(), "b.tar.gz");
-    backup::make(&library, &archive, Utc::now()).await.unwrap();
+    backup::make(&library, &archive, Utc::now(), None)
+        .await
+        .unwrap();
     let whole = std::fs::read(&archive).unwrap();
     let folder = room.path().join("restored");
     let spoilt = file(room.path(), "spoilt.tar.gz");
@@ -140,7 +146,7 @@ async fn a_spoilt_backup_is_refused_before_anything_is_touched() {
         let mut bytes = whole.clone();
         bytes[place] ^= 0x40;
         std::fs::write(&spoilt, &bytes).unwrap();
-        let said = backup::restore(&spoilt, &folder).await;
+        let said = backup::restore(&spoilt, &folder, None).await;
         assert!(matches!(said, Err(Error::Damaged(_))), "{place}: {said:?}");
         assert!(!folder.exists(), "{place}");
         tried += 1;
@@ -148,14 +154,14 @@ async fn a_spoilt_backup_is_refused_before_anything_is_touched() {
     assert!(tried >= 50);
     for length in [0, 1, 10, 100, whole.len() / 2, whole.len() - 1] {
         std::fs::write(&spoilt, &whole[..length]).unwrap();
-        let said = backup::restore(&spoilt, &folder).await;
+        let said = backup::restore(&spoilt, &folder, None).await;
         assert!(matches!(said, Err(Error::Damaged(_))), "{length}: {said:?}");
         assert!(!folder.exists());
     }
     std::fs::write(&spoilt, b"not a backup at all").unwrap();
-    let said = backup::check(&spoilt).await;
+    let said = backup::check(&spoilt, None).await;
     assert!(matches!(said, Err(Error::Damaged(_))), "{said:?}");
-    backup::check(&archive).await.unwrap();
+    backup::check(&archive, None).await.unwrap();
 }
 
 /// Archives that somebody made by hand, to write where they should not.
@@ -195,7 +201,7 @@ async fn an_archive_that_reaches_out_is_refused() {
         header.set_cksum();
         tar.append(&header, &b"x"[..]).unwrap();
         tar.into_inner().unwrap().finish().unwrap();
-        let said = backup::restore(&archive, &folder).await;
+        let said = backup::restore(&archive, &folder, None).await;
         assert!(matches!(said, Err(Error::Damaged(_))), "{path}: {said:?}");
         assert!(!folder.exists());
         assert!(!room.path().join("escaped").exists());
