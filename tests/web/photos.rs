@@ -317,3 +317,35 @@ async fn a_browser_that_has_it_is_told_so_and_one_removed_is_gone() {
         ["Photo removed: Rear cell", "Photo added: Rear cell"]
     );
 }
+
+/// A decoder fills up the missing half with grey.
+#[tokio::test]
+async fn half_a_photo_is_refused_by_name_and_the_others_are_kept() {
+    let house = House::empty().await;
+    let (by, mut client) = house.someone(Role::Volunteer).await;
+    let id = house.instrument("H-1", by).await;
+    let whole = encoded(&halves(400, 300), ImageFormat::Jpeg);
+    let half = &whole[..whole.len() / 2];
+    let path = "/instruments/H-1/photos";
+    let page = client
+        .upload(path, &[], &[("photo", "half.jpg", half)])
+        .await;
+    assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(
+        page.text.contains("half.jpg stops before its end"),
+        "{}",
+        page.text
+    );
+    assert_eq!(kept(&house, id).await.len(), 0);
+    let set = [
+        ("photo", "one.jpg", whole.as_slice()),
+        ("photo", "half.jpg", half),
+        ("photo", "two.jpg", whole.as_slice()),
+    ];
+    let to = client.upload(path, &[], &set).await.location();
+    assert_eq!(kept(&house, id).await.len(), 2);
+    let page = client.get(to.split('#').next().unwrap()).await;
+    for part in ["2 photos are kept", "half.jpg stops before its end"] {
+        assert!(page.text.contains(part), "{part}");
+    }
+}
