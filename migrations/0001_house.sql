@@ -58,7 +58,7 @@ CREATE INDEX sign_in_attempts_by_address ON sign_in_attempts (address, at);
 
 -- A form that arrives twice acts once: its own mark, and where it led.
 CREATE TABLE handled_forms (
-    once            TEXT PRIMARY KEY,
+    key             TEXT PRIMARY KEY,                    -- SHA-256 of session, form and its token
     person_id       BLOB REFERENCES people (id),
     at              TEXT NOT NULL,
     location        TEXT NOT NULL

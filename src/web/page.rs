@@ -17,7 +17,8 @@ use super::visitor::{self, Visitor};
 use super::{App, Error};
 use crate::library::club::Club;
 use crate::library::people::Person;
-use crate::library::{self, Conn, Moment, PersonId, Write, audit_log, forms};
+use crate::library::{Conn, Moment, PersonId, audit_log};
+use club::{Act, Actor, Begun};
 
 /// The desk at which a handler works: the app and the visit.
 #[derive(Clone)]
@@ -76,7 +77,7 @@ impl RequestContext {
         &self.visitor.club
     }
 
-    /// Where the tool is reached, without a audit_loging slash: the club's public
+    /// Where the tool is reached, without a trailing slash: the club's public
     /// address, or else what the browser asked for.
     pub fn base_address(&self) -> String {
         self.visitor
@@ -125,21 +126,35 @@ impl RequestContext {
         Ok(audit_log::add(conn, &audit_entry).await?)
     }
 
-    /// Begins the write that a form asks for, unless this very form has been
+    /// Who acts, for an act of the club.
+    pub fn actor(&self) -> Actor {
+        // A sign-in link is a secret while it lasts.
+        let what = match self.visitor.path.strip_prefix("/welcome/") {
+            Some(_) => "/welcome".to_owned(),
+            None => self.visitor.path.clone(),
+        };
+        Actor {
+            person: self.visitor.person.as_ref().map(|p| p.id),
+            role: self.visitor.role(),
+            at: self.now(),
+            address: self.visitor.address.clone(),
+            what,
+            session: self.visitor.form_mark.clone(),
+        }
+    }
+
+    /// Begins the act that a form asks for, unless this very form has been
     /// handled already; then it leads where it led before.
     pub async fn begin(&self, once: &str) -> Result<Submission, Error> {
-        let mut tx = self.app.library.write().await?;
-        let person = self.visitor.person.as_ref().map(|p| p.id);
-        if !once.is_empty()
-            && let Some(location) = forms::earlier(&mut tx, once, person).await?
-        {
-            return Ok(Submission::Again(see_other(&location)));
-        }
-        Ok(Submission::First(OnceWrite {
-            tx,
-            once: once.to_owned(),
-            context: self.clone(),
-        }))
+        Ok(
+            match Act::begin(&self.app.library, self.actor(), once).await? {
+                Begun::Again(location) => Submission::Again(see_other(&location)),
+                Begun::First(act) => Submission::First(OnceWrite {
+                    act: *act,
+                    context: self.clone(),
+                }),
+            },
+        )
     }
 }
 
@@ -151,43 +166,31 @@ pub enum Submission {
     Again(Response),
 }
 
-/// The write transaction of one form. Dropped without
-/// [`finish`](OnceWrite::finish), it changes nothing.
+/// The act of one form. Dropped without [`finish`](OnceWrite::finish), it changes
+/// nothing.
 pub struct OnceWrite {
-    tx: Write,
-    once: String,
+    /// The act, to be handed to the club's functions.
+    pub act: Act,
     context: RequestContext,
 }
 
 impl std::ops::Deref for OnceWrite {
     type Target = Conn;
     fn deref(&self) -> &Conn {
-        &self.tx
+        self.act.conn_ref()
     }
 }
 
 impl std::ops::DerefMut for OnceWrite {
     fn deref_mut(&mut self) -> &mut Conn {
-        &mut self.tx
+        self.act.conn()
     }
 }
 
 impl OnceWrite {
     /// Commits, and leads to `location`, where `notice` (may be empty) is said once.
-    pub async fn finish(mut self, location: &str, notice: &str) -> Result<Response, Error> {
-        if !self.once.is_empty() {
-            let person = self.context.visitor.person.as_ref().map(|p| p.id);
-            forms::mark(
-                &mut self.tx,
-                &self.once,
-                person,
-                location,
-                self.context.now(),
-            )
-            .await?;
-        }
-        self.context.audit(&mut self.tx, notice).await?;
-        self.tx.commit().await.map_err(library::Error::from)?;
+    pub async fn finish(self, location: &str, notice: &str) -> Result<Response, Error> {
+        self.act.finish(location, notice).await?;
         Ok(with_notice(&self.context.app, see_other(location), notice))
     }
 }
