@@ -14,7 +14,7 @@ use super::chain::Chain;
 use super::climb::{Matrix, Vector, climb};
 use super::follow::{Follower, Theory};
 use super::likelihood::{Wild, score};
-use super::params::{Beliefs, PARAMS, Params, Tails, middle_covariance};
+use super::params::{Beliefs, PARAMS, Params, middle_covariance};
 
 /// An instrument's own factor as far as the quadrature follows it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -289,55 +289,7 @@ pub fn learn<C: Borrow<Chain>>(chains: &[C]) -> DriftModel {
             learned.believe(chains);
         }
     }
-    learned.beliefs.tails = tails(chains, &learned);
     learned
-}
-
-/// Values tried for [`Tails`], and how much each is believed beforehand.
-const JUMPS: [(f64, f64); 4] = [(0.0, 0.4), (0.35, 0.3), (0.6, 0.2), (0.8, 0.1)];
-const SWELLS: [(f64, f64); 4] = [(-0.2, 0.2), (0.0, 0.5), (0.25, 0.25), (0.5, 0.05)];
-const EYES: [(f64, f64); 3] = [(0.0, 0.4), (0.25, 0.4), (0.45, 0.2)];
-/// So many instruments are enough to tell.
-const MOST_FOR_TAILS: usize = 60;
-
-/// How steps and eyes stray from the plainest law, one after another: the mean over
-/// the values tried, each weighted by how well the logbooks then follow.
-fn tails<C: Borrow<Chain>>(chains: &[C], learned: &DriftModel) -> Tails {
-    let looked: Vec<&Chain> = chains
-        .iter()
-        .map(Borrow::borrow)
-        .filter(|c| c.looks() > 1)
-        .collect();
-    let every = looked.len().div_ceil(MOST_FOR_TAILS).max(1);
-    let own: Vec<(&Chain, Params)> = looked
-        .into_iter()
-        .step_by(every)
-        .map(|c| (c, learned.params_apart(c.pool, c.share, c.fingerprint())))
-        .collect();
-    let log = |tails: Tails| -> f64 {
-        let beliefs = Beliefs {
-            tails,
-            ..learned.beliefs
-        };
-        own.iter()
-            .map(|(c, p)| Follower::through(c, p, &beliefs, c.steps.len()).log_likelihood())
-            .sum()
-    };
-    let mean = |tried: &[(f64, f64)], set: &dyn Fn(f64) -> Tails| -> f64 {
-        let logs: Vec<f64> = tried.iter().map(|t| log(set(t.0)) + t.1.ln()).collect();
-        let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let weights = logs.iter().map(|l| (l - top).exp());
-        let all: f64 = weights.clone().sum();
-        weights.zip(tried).map(|(w, t)| w * t.0).sum::<f64>() / all
-    };
-    let mut tails = Tails::default();
-    if own.is_empty() || std::env::var("PLAIN").is_ok() {
-        return tails;
-    }
-    tails.eyes = mean(&EYES, &|eyes| Tails { eyes, ..tails });
-    tails.jumps = mean(&JUMPS, &|jumps| Tails { jumps, ..tails });
-    tails.swell = mean(&SWELLS, &|swell| Tails { swell, ..tails });
-    tails
 }
 
 impl DriftModel {

@@ -70,7 +70,8 @@ pub struct Beliefs {
     pub tails: Tails,
 }
 
-/// How steps and eyes stray from the plainest law: learned from the whole fleet.
+/// How steps and eyes stray from the plainest law. Not learned: in the study's worlds
+/// (`fleets --harsh`) learning it made the Brier score worse, so nothing strays.
 #[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize, serde::Deserialize)]
 pub struct Tails {
     /// Share of the drift variance that comes in rare jumps, 0 to 1: 0 makes every
