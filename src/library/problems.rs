@@ -14,7 +14,7 @@ words! {
         OpticsDamaged = "optics-damaged", "optics damaged";
         /// Images look wrong.
         AlignmentSuspect = "alignment-suspect", "alignment suspect";
-        /// Focuser, hinge, mount or cap binds or loan sheets.
+        /// Focuser, hinge, mount or cap binds or slips.
         MovingPart = "moving-part", "moving part";
         /// Something did not come back.
         PartMissing = "part-missing", "part missing";

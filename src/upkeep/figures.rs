@@ -4,7 +4,7 @@ use chrono::Months;
 
 use library::Moment;
 
-/// A number with at most so many decimals, without audit_loging zeros.
+/// A number with at most so many decimals, without trailing zeros.
 pub fn trimmed(value: f64, decimals: usize) -> String {
     let text = format!("{value:.decimals$}");
     if text.contains('.') {

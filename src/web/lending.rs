@@ -447,7 +447,7 @@ async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<R
         .map(|p| p.name)
         .collect();
     page(&LoanSheetPage {
-        layout: context.layout(&format!("Loan loan sheet for {}", loan.tag)),
+        layout: context.layout(&format!("Loan sheet for {}", loan.tag)),
         since: show::date(club, loan.lent_at),
         until: show::plain_date(loan.due_on),
         care: care(&instrument),

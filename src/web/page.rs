@@ -76,7 +76,7 @@ impl RequestContext {
         &self.visitor.club
     }
 
-    /// Where the tool is reached, without a audit_loging slash: the club's public
+    /// Where the tool is reached, without a trailing slash: the club's public
     /// address, or else what the browser asked for.
     pub fn base_address(&self) -> String {
         self.visitor

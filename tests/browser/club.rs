@@ -20,7 +20,7 @@ use super::visitor::{Scripts, Visitor, Window};
 /// A club while one test visits it.
 #[derive(Clone)]
 pub struct Club {
-    /// Where it is served, without a audit_loging slash.
+    /// Where it is served, without a trailing slash.
     pub base: String,
     /// What the server said as it started.
     pub said: String,

@@ -1,6 +1,6 @@
 //! Simulated collimation sessions, led by the tool and by the plain rule of thumb:
 //!
-//!     cargo run --release --example collimation sessions -- --seed 1 --count 500
+//!     cargo run --release --example collimations -- --seed 1 --count 500
 //!
 //! Any seed and count; `--json` prints every collimation session. A fifth as many more are
 //! with a Ritchey-Chretien whose primary leans as well (`--corners` for another
