@@ -374,14 +374,14 @@ fn six_loans_without_a_test_are_not_over_six_and_seven_are() {
 fn a_problem_that_asks_for_the_bench_makes_it_due_until_it_is_settled() {
     let good = || Book::sct().test(ago(20), 0.02, 0.005);
     let a = good()
-        .problem(ago(3), AsksFor::TheBench, "focuser loan sheets", false)
+        .problem(ago(3), AsksFor::TheBench, "focuser slips", false)
         .judged();
     assert_eq!(codes(&a), [DueCode::Problem]);
     assert_eq!(a.condition, Condition::NeedsBench);
     assert_eq!(a.as_of, Some(ago(3)));
-    assert_eq!(words(&a), "Reported: focuser loan sheets.");
+    assert_eq!(words(&a), "Reported: focuser slips.");
     let a = good()
-        .problem(ago(3), AsksFor::TheBench, "focuser loan sheets", true)
+        .problem(ago(3), AsksFor::TheBench, "focuser slips", true)
         .judged();
     assert_eq!((a.due.clone(), a.condition), (None, Condition::Ready));
 }

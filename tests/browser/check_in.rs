@@ -70,15 +70,12 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
     kofi.tick("All of it is here").await;
     kofi.tick("By car").await;
     kofi.press("Something is wrong").await;
-    kofi.fill(
-        "In your words",
-        "Focuser loan sheets a little when pointed high.",
-    )
-    .await;
+    kofi.fill("In your words", "Focuser slips a little when pointed high.")
+        .await;
     kofi.press("Take it back").await;
     kofi.sees("Next step").await;
     let said = kofi.words().await;
-    for logged in ["Returned", "By car", "Focuser loan sheets a little"] {
+    for logged in ["Returned", "By car", "Focuser slips a little"] {
         assert!(said.contains(logged), "{logged} is not in: {said}");
     }
     kofi.photograph("answer").await;

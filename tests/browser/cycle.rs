@@ -91,7 +91,7 @@ async fn goes_round(club: Club, scripts: Scripts) {
     assert_eq!(ingrid.words_of(".verdict-name").await, "Not checked");
 
     ingrid.open(&at("/star-test")).await;
-    measures(&ingrid, "sct-ready.tif", "Outside").await;
+    measures(&ingrid, "sct-in-line.tif", "Outside").await;
     let coma = coma_shown(&ingrid).await;
     assert!(coma < 0.02, "coma {coma}, none is true");
     assert_eq!(ingrid.words_of(".verdict-name").await, "Ready");

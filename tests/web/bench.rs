@@ -34,7 +34,7 @@ async fn logged(house: &House, id: InstrumentId, kind: EntryKind) -> Vec<Entry> 
 }
 
 const BACK: [(&str, &str); 2] = [("to", "shelf"), ("reason", "done")];
-const AWAY: [(&str, &str); 2] = [("to", "bench"), ("reason", "focuser loan sheets")];
+const AWAY: [(&str, &str); 2] = [("to", "bench"), ("reason", "focuser slips")];
 
 #[tokio::test]
 async fn only_volunteers_and_coordinators_may() {
@@ -112,11 +112,11 @@ async fn to_the_bench_and_back_with_reasons_in_the_logbook() {
     );
     assert_eq!(
         standing(&house, id).await,
-        (Status::Bench, "focuser loan sheets".to_owned())
+        (Status::Bench, "focuser slips".to_owned())
     );
     let page = client.get("/bench").await;
     assert_eq!(page.select("caption"), ["At the bench"]);
-    assert!(page.words().contains("focuser loan sheets"));
+    assert!(page.words().contains("focuser slips"));
     assert_eq!(
         client.post("/instruments/S1/bench", &BACK).await.location(),
         "/bench"
@@ -129,10 +129,7 @@ async fn to_the_bench_and_back_with_reasons_in_the_logbook() {
         .collect();
     assert_eq!(
         notes,
-        [
-            "Now on the shelf: done",
-            "Now at the bench: focuser loan sheets"
-        ]
+        ["Now on the shelf: done", "Now at the bench: focuser slips"]
     );
 }
 
@@ -223,7 +220,7 @@ async fn after_optics_were_moved_the_next_step_is_a_star_test() {
 #[tokio::test]
 async fn work_settles_the_problems_that_were_ticked_and_no_others() {
     let (house, by, mut client, id) = club().await;
-    found(&house, id, by, "focuser loan sheets").await;
+    found(&house, id, by, "focuser slips").await;
     found(&house, id, by, "cap missing").await;
     let page = client.get("/instruments/S1/work").await;
     let ids = page.attributes("input[name=settles]", "value");
@@ -253,7 +250,7 @@ async fn work_settles_the_problems_that_were_ticked_and_no_others() {
     assert_eq!(
         settled,
         [
-            ("focuser loan sheets".to_owned(), true),
+            ("focuser slips".to_owned(), true),
             ("cap missing".to_owned(), false)
         ]
     );
@@ -360,7 +357,7 @@ async fn a_work_night_suggests_the_most_urgent_within_its_hours_and_hands() {
     for tag in ["A1", "A2", "A3", "A4", "A5"] {
         house.instrument(tag, by).await;
     }
-    found(&house, s1, by, "focuser loan sheets").await;
+    found(&house, s1, by, "focuser slips").await;
     let night = plan(&house).await;
     let at = format!("/work-nights/{night}");
     let page = client.get(&at).await;
@@ -390,7 +387,7 @@ async fn a_work_night_suggests_the_most_urgent_within_its_hours_and_hands() {
     );
     let page = client.get(&format!("{at}/sheet")).await;
     assert_eq!(page.select(".job-sheet .tag"), ["S1", "A2"]);
-    assert!(page.words().contains("Reported: focuser loan sheets."));
+    assert!(page.words().contains("Reported: focuser slips."));
     assert!(!page.words().contains("Open problem:"));
     assert!(page.words().contains("Never force a screw"));
     let text = client.get(&format!("{at}/list.csv")).await.text();

@@ -280,10 +280,7 @@ async fn a_check_in_that_says_nothing_of_the_kit_changes_nothing_and_keeps_what_
                 ("distance_by_car", "forty"),
                 ("knock_how_hard", "3"),
                 ("problem_what", "moving-part"),
-                (
-                    "problem_words",
-                    "Focuser loan sheets when it points high up",
-                ),
+                ("problem_words", "Focuser slips when it points high up"),
                 ("second_problem_words", "Strap torn"),
                 ("star_ratio", "0.7"),
                 ("star_magnification", "150"),
@@ -510,7 +507,7 @@ async fn a_problem_that_asks_for_the_bench_is_held_with_one_key() {
                 ("loan_version", ""),
                 ("problem_what", "moving-part"),
                 ("problem_asks_for", "the-bench"),
-                ("problem_words", "Focuser loan sheets"),
+                ("problem_words", "Focuser slips"),
             ],
         )
         .await;
@@ -524,19 +521,19 @@ async fn a_problem_that_asks_for_the_bench_is_held_with_one_key() {
     assert_eq!(page.select(".verdict-name"), ["Needs the bench"]);
     assert_eq!(page.select(".panel .key-main"), ["Hold it for the bench"]);
     let action = page.attributes(".panel form", "action").remove(0);
-    let standing = shown(&page, ".panel form input[name=standing]");
+    let status = shown(&page, ".panel form input[name=status]");
     let reason = shown(&page, ".panel form input[name=reason]");
     let page = client
-        .post(&action, &[("status", &standing), ("reason", &reason)])
+        .post(&action, &[("status", &status), ("reason", &reason)])
         .await;
     page.location();
     let found = instrument(&house, "S203").await;
     assert_eq!(found.status, Status::Held);
-    assert_eq!(found.status_reason, "Reported: Focuser loan sheets.");
+    assert_eq!(found.status_reason, "Reported: Focuser slips.");
     let page = client.get("/instruments/S203/logbook").await;
     assert!(
         page.words()
-            .contains("Now held for the bench: Reported: Focuser loan sheets")
+            .contains("Now held for the bench: Reported: Focuser slips")
     );
 }
 

@@ -112,7 +112,7 @@ async fn a_scope_goes_the_whole_round_by_command() {
     let tests = star_tests::current(&mut conn, Some(id)).await.unwrap();
     assert_eq!(tests.len(), 1);
 
-    let good = format!("{frames}sct-ready.tif");
+    let good = format!("{frames}sct-in-line.tif");
     shell.done(&["star-test", "S203", &good, "--pixel-um", "4.8"]);
     shell.done(&["stand", "S203", "shelf", "--reason", "Lined up"]);
     let said = shell.done(&["condition", "S203", "--json"]);

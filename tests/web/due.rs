@@ -149,7 +149,7 @@ async fn club() -> (House, PersonId) {
     )
     .await;
     tested(&house, n203, by, 0.01, days_ago(5)).await;
-    found(&house, n203, by, "=SUM(A1) loan sheets,\nand \"sticks\"").await;
+    found(&house, n203, by, "=SUM(A1) slips,\nand \"sticks\"").await;
     house.instrument("b1", by).await;
     house.instrument("A1", by).await;
     (house, by)
@@ -249,7 +249,7 @@ async fn the_csv_round_trips_and_runs_nothing() {
     assert_eq!(&rows[0][at("name")], "203 mm \"Newtonian\", blue");
     assert_eq!(
         &rows[0][at("why")],
-        "Reported: =SUM(A1) loan sheets,\nand \"sticks\"."
+        "Reported: =SUM(A1) slips,\nand \"sticks\"."
     );
     assert_eq!(&rows[1][at("coma_rms_waves")], "0.142");
     assert_eq!(&rows[2][at("last_test_on")], "");

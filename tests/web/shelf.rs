@@ -77,7 +77,7 @@ async fn everyone_sees_the_shelf_in_the_order_of_its_tags() {
             page.select(".lede"),
             ["3 instruments: 3 on the shelf, 0 on loan."]
         );
-        assert_eq!(page.select(".tally li")[3], "3 Not known");
+        assert_eq!(page.select(".tally li")[3], "3 Not checked");
         assert!(
             page.attributes("option[value='retired']", "value")
                 .is_empty()
@@ -200,7 +200,7 @@ async fn the_csv_reads_back_and_holds_no_formula() {
     assert_eq!(cell("place"), "Hut, \"back\"\nrack");
     assert_eq!(cell("aperture_mm"), "203");
     assert_eq!(cell("focal_ratio"), "10");
-    assert_eq!(cell("condition"), "not known");
+    assert_eq!(cell("condition"), "not checked");
 }
 
 #[tokio::test]
@@ -232,7 +232,7 @@ async fn a_problem_for_the_bench_shows_on_the_shelf() {
     Problem {
         what: ProblemWhat::MovingPart,
         asks_for: AsksFor::TheBench,
-        words: "Focuser loan sheets".to_owned(),
+        words: "Focuser slips".to_owned(),
     }
     .log(
         &mut write,
@@ -251,5 +251,5 @@ async fn a_problem_for_the_bench_shows_on_the_shelf() {
     write.commit().await.unwrap();
     let page = house.visitor().get("/shelf?condition=needs-bench").await;
     assert_eq!(page.select(".row-tag"), ["SC203"]);
-    assert!(page.select(".row-read")[0].contains("Focuser loan sheets"));
+    assert!(page.select(".row-read")[0].contains("Focuser slips"));
 }
