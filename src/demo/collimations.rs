@@ -23,7 +23,6 @@ use library::instruments::Instrument;
 use library::star_tests::FocusSide;
 use library::{CollimationId, Conn, InstrumentId, Moment, PersonId};
 use optics::wavefront::w131_from_coma;
-use upkeep;
 
 /// When a collimation session begins.
 pub fn begins(told: &Told, story: &Story) -> Result<Moment> {
