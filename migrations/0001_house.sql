@@ -36,7 +36,7 @@ CREATE TABLE sessions (
 ) STRICT;
 CREATE INDEX sessions_by_person ON sessions (person_id);
 
-CREATE TABLE one_time_addresses (
+CREATE TABLE sign_in_links (
     token_hash      BLOB PRIMARY KEY,
     purpose         TEXT NOT NULL CHECK (purpose IN ('set-up', 'welcome', 'new-password')),
     person_id       BLOB REFERENCES people (id),         -- NULL for the first set-up
@@ -82,8 +82,8 @@ CREATE TABLE instruments (
     replacement_value_cents INTEGER CHECK (replacement_value_cents >= 0),
     place           TEXT NOT NULL DEFAULT '',            -- where it lives when at home
     notes           TEXT NOT NULL DEFAULT '',
-    standing        TEXT NOT NULL CHECK (standing IN ('shelf', 'held', 'bench', 'retired')),
-    standing_reason TEXT NOT NULL DEFAULT '',
+    status          TEXT NOT NULL CHECK (status IN ('shelf', 'held', 'bench', 'retired')),
+    status_reason TEXT NOT NULL DEFAULT '',
     version         INTEGER NOT NULL DEFAULT 1,          -- counts edits, to notice two at once
     added_at        TEXT NOT NULL,
     added_by        BLOB NOT NULL REFERENCES people (id)
@@ -116,18 +116,18 @@ CREATE TABLE loans (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
     instrument_id   BLOB NOT NULL REFERENCES instruments (id),
     borrower_id     BLOB NOT NULL REFERENCES people (id),
-    handed_out_at   TEXT NOT NULL,
-    handed_out_by   BLOB NOT NULL REFERENCES people (id),
+    lent_at   TEXT NOT NULL,
+    lent_by   BLOB NOT NULL REFERENCES people (id),
     due_on          TEXT NOT NULL,
     limit_stated    TEXT NOT NULL,                       -- what the borrower was told it will not do
     override_reason TEXT,                                -- why it went out though held or at the bench
     returned_at     TEXT,
-    taken_back_by   BLOB REFERENCES people (id),
-    CHECK ((returned_at IS NULL) = (taken_back_by IS NULL))
+    returned_to   BLOB REFERENCES people (id),
+    CHECK ((returned_at IS NULL) = (returned_to IS NULL))
 ) STRICT;
 CREATE UNIQUE INDEX one_open_loan ON loans (instrument_id) WHERE returned_at IS NULL;
-CREATE INDEX loans_by_instrument ON loans (instrument_id, handed_out_at);
-CREATE INDEX loans_by_borrower ON loans (borrower_id, handed_out_at);
+CREATE INDEX loans_by_instrument ON loans (instrument_id, lent_at);
+CREATE INDEX loans_by_borrower ON loans (borrower_id, lent_at);
 
 CREATE TABLE loan_kit (
     loan_id         BLOB NOT NULL REFERENCES loans (id),
@@ -155,8 +155,8 @@ CREATE UNIQUE INDEX one_open_wait ON waits (instrument_id, person_id) WHERE clos
 CREATE TABLE entries (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
     instrument_id   BLOB NOT NULL REFERENCES instruments (id),
-    kind            TEXT NOT NULL CHECK (kind IN ('journey', 'star-test', 'finding', 'work',
-                        'hand-out', 'take-back', 'standing', 'limit', 'register', 'note')),
+    kind            TEXT NOT NULL CHECK (kind IN ('journey', 'star-test', 'problem', 'work',
+                        'lend', 'return', 'status', 'limit', 'register', 'note')),
     happened_at     TEXT NOT NULL,
     recorded_at     TEXT NOT NULL,
     recorded_by     BLOB NOT NULL REFERENCES people (id),
@@ -175,7 +175,7 @@ CREATE TRIGGER entries_are_never_removed BEFORE DELETE ON entries
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
 
 -- What stands: neither superseded nor itself a mere striking-out.
-CREATE VIEW standing_entries AS
+CREATE VIEW current_entries AS
     SELECT e.* FROM entries e
     WHERE e.struck = 0
       AND NOT EXISTS (SELECT 1 FROM entries c WHERE c.supersedes = e.id);
@@ -188,7 +188,7 @@ CREATE TABLE journeys (
     severity        INTEGER CHECK (severity BETWEEN 1 AND 3)
 ) STRICT;
 
-CREATE TABLE findings (
+CREATE TABLE problems (
     entry_id        BLOB PRIMARY KEY REFERENCES entries (id),
     what            TEXT NOT NULL CHECK (what IN ('optics-dirty', 'dew-or-mould', 'optics-damaged',
                         'alignment-suspect', 'moving-part', 'part-missing', 'electrical', 'case-or-strap', 'other')),
@@ -206,8 +206,8 @@ CREATE TABLE works (
 
 CREATE TABLE work_settles (
     work_entry_id    BLOB NOT NULL REFERENCES entries (id),
-    finding_entry_id BLOB NOT NULL REFERENCES entries (id),
-    PRIMARY KEY (work_entry_id, finding_entry_id)
+    problem_entry_id BLOB NOT NULL REFERENCES entries (id),
+    PRIMARY KEY (work_entry_id, problem_entry_id)
 ) STRICT, WITHOUT ROWID;
 
 -- One try at measuring frames: kept whether it was measured or refused.
@@ -297,9 +297,9 @@ CREATE TRIGGER journeys_are_never_changed BEFORE UPDATE ON journeys
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER journeys_are_never_removed BEFORE DELETE ON journeys
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
-CREATE TRIGGER findings_are_never_changed BEFORE UPDATE ON findings
+CREATE TRIGGER problems_are_never_changed BEFORE UPDATE ON problems
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
-CREATE TRIGGER findings_are_never_removed BEFORE DELETE ON findings
+CREATE TRIGGER problems_are_never_removed BEFORE DELETE ON problems
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
 CREATE TRIGGER works_are_never_changed BEFORE UPDATE ON works
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;

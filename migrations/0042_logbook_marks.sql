@@ -22,7 +22,7 @@ BEGIN UPDATE logbook_marks SET mark = random() WHERE instrument_id = NEW.instrum
 -- Work that is corrected or struck out no longer settles what it settled.
 CREATE TRIGGER mark_what_corrected_work_settled AFTER INSERT ON entries WHEN NEW.supersedes IS NOT NULL
 BEGIN UPDATE logbook_marks SET mark = random() WHERE instrument_id IN (
-    SELECT f.instrument_id FROM work_settles s JOIN entries f ON f.id = s.finding_entry_id
+    SELECT f.instrument_id FROM work_settles s JOIN entries f ON f.id = s.problem_entry_id
     WHERE s.work_entry_id = NEW.supersedes); END;
 CREATE TRIGGER mark_a_journey AFTER INSERT ON journeys
 BEGIN UPDATE logbook_marks SET mark = random()
@@ -30,7 +30,7 @@ BEGIN UPDATE logbook_marks SET mark = random()
 CREATE TRIGGER mark_a_star_test AFTER INSERT ON star_tests
 BEGIN UPDATE logbook_marks SET mark = random()
     WHERE instrument_id = (SELECT instrument_id FROM entries WHERE id = NEW.entry_id); END;
-CREATE TRIGGER mark_a_finding AFTER INSERT ON findings
+CREATE TRIGGER mark_a_problem AFTER INSERT ON problems
 BEGIN UPDATE logbook_marks SET mark = random()
     WHERE instrument_id = (SELECT instrument_id FROM entries WHERE id = NEW.entry_id); END;
 CREATE TRIGGER mark_work AFTER INSERT ON works
@@ -38,10 +38,10 @@ BEGIN UPDATE logbook_marks SET mark = random()
     WHERE instrument_id = (SELECT instrument_id FROM entries WHERE id = NEW.entry_id); END;
 CREATE TRIGGER mark_what_is_settled AFTER INSERT ON work_settles
 BEGIN UPDATE logbook_marks SET mark = random()
-    WHERE instrument_id = (SELECT instrument_id FROM entries WHERE id = NEW.finding_entry_id); END;
+    WHERE instrument_id = (SELECT instrument_id FROM entries WHERE id = NEW.problem_entry_id); END;
 CREATE TRIGGER mark_what_is_unsettled AFTER DELETE ON work_settles
 BEGIN UPDATE logbook_marks SET mark = random()
-    WHERE instrument_id = (SELECT instrument_id FROM entries WHERE id = OLD.finding_entry_id); END;
+    WHERE instrument_id = (SELECT instrument_id FROM entries WHERE id = OLD.problem_entry_id); END;
 
 CREATE TRIGGER mark_a_loan AFTER INSERT ON loans
 BEGIN UPDATE logbook_marks SET mark = random() WHERE instrument_id = NEW.instrument_id; END;
@@ -52,6 +52,6 @@ BEGIN UPDATE logbook_marks SET mark = random() WHERE instrument_id = OLD.instrum
 
 -- One instrument's entries of one kind, found without reading the others.
 CREATE INDEX entries_by_instrument_and_kind ON entries (instrument_id, kind, happened_at);
-CREATE INDEX work_settles_by_finding ON work_settles (finding_entry_id);
+CREATE INDEX work_settles_by_problem ON work_settles (problem_entry_id);
 -- Loans that are still out, without reading those that came back.
 CREATE INDEX open_loans_by_day ON loans (due_on) WHERE returned_at IS NULL;

@@ -15,14 +15,7 @@
 //! `optics` and `startest` know nothing of tables or pages.
 #![forbid(unsafe_code)]
 
-pub mod backup;
-pub mod bench;
-pub mod demo;
-// Its macros declare the vocabularies of the wings after it.
-#[macro_use]
-pub mod library;
-pub mod optics;
-pub mod startest;
-pub mod threads;
-pub mod upkeep;
 pub mod web;
+
+// `bench` alone would name the attribute, too.
+pub use {::backup, ::bench, ::demo, ::library, ::optics, ::startest, ::upkeep};

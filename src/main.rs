@@ -26,13 +26,13 @@ enum Command {
     /// Print one instrument's reading and what borrowers are told
     Condition(commands::desk::ConditionArgs),
     /// Hand an instrument out to a member
-    HandOut(commands::desk::HandOutArgs),
+    Lend(commands::desk::LendArgs),
     /// Take an instrument back
-    TakeBack(commands::desk::TakeBackArgs),
+    Return(commands::desk::ReturnArgs),
     /// Log a journey
     Journey(commands::desk::JourneyArgs),
     /// Log something wrong
-    Finding(commands::desk::FindingArgs),
+    Problem(commands::desk::ProblemArgs),
     /// Measure frames with an instrument's own optics, and log the star test
     StarTest(commands::desk::StarTestArgs),
     /// Log what was done at the bench
@@ -57,10 +57,10 @@ fn main() -> ExitCode {
         Command::Measure(args) => commands::measure::run(args),
         Command::Due(args) => commands::due::run(args),
         Command::Condition(args) => commands::desk::condition(args),
-        Command::HandOut(args) => commands::desk::hand_out(args),
-        Command::TakeBack(args) => commands::desk::take_back(args),
+        Command::Lend(args) => commands::desk::lend(args),
+        Command::Return(args) => commands::desk::return_loan(args),
         Command::Journey(args) => commands::desk::journey(args),
-        Command::Finding(args) => commands::desk::finding(args),
+        Command::Problem(args) => commands::desk::problem(args),
         Command::StarTest(args) => commands::desk::star_test(args),
         Command::Work(args) => commands::desk::work(args),
         Command::Stand(args) => commands::desk::stand(args),

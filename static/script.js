@@ -11,7 +11,7 @@
     set(key, value) { try { sessionStorage.setItem(key, JSON.stringify(value)); } catch { /* full or forbidden */ } },
     drop(key) { try { sessionStorage.removeItem(key); } catch { /* forbidden */ } },
   };
-  // Where a form leads, and at which step of a sitting: what was typed for one step is not for the next.
+  // Where a form leads, and at which step of a collimation: what was typed for one step is not for the next.
   const placeOf = (form) => new URL(form.action, location.href).pathname + "@" + (form.elements.namedItem("at")?.value ?? "");
   const keyOf = (form) => "kept:" + location.pathname + ":" + placeOf(form);
   // A form that came back with errors was kept under the page it was first sent from as well.

@@ -13,7 +13,7 @@ use std::io::{Read, Seek, SeekFrom, Write};
 use common::Fits;
 use flate2::Compression;
 use flate2::write::{GzEncoder, ZlibEncoder};
-use tubewright::startest::decode::{DecodeError, FrameReader, Limits};
+use startest::decode::{DecodeError, FrameReader, Limits};
 
 /// A file of `length` bytes that exists only while it is read: a start, then one
 /// pattern over and over.

@@ -9,18 +9,18 @@ use chrono::{DateTime, Days, NaiveDate, TimeZone, Utc};
 use tubewright::bench::advice::Why;
 use tubewright::demo::{self, Demo};
 use tubewright::library::entries::Entry;
-use tubewright::library::instruments::{Design, Instrument, Standing, State};
+use tubewright::library::instruments::{Design, Instrument, State, Status};
 use tubewright::library::loans::{Loan, Which};
 use tubewright::library::people::{Person, Role};
 use tubewright::library::star_tests::{self, Method};
 use tubewright::library::{
-    Library, adjusters, demo as rows, journeys, kit, limits, sittings, waits, works,
+    Library, adjusters, collimations, demo as rows, journeys, kit, limits, waits, works,
 };
 use tubewright::upkeep::drift::outlook::FLAG_AT;
 use tubewright::upkeep::foresight::{Foreseer, Foresight, Question};
 use tubewright::upkeep::rules::DueCode;
 use tubewright::upkeep::shelf::Fleet;
-use tubewright::upkeep::{self, Reading};
+use tubewright::upkeep::{self, Condition};
 use tubewright::web::passwords;
 
 /// A day with the clocks changed between it and the start of the story.
@@ -66,8 +66,8 @@ async fn it_holds_what_a_club_holds() {
     );
     let designs: BTreeSet<Design> = instruments.iter().map(|i| i.design).collect();
     assert_eq!(designs.len(), Design::ALL.len(), "every design");
-    let standings: Vec<Standing> = instruments.iter().map(|i| i.standing).collect();
-    for standing in Standing::ALL {
+    let standings: Vec<Status> = instruments.iter().map(|i| i.status).collect();
+    for standing in Status::ALL {
         assert!(standings.contains(standing), "nothing is {standing}");
     }
     for i in &instruments {
@@ -94,7 +94,7 @@ async fn it_holds_what_a_club_holds() {
 
     let loans = Loan::list(&mut conn, Which::default()).await.unwrap();
     assert!(loans.len() >= 120, "{} loans", loans.len());
-    let earliest = loans.iter().map(|l| l.handed_out_at).min().unwrap();
+    let earliest = loans.iter().map(|l| l.lent_at).min().unwrap();
     let days = (noon() - earliest).num_days();
     assert!((500..=560).contains(&days), "eighteen months: {days} days");
     let overdue = loans.iter().filter(|l| l.days_overdue(day()).is_some());
@@ -106,8 +106,8 @@ async fn it_holds_what_a_club_holds() {
 
     assert!(waits::open(&mut conn, None, None).await.unwrap().len() >= 5);
     assert!(limits::history(&mut conn).await.unwrap().len() >= 5);
-    assert!(journeys::standing(&mut conn, None).await.unwrap().len() >= 300);
-    assert!(works::standing(&mut conn, None).await.unwrap().len() >= 20);
+    assert!(journeys::current(&mut conn, None).await.unwrap().len() >= 300);
+    assert!(works::current(&mut conn, None).await.unwrap().len() >= 20);
     let (mut corrected, mut struck) = (0, 0);
     for i in &instruments {
         let book = Entry::of(&mut conn, i.id).await.unwrap();
@@ -147,25 +147,25 @@ async fn instruments_are_named_by_size_and_design() {
 }
 
 #[tokio::test]
-async fn every_reading_and_every_reason_shows() {
+async fn every_condition_and_every_reason_shows() {
     let demo = made().await;
     let mut conn = demo.library.read().await.unwrap();
     let shelf = upkeep::shelf(&mut conn, noon()).await.unwrap();
-    let mut readings: BTreeMap<Reading, Vec<String>> = BTreeMap::new();
+    let mut conditions: BTreeMap<Condition, Vec<String>> = BTreeMap::new();
     let mut reasons: BTreeMap<DueCode, Vec<String>> = BTreeMap::new();
     for row in &shelf {
         let tag = row.instrument.tag.clone();
-        readings
-            .entry(row.assessment.reading)
+        conditions
+            .entry(row.assessment.condition)
             .or_default()
             .push(tag.clone());
         for reason in row.assessment.due.iter().flat_map(|d| &d.reasons) {
             reasons.entry(reason.code).or_default().push(tag.clone());
         }
     }
-    for reading in Reading::ALL {
-        let tags = readings.get(reading).map_or(0, Vec::len);
-        assert!(tags >= 2, "{reading}: {readings:?}");
+    for condition in Condition::ALL {
+        let tags = conditions.get(condition).map_or(0, Vec::len);
+        assert!(tags >= 2, "{condition}: {conditions:?}");
     }
     assert!(reasons.len() >= 6, "reasons: {reasons:?}");
     for code in [
@@ -173,7 +173,7 @@ async fn every_reading_and_every_reason_shows() {
         DueCode::Journeys,
         DueCode::Months,
         DueCode::Loans,
-        DueCode::Finding,
+        DueCode::Problem,
         DueCode::Untested,
         DueCode::Moved,
     ] {
@@ -188,15 +188,15 @@ async fn every_reading_and_every_reason_shows() {
 /// Made through the functions of the pages: three ended in line, of different
 /// designs, one still runs; and what stands in the logbook afterwards fits.
 #[tokio::test]
-async fn sittings_were_held_and_one_is_running() {
+async fn collimations_were_held_and_one_is_running() {
     let demo = made().await;
     let mut conn = demo.library.read().await.unwrap();
-    let all = sittings::all(&mut conn, None).await.unwrap();
+    let all = collimations::all(&mut conn, None).await.unwrap();
     assert_eq!(all.iter().filter(|s| s.ended.is_none()).count(), 1);
     let mut designs = BTreeSet::new();
     for s in &all {
         let i = Instrument::by_tag(&mut conn, &s.tag).await.unwrap();
-        let tests = star_tests::standing(&mut conn, Some(i.id)).await.unwrap();
+        let tests = star_tests::current(&mut conn, Some(i.id)).await.unwrap();
         let Some(ended) = &s.ended else {
             assert!(s.last_at < noon(), "{s:?}");
             continue;
@@ -204,14 +204,14 @@ async fn sittings_were_held_and_one_is_running() {
         designs.insert(i.design);
         let o = &ended.outcome;
         assert_eq!(o.why, Some(Why::InLine), "{s:?}");
-        assert!(o.goes > 0 && o.looks > 1, "{s:?}");
+        assert!(o.adjustments > 0 && o.looks > 1, "{s:?}");
         let (before, after) = (o.before.unwrap().0, o.after.unwrap());
         assert!(after.0 < before && after.0 < 0.071, "{s:?}");
         // The next look at it, by whoever, sees no more than drift.
         let next = tests.iter().find(|t| t.happened_at > ended.at).unwrap();
         assert!(next.test.coma_rms_waves < 0.071, "{s:?}");
-        let work = works::standing(&mut conn, Some(i.id)).await.unwrap();
-        assert!(work.iter().any(|w| w.words.starts_with("Sitting:")));
+        let work = works::current(&mut conn, Some(i.id)).await.unwrap();
+        assert!(work.iter().any(|w| w.words.starts_with("Collimation:")));
     }
     assert!(designs.len() >= 3, "{designs:?}");
 }
@@ -222,9 +222,9 @@ async fn three_instruments_tell_a_story() {
     let mut conn = demo.library.read().await.unwrap();
     let mut comas = async |tag: &str| {
         let i = Instrument::by_tag(&mut conn, tag).await.unwrap();
-        let tests = star_tests::standing(&mut conn, Some(i.id)).await.unwrap();
-        let works = works::standing(&mut conn, Some(i.id)).await.unwrap();
-        let journeys = journeys::standing(&mut conn, Some(i.id)).await.unwrap();
+        let tests = star_tests::current(&mut conn, Some(i.id)).await.unwrap();
+        let works = works::current(&mut conn, Some(i.id)).await.unwrap();
+        let journeys = journeys::current(&mut conn, Some(i.id)).await.unwrap();
         let comas: Vec<f64> = tests.iter().map(|t| t.test.coma_rms_waves).collect();
         (
             comas,
@@ -289,7 +289,7 @@ async fn frames_measure_as_what_they_were_made_from() {
     let (mut count, mut sum) = (0, 0.0);
     for (listed, lines) in &seed.instruments {
         let i = Instrument::by_tag(&mut conn, &listed.tag).await.unwrap();
-        let tests = star_tests::standing(&mut conn, Some(i.id)).await.unwrap();
+        let tests = star_tests::current(&mut conn, Some(i.id)).await.unwrap();
         let measured: Vec<_> = tests
             .iter()
             .filter(|t| t.test.method == Method::FromFrames)
@@ -331,7 +331,7 @@ async fn content(library: &Library) -> Vec<String> {
     for i in Instrument::all(&mut conn).await.unwrap() {
         lines.push(format!(
             "{:?} {} {}",
-            i.particulars, i.standing, i.standing_reason
+            i.particulars, i.status, i.status_reason
         ));
         lines.push(format!(
             "{:?}",
@@ -343,18 +343,18 @@ async fn content(library: &Library) -> Vec<String> {
                 e.kind, e.happened_at, e.recorded_at, e.recorded_by, e.struck, e.superseded, e.note
             ));
         }
-        for mut t in star_tests::standing(&mut conn, Some(i.id)).await.unwrap() {
+        for mut t in star_tests::current(&mut conn, Some(i.id)).await.unwrap() {
             t.test.attempt_id = None;
             lines.push(format!("{} {:?}", t.happened_at, t.test));
         }
-        for j in journeys::standing(&mut conn, Some(i.id)).await.unwrap() {
+        for j in journeys::current(&mut conn, Some(i.id)).await.unwrap() {
             lines.push(format!("{} {:?}", j.happened_at, j.journey));
         }
     }
     for l in Loan::list(&mut conn, Which::default()).await.unwrap() {
         lines.push(format!(
             "{} {} {} {} {:?} {}",
-            l.tag, l.borrower, l.handed_out_at, l.due_on, l.returned_at, l.limit_stated
+            l.tag, l.borrower, l.lent_at, l.due_on, l.returned_at, l.limit_stated
         ));
     }
     for p in Person::list(&mut conn).await.unwrap() {

@@ -5,8 +5,8 @@ use std::path::Path;
 use std::process::Command;
 
 use tubewright::library::Library;
+use tubewright::library::audit_log::{self, AuditEntry};
 use tubewright::library::people::{NewPerson, Person, Role};
-use tubewright::library::trail::{self, Deed};
 
 fn doctor(folder: &Path) -> (Option<i32>, String) {
     let said = Command::new(env!("CARGO_BIN_EXE_tubewright"))
@@ -31,14 +31,14 @@ async fn club(folder: &Path) -> Library {
     };
     Person::add(&mut write, &new, now).await.unwrap();
     for words in ["one", "two", "three"] {
-        let deed = Deed {
+        let deed = AuditEntry {
             at: now,
             person: None,
             address: "192.0.2.1",
             what: "/test",
             words,
         };
-        trail::add(&mut write, &deed).await.unwrap();
+        audit_log::add(&mut write, &deed).await.unwrap();
     }
     write.commit().await.unwrap();
     library
@@ -71,8 +71,8 @@ async fn what_is_not_well_is_named_with_its_mend() {
     let library = club(room.path()).await;
     let mut write = library.write().await.unwrap();
     for sql in [
-        "DROP TRIGGER the_trail_is_never_changed",
-        "UPDATE trail SET words = 'x' WHERE number = 3",
+        "DROP TRIGGER the_audit_log_is_never_changed",
+        "UPDATE audit_log SET words = 'x' WHERE number = 3",
     ] {
         sqlx::query(sql).execute(&mut *write).await.unwrap();
     }

@@ -7,7 +7,7 @@
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use std::f64::consts::TAU;
-use tubewright::{
+use {
     optics::wavefront::{Wavefront, a4_from_w020},
     startest::{
         fit::{FitError, FitOptions, FitResult, Start, fit, fit_pair},

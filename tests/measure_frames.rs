@@ -8,9 +8,9 @@ mod measure_common;
 use std::ops::ControlFlow;
 
 use measure_common::{kept_cases, measured_or_refused, pictures};
-use tubewright::startest::judge::CODES;
-use tubewright::startest::measure::{Options, measure_pair};
-use tubewright::startest::report::Verdict;
+use startest::judge::CODES;
+use startest::measure::{Options, measure_pair};
+use startest::report::Verdict;
 
 #[test]
 fn every_good_set_is_measured_within_its_error() {

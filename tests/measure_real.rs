@@ -10,9 +10,9 @@ use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
 use measure_common::{pictures, rings_report};
-use tubewright::startest::frame::{Setup, Side};
-use tubewright::startest::measure::measure;
-use tubewright::startest::report::Verdict;
+use startest::frame::{Setup, Side};
+use startest::measure::measure;
+use startest::report::Verdict;
 
 /// File, outer radius, shadow radius, shadow offset (px), thin side (clock
 /// degrees), as in the folder's own README.
@@ -29,7 +29,7 @@ const MEASURED: [(&str, f64, f64, f64, f64); 8] = [
 
 fn folder() -> Option<PathBuf> {
     let shared = std::env::var_os("TUBEWRIGHT_SHARED").map_or_else(
-        || Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared"),
+        || Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared"),
         PathBuf::from,
     );
     let folder = shared.join("real-frames");

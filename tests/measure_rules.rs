@@ -6,10 +6,10 @@ mod measure_common;
 use std::ops::ControlFlow;
 
 use measure_common::{RayDonut, kept_cases, pictures, report_of, rings_report};
-use tubewright::startest::frame::{Frame, Setup};
-use tubewright::startest::measure::{Options, Unreadable, measure, measure_with};
-use tubewright::startest::pictures::{describe, donut_png, overlay_svg};
-use tubewright::startest::report::{Report, Verdict, Wavefront};
+use startest::frame::{Frame, Setup};
+use startest::measure::{Options, Unreadable, measure, measure_with};
+use startest::pictures::{describe, donut_png, overlay_svg};
+use startest::report::{Report, Verdict, Wavefront};
 
 fn remade(
     frame: &Frame,

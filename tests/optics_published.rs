@@ -1,7 +1,7 @@
 //! Optics against published numbers, source beside each.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-use tubewright::optics::{
+use optics::{
     diffraction::Sampled,
     eye, field,
     pupil::Pupil,

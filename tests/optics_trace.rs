@@ -3,13 +3,13 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use nalgebra::{Vector2, Vector3};
-use tubewright::optics::alignment::{
+use optics::alignment::{
     PerArcmin, field_coma_per_arcmin, field_w131_per_arcmin, per_arcmin, per_arcmin_about,
     w131_per_mm_decentre,
 };
-use tubewright::optics::prescription::{BK7, Layout, Numbers, Prescription, gregory};
-use tubewright::optics::trace::{ARCMIN_RAD, Action, Part, Surface, System};
-use tubewright::optics::{REFERENCE_NM, field, wavefront};
+use optics::prescription::{BK7, Layout, Numbers, Prescription, gregory};
+use optics::trace::{ARCMIN_RAD, Action, Part, Surface, System};
+use optics::{REFERENCE_NM, field, wavefront};
 
 #[track_caller]
 fn close(got: f64, want: f64, share: f64) {

@@ -15,7 +15,7 @@ use sqlx::Connection;
 use tubewright::library::instruments::Instrument;
 use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::sessions::{self, Purpose, Token};
-use tubewright::library::{Library, check_copy, logbook, trail};
+use tubewright::library::{Library, audit_log, check_copy, logbook};
 use tubewright::web::listen::Bounds;
 use tubewright::web::{self, App};
 
@@ -282,7 +282,7 @@ async fn a_full_disk_refuses_writes_in_words_and_loses_nothing_acknowledged() {
         !notes.iter().any(|n| n.starts_with(&unwritten)),
         "refused, and yet there"
     );
-    assert_eq!(trail::check(&mut conn).await.unwrap().broken_at, None);
+    assert_eq!(audit_log::check(&mut conn).await.unwrap().broken_at, None);
     drop(conn);
     library.close().await;
     check_copy(&folder.path().join("tubewright.db"))

@@ -14,7 +14,7 @@ use tubewright::library::{Library, MIGRATIONS, check_copy};
 const FIRST_DATA: &str = "
     INSERT INTO people (id, name, email, role, joined_at)
         VALUES (x'01a212622d8371c89c53f6e4cc1bee91', 'Ines Vale', 'ines@club.example', 'coordinator', '2025-01-02T03:04:05+00:00');
-    INSERT INTO instruments (id, tag, name, design, aperture_mm, focal_mm, obstruction, vane_count, uses_diagonal, place, notes, added_at, added_by, standing, standing_reason)
+    INSERT INTO instruments (id, tag, name, design, aperture_mm, focal_mm, obstruction, vane_count, uses_diagonal, place, notes, added_at, added_by, status, status_reason)
         VALUES (x'01a212622d8371c89c53f6e4cc1bee92', 'N150', '150 mm Newtonian', 'newtonian', 150.0, 750.0, 0.3, 4, 0, '', '', '2025-01-02T03:04:05+00:00', x'01a212622d8371c89c53f6e4cc1bee91', 'shelf', '');
     INSERT INTO entries (id, instrument_id, kind, happened_at, recorded_at, recorded_by, note, struck)
         VALUES (x'01a212622d8371c89c53f6e4cc1bee93', x'01a212622d8371c89c53f6e4cc1bee92', 'note', '2025-02-02T03:04:05+00:00', '2025-02-02T03:04:05+00:00', x'01a212622d8371c89c53f6e4cc1bee91', 'Old words', 0);

@@ -8,10 +8,10 @@
 use std::collections::HashMap;
 
 use chrono::{DateTime, Duration, Months, TimeZone, Utc};
-use tubewright::library::findings::{AsksFor, Finding, FindingWhat, LoggedFinding};
 use tubewright::library::instruments::Design;
 use tubewright::library::journeys::{Journey, JourneyKind, LoggedJourney};
 use tubewright::library::loans::LoanSpan;
+use tubewright::library::problems::{AsksFor, LoggedProblem, Problem, ProblemWhat};
 use tubewright::library::star_tests::{FocusSide, LoggedStarTest, Method, StarTest};
 use tubewright::library::telling::Telling;
 use tubewright::library::works::{LoggedWork, WorkWhat};
@@ -19,8 +19,8 @@ use tubewright::library::{EntryId, InstrumentId};
 use tubewright::upkeep::figures::months_between;
 use tubewright::upkeep::history::{History, Logbook};
 use tubewright::upkeep::limits::{Limits, in_force};
-use tubewright::upkeep::rules::reading_of_look;
-use tubewright::upkeep::{Assessment, DueCode, Reading, assess};
+use tubewright::upkeep::rules::condition_of_look;
+use tubewright::upkeep::{Assessment, Condition, DueCode, assess};
 
 type At = DateTime<Utc>;
 
@@ -123,13 +123,13 @@ impl Book {
         self
     }
 
-    fn finding(mut self, at: At, asks_for: AsksFor, words: &str, settled: bool) -> Self {
-        self.logbook.findings.push(LoggedFinding {
+    fn problem(mut self, at: At, asks_for: AsksFor, words: &str, settled: bool) -> Self {
+        self.logbook.problems.push(LoggedProblem {
             entry_id: EntryId::fresh(),
             instrument_id: self.instrument,
             happened_at: at,
-            finding: Finding {
-                what: FindingWhat::Other,
+            problem: Problem {
+                what: ProblemWhat::Other,
                 asks_for,
                 words: words.to_owned(),
             },
@@ -154,7 +154,7 @@ impl Book {
     fn loan(mut self, from: At, until: Option<At>) -> Self {
         self.logbook.loans.push(LoanSpan {
             instrument_id: self.instrument,
-            handed_out_at: from,
+            lent_at: from,
             returned_at: until,
         });
         self
@@ -195,7 +195,7 @@ fn words(a: &Assessment) -> String {
 #[test]
 fn a_fresh_good_test_is_in_line_and_not_due() {
     let a = Book::sct().test(ago(10), 0.02, 0.005).judged();
-    assert_eq!(a.reading, Reading::InLine);
+    assert_eq!(a.condition, Condition::Ready);
     assert_eq!(a.as_of, Some(ago(10)));
     assert_eq!(a.due, None);
     assert_eq!(a.reasons, ["Coma 0.020 ± 0.005 waves RMS, from frames."]);
@@ -205,11 +205,11 @@ fn a_fresh_good_test_is_in_line_and_not_due() {
 fn coma_equal_to_its_limit_is_not_over_it() {
     let a = Book::sct().test(ago(1), 0.071, 0.005).judged();
     assert_eq!(a.due, None);
-    assert_eq!(a.reading, Reading::Usable);
+    assert_eq!(a.condition, Condition::Usable);
     let a = Book::sct().test(ago(1), 0.036, 0.005).judged();
-    assert_eq!(a.reading, Reading::InLine);
+    assert_eq!(a.condition, Condition::Ready);
     let a = Book::sct().test(ago(1), 0.0365, 0.005).judged();
-    assert_eq!(a.reading, Reading::Usable);
+    assert_eq!(a.condition, Condition::Usable);
 }
 
 // 0.142 / 0.071 = 2.
@@ -218,7 +218,7 @@ fn coma_at_twice_its_limit_counts_two_and_asks_for_the_bench_first() {
     let a = Book::sct().test(ago(1), 0.142, 0.01).judged();
     assert_eq!(codes(&a), [DueCode::Coma]);
     assert!((a.due.as_ref().unwrap().urgency - 2.0).abs() < 1e-9);
-    assert_eq!(a.reading, Reading::BenchFirst);
+    assert_eq!(a.condition, Condition::NeedsBench);
     assert!(!words(&a).contains("less than its error"), "{}", words(&a));
 }
 
@@ -254,14 +254,14 @@ fn a_look_too_coarse_to_tell_finds_nothing_in_line() {
     // 0.03 + 0.05 = 0.08, over 0.071: it might as well be out.
     let book = Book::sct().drive(ago(40), 400.0).test(ago(30), 0.03, 0.05);
     let a = book.judged();
-    assert_eq!(a.reading, Reading::Usable);
+    assert_eq!(a.condition, Condition::Usable);
     assert!(a.reasons[0].contains("too coarse"), "{:?}", a.reasons);
     // So the drive before it still counts: 400 km are 8 drives.
     assert!((a.exposure - 8.0).abs() < 1e-9);
     // 0.03 + 0.041 = 0.071 is not over.
     assert_eq!(
-        Book::sct().test(ago(30), 0.03, 0.041).judged().reading,
-        Reading::InLine
+        Book::sct().test(ago(30), 0.03, 0.041).judged().condition,
+        Condition::Ready
     );
 }
 
@@ -282,7 +282,7 @@ fn journeys_equal_to_the_limit_are_not_over_it() {
         .drive(ago(50), 501.0)
         .judged();
     assert_eq!(codes(&a), [DueCode::Journeys]);
-    assert_eq!(a.reading, Reading::NotKnown);
+    assert_eq!(a.condition, Condition::NotChecked);
     // The words show the difference: 10.02 beside 10.
     assert!(words(&a).contains("10.02 ordinary drives"), "{}", words(&a));
 }
@@ -297,7 +297,7 @@ fn a_test_in_line_starts_the_count_anew_and_one_out_of_line_does_not() {
     assert!((a.exposure - 2.0).abs() < 1e-9);
     assert_eq!(a.due, None);
     // Usable, so not in line: 12 + 2 drives count for the bench, but the
-    // reading goes by what happened since the look.
+    // condition goes by what happened since the look.
     let a = Book::sct()
         .drive(ago(60), 600.0)
         .test(ago(50), 0.05, 0.005)
@@ -306,7 +306,7 @@ fn a_test_in_line_starts_the_count_anew_and_one_out_of_line_does_not() {
     assert!((a.exposure - 14.0).abs() < 1e-9);
     assert_eq!(codes(&a), [DueCode::Journeys]);
     assert!(words(&a).contains("never found in line"));
-    assert_eq!(a.reading, Reading::Usable);
+    assert_eq!(a.condition, Condition::Usable);
 }
 
 // A Newtonian loses its alignment half again as readily: 300 km are 6 drives,
@@ -344,7 +344,7 @@ fn nine_months_without_a_test_are_not_over_nine_and_a_day_more_is() {
         .test(nine - Duration::days(1), 0.02, 0.005)
         .judged();
     assert_eq!(codes(&a), [DueCode::Months]);
-    assert_eq!(a.reading, Reading::NotKnown);
+    assert_eq!(a.condition, Condition::NotChecked);
     assert_eq!(a.as_of, Some(nine - Duration::days(1)));
 }
 
@@ -366,34 +366,34 @@ fn six_loans_without_a_test_are_not_over_six_and_seven_are() {
     assert_eq!(with_loans(tested(), 6).judged().due, None);
     let a = with_loans(tested(), 7).judged();
     assert_eq!(codes(&a), [DueCode::Loans]);
-    assert_eq!(a.reading, Reading::NotKnown);
+    assert_eq!(a.condition, Condition::NotChecked);
     assert!(words(&a).starts_with("7 loans since its last star test; the limit is 6"));
 }
 
 #[test]
-fn a_finding_that_asks_for_the_bench_makes_it_due_until_it_is_settled() {
+fn a_problem_that_asks_for_the_bench_makes_it_due_until_it_is_settled() {
     let good = || Book::sct().test(ago(20), 0.02, 0.005);
     let a = good()
-        .finding(ago(3), AsksFor::TheBench, "focuser slips", false)
+        .problem(ago(3), AsksFor::TheBench, "focuser slips", false)
         .judged();
-    assert_eq!(codes(&a), [DueCode::Finding]);
-    assert_eq!(a.reading, Reading::BenchFirst);
+    assert_eq!(codes(&a), [DueCode::Problem]);
+    assert_eq!(a.condition, Condition::NeedsBench);
     assert_eq!(a.as_of, Some(ago(3)));
     assert_eq!(words(&a), "Reported: focuser slips.");
     let a = good()
-        .finding(ago(3), AsksFor::TheBench, "focuser slips", true)
+        .problem(ago(3), AsksFor::TheBench, "focuser slips", true)
         .judged();
-    assert_eq!((a.due.clone(), a.reading), (None, Reading::InLine));
+    assert_eq!((a.due.clone(), a.condition), (None, Condition::Ready));
 }
 
 #[test]
-fn a_finding_that_asks_for_a_look_is_noted_and_not_due() {
+fn a_problem_that_asks_for_a_look_is_noted_and_not_due() {
     let a = Book::sct()
         .test(ago(20), 0.02, 0.005)
-        .finding(ago(3), AsksFor::ALook, "some dust", false)
-        .finding(ago(2), AsksFor::Nothing, "a scratch on the tube", false)
+        .problem(ago(3), AsksFor::ALook, "some dust", false)
+        .problem(ago(2), AsksFor::Nothing, "a scratch on the tube", false)
         .judged();
-    assert_eq!((a.due.clone(), a.reading), (None, Reading::Usable));
+    assert_eq!((a.due.clone(), a.condition), (None, Condition::Usable));
     assert_eq!(a.reasons, ["Reported: some dust."]);
     assert_eq!(a.as_of, Some(ago(3)));
 }
@@ -406,10 +406,10 @@ fn optics_moved_need_a_test() {
     let a = book.judged();
     // The old coma stands on the list until a new look says otherwise.
     assert_eq!(codes(&a), [DueCode::Moved, DueCode::Coma]);
-    assert_eq!(a.reading, Reading::NotKnown);
+    assert_eq!(a.condition, Condition::NotChecked);
     assert_eq!(a.as_of, Some(ago(10)));
     let a = book.test(ago(9), 0.01, 0.005).judged();
-    assert_eq!((a.due.clone(), a.reading), (None, Reading::InLine));
+    assert_eq!((a.due.clone(), a.condition), (None, Condition::Ready));
     let a = Book::sct()
         .test(ago(20), 0.02, 0.005)
         .work(ago(10), WorkWhat::Cleaning, false)
@@ -421,7 +421,7 @@ fn optics_moved_need_a_test() {
 fn never_tested_is_due_and_not_known() {
     let a = Book::sct().judged();
     assert_eq!(codes(&a), [DueCode::Untested]);
-    assert_eq!((a.reading, a.as_of), (Reading::NotKnown, None));
+    assert_eq!((a.condition, a.as_of), (Condition::NotChecked, None));
     // Moved and never tested is one reason, not two.
     let a = Book::sct()
         .work(ago(10), WorkWhat::Collimation, true)
@@ -437,8 +437,8 @@ fn one_look_reads_as_the_rules_read_it() {
         for sigma in [0.001, 0.02, 0.035, 0.06] {
             let book = Book::sct().test(ago(1), coma, sigma);
             assert_eq!(
-                reading_of_look(coma, sigma, &book.limits()),
-                book.judged().reading,
+                condition_of_look(coma, sigma, &book.limits()),
+                book.judged().condition,
                 "{coma} ± {sigma}"
             );
         }
@@ -485,7 +485,7 @@ fn a_test_in_the_middle_of_a_loan_leaves_the_drive_home() {
         .judged();
     assert!((a.exposure - 0.8).abs() < 1e-9);
     // The test at the check-in itself comes after the drive home, one at the
-    // hand-out before the drive there.
+    // lend before the drive there.
     let a = Book::sct()
         .loan(ago(50), Some(ago(40)))
         .test(ago(40), 0.02, 0.005)
@@ -530,7 +530,7 @@ fn the_order_in_which_entries_arrive_does_not_matter() {
     for order in [[0, 1, 2, 3], [3, 2, 1, 0], [2, 0, 3, 1], [1, 3, 0, 2]] {
         let book = order.iter().fold(Book::sct(), |b, &i| parts[i](b));
         let a = book.judged();
-        seen.push((a.reading, a.exposure, a.as_of, a.due.clone()));
+        seen.push((a.condition, a.exposure, a.as_of, a.due.clone()));
     }
     assert!(seen.windows(2).all(|w| w[0] == w[1]), "{seen:?}");
     assert!((seen[0].1 - 3.0).abs() < 1e-9);
@@ -598,14 +598,14 @@ fn an_entry_ahead_of_today_is_set_aside_and_named() {
         .test(noon(2031, 3, 4), 0.01, 0.005)
         .judged();
     assert_eq!(codes(&a), [DueCode::Coma, DueCode::Ahead]);
-    assert_eq!(a.reading, Reading::BenchFirst);
+    assert_eq!(a.condition, Condition::NeedsBench);
     assert!(words(&a).contains("4 March 2031"), "{}", words(&a));
-    // A finding counts whatever its date.
+    // A problem counts whatever its date.
     let a = Book::sct()
         .test(ago(20), 0.01, 0.005)
-        .finding(noon(2031, 3, 4), AsksFor::TheBench, "mirror loose", false)
+        .problem(noon(2031, 3, 4), AsksFor::TheBench, "mirror loose", false)
         .judged();
-    assert_eq!(codes(&a), [DueCode::Finding, DueCode::Ahead]);
+    assert_eq!(codes(&a), [DueCode::Problem, DueCode::Ahead]);
     // A clock a few minutes fast is no matter.
     let a = Book::sct()
         .test(today() + Duration::minutes(5), 0.01, 0.005)
@@ -637,14 +637,14 @@ fn decades_and_absurd_values_stay_finite() {
 #[test]
 fn an_instrument_for_the_sun_takes_no_star_test() {
     let a = Book::of(Design::Solar).judged();
-    assert_eq!((a.due.clone(), a.reading), (None, Reading::InLine));
+    assert_eq!((a.due.clone(), a.condition), (None, Condition::Ready));
     // Not even one that someone logged by mistake.
     let a = Book::of(Design::Solar).test(ago(5), 0.5, 0.01).judged();
     assert_eq!((a.due.clone(), a.last_test), (None, None));
     let a = Book::of(Design::Solar)
-        .finding(ago(2), AsksFor::TheBench, "filter scratched", false)
+        .problem(ago(2), AsksFor::TheBench, "filter scratched", false)
         .judged();
-    assert_eq!(a.reading, Reading::BenchFirst);
+    assert_eq!(a.condition, Condition::NeedsBench);
 }
 
 #[test]
@@ -652,9 +652,12 @@ fn a_knock_sends_an_instrument_for_the_sun_to_the_bench() {
     let knocked = || Book::of(Design::Solar).journey(ago(10), JourneyKind::KnockOrDrop, None, None);
     let a = knocked().judged();
     assert_eq!(codes(&a), [DueCode::Knock]);
-    assert_eq!((a.reading, a.as_of), (Reading::BenchFirst, Some(ago(10))));
+    assert_eq!(
+        (a.condition, a.as_of),
+        (Condition::NeedsBench, Some(ago(10)))
+    );
     let a = knocked().work(ago(4), WorkWhat::Inspection, false).judged();
-    assert_eq!((a.due.clone(), a.reading), (None, Reading::InLine));
+    assert_eq!((a.due.clone(), a.condition), (None, Condition::Ready));
     assert_eq!(a.as_of, Some(ago(4)));
 }
 
@@ -688,11 +691,11 @@ fn further_reasons_add_a_tenth_each_and_wear_counts_two_and_a_half_at_most() {
         [DueCode::Journeys, DueCode::Months, DueCode::Coma]
     );
     assert!((a.due.unwrap().urgency - 2.7).abs() < 1e-9);
-    // A finding that asks for the bench presses more than any wear.
+    // A problem that asks for the bench presses more than any wear.
     let a = Book::sct()
         .test(noon(2021, 6, 15), 0.02, 0.01)
-        .finding(ago(1), AsksFor::TheBench, "cell loose", false)
+        .problem(ago(1), AsksFor::TheBench, "cell loose", false)
         .judged();
-    assert_eq!(codes(&a), [DueCode::Finding, DueCode::Months]);
+    assert_eq!(codes(&a), [DueCode::Problem, DueCode::Months]);
     assert!((a.due.unwrap().urgency - 3.1).abs() < 1e-9);
 }

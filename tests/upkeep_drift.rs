@@ -9,7 +9,7 @@ use serde::Deserialize;
 use simulated::{Nature, Recipe, fleet};
 use tubewright::upkeep::drift::back_test::{back_test, brier, calibration, verdict, watched};
 use tubewright::upkeep::drift::chain::{Cause, Chain, Entry, Fresh, Look, What};
-use tubewright::upkeep::drift::fit::{Learned, learn};
+use tubewright::upkeep::drift::fit::{Learnt, learn};
 use tubewright::upkeep::drift::follow::{Follower, Theory};
 use tubewright::upkeep::drift::likelihood::{Wild, score};
 use tubewright::upkeep::drift::mixture::{Mixture, Part};
@@ -580,7 +580,7 @@ fn scores_agree_with_figures_worked_by_hand() {
 
 #[test]
 fn nothing_learned_falls_back_on_what_is_believed() {
-    let learned = Learned::nothing();
+    let learned = Learnt::nothing();
     let chain = Chain::new(2, 1.0, &[]);
     let told = outlook(&chain, &learned, &asked(10.0, 0.071));
     assert!((0.05..0.95).contains(&told.chance));

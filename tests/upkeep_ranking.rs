@@ -7,10 +7,10 @@ use std::collections::HashMap;
 
 use chrono::{DateTime, Duration, TimeZone, Utc};
 use proptest::prelude::*;
-use tubewright::library::findings::{AsksFor, Finding, FindingWhat, LoggedFinding};
 use tubewright::library::instruments::Design;
 use tubewright::library::journeys::{Journey, JourneyKind, LoggedJourney};
 use tubewright::library::loans::LoanSpan;
+use tubewright::library::problems::{AsksFor, LoggedProblem, Problem, ProblemWhat};
 use tubewright::library::star_tests::{FocusSide, LoggedStarTest, Method, StarTest};
 use tubewright::library::telling::Telling;
 use tubewright::library::{EntryId, InstrumentId};
@@ -299,12 +299,12 @@ impl Book {
     }
 
     fn found(mut self, on: i64) -> Self {
-        self.logbook.findings.push(LoggedFinding {
+        self.logbook.problems.push(LoggedProblem {
             entry_id: EntryId::fresh(),
             instrument_id: self.id,
             happened_at: day(on),
-            finding: Finding {
-                what: FindingWhat::Other,
+            problem: Problem {
+                what: ProblemWhat::Other,
                 asks_for: AsksFor::TheBench,
                 words: "Loose".to_owned(),
             },
@@ -316,7 +316,7 @@ impl Book {
     fn lent(mut self, from: i64, until: i64) -> Self {
         self.logbook.loans.push(LoanSpan {
             instrument_id: self.id,
-            handed_out_at: day(from),
+            lent_at: day(from),
             returned_at: Some(day(until)),
         });
         self

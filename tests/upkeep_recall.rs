@@ -8,17 +8,17 @@ use rand::seq::IndexedRandom;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use tubewright::library::entries::{EntryKind, NewEntry};
-use tubewright::library::findings::{AsksFor, Finding, FindingWhat};
-use tubewright::library::instruments::{Design, Instrument, Particulars, Standing};
+use tubewright::library::instruments::{Design, Instrument, Particulars, Status};
 use tubewright::library::journeys::{Journey, JourneyKind};
 use tubewright::library::limits::{self, LimitWhat, Whose};
-use tubewright::library::loans::{self, HandOut};
+use tubewright::library::loans::{self, Lend};
 use tubewright::library::people::{NewPerson, Person, Role};
+use tubewright::library::problems::{AsksFor, Problem, ProblemWhat};
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::waits::{self, WantsItFor};
 use tubewright::library::works::{Work, WorkWhat};
 use tubewright::library::{
-    EntryId, InstrumentId, Library, LoanId, Moment, PersonId, Write, findings, works,
+    EntryId, InstrumentId, Library, LoanId, Moment, PersonId, Write, problems, works,
 };
 use tubewright::upkeep::foresight::{Foreseer, Foresight, Question};
 use tubewright::upkeep::recall::Recall;
@@ -159,17 +159,17 @@ impl Club {
                 "star test"
             }
             4 => {
-                let finding = Finding {
-                    what: FindingWhat::Other,
+                let problem = Problem {
+                    what: ProblemWhat::Other,
                     asks_for: *AsksFor::ALL.choose(&mut self.dice).unwrap(),
                     words: "Something".to_owned(),
                 };
-                let entry = self.entry(one, EntryKind::Finding);
-                finding.log(write, entry).await.unwrap();
-                "finding"
+                let entry = self.entry(one, EntryKind::Problem);
+                problem.log(write, entry).await.unwrap();
+                "problem"
             }
             5 => {
-                let open = findings::standing(write, Some(one)).await.unwrap();
+                let open = problems::current(write, Some(one)).await.unwrap();
                 let open = open.into_iter().filter(|f| !f.settled);
                 let work = Work {
                     what: *WorkWhat::ALL.choose(&mut self.dice).unwrap(),
@@ -208,12 +208,10 @@ impl Club {
             11 => {
                 let instrument = Instrument::get(write, one).await.unwrap();
                 if instrument.open_loan.is_none() {
-                    let to = *Standing::ALL.choose(&mut self.dice).unwrap();
-                    Instrument::set_standing(write, one, to, "Why")
-                        .await
-                        .unwrap();
+                    let to = *Status::ALL.choose(&mut self.dice).unwrap();
+                    Instrument::set_status(write, one, to, "Why").await.unwrap();
                 }
-                "standing"
+                "status"
             }
             _ => {
                 let instrument = Instrument::get(write, one).await.unwrap();
@@ -228,7 +226,7 @@ impl Club {
 
     async fn correct(&mut self, write: &mut Write, one: InstrumentId) -> &'static str {
         use tubewright::library::star_tests;
-        let tests = star_tests::standing(write, Some(one)).await.unwrap();
+        let tests = star_tests::current(write, Some(one)).await.unwrap();
         let Some(old) = tests.choose(&mut self.dice) else {
             return "nothing to correct";
         };
@@ -239,12 +237,12 @@ impl Club {
     }
 
     async fn strike(&mut self, write: &mut Write, one: InstrumentId) -> &'static str {
-        let done = works::standing(write, Some(one)).await.unwrap();
-        let found = findings::standing(write, Some(one)).await.unwrap();
+        let done = works::current(write, Some(one)).await.unwrap();
+        let found = problems::current(write, Some(one)).await.unwrap();
         let entries: Vec<(EntryId, EntryKind)> = done
             .iter()
             .map(|w| (w.entry_id, EntryKind::Work))
-            .chain(found.iter().map(|f| (f.entry_id, EntryKind::Finding)))
+            .chain(found.iter().map(|f| (f.entry_id, EntryKind::Problem)))
             .collect();
         let Some((old, kind)) = entries.choose(&mut self.dice).copied() else {
             return "nothing to strike";
@@ -256,13 +254,13 @@ impl Club {
     async fn lend(&mut self, write: &mut Write, one: InstrumentId) -> &'static str {
         let instrument = Instrument::get(write, one).await.unwrap();
         self.now += Duration::hours(3);
-        match (instrument.open_loan, instrument.standing) {
+        match (instrument.open_loan, instrument.status) {
             (Some(loan), _) => {
-                take_back(write, loan, self.now, self.people[1]).await;
-                "take back"
+                return_loan(write, loan, self.now, self.people[1]).await;
+                "return"
             }
-            (None, Standing::Shelf) => {
-                let out = HandOut {
+            (None, Status::Shelf) => {
+                let out = Lend {
                     instrument: one,
                     borrower: self.people[2],
                     at: self.now,
@@ -273,7 +271,7 @@ impl Club {
                     override_reason: None,
                 };
                 out.write(write).await.unwrap();
-                "hand out"
+                "lend"
             }
             _ => {
                 let asked = waits::ask(
@@ -325,8 +323,8 @@ impl Club {
     }
 }
 
-async fn take_back(write: &mut Write, loan: LoanId, at: Moment, by: PersonId) {
-    loans::take_back(write, loan, &[], at, by).await.unwrap();
+async fn return_loan(write: &mut Write, loan: LoanId, at: Moment, by: PersonId) {
+    loans::return_loan(write, loan, &[], at, by).await.unwrap();
 }
 
 #[tokio::test]
@@ -345,14 +343,14 @@ async fn after_every_kind_of_write_memory_says_what_the_logbooks_say() {
     for what in [
         "journey",
         "star test",
-        "finding",
+        "problem",
         "work",
         "correction",
         "struck out",
-        "hand out",
-        "take back",
+        "lend",
+        "return",
         "limit",
-        "standing",
+        "status",
         "design",
         "rolled back",
     ] {

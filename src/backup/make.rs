@@ -8,7 +8,7 @@ use flate2::Compression;
 use flate2::write::GzEncoder;
 
 use super::{Error, KIND, LAYOUT, Listed, MANIFEST, Manifest, Result, at, digest};
-use crate::library::{AttemptId, DATABASE_FILE, Library, copy_of};
+use library::{AttemptId, DATABASE_FILE, Library, copy_of};
 
 /// A backup that was made.
 #[derive(Debug, Clone, PartialEq, Eq)]

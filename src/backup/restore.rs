@@ -7,7 +7,7 @@ use chrono::{DateTime, Utc};
 use flate2::read::GzDecoder;
 
 use super::{Error, KIND, LAYOUT, LONGEST_MANIFEST, MANIFEST, Manifest, Result, at, digest};
-use crate::library::{Checked, DATABASE_FILE, check_copy};
+use library::{Checked, DATABASE_FILE, check_copy};
 
 /// A backup that was checked, and perhaps put back.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -87,9 +87,7 @@ async fn unpacked(archive: &Path, room: &Path) -> Result<Restored> {
     let holds = check_copy(&room.join(DATABASE_FILE))
         .await
         .map_err(|e| match e {
-            crate::library::Error::Refused(why) => {
-                Error::Damaged(format!("the database in it: {why}"))
-            }
+            library::Error::Refused(why) => Error::Damaged(format!("the database in it: {why}")),
             other => other.into(),
         })?;
     if let Some(id) = holds
@@ -186,7 +184,7 @@ fn inside(room: &Path, listed: &str) -> Option<PathBuf> {
     match parts?.as_slice() {
         [file] if *file == DATABASE_FILE => Some(room.join(file)),
         ["frames", attempt, file] => {
-            let id: crate::library::AttemptId = attempt.parse().ok()?;
+            let id: library::AttemptId = attempt.parse().ok()?;
             Some(room.join("frames").join(id.to_string()).join(file))
         }
         _ => None,

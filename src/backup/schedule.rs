@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use chrono::{DateTime, Duration, Utc};
 
 use super::{Result, file_name, keep_newest, make, newest};
-use crate::library::Library;
+use library::Library;
 
 /// Where backups go, how often, and how many stay.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -6,7 +6,7 @@ use super::choose::{best_go, best_if_led, to_learn};
 use super::response::Response;
 use super::screw::Screw;
 
-/// When a sitting is done.
+/// When a collimation session is done.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Aim {
     /// RMS coma that counts as in line, waves at 550 nm.
@@ -38,7 +38,7 @@ pub const MOST_LOOKS: usize = 4;
 /// How a screw feels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Feel {
+pub enum Tension {
     /// Turns as it should.
     #[default]
     Even,
@@ -50,7 +50,7 @@ pub enum Feel {
 
 /// A go at the screws.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct Go {
+pub struct Adjustment {
     /// Sixty-fourths of a turn of each screw, clockwise as seen facing it.
     pub parts: Vec<i32>,
     /// What for.
@@ -71,7 +71,7 @@ pub enum Purpose {
     Back,
 }
 
-impl Go {
+impl Adjustment {
     /// Turns of each screw.
     pub fn turns(&self) -> Vec<f64> {
         turns_of(&self.parts)
@@ -86,7 +86,7 @@ pub fn turns_of(parts: &[i32]) -> Vec<f64> {
         .collect()
 }
 
-/// Why a sitting stops.
+/// Why a collimation session stops.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Why {
@@ -100,7 +100,7 @@ pub enum Why {
     Nothing,
 }
 
-/// The end of a sitting.
+/// The end of a collimation session.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Stop {
     /// Why.
@@ -125,12 +125,12 @@ pub enum Next {
         again: bool,
     },
     /// Turn.
-    Turn(Go),
+    Turn(Adjustment),
     /// Stop here.
     Stop(Stop),
 }
 
-/// What is kept of a sitting beside the response.
+/// What is kept of a collimation session beside the response.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Tally {
     /// Looks since the last go.
@@ -140,7 +140,7 @@ pub struct Tally {
     /// Sixty-fourths turned so far, by screw.
     pub turned: Vec<i32>,
     /// How each screw feels.
-    pub feel: Vec<Feel>,
+    pub tension: Vec<Tension>,
     /// After every look: what it saw, RMS waves, with its error, and how far the
     /// screws had been turned by then.
     pub history: Vec<(f64, f64, Vec<i32>)>,
@@ -155,12 +155,12 @@ impl Tally {
         let best = (0..self.history.len())
             .min_by(|&a, &b| self.history[a].0.total_cmp(&self.history[b].0))?;
         let (least, least_sigma, place) = &self.history[best];
-        let mut goes = 0;
+        let mut adjustments = 0;
         for pair in self.history[best..].windows(2) {
-            goes += usize::from(pair[0].2 != pair[1].2);
+            adjustments += usize::from(pair[0].2 != pair[1].2);
         }
         let clearly = 2.0 * sigma.hypot(*least_sigma);
-        if goes < least_goes || *seen < 1.3 * least + clearly {
+        if adjustments < least_goes || *seen < 1.3 * least + clearly {
             return None;
         }
         let back: Vec<i32> = place.iter().zip(now).map(|(a, b)| a - b).collect();
@@ -211,7 +211,7 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
     }
     let back = |least_goes| {
         tally.way_back(least_goes).map(|parts| {
-            Next::Turn(Go {
+            Next::Turn(Adjustment {
                 expected_waves: response.after(&turns_of(&parts)).norm(),
                 parts,
                 purpose: Purpose::Back,
@@ -223,15 +223,15 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
     {
         return back;
     }
-    let go = best_go(response, screws, aim, tally);
-    let gain = go.as_ref().map_or(0.0, |g| g.1);
+    let adjustment = best_go(response, screws, aim, tally);
+    let gain = adjustment.as_ref().map_or(0.0, |g| g.1);
     let worth = (0.45 * aim.threshold_waves).powi(2).max(0.10 * size * size);
     let significant = size > aim.sigmas_to_turn * sigma;
-    if let Some((go, _)) = go
+    if let Some((adjustment, _)) = adjustment
         && gain > worth
         && significant
     {
-        return Next::Turn(go);
+        return Next::Turn(adjustment);
     }
     // Out of line beyond doubt, but the beliefs about the screws cancel out.
     let learns = !knows_its_way(response);
@@ -254,7 +254,7 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
         && response
             .leading_map()
             .is_some_and(|(_, share)| share < 0.97)
-        && let Some((go, gain)) = best_if_led(response, screws, aim, tally)
+        && let Some((adjustment, gain)) = best_if_led(response, screws, aim, tally)
         && gain > worth
     {
         let purpose = if learns {
@@ -262,7 +262,10 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
         } else {
             Purpose::Correct
         };
-        return Next::Turn(Go { purpose, ..go });
+        return Next::Turn(Adjustment {
+            purpose,
+            ..adjustment
+        });
     }
     if let Some(back) = back(1) {
         return back;
@@ -291,7 +294,7 @@ pub const NEAREST_WAVES: f64 = 5.0;
 /// that the ring is visibly uneven, far enough that the shadow stays clear of
 /// the rim.
 pub fn defocus_waves(coma: Vector2<f64>, obstruction: f64) -> f64 {
-    let w131 = crate::optics::wavefront::w131_from_coma(coma.norm());
+    let w131 = optics::wavefront::w131_from_coma(coma.norm());
     // Thin over thick about a half.
     (w131 * 1.5 * (1.0 + obstruction) / 0.33).clamp(NEAREST_WAVES, 20.0)
 }
@@ -300,9 +303,9 @@ pub fn defocus_waves(coma: Vector2<f64>, obstruction: f64) -> f64 {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::bench::orientation::{Candidate, Map, Orientation, Reading};
-    use crate::bench::response::{Learnt, Trust};
-    use crate::bench::screw::{Element, Mechanism, tilt_per_turn};
+    use crate::orientation::{Candidate, Map, Orientation, Reading};
+    use crate::response::{Learnt, Trust};
+    use crate::screw::{Element, Mechanism, tilt_per_turn};
     use nalgebra::Matrix2;
 
     fn screws(mechanism: Mechanism, lever_mm: f64) -> Vec<Screw> {
@@ -343,7 +346,7 @@ mod tests {
             looks_since: 1,
             sigmas: vec![sigma],
             turned: vec![0; 3],
-            feel: vec![Feel::Even; 3],
+            tension: vec![Tension::Even; 3],
             history: Vec::new(),
         }
     }
@@ -354,16 +357,19 @@ mod tests {
         let mut r = response(&screws, 0.0327);
         // Raising 12 o'clock adds coma upwards: to take 0.3 away, lower it.
         r.look([0.0, 0.3], 0.01);
-        let Next::Turn(go) = advise(&r, &screws, &Aim::default(), &tally(0.01)) else {
+        let Next::Turn(adjustment) = advise(&r, &screws, &Aim::default(), &tally(0.01)) else {
             panic!("no turn")
         };
         assert!(
-            go.parts[0] < 0 && (go.parts[1] - go.parts[2]).abs() <= 1,
-            "{go:?}"
+            adjustment.parts[0] < 0 && (adjustment.parts[1] - adjustment.parts[2]).abs() <= 1,
+            "{adjustment:?}"
         );
         // To the springiness of the screws.
-        assert!(go.parts.iter().sum::<i32>().abs() <= 1, "{go:?}");
-        assert!(go.expected_waves < 0.1);
+        assert!(
+            adjustment.parts.iter().sum::<i32>().abs() <= 1,
+            "{adjustment:?}"
+        );
+        assert!(adjustment.expected_waves < 0.1);
     }
 
     #[test]
@@ -372,14 +378,19 @@ mod tests {
         let mut r = response(&screws, 0.02);
         let (s, c) = 60f64.to_radians().sin_cos();
         r.look([0.3 * s, 0.3 * c], 0.01);
-        let Next::Turn(go) = advise(&r, &screws, &Aim::default(), &tally(0.01)) else {
+        let Next::Turn(adjustment) = advise(&r, &screws, &Aim::default(), &tally(0.01)) else {
             panic!("no turn")
         };
         // 60 degrees lies between S1 (12) and S2 (4): both loosened, or S3 (8)
         // tightened, which comes to the same.
         // (or some of each): never the other way, and both alike.
-        let [a, b, c] = go.parts[..] else { panic!() };
-        assert!(a <= 0 && b <= 0 && c >= 0 && (a - b).abs() <= 1, "{go:?}");
+        let [a, b, c] = adjustment.parts[..] else {
+            panic!()
+        };
+        assert!(
+            a <= 0 && b <= 0 && c >= 0 && (a - b).abs() <= 1,
+            "{adjustment:?}"
+        );
     }
 
     #[test]
@@ -391,13 +402,19 @@ mod tests {
                 let mut r = response(&screws, 0.01);
                 r.look([0.6 * s, 0.6 * c], 0.01);
                 let mut t = tally(0.01);
-                t.feel[0] = Feel::Tight;
-                t.feel[1] = Feel::Loose;
-                let Next::Turn(go) = advise(&r, &screws, &Aim::default(), &t) else {
+                t.tension[0] = Tension::Tight;
+                t.tension[1] = Tension::Loose;
+                let Next::Turn(adjustment) = advise(&r, &screws, &Aim::default(), &t) else {
                     continue;
                 };
-                assert!(go.parts.iter().all(|p| p.abs() <= MOST_PARTS), "{go:?}");
-                assert!(go.parts[0] <= 0 && go.parts[1] >= 0, "{go:?}");
+                assert!(
+                    adjustment.parts.iter().all(|p| p.abs() <= MOST_PARTS),
+                    "{adjustment:?}"
+                );
+                assert!(
+                    adjustment.parts[0] <= 0 && adjustment.parts[1] >= 0,
+                    "{adjustment:?}"
+                );
             }
         }
     }
@@ -445,12 +462,12 @@ mod tests {
         let learnt = Learnt::from_trace(&(Matrix2::identity() * 0.0327), &tilt, &trust);
         let mut r = Response::new(&learnt, &Orientation::unknown(true), trust);
         r.look([0.3, 0.0], 0.01);
-        let Next::Turn(go) = advise(&r, &screws, &Aim::default(), &tally(0.01)) else {
+        let Next::Turn(adjustment) = advise(&r, &screws, &Aim::default(), &tally(0.01)) else {
             panic!()
         };
         assert!(
-            go.purpose == Purpose::Learn && go.parts.iter().sum::<i32>() == 0,
-            "{go:?}"
+            adjustment.purpose == Purpose::Learn && adjustment.parts.iter().sum::<i32>() == 0,
+            "{adjustment:?}"
         );
     }
 }

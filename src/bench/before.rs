@@ -1,6 +1,6 @@
-//! Before a sitting: what must be right, with the caution where it matters.
+//! Before a collimation: what must be right, with the caution where it matters.
 
-use crate::optics::eye::highest_useful_magnification;
+use optics::eye::highest_useful_magnification;
 
 /// One point of the list.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -3,7 +3,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::advice::{Aim, Feel, Go, MOST_PARTS, PARTS, Purpose, Tally, turns_of};
+use super::advice::{Adjustment, Aim, MOST_PARTS, PARTS, Purpose, Tally, Tension, turns_of};
 use super::response::Response;
 use super::screw::{Mechanism, Screw};
 
@@ -47,7 +47,7 @@ pub(super) fn best_go(
     screws: &[Screw],
     aim: &Aim,
     tally: &Tally,
-) -> Option<(Go, f64)> {
+) -> Option<(Adjustment, f64)> {
     best_by(&response.expected_change(), response, screws, aim, tally)
 }
 
@@ -57,7 +57,7 @@ pub(super) fn best_if_led(
     screws: &[Screw],
     aim: &Aim,
     tally: &Tally,
-) -> Option<(Go, f64)> {
+) -> Option<(Adjustment, f64)> {
     best_by(&response.leading_change(), response, screws, aim, tally)
 }
 
@@ -67,7 +67,7 @@ fn best_by(
     screws: &[Screw],
     aim: &Aim,
     tally: &Tally,
-) -> Option<(Go, f64)> {
+) -> Option<(Adjustment, f64)> {
     let part = finest(response, screws, aim);
     let threshold2 = aim.threshold_waves.powi(2);
     let mut best: Option<(Vec<i32>, f64, f64)> = None;
@@ -92,7 +92,7 @@ fn best_by(
     let (parts, _, change) = best?;
     let expected_waves = response.after(&turns_of(&parts)).norm();
     Some((
-        Go {
+        Adjustment {
             parts,
             purpose: Purpose::Correct,
             expected_waves,
@@ -165,14 +165,20 @@ struct Rules<'a> {
 
 impl<'a> Rules<'a> {
     fn of(screws: &[Screw], part: i32, tally: &'a Tally) -> Self {
-        let some = |feel| tally.feel.iter().take(screws.len()).any(|f| *f == feel);
+        let some = |tension| {
+            tally
+                .tension
+                .iter()
+                .take(screws.len())
+                .any(|f| *f == tension)
+        };
         Self {
             tally,
             keep: keeps_tension(screws),
             give: give(part),
             net: tally.turned.iter().sum(),
-            tight: some(Feel::Tight),
-            loose: some(Feel::Loose),
+            tight: some(Tension::Tight),
+            loose: some(Tension::Loose),
         }
     }
 
@@ -184,10 +190,10 @@ impl<'a> Rules<'a> {
         let balanced = !self.keep || even || (self.tight && sum < 0) || (self.loose && sum > 0);
         balanced
             && parts.iter().enumerate().all(|(i, &p)| {
-                match self.tally.feel.get(i).copied().unwrap_or_default() {
-                    Feel::Even => true,
-                    Feel::Tight => p <= 0,
-                    Feel::Loose => p >= 0,
+                match self.tally.tension.get(i).copied().unwrap_or_default() {
+                    Tension::Even => true,
+                    Tension::Tight => p <= 0,
+                    Tension::Loose => p >= 0,
                 }
             })
     }
@@ -196,7 +202,7 @@ impl<'a> Rules<'a> {
 /// A go that shows which way the screws work: large enough to be seen through the
 /// error of a look, on the screw and in the direction that promise most (or
 /// cost least).
-pub(super) fn to_learn(response: &Response, screws: &[Screw], tally: &Tally) -> Go {
+pub(super) fn to_learn(response: &Response, screws: &[Screw], tally: &Tally) -> Adjustment {
     let k = screws.len();
     let per_turn = response.per_turn();
     let look = tally.sigmas.last().copied().unwrap_or(0.0);
@@ -215,7 +221,7 @@ pub(super) fn to_learn(response: &Response, screws: &[Screw], tally: &Tally) -> 
         }
     }
     let parts = best.map_or_else(|| vec![0; k], |(parts, _)| parts);
-    Go {
+    Adjustment {
         expected_waves: response.after(&turns_of(&parts)).norm(),
         parts,
         purpose: Purpose::Learn,
@@ -237,9 +243,9 @@ fn against_the_others(screw: usize, size: i32, screws: &[Screw], tally: &Tally) 
         parts[(screw + 1) % k] = -size;
     }
     for (i, p) in parts.iter_mut().enumerate() {
-        match tally.feel.get(i) {
-            Some(Feel::Tight) => *p = (*p).min(0),
-            Some(Feel::Loose) => *p = (*p).max(0),
+        match tally.tension.get(i) {
+            Some(Tension::Tight) => *p = (*p).min(0),
+            Some(Tension::Loose) => *p = (*p).max(0),
             _ => {}
         }
     }

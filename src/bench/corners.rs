@@ -16,14 +16,14 @@
 use nalgebra::{Matrix2, Vector2};
 
 use super::advice::Aim;
-use super::course::{Eye, Footing, Step};
 use super::orientation::Orientation;
+use super::replay::{Eye, Footing, Step};
 use super::response::Trust;
 use super::screw::Screw;
-use crate::optics::alignment::{PerArcmin, per_arcmin, tilted};
-use crate::optics::prescription::Prescription;
-use crate::optics::trace::{ARCMIN_RAD, Lost, Part, Shift};
-use crate::optics::{ARCSEC_PER_RAD, REFERENCE_NM};
+use optics::alignment::{PerArcmin, per_arcmin, tilted};
+use optics::prescription::Prescription;
+use optics::trace::{ARCMIN_RAD, Lost, Part, Shift};
+use optics::{ARCSEC_PER_RAD, REFERENCE_NM};
 
 /// How far from the middle the four stars are asked for, arc minutes.
 pub const EDGE_ARCMIN: f64 = 15.0;
@@ -258,12 +258,12 @@ pub fn footing(
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::bench::advice::{MOST_PARTS, Next, Why};
-    use crate::bench::course::Course;
-    use crate::bench::orientation::Map;
-    use crate::bench::screw::{Element, Mechanism, tilt_per_turn};
-    use crate::optics::prescription::{Layout, Numbers};
+    use crate::advice::{MOST_PARTS, Next, Why};
+    use crate::orientation::Map;
+    use crate::replay::SessionReplay;
+    use crate::screw::{Element, Mechanism, tilt_per_turn};
     use nalgebra::DVector;
+    use optics::prescription::{Layout, Numbers};
 
     fn ritchey() -> Prescription {
         let n = Numbers::usual(Layout::RitcheyChretien, 203.0, 1624.0);
@@ -326,11 +326,11 @@ mod tests {
             (250.0, false, Vector2::new(2.0, 12.0), false),
         ] {
             let map = Map { turn_deg, mirrored };
-            let ground =
+            let setup =
                 footing(&rc, screws(), Some(Orientation::known(map)), false, 0.071).unwrap();
-            let mut course = Course::new(ground);
+            let mut course = SessionReplay::new(setup);
             let mut tilt = lean;
-            let (mut goes, start) = (0, lean.norm());
+            let (mut adjustments, start) = (0, lean.norm());
             let why = loop {
                 match course.next() {
                     Next::Look { .. } => {
@@ -367,15 +367,15 @@ mod tests {
                         };
                         course.take(&stars.step());
                     }
-                    Next::Turn(go) => {
-                        goes += 1;
-                        assert!(goes < 12, "{turn_deg}");
-                        assert!(go.parts.iter().all(|p| p.abs() <= MOST_PARTS));
-                        tilt += &tilts * DVector::from_vec(go.turns());
-                        course.take(&Step::Go {
-                            parts: go.parts,
+                    Next::Turn(adjustment) => {
+                        adjustments += 1;
+                        assert!(adjustments < 12, "{turn_deg}");
+                        assert!(adjustment.parts.iter().all(|p| p.abs() <= MOST_PARTS));
+                        tilt += &tilts * DVector::from_vec(adjustment.turns());
+                        course.take(&Step::Adjustment {
+                            parts: adjustment.parts,
                             jump_deg: None,
-                            feel: Vec::new(),
+                            tension: Vec::new(),
                         });
                     }
                     Next::Stop(stop) => break stop.why,
@@ -383,7 +383,7 @@ mod tests {
             };
             assert!(why == Why::InLine || why == Why::Unseen);
             let left = (lean_per_arcmin(&rc).unwrap() * tilt).norm();
-            assert!(left < 0.071, "{left} {goes} {start} {}", tilt.norm());
+            assert!(left < 0.071, "{left} {adjustments} {start} {}", tilt.norm());
         }
     }
 

@@ -1,6 +1,6 @@
 //! Looks by eye: how their error comes about.
 
-use crate::optics::{REFERENCE_NM, seeing};
+use optics::{REFERENCE_NM, seeing};
 
 /// A look by eye: how its error comes about.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]

@@ -1,5 +1,5 @@
 //! What is known of an instrument's screws: from the ray trace, and from earlier
-//! sittings.
+//! collimation sessions.
 
 use nalgebra::{DVector, Matrix2, Matrix2xX, Vector2};
 
@@ -31,7 +31,7 @@ impl Default for Trust {
     }
 }
 
-/// The response in the tube's frame, kept per instrument from one sitting to
+/// The response in the tube's frame, kept per instrument from one collimation session to
 /// the next: waves of coma (x, y as seen from in front) per turn.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Learnt {
@@ -40,7 +40,7 @@ pub struct Learnt {
     /// Its covariance, row by row.
     pub covariance: Vec<f64>,
     /// How many goes it rests on.
-    pub goes: u32,
+    pub adjustments: u32,
 }
 
 impl Learnt {
@@ -66,12 +66,12 @@ impl Learnt {
         Self {
             waves_per_turn: b.as_slice().to_vec(),
             covariance: covariance.as_slice().to_vec(),
-            goes: 0,
+            adjustments: 0,
         }
     }
 
     /// Whether it lies so near to what the ray trace says that it can be gone by.
-    /// A whole sitting misread (its jumps told the wrong way round, say) teaches
+    /// A whole collimation session misread (its jumps told the wrong way round, say) teaches
     /// screws that work backwards or hardly at all; three of the trace's own
     /// errors away is no instrument but a mistake.
     pub fn agrees_with(&self, traced: &Self, trust: &Trust) -> bool {

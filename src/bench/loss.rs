@@ -1,10 +1,10 @@
 //! What an observer loses by coma, beside a perfect instrument of that size.
 
-use crate::optics::diffraction::Sampled;
-use crate::optics::eye::{DEFAULT_ACUITY_ARCMIN, Sharpness, sharp_up_to};
-use crate::optics::pupil::Pupil;
-use crate::optics::wavefront::{Wavefront, annular_from_noll_coma};
-use crate::optics::{ARCSEC_PER_RAD, REFERENCE_NM, strehl};
+use optics::diffraction::Sampled;
+use optics::eye::{DEFAULT_ACUITY_ARCMIN, Sharpness, sharp_up_to};
+use optics::pupil::Pupil;
+use optics::wavefront::{Wavefront, annular_from_noll_coma};
+use optics::{ARCSEC_PER_RAD, REFERENCE_NM, strehl};
 
 /// Contrast at one size of detail.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -82,7 +82,7 @@ pub fn brighter_side_deg(coma: [f64; 2]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::optics::render::Scene;
+    use optics::render::Scene;
 
     /// Against the diffraction model itself: the light between the first dark
     /// ring and the second, right against left of the brightest point.

@@ -6,11 +6,11 @@
 use nalgebra::Matrix2;
 
 use super::advice::Aim;
-use super::course::Footing;
+use super::replay::Footing;
 use super::response::Trust;
 use super::screw::Screw;
-use crate::optics::alignment::PerArcmin;
-use crate::optics::trace::ARCMIN_RAD;
+use optics::alignment::PerArcmin;
+use optics::trace::ARCMIN_RAD;
 
 /// A mechanical stage, in the order in which they are done.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
@@ -105,9 +105,9 @@ fn footing(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::optics::alignment::per_arcmin;
-    use crate::optics::prescription::{Layout, Numbers, Prescription};
-    use crate::optics::trace::Part;
+    use optics::alignment::per_arcmin;
+    use optics::prescription::{Layout, Numbers, Prescription};
+    use optics::trace::Part;
 
     /// The spot's matrix against the exact trace: light going the other way
     /// round lands in the picture by the same reflection at the flat, over the

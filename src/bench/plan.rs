@@ -1,10 +1,10 @@
-//! Which stages a sitting has, by design and by what can be turned.
+//! Which stages a collimation session has, by design and by what can be turned.
 
 use super::mechanical::Stage;
 use super::screw::{Element, Screw, tilt_per_turn};
-use crate::optics::alignment::{PerArcmin, per_arcmin, per_arcmin_about};
-use crate::optics::prescription::{Layout, Prescription};
-use crate::optics::trace::{Lost, Part};
+use optics::alignment::{PerArcmin, per_arcmin, per_arcmin_about};
+use optics::prescription::{Layout, Prescription};
+use optics::trace::{Lost, Part};
 
 /// One stage.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
@@ -20,7 +20,7 @@ pub enum Work {
     LookOnly,
 }
 
-/// A sitting's stages.
+/// A collimation session's stages.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Plan {
     /// In order.
@@ -158,8 +158,8 @@ pub fn plan(of: &Prescription, screws: &[Screw], threshold_waves: f64) -> Plan {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::bench::screw::Mechanism;
-    use crate::optics::prescription::Numbers;
+    use crate::screw::Mechanism;
+    use optics::prescription::Numbers;
 
     fn of(layout: Layout, aperture: f64, ratio: f64) -> Prescription {
         Prescription::new(layout, Numbers::usual(layout, aperture, aperture * ratio)).unwrap()

@@ -6,23 +6,23 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use super::advice::{Aim, turns_of};
-use super::course::{Course, Footing, Step};
 use super::orientation::Map;
 use super::plan::response_of;
+use super::replay::{Footing, SessionReplay, Step};
 use super::response::Trust;
 use super::screw::{Element, Mechanism, Screw, tilt_per_turn};
-use crate::optics::prescription::{Impossible, Layout, Numbers, Prescription};
+use optics::prescription::{Impossible, Layout, Numbers, Prescription};
 
 /// Clear aperture of the simulated tube, mm.
 pub const APERTURE_MM: f64 = 203.0;
 /// Its obstruction.
 pub const OBSTRUCTION: f64 = 0.34;
 
-/// A practice sitting, played through.
+/// A practice collimation session, played through.
 #[derive(Debug, Clone)]
 pub struct Practice {
     /// Where it stands.
-    pub course: Course,
+    pub course: SessionReplay,
     /// The true coma as seen in the picture, waves.
     pub coma: Vector2<f64>,
     /// The true coma at the start, RMS, waves.
@@ -76,7 +76,7 @@ impl Practice {
             trust: Trust::default(),
         };
         for step in steps {
-            if let Step::Go { parts, .. } = step {
+            if let Step::Adjustment { parts, .. } = step {
                 let mut turns = turns_of(parts);
                 turns.resize(3, 0.0);
                 for t in &mut turns {
@@ -86,7 +86,7 @@ impl Practice {
             }
         }
         Ok(Self {
-            course: Course::played(footing, steps),
+            course: SessionReplay::played(footing, steps),
             coma: map.matrix() * coma,
             start_waves,
             map,
@@ -98,8 +98,8 @@ impl Practice {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::bench::advice::{Next, Why};
-    use crate::bench::orientation::{Shade, Side};
+    use crate::advice::{Next, Why};
+    use crate::orientation::{Shade, Side};
 
     #[test]
     fn whoever_follows_the_advice_brings_it_in() {
@@ -125,10 +125,10 @@ mod tests {
                         sigma: 0.02,
                         eye: None,
                     }),
-                    Next::Turn(go) => steps.push(Step::Go {
-                        parts: go.parts,
+                    Next::Turn(adjustment) => steps.push(Step::Adjustment {
+                        parts: adjustment.parts,
                         jump_deg: None,
-                        feel: Vec::new(),
+                        tension: Vec::new(),
                     }),
                     Next::Stop(stop) => {
                         ended = Some((stop.why, now.coma.norm()));

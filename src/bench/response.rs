@@ -38,14 +38,14 @@ pub struct Response {
     trust: Trust,
     screws: usize,
     looks: usize,
-    goes: u32,
+    adjustments: u32,
     /// How well the factor is known that all looks of the first one's kind have
     /// in common.
     share: f64,
 }
 
 impl Response {
-    /// At the start of a sitting: what is known of the instrument, and how the
+    /// At the start of a collimation: what is known of the instrument, and how the
     /// picture lies.
     pub fn new(learnt: &Learnt, orientation: &Orientation, trust: Trust) -> Self {
         let k = learnt.screws();
@@ -59,7 +59,7 @@ impl Response {
             trust,
             screws: k,
             looks: 0,
-            goes: learnt.goes,
+            adjustments: learnt.adjustments,
             share: 0.0,
         }
     }
@@ -116,7 +116,7 @@ impl Response {
             next.extend([asked, reversed]);
         }
         self.beliefs = next;
-        self.goes += 1;
+        self.adjustments += 1;
     }
 
     /// Which way the star jumped in the picture when these turns were made:
@@ -129,15 +129,16 @@ impl Response {
         clock_deg: f64,
         sigma_deg: f64,
     ) {
-        let go: Vector2<f64> = jump_mm * DVector::from_column_slice(turns);
-        if go.norm() == 0.0 {
+        let adjustment: Vector2<f64> = jump_mm * DVector::from_column_slice(turns);
+        if adjustment.norm() == 0.0 {
             return;
         }
         for belief in &mut self.beliefs {
-            let seen = belief.map.matrix() * go * if belief.last_reversed { -1.0 } else { 1.0 };
+            let seen =
+                belief.map.matrix() * adjustment * if belief.last_reversed { -1.0 } else { 1.0 };
             let want = seen.x.atan2(seen.y).to_degrees();
             let off = apart_deg(want, clock_deg) / sigma_deg.hypot(15.0);
-            // One answer in twenty is taken to be a slip.
+            // One answer in twenty is taken to be a loan sheet.
             belief.weight *= 0.95 * (-0.5 * off * off).exp() + 0.05 * 0.1;
         }
         self.settle();
@@ -320,7 +321,7 @@ impl Response {
     }
 
     /// The response in the tube's frame by the leading belief, to be kept for
-    /// the next sitting; the error of how the picture lay is put in again there.
+    /// the next collimation session; the error of how the picture lay is put in again there.
     pub fn learnt(&self) -> Option<Learnt> {
         let b = self.beliefs.first()?;
         let k = self.screws;
@@ -335,7 +336,7 @@ impl Response {
         Some(Learnt {
             waves_per_turn: mean.as_slice().to_vec(),
             covariance: covariance.as_slice().to_vec(),
-            goes: self.goes,
+            adjustments: self.adjustments,
         })
     }
 }
@@ -395,7 +396,7 @@ mod tests {
         let (size, sigma) = kept.per_turn(0);
         assert!((size / (1.3 * 1.5) - 1.0).abs() < 0.12, "{size}");
         assert!(sigma < 0.7 * before, "{sigma} {before}");
-        assert_eq!(kept.goes, 3);
+        assert_eq!(kept.adjustments, 3);
         assert_eq!(response.noticed(), None);
     }
 

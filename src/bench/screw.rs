@@ -208,11 +208,11 @@ mod tests {
     fn around_a_pivot_the_others_give_way() {
         let screws = three(Mechanism::Pivot, Element::Secondary, 0.7, 20.0);
         let tilt = tilt_per_turn(&screws);
-        let go = tilt.column(0) - (tilt.column(1) + tilt.column(2)) / 2.0;
+        let adjustment = tilt.column(0) - (tilt.column(1) + tilt.column(2)) / 2.0;
         assert!(
-            (go.norm() - screws[0].arcmin_per_turn()).abs() < 0.1,
-            "{go}"
+            (adjustment.norm() - screws[0].arcmin_per_turn()).abs() < 0.1,
+            "{adjustment}"
         );
-        assert!(go.x.abs() < 1e-9 && go.y > 0.0);
+        assert!(adjustment.x.abs() < 1e-9 && adjustment.y > 0.0);
     }
 }

@@ -6,8 +6,8 @@
 //! sector around the ring its light is compared with the clear one's. Coma,
 //! vignetting and a brighter sky are in both, so they fall out.
 
-use crate::startest::find::{Candidate, find};
-use crate::startest::frame::Frame;
+use startest::find::{Candidate, find};
+use startest::frame::Frame;
 
 /// Where a donut went dark.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -196,10 +196,10 @@ pub fn dark_side(clear: &Frame, shaded: &Frame) -> Result<Dark, NoShade> {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::bench::orientation::apart_deg;
-    use crate::optics::pupil::Pupil;
-    use crate::optics::render::Scene;
-    use crate::optics::wavefront::{Wavefront, a4_from_w020};
+    use crate::orientation::apart_deg;
+    use optics::pupil::Pupil;
+    use optics::render::Scene;
+    use optics::wavefront::{Wavefront, a4_from_w020};
     use rand::{Rng, SeedableRng};
     use rand_chacha::ChaCha8Rng;
 

@@ -1,6 +1,6 @@
 //! Advice in words.
 
-use super::advice::{Go, PARTS, Purpose};
+use super::advice::{Adjustment, PARTS, Purpose};
 use super::mechanical::Stage;
 use super::plan::Work;
 use super::response::Noticed;
@@ -72,15 +72,15 @@ pub fn amount_words(parts: i32) -> String {
 }
 
 /// The instructions of a go, loosening before tightening.
-pub fn instructions(go: &Go, screws: &[Screw]) -> Vec<Instruction> {
-    let mut order: Vec<usize> = (0..screws.len().min(go.parts.len()))
-        .filter(|&i| go.parts[i] != 0)
+pub fn instructions(adjustment: &Adjustment, screws: &[Screw]) -> Vec<Instruction> {
+    let mut order: Vec<usize> = (0..screws.len().min(adjustment.parts.len()))
+        .filter(|&i| adjustment.parts[i] != 0)
         .collect();
-    order.sort_by_key(|&i| (go.parts[i] > 0, i));
+    order.sort_by_key(|&i| (adjustment.parts[i] > 0, i));
     order
         .into_iter()
         .map(|i| {
-            let (screw, parts) = (&screws[i], go.parts[i]);
+            let (screw, parts) = (&screws[i], adjustment.parts[i]);
             let clockwise = parts > 0;
             let name = if screw.label.is_empty() {
                 format!("the screw at {}", clock_words(screw.clock_deg))
@@ -115,8 +115,8 @@ pub fn instructions(go: &Go, screws: &[Screw]) -> Vec<Instruction> {
 }
 
 /// Why this go.
-pub fn purpose_words(go: &Go) -> &'static str {
-    match go.purpose {
+pub fn purpose_words(adjustment: &Adjustment) -> &'static str {
+    match adjustment.purpose {
         Purpose::Correct => "This should bring the ring closer to even.",
         Purpose::Learn => {
             "This turn is to find out which way the screws work; the star may look worse for it."
@@ -171,7 +171,7 @@ pub fn turning_cautions(
         Element::Secondary => all.insert(
             0,
             if glass {
-                "The screwdriver is over glass: hold it from the side, a hand under it, so that a slip cannot reach the corrector. Nothing touches the corrector."
+                "The screwdriver is over glass: hold it from the side, a hand under it, so that a loan sheet cannot reach the corrector. Nothing touches the corrector."
             } else {
                 "The screwdriver is over the primary: tube level, held from the side, a hand under it, so that nothing can drop on the mirror."
             },
@@ -181,7 +181,7 @@ pub fn turning_cautions(
         ),
         Element::ObjectiveCell => all.insert(
             0,
-            "The screwdriver is over glass: hold it from the side so that a slip cannot reach the lens.",
+            "The screwdriver is over glass: hold it from the side so that a loan sheet cannot reach the lens.",
         ),
     }
     if mechanism == Mechanism::Pivot {
@@ -236,12 +236,12 @@ mod tests {
                 mechanism: Mechanism::Pivot,
             })
             .collect();
-        let go = Go {
+        let adjustment = Adjustment {
             parts: vec![8, -4, -4],
             purpose: Purpose::Correct,
             expected_waves: 0.0,
         };
-        let all = instructions(&go, &screws);
+        let all = instructions(&adjustment, &screws);
         assert_eq!(all.len(), 3);
         assert!(!all[0].clockwise && !all[1].clockwise && all[2].clockwise);
         assert!(all[2].sentence.contains("an eighth of a turn clockwise"));

@@ -6,20 +6,20 @@ use std::process::ExitCode;
 
 use chrono::{Duration, NaiveDate, Utc};
 use tubewright::library::attempts::{self, Attempt, AttemptState};
+use tubewright::library::audit_log::{self, AuditEntry};
 use tubewright::library::club::Club;
 use tubewright::library::entries::{EntryKind, NewEntry};
-use tubewright::library::findings::{self, AsksFor, Finding, FindingWhat};
-use tubewright::library::instruments::{Design, Instrument, Standing};
+use tubewright::library::instruments::{Design, Instrument, Status};
 use tubewright::library::journeys::{Journey, JourneyKind};
-use tubewright::library::loans::{self, HandOut, TakeBack};
+use tubewright::library::loans::{self, Lend, Return};
 use tubewright::library::people::{Person, Role};
+use tubewright::library::problems::{self, AsksFor, Problem, ProblemWhat};
 use tubewright::library::star_tests::FocusSide;
-use tubewright::library::trail::{self, Deed};
 use tubewright::library::works::{self, Work, WorkWhat};
 use tubewright::library::{AttemptId, Conn, Error, Library, Moment, PersonId, Write, kit};
 use tubewright::startest::report::Report;
 use tubewright::upkeep;
-use tubewright::web::hand_out::{LONGEST_DAYS, limit_words};
+use tubewright::web::lend::{LONGEST_DAYS, limit_words};
 use tubewright::web::measuring::{self, Circumstances};
 use tubewright::web::show::capital;
 
@@ -35,9 +35,9 @@ struct Signed {
     by: String,
 }
 
-/// Arguments of `hand-out`.
+/// Arguments of `lend`.
 #[derive(Debug, clap::Args)]
-pub struct HandOutArgs {
+pub struct LendArgs {
     /// The instrument's tag
     tag: String,
     /// To whom: the address they sign in with
@@ -49,7 +49,7 @@ pub struct HandOutArgs {
     /// A part of the kit that stays here; may be given several times
     #[arg(long, value_name = "PART")]
     without: Vec<String>,
-    /// What the borrower is told it will not do; from its reading when left out
+    /// What the borrower is told it will not do; from its condition when left out
     #[arg(long, value_name = "WORDS")]
     told: Option<String>,
     /// Why it goes out though held or at the bench; for coordinators
@@ -59,9 +59,9 @@ pub struct HandOutArgs {
     signed: Signed,
 }
 
-/// Arguments of `take-back`.
+/// Arguments of `return`.
 #[derive(Debug, clap::Args)]
-pub struct TakeBackArgs {
+pub struct ReturnArgs {
     /// The instrument's tag
     tag: String,
     /// A part of the kit that did not come back; may be given several times
@@ -88,14 +88,14 @@ pub struct JourneyArgs {
     signed: Signed,
 }
 
-/// Arguments of `finding`.
+/// Arguments of `problem`.
 #[derive(Debug, clap::Args)]
-pub struct FindingArgs {
+pub struct ProblemArgs {
     /// The instrument's tag
     tag: String,
     /// optics-dirty, dew-or-mould, optics-damaged, alignment-suspect, moving-part, part-missing,
     /// electrical, case-or-strap or other
-    what: FindingWhat,
+    what: ProblemWhat,
     /// nothing, a-look or the-bench
     #[arg(long, default_value = "a-look")]
     asks_for: AsksFor,
@@ -119,7 +119,7 @@ pub struct WorkArgs {
     /// How long it took, minutes
     #[arg(long, value_parser = clap::value_parser!(i64).range(1..=10_000))]
     minutes: Option<i64>,
-    /// It settles every finding that is open
+    /// It settles every problem that is open
     #[arg(long)]
     settles_all: bool,
     /// In words
@@ -135,7 +135,7 @@ pub struct StandArgs {
     /// The instrument's tag
     tag: String,
     /// shelf, held or bench
-    at: Standing,
+    at: Status,
     /// Why
     #[arg(long, value_name = "WORDS")]
     reason: String,
@@ -196,7 +196,7 @@ pub struct ConditionArgs {
 }
 
 /// Hands an instrument out.
-pub fn hand_out(args: HandOutArgs) -> ExitCode {
+pub fn lend(args: LendArgs) -> ExitCode {
     block_on(told(async move {
         let (library, now) = open(&args.signed).await?;
         let mut write = library.write().await?;
@@ -217,17 +217,17 @@ pub fn hand_out(args: HandOutArgs) -> ExitCode {
                 "--until: give today or a later day, a year off at most.".to_owned(),
             ));
         }
-        let held = matches!(instrument.standing, Standing::Held | Standing::Bench);
+        let held = matches!(instrument.status, Status::Held | Status::Bench);
         if args.all_the_same.is_some() && by.role != Role::Coordinator {
             return Err(Error::Refused(
-                "--all-the-same: only a coordinator may hand out what is held or at the bench."
+                "--all-the-same: only a coordinator may lend what is held or at the bench."
                     .to_owned(),
             ));
         }
         let parts = kit::of(&mut write, instrument.id).await?;
         let names = parts.iter().map(|p| p.name.as_str());
         known_parts(names, &args.without, "--without")?;
-        let loan = HandOut {
+        let loan = Lend {
             instrument: instrument.id,
             borrower: to.id,
             at: now,
@@ -243,16 +243,16 @@ pub fn hand_out(args: HandOutArgs) -> ExitCode {
         };
         loan.write(&mut write).await?;
         let said = format!(
-            "{} is handed out to {} until {due_on}. Tell them: {}",
+            "{} is lent to {} until {due_on}. Tell them: {}",
             instrument.tag, to.name, loan.limit_stated
         );
-        finish(&library, write, by.id, "hand-out", &said).await?;
+        finish(&library, write, by.id, "lend", &said).await?;
         Ok(said)
     }))
 }
 
 /// Takes an instrument back.
-pub fn take_back(args: TakeBackArgs) -> ExitCode {
+pub fn return_loan(args: ReturnArgs) -> ExitCode {
     block_on(told(async move {
         let (library, now) = open(&args.signed).await?;
         let mut write = library.write().await?;
@@ -274,7 +274,7 @@ pub fn take_back(args: TakeBackArgs) -> ExitCode {
             &args.missing,
             "--missing",
         )?;
-        let missing = TakeBack {
+        let missing = Return {
             loan,
             came_back: out
                 .iter()
@@ -288,25 +288,25 @@ pub fn take_back(args: TakeBackArgs) -> ExitCode {
         .write(&mut write)
         .await?;
         if !missing.is_empty() {
-            let finding = Finding {
-                what: FindingWhat::PartMissing,
+            let problem = Problem {
+                what: ProblemWhat::PartMissing,
                 asks_for: AsksFor::ALook,
                 words: format!("Did not come back: {}", missing.join(", ")),
             };
             let mut entry = entry(&instrument, now, by.id);
             entry.loan = Some(loan);
-            finding.log(&mut write, entry).await?;
+            problem.log(&mut write, entry).await?;
         }
         let said = if missing.is_empty() {
-            format!("{} is taken back, kit complete.", instrument.tag)
+            format!("{} is returned, kit complete.", instrument.tag)
         } else {
             format!(
-                "{} is taken back without {}.",
+                "{} is returned without {}.",
                 instrument.tag,
                 missing.join(", ")
             )
         };
-        finish(&library, write, by.id, "take-back", &said).await?;
+        finish(&library, write, by.id, "return", &said).await?;
         Ok(said)
     }))
 }
@@ -355,14 +355,14 @@ pub fn journey(args: JourneyArgs) -> ExitCode {
 /// As the table of journeys has it.
 const LONGEST_DRIVE_KM: f64 = 40_000.0;
 
-/// Logs a finding.
-pub fn finding(args: FindingArgs) -> ExitCode {
+/// Logs a problem.
+pub fn problem(args: ProblemArgs) -> ExitCode {
     block_on(told(async move {
         let (library, now) = open(&args.signed).await?;
         let mut write = library.write().await?;
         let by = signer(&mut write, &args.signed.by).await?;
         let instrument = Instrument::by_tag(&mut write, &args.tag).await?;
-        let finding = Finding {
+        let problem = Problem {
             what: args.what,
             asks_for: args.asks_for,
             words: match args.words.trim() {
@@ -370,14 +370,14 @@ pub fn finding(args: FindingArgs) -> ExitCode {
                 words => words.to_owned(),
             },
         };
-        finding
+        problem
             .log(&mut write, entry(&instrument, now, by.id))
             .await?;
         let said = format!(
             "Logged for {}: {}, asks for {}.",
             instrument.tag, args.what, args.asks_for
         );
-        finish(&library, write, by.id, "finding", &said).await?;
+        finish(&library, write, by.id, "problem", &said).await?;
         Ok(said)
     }))
 }
@@ -390,7 +390,7 @@ pub fn work(args: WorkArgs) -> ExitCode {
         let by = signer(&mut write, &args.signed.by).await?;
         let instrument = Instrument::by_tag(&mut write, &args.tag).await?;
         let settles = if args.settles_all {
-            findings::standing(&mut write, Some(instrument.id))
+            problems::current(&mut write, Some(instrument.id))
                 .await?
                 .into_iter()
                 .filter(|f| !f.settled)
@@ -410,7 +410,7 @@ pub fn work(args: WorkArgs) -> ExitCode {
         .log(&mut write, entry(&instrument, now, by.id))
         .await?;
         let said = format!(
-            "Logged for {}: {}, {settled} findings settled.",
+            "Logged for {}: {}, {settled} problems settled.",
             instrument.tag, args.what
         );
         finish(&library, write, by.id, "work", &said).await?;
@@ -421,7 +421,7 @@ pub fn work(args: WorkArgs) -> ExitCode {
 /// Puts an instrument on the shelf, among those held, or at the bench.
 pub fn stand(args: StandArgs) -> ExitCode {
     block_on(told(async move {
-        if args.at == Standing::Retired {
+        if args.at == Status::Retired {
             return Err(Error::Refused(
                 "Retiring is done on the instrument's page, by a coordinator.".to_owned(),
             ));
@@ -481,7 +481,7 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
             .map_err(|e| Error::Refused(format!("the circumstances: {e}")))?;
         let files = i64::try_from(args.frames.len()).unwrap_or(i64::MAX);
         attempts::ask(&mut write, id, instrument.id, by.id, now, files, &told).await?;
-        leave_trail(
+        audit(
             &mut write,
             by.id,
             "star-test",
@@ -520,7 +520,7 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
     }))
 }
 
-/// Prints the reading of one instrument with its reasons.
+/// Prints the condition of one instrument with its reasons.
 pub fn condition(args: ConditionArgs) -> ExitCode {
     block_on(told(async move {
         let library = Library::look_into(&args.data.data).await?;
@@ -536,7 +536,7 @@ pub fn condition(args: ConditionArgs) -> ExitCode {
                 "name": i.name,
                 "design": i.design.slug(),
                 "state": i.state().slug(),
-                "reading": a.reading.slug(),
+                "condition": a.condition.slug(),
                 "reasons": a.reasons,
                 "as_of": a.as_of,
                 "coma_rms_waves": a.coma_rms_waves.map(|c| c.0),
@@ -549,7 +549,7 @@ pub fn condition(args: ConditionArgs) -> ExitCode {
             "{}, {}\n{}. {}.\n{}\n{}",
             i.tag,
             i.name,
-            capital(a.reading.label()),
+            capital(a.condition.label()),
             capital(i.state().label()),
             a.reasons.join("\n"),
             limit_words(&row)
@@ -576,23 +576,18 @@ async fn told(work: impl Future<Output = Result<String, Error>>) -> anyhow::Resu
     }
 }
 
-async fn leave_trail(
-    conn: &mut Conn,
-    by: PersonId,
-    command: &str,
-    words: &str,
-) -> Result<(), Error> {
-    let deed = Deed {
+async fn audit(conn: &mut Conn, by: PersonId, command: &str, words: &str) -> Result<(), Error> {
+    let audit_entry = AuditEntry {
         at: Utc::now(),
         person: Some(by),
         address: "command line",
         what: command,
         words,
     };
-    trail::add(conn, &deed).await
+    audit_log::add(conn, &audit_entry).await
 }
 
-/// Notes a write in the trail, commits it and closes the library.
+/// Notes a write in the audit_log, commits it and closes the library.
 async fn finish(
     library: &Library,
     mut write: Write,
@@ -600,7 +595,7 @@ async fn finish(
     command: &str,
     words: &str,
 ) -> Result<(), Error> {
-    leave_trail(&mut write, by, command, words).await?;
+    audit(&mut write, by, command, words).await?;
     write.commit().await?;
     library.close().await;
     Ok(())

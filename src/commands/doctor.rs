@@ -4,7 +4,7 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use chrono::{Duration, Utc};
-use tubewright::library::{self, Library, trail};
+use tubewright::library::{self, Library, audit_log};
 
 use super::{DataArgs, REFUSED, block_on};
 
@@ -107,7 +107,7 @@ async fn clock(library: &Library) -> anyhow::Result<Seen> {
 
 async fn chain(library: &Library) -> anyhow::Result<Seen> {
     let mut conn = library.read().await?;
-    let chain = trail::check(&mut conn).await?;
+    let chain = audit_log::check(&mut conn).await?;
     Ok(match chain.broken_at {
         None => Ok(format!(
             "{} rows hold together; the last one's mark is {}.",

@@ -118,7 +118,7 @@ fn table(list: &DueList, club: &Club) -> String {
         text.push_str(&format!(
             "{indent}{}{place}; {}{waiting}\n",
             due::where_words(row),
-            row.reading
+            row.condition
         ));
         let foreseen = row.foreseen.iter().flat_map(|f| &f.words);
         for words in row.reasons.iter().map(|r| &r.words).chain(foreseen) {

@@ -3,9 +3,9 @@
 use std::process::ExitCode;
 
 use chrono::Utc;
+use tubewright::library::audit_log::{self, AuditEntry};
 use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::sessions::{self, Purpose};
-use tubewright::library::trail::{self, Deed};
 use tubewright::library::{Error, Library};
 
 use super::{DataArgs, REFUSED, block_on};
@@ -13,7 +13,7 @@ use super::{DataArgs, REFUSED, block_on};
 /// Arguments of `people`.
 #[derive(Debug, clap::Subcommand)]
 pub enum PeopleCommand {
-    /// Add a person and print a one-time address at which they choose a password
+    /// Add a person and print a sign-in link at which they choose a password
     Add(AddArgs),
 }
 
@@ -73,14 +73,14 @@ async fn add(args: AddArgs) -> anyhow::Result<ExitCode> {
         Err(error) => return Err(error.into()),
     };
     let token = sessions::make_address(&mut write, Purpose::Welcome, Some(id), None, now).await?;
-    let deed = Deed {
+    let audit_entry = AuditEntry {
         at: now,
         person: None,
         address: "command line",
         what: "people add",
         words: &format!("Added a {}.", new.role),
     };
-    trail::add(&mut write, &deed).await?;
+    audit_log::add(&mut write, &audit_entry).await?;
     write.commit().await?;
     library.close().await;
     println!(

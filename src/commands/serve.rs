@@ -97,7 +97,7 @@ pub fn run(args: ServeArgs) -> ExitCode {
 async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
     // Only the measuring spreads its work over these threads.
     rayon::ThreadPoolBuilder::new()
-        .start_handler(|_| tubewright::threads::give_way())
+        .start_handler(|_| tubewright::upkeep::threads::give_way())
         .build_global()?;
     let listener = tokio::net::TcpListener::bind(args.listen)
         .await

@@ -3,8 +3,8 @@
 use serde_json::json;
 
 use super::files::{Eye, Instrument};
-use crate::library::star_tests::{FocusSide, Method, StarTest};
-use crate::startest::by_eye::{ByEye, DonutWidth, Misjudged, Unevenness, judge_by_eye};
+use library::star_tests::{FocusSide, Method, StarTest};
+use startest::by_eye::{ByEye, DonutWidth, Misjudged, Unevenness, judge_by_eye};
 
 /// The star test that a look makes.
 pub fn star_test(instrument: &Instrument, look: &Eye) -> Result<StarTest, Misjudged> {

@@ -1,25 +1,24 @@
 //! The text files of `seed-data/`, carried inside the binary, as they are written.
 //! `seed-data/README.md` explains every field.
 
+mod line;
+
 use rust_embed::RustEmbed;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 
 use super::{Error, Result};
-use crate::library::adjusters::{Adjuster, AdjusterKind, Element, Head};
-use crate::library::club::{Paper, Units};
-use crate::library::entries::EntryKind;
-use crate::library::findings::{AsksFor, FindingWhat};
-use crate::library::instruments::{Design, Standing};
-use crate::library::journeys::JourneyKind;
-use crate::library::limits::LimitWhat;
-use crate::library::people::Role;
-use crate::library::star_tests::FocusSide;
-use crate::library::waits::WantsItFor;
-use crate::library::works::WorkWhat;
+pub use line::{Eye, Frames, Line};
+
+use library::adjusters::{Adjuster, AdjusterKind, Element, Head};
+use library::club::{Paper, Units};
+use library::instruments::Design;
+use library::limits::LimitWhat;
+use library::people::Role;
+use library::waits::WantsItFor;
 
 #[derive(RustEmbed)]
-#[folder = "seed-data/"]
+#[folder = "../../seed-data/"]
 struct Files;
 
 /// The whole of `seed-data/`.
@@ -31,14 +30,14 @@ pub struct Seed {
     pub people: Vec<Person>,
     /// `instruments.toml`, each with its own logbook.
     pub instruments: Vec<(Instrument, Vec<Line>)>,
-    /// `sittings.toml`.
-    pub sittings: Vec<Sitting>,
+    /// `collimations.toml`.
+    pub collimations: Vec<Collimation>,
 }
 
-/// A sitting at the bench: how the instrument truly stood, and who sat there.
+/// A collimation session at the bench: how the instrument truly stood, and who sat there.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Sitting {
+pub struct Collimation {
     /// Tag.
     pub tag: String,
     /// Days ago.
@@ -196,7 +195,7 @@ pub struct Person {
     pub joined: i64,
     /// Left so many days ago.
     pub left: Option<i64>,
-    /// Pass phrase, for those that visitors may sign in as.
+    /// Password, for those that visitors may sign in as.
     pub phrase: Option<String>,
 }
 
@@ -289,109 +288,6 @@ pub struct Screws {
     pub head: Head,
 }
 
-/// One line of a logbook. Which fields it needs depends on `line`.
-#[derive(Debug, Clone, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Line {
-    /// Days ago.
-    pub ago: i64,
-    /// Time in the club's zone, HH:MM.
-    pub at: String,
-    /// Who signs it.
-    pub who: String,
-    /// What it tells.
-    pub line: EntryKind,
-    /// A name by which later lines of the same logbook speak of it.
-    pub key: Option<String>,
-    /// The line that this one corrects.
-    pub corrects: Option<String>,
-    /// The line that this one strikes out.
-    pub strikes: Option<String>,
-    /// Words beside the details.
-    #[serde(default)]
-    pub note: String,
-    /// Written down so many days ago, where that was not at once.
-    pub written: Option<i64>,
-
-    /// Hand-out: to whom.
-    pub to: Option<String>,
-    /// Hand-out: due so many days ago; below zero in days to come.
-    pub until: Option<i64>,
-    /// Hand-out: why although held.
-    pub although: Option<String>,
-    /// Take-back: parts that did not come back.
-    #[serde(default)]
-    pub missing: Vec<String>,
-
-    /// Journey: how.
-    pub kind: Option<JourneyKind>,
-    /// Journey: how far.
-    pub km: Option<f64>,
-    /// Journey: how hard, 1 to 3.
-    pub severity: Option<i64>,
-
-    /// Star test by eye.
-    pub eye: Option<Eye>,
-    /// Star test from frames.
-    pub frames: Option<Frames>,
-
-    /// Finding: what.
-    pub found: Option<FindingWhat>,
-    /// Finding: what it asks for.
-    pub asks: Option<AsksFor>,
-    /// Finding, work, standing, note: in words.
-    pub words: Option<String>,
-
-    /// Work: what.
-    pub did: Option<WorkWhat>,
-    /// Work: how long, minutes.
-    pub minutes: Option<i64>,
-    /// Work: whether optics were moved.
-    pub moved: Option<bool>,
-    /// Work: the findings it settles.
-    #[serde(default)]
-    pub settles: Vec<String>,
-
-    /// Standing: which.
-    pub standing: Option<Standing>,
-}
-
-/// What a person saw at the eyepiece.
-#[derive(Debug, Clone, Copy, Deserialize, serde::Serialize)]
-#[serde(deny_unknown_fields)]
-pub struct Eye {
-    /// How wide the donut looks in the eyepiece, degrees.
-    pub looks_deg: f64,
-    /// Magnification.
-    pub power: f64,
-    /// Thin side over thick side.
-    pub ratio: f64,
-    /// Thin side, 1 to 12 on the clock; none when it could not be told.
-    pub thin: Option<u8>,
-    /// Side of focus.
-    pub side: FocusSide,
-    /// Seeing, Antoniadi.
-    pub seeing: i64,
-}
-
-/// The star that a camera was pointed at: the frames are made from this.
-#[derive(Debug, Clone, Copy, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Frames {
-    /// True RMS coma, Noll, waves at 550 nm.
-    pub coma: f64,
-    /// True direction of the thin side in the picture, clock degrees.
-    pub thin_deg: f64,
-    /// Peak defocus, waves at 550 nm.
-    pub waves: f64,
-    /// Side of focus.
-    pub side: FocusSide,
-    /// How many frames.
-    pub shots: usize,
-    /// Seeing, full width at half maximum, arc seconds.
-    pub seeing_arcsec: f64,
-}
-
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct PeopleFile {
@@ -406,8 +302,8 @@ struct InstrumentsFile {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct SittingsFile {
-    sitting: Vec<Sitting>,
+struct CollimationsFile {
+    collimation: Vec<Collimation>,
 }
 
 #[derive(Deserialize)]
@@ -459,7 +355,7 @@ impl Seed {
         Ok(Self {
             club: club()?,
             people: people()?,
-            sittings: read::<SittingsFile>("sittings.toml")?.sitting,
+            collimations: read::<CollimationsFile>("collimations.toml")?.collimation,
             instruments,
         })
     }

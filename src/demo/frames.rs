@@ -13,17 +13,17 @@ use sha2::{Digest, Sha256};
 
 use super::files::{Frames, Instrument, Seed};
 use super::{Error, Result};
-use crate::library::AttemptId;
-use crate::library::star_tests::FocusSide;
-use crate::optics::fourier::{Scratch, Square, fast_size, signed};
-use crate::optics::pupil::Pupil;
-use crate::optics::wavefront::{Wavefront, a4_from_w020};
-use crate::optics::{ARCSEC_PER_RAD, REFERENCE_NM, seeing};
-use crate::startest::frame::{Frame, Setup, Side, Stamp, Vanes};
-use crate::startest::measure::{Outcome, Unreadable, measure};
-use crate::startest::pictures;
-use crate::startest::report::Report;
-use crate::startest::rings::Geometry;
+use library::AttemptId;
+use library::star_tests::FocusSide;
+use optics::fourier::{Scratch, Square, fast_size, signed};
+use optics::pupil::Pupil;
+use optics::wavefront::{Wavefront, a4_from_w020};
+use optics::{ARCSEC_PER_RAD, REFERENCE_NM, seeing};
+use startest::frame::{Frame, Setup, Side, Stamp, Vanes};
+use startest::measure::{Outcome, Unreadable, measure};
+use startest::pictures;
+use startest::report::Report;
+use startest::rings::Geometry;
 
 /// What came out of the frames of one star test.
 #[derive(Debug, Clone)]

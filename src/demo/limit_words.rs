@@ -1,8 +1,8 @@
 //! What a borrower was told at the desk, from the last star test before.
 
-use crate::library::instruments::Design;
-use crate::library::limits::LimitWhat;
-use crate::upkeep::limits::default;
+use library::instruments::Design;
+use library::limits::LimitWhat;
+use upkeep::limits::default;
 
 /// The limit as stated, for an instrument whose last star test said this.
 pub fn stated(design: Design, coma_rms_waves: Option<f64>) -> String {

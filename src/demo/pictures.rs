@@ -2,9 +2,9 @@
 //! where they are.
 
 use super::files::Instrument;
-use crate::library::adjusters::{Adjuster, Element, Head};
-use crate::library::instruments::Design;
-use crate::library::photos::Prepared;
+use library::adjusters::{Adjuster, Element, Head};
+use library::instruments::Design;
+use library::photos::Prepared;
 
 const SIDE: usize = 480;
 const THUMBNAIL: usize = 160;

@@ -6,7 +6,7 @@ use chrono_tz::Tz;
 
 use super::files::{Line, Seed};
 use super::{Error, Result};
-use crate::library::Moment;
+use library::Moment;
 
 /// When "today" is, and in which zone.
 #[derive(Debug, Clone, Copy)]
@@ -67,7 +67,7 @@ pub struct Story {
     pub told: Vec<Told>,
 }
 
-/// When the desk writes up what it heard at an earlier day's take-back.
+/// When the desk writes up what it heard at an earlier day's return.
 const WRITTEN_UP: (u32, u32) = (21, 58);
 
 impl Story {

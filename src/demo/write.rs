@@ -1,29 +1,25 @@
 //! Writes the demo club through the nouns of the library, in the order in
 //! which everything happened.
 
+mod lines;
+
 use std::collections::HashMap;
 
 use super::files::{self, Seed};
 use super::frames::Measured;
 use super::pictures::Drawing;
 use super::story::{Story, Told};
-use super::{Error, Result, eye, limit_words, sittings};
-use crate::library::adjusters;
-use crate::library::attempts;
-use crate::library::club::Club;
-use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::findings::Finding;
-use crate::library::instruments::{Instrument, Particulars};
-use crate::library::journeys::Journey;
-use crate::library::limits::{self, Whose};
-use crate::library::loans::{self, HandOut};
-use crate::library::people::{self, NewPerson, Person};
-use crate::library::star_tests::{Method, StarTest};
-use crate::library::work_nights::NewWorkNight;
-use crate::library::works::Work;
-use crate::library::{
-    AttemptId, Conn, EntryId, InstrumentId, KitPartId, LoanId, Moment, PersonId, kit, photos,
-    waits, work_nights, works,
+use super::{Error, Result, collimations};
+use library::adjusters;
+use library::club::Club;
+use library::entries::{EntryKind, NewEntry};
+use library::instruments::{Instrument, Particulars};
+use library::limits::{self, Whose};
+use library::people::{self, NewPerson, Person};
+use library::work_nights::NewWorkNight;
+use library::{
+    Conn, EntryId, InstrumentId, KitPartId, LoanId, Moment, PersonId, kit, photos, waits,
+    work_nights,
 };
 
 /// What the frames of each line say, by instrument and line.
@@ -68,15 +64,15 @@ pub async fn club(
     writer.people(conn, hashes).await?;
     writer.register(conn).await?;
     writer.waits_asked(conn).await?;
-    let mut sat: Vec<(Moment, &files::Sitting)> = Vec::new();
-    for told in &seed.sittings {
-        sat.push((sittings::begins(told, story)?, told));
+    let mut sat: Vec<(Moment, &files::Collimation)> = Vec::new();
+    for told in &seed.collimations {
+        sat.push((collimations::begins(told, story)?, told));
     }
     sat.sort_by_key(|(at, _)| *at);
     let mut sat = sat.into_iter().peekable();
     for told in &story.told {
         while let Some((at, of)) = sat.next_if(|(at, _)| *at < told.happened_at) {
-            writer.sitting(conn, of, at).await?;
+            writer.collimation(conn, of, at).await?;
         }
         writer
             .line(conn, told)
@@ -84,7 +80,7 @@ pub async fn club(
             .map_err(|e| place(seed, told, e))?;
     }
     for (at, of) in sat {
-        writer.sitting(conn, of, at).await?;
+        writer.collimation(conn, of, at).await?;
     }
     writer.limits(conn).await?;
     writer.work_nights(conn).await?;
@@ -327,10 +323,10 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
-    async fn sitting(
+    async fn collimation(
         &mut self,
         conn: &mut Conn,
-        told: &files::Sitting,
+        told: &files::Collimation,
         begins: Moment,
     ) -> Result<()> {
         let which = self
@@ -346,11 +342,11 @@ impl<'a> Writer<'a> {
         };
         let (listed, _) = &self.seed.instruments[which];
         let id = self.instruments[which].id;
-        let left = sittings::write(conn, told, listed, id, [first, second], begins)
+        let left = collimations::write(conn, told, listed, id, [first, second], begins)
             .await
             .map_err(|e| match e {
                 Error::Library { source, .. } => Error::Library {
-                    at: format!("seed-data/sittings.toml: {}", told.tag),
+                    at: format!("seed-data/collimations.toml: {}", told.tag),
                     source,
                 },
                 other => other,
@@ -358,218 +354,6 @@ impl<'a> Writer<'a> {
         if left.is_some() {
             self.instruments[which].last_coma = left;
         }
-        Ok(())
-    }
-
-    async fn line(&mut self, conn: &mut Conn, told: &Told) -> Result<()> {
-        let line = &told.line;
-        let by = self.person(&line.who)?;
-        let known = &self.instruments[told.instrument];
-        let older = match line.corrects.as_ref().or(line.strikes.as_ref()) {
-            Some(key) => Some(
-                *known
-                    .keys
-                    .get(key)
-                    .ok_or_else(|| wrong(format!("no earlier line has the key {key}")))?,
-            ),
-            None => None,
-        };
-        let entry = NewEntry {
-            instrument: known.id,
-            kind: line.line,
-            // A correction tells anew what happened then.
-            happened_at: older.map_or(told.happened_at, |(_, then)| then),
-            recorded_at: told.recorded_at,
-            by,
-            loan: known.open_loan,
-            note: line.note.clone(),
-        };
-        match line.line {
-            EntryKind::HandOut => return self.hand_out(conn, told, by).await,
-            EntryKind::TakeBack => return self.take_back(conn, told, by).await,
-            EntryKind::Standing => return self.standing(conn, told, by).await,
-            EntryKind::Register | EntryKind::Limit => {
-                return Err(wrong(
-                    "a logbook here does not tell of the register or of limits",
-                ));
-            }
-            _ => {}
-        }
-        if let (Some((old, _)), true) = (older, line.strikes.is_some()) {
-            entry.strike(conn, old).await?;
-            return Ok(());
-        }
-        let entry = NewEntry {
-            note: match line.line {
-                EntryKind::Note => need(&line.words, "words")?,
-                _ => entry.note,
-            },
-            ..entry
-        };
-        let id = match older {
-            Some((old, _)) => entry.write_correcting(conn, old).await?,
-            None => entry.write(conn).await?,
-        };
-        self.details(conn, told, id, by).await?;
-        if let Some(key) = &line.key {
-            self.instruments[told.instrument]
-                .keys
-                .insert(key.clone(), (id, entry.happened_at));
-        }
-        Ok(())
-    }
-
-    async fn details(
-        &mut self,
-        conn: &mut Conn,
-        told: &Told,
-        id: EntryId,
-        by: PersonId,
-    ) -> Result<()> {
-        let line = &told.line;
-        match line.line {
-            EntryKind::Journey => {
-                let journey = Journey {
-                    kind: need(&line.kind, "kind")?,
-                    distance_km: line.km,
-                    severity: line.severity,
-                };
-                if (line.km.is_some() && !journey.kind.has_distance())
-                    || (line.severity.is_some() && !journey.kind.has_severity())
-                {
-                    return Err(wrong("this journey takes no such figure"));
-                }
-                journey.write(conn, id).await?;
-            }
-            EntryKind::StarTest => {
-                let test = self.star_test(conn, told, by).await?;
-                test.write(conn, id).await?;
-                self.instruments[told.instrument].last_coma = Some(test.coma_rms_waves);
-            }
-            EntryKind::Finding => {
-                Finding {
-                    what: need(&line.found, "found")?,
-                    asks_for: need(&line.asks, "asks")?,
-                    words: need(&line.words, "words")?,
-                }
-                .write(conn, id)
-                .await?;
-            }
-            EntryKind::Work => {
-                let keys = &self.instruments[told.instrument].keys;
-                let settles = line
-                    .settles
-                    .iter()
-                    .map(|key| {
-                        let found = keys.get(key).map(|(id, _)| *id);
-                        found.ok_or_else(|| wrong(format!("no earlier line has the key {key}")))
-                    })
-                    .collect::<Result<_>>()?;
-                Work {
-                    what: need(&line.did, "did")?,
-                    minutes: line.minutes,
-                    moved_optics: need(&line.moved, "moved")?,
-                    words: need(&line.words, "words")?,
-                    settles,
-                }
-                .write(conn, id)
-                .await?;
-            }
-            _ => {}
-        }
-        Ok(())
-    }
-
-    async fn star_test(&self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<StarTest> {
-        let (listed, _) = &self.seed.instruments[told.instrument];
-        match (&told.line.eye, &told.line.frames) {
-            (Some(look), None) => eye::star_test(listed, look).map_err(|e| wrong(e.to_string())),
-            (None, Some(star)) => {
-                let measured = self
-                    .measured
-                    .get(&(told.instrument, told.index))
-                    .ok_or_else(|| wrong("its frames were not measured"))?;
-                let id = AttemptId::fresh();
-                let shots = i64::try_from(star.shots).unwrap_or(i64::MAX);
-                let of = self.instruments[told.instrument].id;
-                let at = told.happened_at;
-                attempts::ask(conn, id, of, by, at, shots, &measured.circumstances).await?;
-                let end = attempts::Finished {
-                    state: attempts::AttemptState::Measured,
-                    frames_done: shots,
-                    report: Some(measured.report.clone()),
-                    picture_png: measured.picture_png.clone(),
-                    overlay_svg: measured.overlay_svg(id),
-                };
-                attempts::finish(conn, id, &end, at).await?;
-                Ok(StarTest {
-                    method: Method::FromFrames,
-                    side: star.side,
-                    diagonal: false,
-                    seeing: None,
-                    magnification: None,
-                    defocus_waves: measured.defocus_waves,
-                    thin_to_thick: measured.thin_to_thick,
-                    thin_clock_deg: measured.thin_clock_deg,
-                    coma_rms_waves: measured.coma_rms_waves,
-                    coma_rms_waves_sigma: measured.coma_rms_waves_sigma,
-                    attempt_id: Some(id),
-                    judged: measured.circumstances.clone(),
-                })
-            }
-            _ => Err(wrong("a star test is either by `eye` or from `frames`")),
-        }
-    }
-
-    async fn hand_out(&mut self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
-        let line = &told.line;
-        let (listed, _) = &self.seed.instruments[told.instrument];
-        let known = &self.instruments[told.instrument];
-        let loan = HandOut {
-            instrument: known.id,
-            borrower: self.person(&need(&line.to, "to")?)?,
-            at: told.happened_at,
-            by,
-            due_on: self.story.days.date(need(&line.until, "until")?),
-            limit_stated: limit_words::stated(listed.design, known.last_coma),
-            kit: known.kit.iter().map(|(_, id)| *id).collect(),
-            override_reason: line.although.clone(),
-        }
-        .write(conn)
-        .await?;
-        self.instruments[told.instrument].open_loan = Some(loan);
-        Ok(())
-    }
-
-    async fn take_back(&mut self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
-        let known = &mut self.instruments[told.instrument];
-        let loan = known
-            .open_loan
-            .take()
-            .ok_or_else(|| wrong("it is not out"))?;
-        let missing = &told.line.missing;
-        if let Some(part) = missing
-            .iter()
-            .find(|m| known.kit.iter().all(|(name, _)| name != *m))
-        {
-            return Err(wrong(format!("its kit has no {part}")));
-        }
-        let came_back: Vec<KitPartId> = known
-            .kit
-            .iter()
-            .filter(|(name, _)| !missing.contains(name))
-            .map(|(_, id)| *id)
-            .collect();
-        loans::take_back(conn, loan, &came_back, told.happened_at, by).await?;
-        Ok(())
-    }
-
-    async fn standing(&self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
-        let to = need(&told.line.standing, "standing")?;
-        let why = need(&told.line.words, "words")?;
-        let which = self.instruments[told.instrument].id;
-        let instrument = Instrument::get(conn, which).await?;
-        works::put(conn, &instrument, to, &why, by, told.happened_at).await?;
         Ok(())
     }
 }

@@ -43,7 +43,7 @@ pub struct Attempt {
     pub frames_given: i64,
     /// JSON: camera, side, seeing and so on, as told.
     pub circumstances: String,
-    /// JSON: [`crate::startest::report::Report`].
+    /// JSON: [`startest::report::Report`].
     pub report: Option<String>,
     /// The drawing over the picture.
     pub overlay_svg: Option<String>,

@@ -55,7 +55,7 @@ pub async fn holds(folder: &Path) -> Result<Holds> {
             .fetch_optional(&mut conn)
             .await?;
         let begun: i64 = sqlx::query_scalar(
-            "SELECT EXISTS (SELECT 1 FROM people) OR EXISTS (SELECT 1 FROM one_time_addresses)",
+            "SELECT EXISTS (SELECT 1 FROM people) OR EXISTS (SELECT 1 FROM sign_in_links)",
         )
         .fetch_one(&mut conn)
         .await?;

@@ -12,15 +12,15 @@ words! {
         /// A look at a star.
         StarTest = "star-test", "star test";
         /// Something is wrong.
-        Finding = "finding", "finding";
+        Problem = "problem", "problem";
         /// What the bench did.
         Work = "work", "work";
         /// It went out.
-        HandOut = "hand-out", "handed out";
+        Lend = "lend", "lent";
         /// It came back.
-        TakeBack = "take-back", "taken back";
+        Return = "return", "returned";
         /// It was put on the shelf, held, taken to the bench or retired.
-        Standing = "standing", "standing";
+        Status = "status", "status";
         /// A limit was set for it.
         Limit = "limit", "limit set";
         /// Its register entry was made or changed.

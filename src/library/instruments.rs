@@ -47,7 +47,7 @@ impl Design {
 
 words! {
     /// Where an instrument stands when it is not out on loan.
-    pub enum Standing {
+    pub enum Status {
         /// May be lent.
         Shelf = "shelf", "on the shelf";
         /// Waits for the bench; not to be lent.
@@ -75,7 +75,7 @@ words! {
     }
 }
 
-/// What the register says of an instrument, apart from its id and standing.
+/// What the register says of an instrument, apart from its id and status.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Particulars {
     /// The club's short code.
@@ -114,9 +114,9 @@ pub struct Instrument {
     /// What the register says.
     pub particulars: Particulars,
     /// Where it stands when not on loan.
-    pub standing: Standing,
+    pub status: Status,
     /// Why, when held, at the bench or retired.
-    pub standing_reason: String,
+    pub status_reason: String,
     /// Counts edits; a form that edits an older version is refused.
     pub version: i64,
     /// The open loan, when it is out.
@@ -145,8 +145,8 @@ struct Row {
     replacement_value_cents: Option<i64>,
     place: String,
     notes: String,
-    standing: Standing,
-    standing_reason: String,
+    status: Status,
+    status_reason: String,
     version: i64,
     open_loan: Option<LoanId>,
 }
@@ -170,8 +170,8 @@ impl From<Row> for Instrument {
                 place: r.place,
                 notes: r.notes,
             },
-            standing: r.standing,
-            standing_reason: r.standing_reason,
+            status: r.status,
+            status_reason: r.status_reason,
             version: r.version,
             open_loan: r.open_loan,
         }
@@ -181,12 +181,12 @@ impl From<Row> for Instrument {
 impl Instrument {
     /// Where it is.
     pub fn state(&self) -> State {
-        match (self.open_loan, self.standing) {
+        match (self.open_loan, self.status) {
             (Some(_), _) => State::OnLoan,
-            (None, Standing::Shelf) => State::OnTheShelf,
-            (None, Standing::Held) => State::HeldForTheBench,
-            (None, Standing::Bench) => State::AtTheBench,
-            (None, Standing::Retired) => State::Retired,
+            (None, Status::Shelf) => State::OnTheShelf,
+            (None, Status::Held) => State::HeldForTheBench,
+            (None, Status::Bench) => State::AtTheBench,
+            (None, Status::Retired) => State::Retired,
         }
     }
 
@@ -209,7 +209,7 @@ impl Instrument {
         let id = InstrumentId::fresh();
         sqlx::query!(
             "INSERT INTO instruments (id, tag, name, design, aperture_mm, focal_mm, obstruction, vane_count,
-                weight_kg, cool_down_min, uses_diagonal, replacement_value_cents, place, notes, standing, added_at, added_by)
+                weight_kg, cool_down_min, uses_diagonal, replacement_value_cents, place, notes, status, added_at, added_by)
              VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'shelf', ?, ?)",
             id, p.tag, p.name, p.design, p.aperture_mm, p.focal_mm, p.obstruction, p.vane_count,
             p.weight_kg, p.cool_down_min, p.uses_diagonal, p.replacement_value_cents, p.place, p.notes, at, by
@@ -251,15 +251,15 @@ impl Instrument {
 
     /// Puts an instrument on the shelf, holds it, takes it to the bench or
     /// retires it. The caller writes the logbook entry.
-    pub async fn set_standing(
+    pub async fn set_status(
         conn: &mut Conn,
         id: InstrumentId,
-        standing: Standing,
+        status: Status,
         reason: &str,
     ) -> Result<()> {
         sqlx::query!(
-            "UPDATE instruments SET standing = ?, standing_reason = ?, version = version + 1 WHERE id = ?",
-            standing, reason, id
+            "UPDATE instruments SET status = ?, status_reason = ?, version = version + 1 WHERE id = ?",
+            status, reason, id
         )
         .execute(conn)
         .await?;
@@ -272,8 +272,8 @@ impl Instrument {
             Row,
             r#"SELECT i.id AS "id: InstrumentId", i.tag, i.name, i.design AS "design: Design", i.aperture_mm, i.focal_mm,
                       i.obstruction, i.vane_count, i.weight_kg, i.cool_down_min, i.uses_diagonal AS "uses_diagonal: bool",
-                      i.replacement_value_cents, i.place, i.notes, i.standing AS "standing: Standing",
-                      i.standing_reason, i.version, l.id AS "open_loan?: LoanId"
+                      i.replacement_value_cents, i.place, i.notes, i.status AS "status: Status",
+                      i.status_reason, i.version, l.id AS "open_loan?: LoanId"
                FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
                WHERE i.id = ?"#,
             id
@@ -290,8 +290,8 @@ impl Instrument {
             Row,
             r#"SELECT i.id AS "id: InstrumentId", i.tag, i.name, i.design AS "design: Design", i.aperture_mm, i.focal_mm,
                       i.obstruction, i.vane_count, i.weight_kg, i.cool_down_min, i.uses_diagonal AS "uses_diagonal: bool",
-                      i.replacement_value_cents, i.place, i.notes, i.standing AS "standing: Standing",
-                      i.standing_reason, i.version, l.id AS "open_loan?: LoanId"
+                      i.replacement_value_cents, i.place, i.notes, i.status AS "status: Status",
+                      i.status_reason, i.version, l.id AS "open_loan?: LoanId"
                FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
                WHERE i.tag = ?"#,
             tag
@@ -308,10 +308,10 @@ impl Instrument {
             Row,
             r#"SELECT i.id AS "id: InstrumentId", i.tag, i.name, i.design AS "design: Design", i.aperture_mm, i.focal_mm,
                       i.obstruction, i.vane_count, i.weight_kg, i.cool_down_min, i.uses_diagonal AS "uses_diagonal: bool",
-                      i.replacement_value_cents, i.place, i.notes, i.standing AS "standing: Standing",
-                      i.standing_reason, i.version, l.id AS "open_loan?: LoanId"
+                      i.replacement_value_cents, i.place, i.notes, i.status AS "status: Status",
+                      i.status_reason, i.version, l.id AS "open_loan?: LoanId"
                FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
-               ORDER BY i.standing = 'retired', i.tag"#
+               ORDER BY i.status = 'retired', i.tag"#
         )
         .fetch_all(conn)
         .await?

@@ -84,7 +84,7 @@ impl Journey {
 }
 
 /// Every standing journey of one instrument, or of all, oldest first.
-pub async fn standing(
+pub async fn current(
     conn: &mut Conn,
     instrument: Option<InstrumentId>,
 ) -> Result<Vec<LoggedJourney>> {
@@ -92,7 +92,7 @@ pub async fn standing(
         r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.happened_at AS "happened_at: Moment", j.kind AS "kind: JourneyKind",
                   j.distance_km, j.severity
-           FROM instruments i CROSS JOIN standing_entries e ON e.instrument_id = i.id AND e.kind = 'journey'
+           FROM instruments i CROSS JOIN current_entries e ON e.instrument_id = i.id AND e.kind = 'journey'
                 JOIN journeys j ON j.entry_id = e.id
            WHERE ?1 IS NULL OR i.id = ?1
            ORDER BY e.happened_at, e.recorded_at, e.id"#,

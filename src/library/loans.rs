@@ -5,13 +5,13 @@ use std::collections::HashMap;
 use chrono::NaiveDate;
 
 use super::entries::{EntryKind, NewEntry};
-use super::instruments::{Instrument, Standing};
+use super::instruments::{Instrument, Status};
 use super::people::Person;
 use super::{Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, waits};
 
 /// A loan to be made.
 #[derive(Debug, Clone)]
-pub struct HandOut {
+pub struct Lend {
     /// What.
     pub instrument: InstrumentId,
     /// To whom.
@@ -48,9 +48,9 @@ pub struct Loan {
     /// The borrower's address.
     pub borrower_email: String,
     /// When it left.
-    pub handed_out_at: Moment,
+    pub lent_at: Moment,
     /// Who handed it out.
-    pub handed_out_by: String,
+    pub lent_by: String,
     /// Until when.
     pub due_on: NaiveDate,
     /// What the borrower was told.
@@ -60,7 +60,7 @@ pub struct Loan {
     /// When it came back.
     pub returned_at: Option<Moment>,
     /// Who took it back.
-    pub taken_back_by: Option<String>,
+    pub returned_to: Option<String>,
 }
 
 /// One part of a loan's kit.
@@ -76,7 +76,7 @@ pub struct LoanPart {
     pub came_back: Option<bool>,
 }
 
-impl HandOut {
+impl Lend {
     /// Hands an instrument out: loan, kit, logbook entry; the borrower's own
     /// place on the waiting list is closed.
     ///
@@ -100,21 +100,21 @@ impl HandOut {
             )));
         }
         let reason = self.override_reason.as_deref().unwrap_or("").trim();
-        match instrument.standing {
-            Standing::Shelf => {}
-            Standing::Retired => {
+        match instrument.status {
+            Status::Shelf => {}
+            Status::Retired => {
                 return Err(Error::Refused(format!(
                     "{} is retired and no longer lent.",
                     instrument.tag
                 )));
             }
-            Standing::Held | Standing::Bench if reason.is_empty() => {
+            Status::Held | Status::Bench if reason.is_empty() => {
                 return Err(Error::Refused(format!(
                     "{} is {} and is not lent until it is back on the shelf. A coordinator can override this with a reason.",
-                    instrument.tag, instrument.standing
+                    instrument.tag, instrument.status
                 )));
             }
-            Standing::Held | Standing::Bench => {}
+            Status::Held | Status::Bench => {}
         }
         if self.due_on < self.at.date_naive() {
             return Err(Error::Refused(
@@ -122,9 +122,9 @@ impl HandOut {
             ));
         }
         let id = LoanId::fresh();
-        let reason = (instrument.standing != Standing::Shelf).then_some(reason);
+        let reason = (instrument.status != Status::Shelf).then_some(reason);
         sqlx::query!(
-            "INSERT INTO loans (id, instrument_id, borrower_id, handed_out_at, handed_out_by, due_on, limit_stated, override_reason)
+            "INSERT INTO loans (id, instrument_id, borrower_id, lent_at, lent_by, due_on, limit_stated, override_reason)
              VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             id, self.instrument, self.borrower, self.at, self.by, self.due_on, self.limit_stated, reason
         )
@@ -143,11 +143,11 @@ impl HandOut {
         }
         let mut note = format!("Until {}.", self.due_on.format("%-d %B %Y"));
         if let Some(reason) = reason {
-            note.push_str(&format!(" Lent although {}: {reason}", instrument.standing));
+            note.push_str(&format!(" Lent although {}: {reason}", instrument.status));
         }
         NewEntry {
             instrument: self.instrument,
-            kind: EntryKind::HandOut,
+            kind: EntryKind::Lend,
             happened_at: self.at,
             recorded_at: self.at,
             by: self.by,
@@ -163,7 +163,7 @@ impl HandOut {
 
 /// A loan to be ended.
 #[derive(Debug, Clone)]
-pub struct TakeBack {
+pub struct Return {
     /// Which.
     pub loan: LoanId,
     /// The parts that are there; the others that went out are missing.
@@ -176,7 +176,7 @@ pub struct TakeBack {
     pub by: PersonId,
 }
 
-impl TakeBack {
+impl Return {
     /// Takes an instrument back: loan closed, kit ticked off, logbook entry.
     /// Returns the names of the parts that went out and did not come back.
     ///
@@ -185,14 +185,14 @@ impl TakeBack {
     /// said to have ended.
     pub async fn write(&self, conn: &mut Conn) -> Result<Vec<String>> {
         let found = Loan::get(conn, self.loan).await?;
-        if self.at < found.handed_out_at {
+        if self.at < found.lent_at {
             return Err(Error::Refused(format!(
                 "{} cannot have come back before it went out.",
                 found.tag
             )));
         }
         let done = sqlx::query!(
-            "UPDATE loans SET returned_at = ?, taken_back_by = ? WHERE id = ? AND returned_at IS NULL",
+            "UPDATE loans SET returned_at = ?, returned_to = ? WHERE id = ? AND returned_at IS NULL",
             self.at,
             self.by,
             self.loan
@@ -201,7 +201,7 @@ impl TakeBack {
         .await?;
         if done.rows_affected() == 0 {
             return Err(Error::Refused(format!(
-                "{} has been taken back already.",
+                "{} has been returned already.",
                 found.tag
             )));
         }
@@ -227,7 +227,7 @@ impl TakeBack {
         };
         NewEntry {
             instrument: found.instrument_id,
-            kind: EntryKind::TakeBack,
+            kind: EntryKind::Return,
             happened_at: self.at,
             recorded_at: self.recorded_at,
             by: self.by,
@@ -240,15 +240,15 @@ impl TakeBack {
     }
 }
 
-/// Takes an instrument back as it is written down: see [`TakeBack`].
-pub async fn take_back(
+/// Takes an instrument back as it is written down: see [`Return`].
+pub async fn return_loan(
     conn: &mut Conn,
     loan: LoanId,
     came_back: &[KitPartId],
     at: Moment,
     by: PersonId,
 ) -> Result<Vec<String>> {
-    TakeBack {
+    Return {
         loan,
         came_back: came_back.to_vec(),
         at,
@@ -303,7 +303,7 @@ pub async fn extend(
 /// An instrument's latest loan, open or over.
 pub async fn latest(conn: &mut Conn, instrument: InstrumentId) -> Result<Option<LoanId>> {
     Ok(sqlx::query_scalar!(
-        r#"SELECT id AS "id: LoanId" FROM loans WHERE instrument_id = ? ORDER BY handed_out_at DESC, id DESC LIMIT 1"#,
+        r#"SELECT id AS "id: LoanId" FROM loans WHERE instrument_id = ? ORDER BY lent_at DESC, id DESC LIMIT 1"#,
         instrument
     )
     .fetch_optional(conn)
@@ -367,12 +367,12 @@ impl Loan {
             Self,
             r#"SELECT l.id AS "id: LoanId", l.instrument_id AS "instrument_id: InstrumentId", i.tag,
                       i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
-                      b.email AS borrower_email, l.handed_out_at AS "handed_out_at: Moment", h.name AS handed_out_by,
+                      b.email AS borrower_email, l.lent_at AS "lent_at: Moment", h.name AS lent_by,
                       l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
-                      l.returned_at AS "returned_at: Moment", t.name AS "taken_back_by?: String"
+                      l.returned_at AS "returned_at: Moment", t.name AS "returned_to?: String"
                FROM loans l JOIN instruments i ON i.id = l.instrument_id
-                    JOIN people b ON b.id = l.borrower_id JOIN people h ON h.id = l.handed_out_by
-                    LEFT JOIN people t ON t.id = l.taken_back_by
+                    JOIN people b ON b.id = l.borrower_id JOIN people h ON h.id = l.lent_by
+                    LEFT JOIN people t ON t.id = l.returned_to
                WHERE l.id = ?"#,
             id
         )
@@ -387,16 +387,16 @@ impl Loan {
             Self,
             r#"SELECT l.id AS "id: LoanId", l.instrument_id AS "instrument_id: InstrumentId", i.tag,
                       i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
-                      b.email AS borrower_email, l.handed_out_at AS "handed_out_at: Moment", h.name AS handed_out_by,
+                      b.email AS borrower_email, l.lent_at AS "lent_at: Moment", h.name AS lent_by,
                       l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
-                      l.returned_at AS "returned_at: Moment", t.name AS "taken_back_by?: String"
+                      l.returned_at AS "returned_at: Moment", t.name AS "returned_to?: String"
                FROM loans l JOIN instruments i ON i.id = l.instrument_id
-                    JOIN people b ON b.id = l.borrower_id JOIN people h ON h.id = l.handed_out_by
-                    LEFT JOIN people t ON t.id = l.taken_back_by
+                    JOIN people b ON b.id = l.borrower_id JOIN people h ON h.id = l.lent_by
+                    LEFT JOIN people t ON t.id = l.returned_to
                WHERE (?1 IS NULL OR l.instrument_id = ?1) AND (?2 IS NULL OR l.borrower_id = ?2)
                  AND (NOT ?3 OR l.returned_at IS NULL)
                ORDER BY l.returned_at IS NOT NULL, CASE WHEN l.returned_at IS NULL THEN l.due_on END,
-                        l.handed_out_at DESC"#,
+                        l.lent_at DESC"#,
             which.instrument, which.borrower, which.open
         )
         .fetch_all(conn)
@@ -416,7 +416,7 @@ pub struct LoanSpan {
     /// What.
     pub instrument_id: InstrumentId,
     /// When it left.
-    pub handed_out_at: Moment,
+    pub lent_at: Moment,
     /// When it came back.
     pub returned_at: Option<Moment>,
 }
@@ -439,10 +439,10 @@ pub async fn due_days(conn: &mut Conn) -> Result<HashMap<InstrumentId, NaiveDate
 pub async fn spans(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Vec<LoanSpan>> {
     Ok(sqlx::query_as!(
         LoanSpan,
-        r#"SELECT l.instrument_id AS "instrument_id: InstrumentId", l.handed_out_at AS "handed_out_at: Moment",
+        r#"SELECT l.instrument_id AS "instrument_id: InstrumentId", l.lent_at AS "lent_at: Moment",
                   l.returned_at AS "returned_at: Moment"
            FROM instruments i CROSS JOIN loans l ON l.instrument_id = i.id
-           WHERE ?1 IS NULL OR i.id = ?1 ORDER BY l.handed_out_at, l.id"#,
+           WHERE ?1 IS NULL OR i.id = ?1 ORDER BY l.lent_at, l.id"#,
         instrument
     )
     .fetch_all(conn)

@@ -2,8 +2,8 @@
 //! that were corrected or struck out included.
 
 use super::entries::{Entry, EntryKind};
-use super::findings::{AsksFor, Finding, FindingWhat};
 use super::journeys::{Journey, JourneyKind};
+use super::problems::{AsksFor, Problem, ProblemWhat};
 use super::star_tests::{FocusSide, Method};
 use super::works::WorkWhat;
 use super::{AttemptId, Conn, EntryId, Error, InstrumentId, LoanId, Moment, Result};
@@ -14,7 +14,7 @@ pub enum Told {
     /// A move.
     Journey(Journey),
     /// Something wrong.
-    Finding(Finding),
+    Problem(Problem),
     /// What the bench did.
     Work {
         /// What.
@@ -82,9 +82,9 @@ struct Row {
     journey_kind: Option<JourneyKind>,
     distance_km: Option<f64>,
     severity: Option<i64>,
-    finding_what: Option<FindingWhat>,
+    problem_what: Option<ProblemWhat>,
     asks_for: Option<AsksFor>,
-    finding_words: Option<String>,
+    problem_words: Option<String>,
     work_what: Option<WorkWhat>,
     minutes: Option<i64>,
     moved_optics: Option<bool>,
@@ -110,9 +110,9 @@ impl From<Row> for Line {
                 severity: r.severity,
             })
         } else if let (Some(what), Some(asks_for), Some(words)) =
-            (r.finding_what, r.asks_for, r.finding_words)
+            (r.problem_what, r.asks_for, r.problem_words)
         {
-            Told::Finding(Finding {
+            Told::Problem(Problem {
                 what,
                 asks_for,
                 words,
@@ -191,8 +191,8 @@ async fn lines(
                   e.note, e.loan_id AS "loan_id: LoanId", b.name AS "borrower?: String",
                   j.kind AS "journey_kind?: JourneyKind", j.distance_km AS "distance_km?: f64",
                   j.severity AS "severity?: i64",
-                  f.what AS "finding_what?: FindingWhat", f.asks_for AS "asks_for?: AsksFor",
-                  f.words AS "finding_words?: String",
+                  f.what AS "problem_what?: ProblemWhat", f.asks_for AS "asks_for?: AsksFor",
+                  f.words AS "problem_words?: String",
                   w.what AS "work_what?: WorkWhat", w.minutes AS "minutes?: i64",
                   w.moved_optics AS "moved_optics?: bool", w.words AS "work_words?: String",
                   t.method AS "method?: Method", t.side AS "side?: FocusSide", t.diagonal AS "diagonal?: bool",
@@ -203,7 +203,7 @@ async fn lines(
                   t.attempt_id AS "attempt_id?: AttemptId"
            FROM entries e JOIN people p ON p.id = e.recorded_by
                 LEFT JOIN loans l ON l.id = e.loan_id LEFT JOIN people b ON b.id = l.borrower_id
-                LEFT JOIN journeys j ON j.entry_id = e.id LEFT JOIN findings f ON f.entry_id = e.id
+                LEFT JOIN journeys j ON j.entry_id = e.id LEFT JOIN problems f ON f.entry_id = e.id
                 LEFT JOIN works w ON w.entry_id = e.id LEFT JOIN star_tests t ON t.entry_id = e.id
            WHERE (?1 IS NULL OR e.instrument_id = ?1) AND (?2 IS NULL OR e.id = ?2)
            ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC"#,

@@ -82,7 +82,7 @@ impl NewPerson {
 }
 
 impl Person {
-    /// Adds a person without a password; they choose one at a one-time address.
+    /// Adds a person without a password; they choose one at a sign-in link.
     pub async fn add(conn: &mut Conn, new: &NewPerson, at: Moment) -> Result<PersonId> {
         let id = PersonId::fresh();
         let taken = sqlx::query_scalar!(

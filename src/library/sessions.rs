@@ -1,4 +1,4 @@
-//! Sessions and one-time addresses. Only hashes of tokens are stored.
+//! Sessions and sign-in link. Only hashes of tokens are stored.
 
 use chrono::Duration;
 use sha2::{Digest, Sha256};
@@ -10,11 +10,11 @@ use super::{Conn, Error, Moment, PersonId, Result};
 pub const IDLE: Duration = Duration::days(14);
 /// How long a session lasts at all.
 pub const LONGEST: Duration = Duration::days(60);
-/// How long a one-time address works.
+/// How long a sign-in link works.
 pub const ADDRESS_LASTS: Duration = Duration::hours(72);
 
 words! {
-    /// What a one-time address is for.
+    /// What a sign-in link is for.
     pub enum Purpose {
         /// The first coordinator sets the club up.
         SetUp = "set-up", "set-up";
@@ -151,7 +151,7 @@ pub async fn end_all(conn: &mut Conn, person: PersonId) -> Result<()> {
     Ok(())
 }
 
-/// Makes a one-time address; earlier unused ones for the same person and
+/// Makes a sign-in link; earlier unused ones for the same person and
 /// purpose stop working.
 pub async fn make_address(
     conn: &mut Conn,
@@ -164,22 +164,27 @@ pub async fn make_address(
     let hash = token.hash();
     let expires = now + ADDRESS_LASTS;
     sqlx::query!(
-        "UPDATE one_time_addresses SET expires_at = ? WHERE used_at IS NULL AND purpose = ? AND person_id IS ?",
+        "UPDATE sign_in_links SET expires_at = ? WHERE used_at IS NULL AND purpose = ? AND person_id IS ?",
         now, purpose, person
     )
     .execute(&mut *conn)
     .await?;
     sqlx::query!(
-        "INSERT INTO one_time_addresses (token_hash, purpose, person_id, made_at, made_by, expires_at)
+        "INSERT INTO sign_in_links (token_hash, purpose, person_id, made_at, made_by, expires_at)
          VALUES (?, ?, ?, ?, ?, ?)",
-        hash, purpose, person, now, made_by, expires
+        hash,
+        purpose,
+        person,
+        now,
+        made_by,
+        expires
     )
     .execute(conn)
     .await?;
     Ok(token)
 }
 
-/// What a one-time address is for, while it works.
+/// What a sign-in link is for, while it works.
 pub async fn address(
     conn: &mut Conn,
     token: &Token,
@@ -188,23 +193,23 @@ pub async fn address(
     let hash = token.hash();
     let row = sqlx::query!(
         r#"SELECT purpose AS "purpose: Purpose", person_id AS "person_id: PersonId"
-           FROM one_time_addresses WHERE token_hash = ? AND used_at IS NULL AND expires_at > ?"#,
+           FROM sign_in_links WHERE token_hash = ? AND used_at IS NULL AND expires_at > ?"#,
         hash,
         now
     )
     .fetch_optional(conn)
     .await?
     .ok_or(Error::NotFound(
-        "one-time address (it works once, for three days)",
+        "sign-in link (it works once, for three days)",
     ))?;
     Ok((row.purpose, row.person_id))
 }
 
-/// Uses a one-time address up.
+/// Uses a sign-in link up.
 pub async fn use_address(conn: &mut Conn, token: &Token, now: Moment) -> Result<()> {
     let hash = token.hash();
     let done = sqlx::query!(
-        "UPDATE one_time_addresses SET used_at = ? WHERE token_hash = ? AND used_at IS NULL AND expires_at > ?",
+        "UPDATE sign_in_links SET used_at = ? WHERE token_hash = ? AND used_at IS NULL AND expires_at > ?",
         now, hash, now
     )
     .execute(conn)
@@ -213,7 +218,7 @@ pub async fn use_address(conn: &mut Conn, token: &Token, now: Moment) -> Result<
         Ok(())
     } else {
         Err(Error::NotFound(
-            "one-time address (it works once, for three days)",
+            "sign-in link (it works once, for three days)",
         ))
     }
 }

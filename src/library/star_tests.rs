@@ -93,7 +93,7 @@ impl StarTest {
 }
 
 /// Every standing star test of one instrument, or of all, oldest first.
-pub async fn standing(
+pub async fn current(
     conn: &mut Conn,
     instrument: Option<InstrumentId>,
 ) -> Result<Vec<LoggedStarTest>> {
@@ -103,7 +103,7 @@ pub async fn standing(
                   t.side AS "side: FocusSide", t.diagonal AS "diagonal: bool", t.seeing, t.magnification,
                   t.defocus_waves, t.thin_to_thick, t.thin_clock_deg, t.coma_rms_waves, t.coma_rms_waves_sigma,
                   t.attempt_id AS "attempt_id: AttemptId", t.judged
-           FROM instruments i CROSS JOIN standing_entries e ON e.instrument_id = i.id AND e.kind = 'star-test'
+           FROM instruments i CROSS JOIN current_entries e ON e.instrument_id = i.id AND e.kind = 'star-test'
                 JOIN star_tests t ON t.entry_id = e.id
            WHERE ?1 IS NULL OR i.id = ?1
            ORDER BY e.happened_at, e.recorded_at, e.id"#,

@@ -13,7 +13,7 @@ pub struct Telling {
     pub first_told: Moment,
     /// That first entry.
     pub first_entry: EntryId,
-    /// When the loan it belongs to was handed out, if it belongs to one.
+    /// When the loan it belongs to was lent, if it belongs to one.
     pub loan_from: Option<Moment>,
 }
 
@@ -34,8 +34,8 @@ pub async fn of_standing(
                FROM entries c JOIN chain ON c.supersedes = chain.id
            )
            SELECT chain.id AS "entry_id!: EntryId", chain.first_told AS "first_told!: Moment",
-                  chain.first_entry AS "first_entry!: EntryId", l.handed_out_at AS "loan_from?: Moment"
-           FROM chain JOIN standing_entries s ON s.id = chain.id LEFT JOIN loans l ON l.id = chain.loan_id"#,
+                  chain.first_entry AS "first_entry!: EntryId", l.lent_at AS "loan_from?: Moment"
+           FROM chain JOIN current_entries s ON s.id = chain.id LEFT JOIN loans l ON l.id = chain.loan_id"#,
         instrument
     )
     .fetch_all(conn)

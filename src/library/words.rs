@@ -13,6 +13,7 @@ pub struct UnknownWord {
 
 /// Declares an enum whose variants each have a slug (stored, in addresses and
 /// form values) and a plain-word label (on pages, its `Display`).
+#[macro_export]
 macro_rules! words {
     ($(#[$doc:meta])* pub enum $name:ident {
         $($(#[$vdoc:meta])* $variant:ident = $slug:literal, $label:literal;)+
@@ -48,11 +49,11 @@ macro_rules! words {
         }
 
         impl std::str::FromStr for $name {
-            type Err = $crate::library::UnknownWord;
+            type Err = $crate::UnknownWord;
             fn from_str(word: &str) -> Result<Self, Self::Err> {
                 match word {
                     $($slug => Ok(Self::$variant),)+
-                    _ => Err($crate::library::UnknownWord {
+                    _ => Err($crate::UnknownWord {
                         word: word.to_owned(),
                         known: [$($slug),+].join(", "),
                     }),
@@ -63,6 +64,7 @@ macro_rules! words {
 }
 
 /// Declares a newtype id around a [`uuid::Uuid`], stored as 16 bytes.
+#[macro_export]
 macro_rules! id {
     ($(#[$doc:meta])* $name:ident) => {
         $(#[$doc])*

@@ -2,7 +2,7 @@
 
 use chrono::NaiveDate;
 
-use super::instruments::{Instrument, Standing};
+use super::instruments::{Instrument, Status};
 use super::{Conn, Error, InstrumentId, Moment, PersonId, Result, WorkNightId};
 
 /// A work night to be made.
@@ -155,7 +155,7 @@ pub async fn assign(
 ) -> Result<()> {
     WorkNight::get(conn, night).await?.refuse_called_off()?;
     let found = Instrument::get(conn, instrument).await?;
-    if found.standing == Standing::Retired {
+    if found.status == Status::Retired {
         return Err(Error::Refused(format!(
             "{} is retired and needs no work night.",
             found.tag

@@ -1,7 +1,7 @@
 //! Work: what the bench did.
 
 use super::entries::{EntryKind, NewEntry};
-use super::instruments::{Instrument, Standing};
+use super::instruments::{Instrument, Status};
 use super::{Conn, EntryId, Error, InstrumentId, Moment, PersonId, Result};
 
 words! {
@@ -32,7 +32,7 @@ pub struct Work {
     pub moved_optics: bool,
     /// In words.
     pub words: String,
-    /// The findings this settles.
+    /// The problems this settles.
     pub settles: Vec<EntryId>,
 }
 
@@ -64,11 +64,11 @@ impl Work {
         )
         .execute(&mut *conn)
         .await?;
-        for finding in &self.settles {
+        for problem in &self.settles {
             sqlx::query!(
-                "INSERT INTO work_settles (work_entry_id, finding_entry_id) VALUES (?, ?)",
+                "INSERT INTO work_settles (work_entry_id, problem_entry_id) VALUES (?, ?)",
                 entry,
-                finding
+                problem
             )
             .execute(&mut *conn)
             .await?;
@@ -86,16 +86,13 @@ impl Work {
 }
 
 /// Every standing piece of work of one instrument, or of all, oldest first.
-pub async fn standing(
-    conn: &mut Conn,
-    instrument: Option<InstrumentId>,
-) -> Result<Vec<LoggedWork>> {
+pub async fn current(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Vec<LoggedWork>> {
     Ok(sqlx::query_as!(
         LoggedWork,
         r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.happened_at AS "happened_at: Moment", w.what AS "what: WorkWhat", w.minutes,
                   w.moved_optics AS "moved_optics: bool", w.words
-           FROM instruments i CROSS JOIN standing_entries e ON e.instrument_id = i.id AND e.kind = 'work'
+           FROM instruments i CROSS JOIN current_entries e ON e.instrument_id = i.id AND e.kind = 'work'
                 JOIN works w ON w.entry_id = e.id
            WHERE ?1 IS NULL OR i.id = ?1
            ORDER BY e.happened_at, e.recorded_at, e.id"#,
@@ -113,7 +110,7 @@ pub async fn standing(
 pub async fn put(
     conn: &mut Conn,
     instrument: &Instrument,
-    to: Standing,
+    to: Status,
     reason: &str,
     by: PersonId,
     at: Moment,
@@ -124,18 +121,18 @@ pub async fn put(
             "{tag} is out on loan, so it cannot go to the bench or the shelf. Take it back first."
         )));
     }
-    if instrument.standing == Standing::Retired {
+    if instrument.status == Status::Retired {
         return Err(Error::Refused(format!(
             "{tag} is retired. A coordinator can bring it back from its register page."
         )));
     }
-    if instrument.standing == to {
+    if instrument.status == to {
         return Err(Error::Refused(format!("{tag} is {to} already.")));
     }
-    Instrument::set_standing(conn, instrument.id, to, reason).await?;
+    Instrument::set_status(conn, instrument.id, to, reason).await?;
     NewEntry {
         instrument: instrument.id,
-        kind: EntryKind::Standing,
+        kind: EntryKind::Status,
         happened_at: at,
         recorded_at: at,
         by,

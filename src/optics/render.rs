@@ -132,7 +132,7 @@ fn blurred(picture: Vec<f64>, size: usize, fwhm: f64) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::optics::wavefront::{a4_from_w020, coma_from_w131};
+    use crate::wavefront::{a4_from_w020, coma_from_w131};
 
     fn scene(wavefront: Wavefront, field: f64) -> Scene {
         Scene {

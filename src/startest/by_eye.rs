@@ -4,7 +4,7 @@
 //! one side gives the coma. Both are judged, so the error is wide and said.
 
 use super::report::Wavefront;
-use crate::optics::wavefront::{annular_from_noll_coma, coma_from_w131};
+use optics::wavefront::{annular_from_noll_coma, coma_from_w131};
 
 /// How a person told the donut's width.
 #[derive(Debug, Clone, Copy, PartialEq)]

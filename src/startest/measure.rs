@@ -10,7 +10,7 @@ use super::report::{FrameCount, Reason, Report};
 use super::rings::{Effort, GeometricComa, Geometry, NoRings, Start, measure_rings};
 use super::scatter;
 use super::stack::{Stack, with_gaps};
-use crate::optics::field;
+use optics::field;
 
 mod answer;
 mod writing;

@@ -390,7 +390,7 @@ impl Report {
         frames: FrameCount,
         notes: Vec<Reason>,
     ) -> Self {
-        let strehl = crate::optics::strehl::exponential(wavefront.coma_annular_rms_waves);
+        let strehl = optics::strehl::exponential(wavefront.coma_annular_rms_waves);
         Report {
             verdict: Verdict::Measured,
             reasons: Vec::new(),

@@ -4,7 +4,7 @@ use super::coma;
 use super::frame::Setup;
 use super::response::Shares;
 use super::rings::Geometry;
-use crate::optics::wavefront::{coma_from_w131, w131_from_coma};
+use optics::wavefront::{coma_from_w131, w131_from_coma};
 
 /// Coma read from a [`Geometry`], waves at 550 nm.
 #[derive(Debug, Clone, Copy, PartialEq)]

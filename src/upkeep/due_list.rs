@@ -10,13 +10,13 @@ use super::drift::plan::{Need, Waited, press};
 use super::figures::trimmed;
 use super::foresight::{Foreseer, Foresight, Question, chance_of_trouble, next_loan};
 use super::recall::Recall;
-use super::rules::{Assessment, DueReason, Reading};
+use super::rules::{Assessment, Condition, DueReason};
 use super::shelf::{Fleet, Member};
-use crate::library::club::Club;
-use crate::library::instruments::{Design, State};
-use crate::library::loans;
-use crate::library::star_tests::Method;
-use crate::library::{Conn, InstrumentId, Moment, Result};
+use library::club::Club;
+use library::instruments::{Design, State};
+use library::loans;
+use library::star_tests::Method;
+use library::{Conn, InstrumentId, Moment, Result};
 
 /// Which instruments to list; `None` lists all.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -94,8 +94,8 @@ pub struct DueRow {
     pub back_by: Option<NaiveDate>,
     /// Whether that day has passed.
     pub overdue: bool,
-    /// in-line, usable, bench-first or not-known.
-    pub reading: Reading,
+    /// ready, usable, needs-bench or not-checked.
+    pub condition: Condition,
     /// How far it is past its limits; see the words below the list.
     pub urgency: f64,
     /// How much it presses: chance of trouble, times what the next loan needs,
@@ -269,7 +269,7 @@ fn numbers(outlook: &Outlook, limit: f64) -> Vec<String> {
     numbers.extend(outlook.flags.iter().map(|f| f.evidence.clone()));
     if let Some(s) = Some(outlook.sharp) {
         numbers.push(format!(
-            "In line it would be sharp up to {}; {} % of that is likely lost now, {} % after the bench.",
+            "Ready it would be sharp up to {}; {} % of that is likely lost now, {} % after the bench.",
             about(s.in_line),
             trimmed(s.expected_loss * 100.0, 0),
             trimmed(s.loss_after_bench * 100.0, 0)
@@ -414,7 +414,7 @@ fn row(
         state,
         overdue: back_by.is_some_and(|b| b < club.date(now)),
         back_by,
-        reading: a.reading,
+        condition: a.condition,
         urgency,
         press: rounded(pressing, 4),
         foreseen,
@@ -443,7 +443,7 @@ pub fn due_days(assessment: &Assessment, club: &Club, now: Moment) -> i64 {
 /// How the order comes about when it goes by chance.
 pub const PRESS_WORDS: &str = "What presses most stands first: the chance that something is wrong, times what the next loan needs \
      (Moon and planets 1.5, anything 1, nobody waiting 0.8, wide fields 0.5), times how long things have waited (twice as much once the first in line has waited 60 days, and half as much again once it has been due for 180). \
-     What is due by a set limit is always on this list, whatever its chance; a finding that asks for the bench, or a knock to one of the Sun's own, \
+     What is due by a set limit is always on this list, whatever its chance; a problem that asks for the bench, or a knock to one of the Sun's own, \
      counts as nine chances in ten.";
 
 /// Sorts by what presses or by urgency, equal ones by tag, and numbers them.

@@ -4,8 +4,8 @@
 //! starting point: common practice, no source (check-values.md 7: transport
 //! test levels are published, none predicts loss of collimation).
 
-use crate::library::instruments::Design;
-use crate::library::journeys::{Journey, JourneyKind};
+use library::instruments::Design;
+use library::journeys::{Journey, JourneyKind};
 
 /// Kilometres taken for a drive whose distance nobody told.
 pub const UNTOLD_DRIVE_KM: f64 = 40.0;

@@ -2,7 +2,7 @@
 
 use chrono::Months;
 
-use crate::library::Moment;
+use library::Moment;
 
 /// A number with at most so many decimals, without trailing zeros.
 pub fn trimmed(value: f64, decimals: usize) -> String {

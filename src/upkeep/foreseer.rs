@@ -12,13 +12,13 @@ use std::time::{Duration, Instant};
 use tokio::sync::Semaphore;
 
 use super::drift::chain::{Chain, Fresh};
-use super::drift::fit::{Learned, learn};
+use super::drift::fit::{Learnt, learn};
 use super::drift::outlook::{Asked, Outlook, outlook};
 use super::drift::params::fresh_index;
 use super::foresight::Entered;
 use super::recall::Recall;
 use super::record::{self, Record};
-use crate::library::InstrumentId;
+use library::InstrumentId;
 
 /// Keeps in mind what was learned, so that a new entry costs no more than its
 /// own design's pool. Cheap to clone; clones share the memory. Nothing is stored:
@@ -80,7 +80,7 @@ struct Memory {
 /// What the fleet taught.
 #[derive(Debug, Clone)]
 struct Lesson {
-    learned: Arc<Learned>,
+    learned: Arc<Learnt>,
     /// Fingerprint of each pool's chains.
     keys: HashMap<usize, u64>,
     /// Lessons of single pools since the whole was learned.
@@ -111,7 +111,7 @@ struct Told {
     /// Everything they rest on, as a number.
     key: u64,
     days: Days,
-    learned: Arc<Learned>,
+    learned: Arc<Learnt>,
     outlooks: Outlooks,
 }
 
@@ -218,7 +218,7 @@ fn keys_of(entered: &[Entered]) -> HashMap<usize, u64> {
 impl Foreseer {
     /// What these chains teach; what was learned before where that takes long, and
     /// then the lesson is learned in the background.
-    fn learned(&self, entered: &Arc<[Entered]>, days: Days) -> Arc<Learned> {
+    fn learned(&self, entered: &Arc<[Entered]>, days: Days) -> Arc<Learnt> {
         let before = self.memory().lesson.clone();
         let task = Task::of(entered, before.as_ref());
         let Some(before) = before else {
@@ -259,7 +259,7 @@ impl Foreseer {
         asked
     }
 
-    fn learn(&self, task: Task, entered: &[Entered], before: Option<&Lesson>) -> Arc<Learned> {
+    fn learn(&self, task: Task, entered: &[Entered], before: Option<&Lesson>) -> Arc<Learnt> {
         let lesson = task.learn(entered, before);
         let learned = lesson.learned.clone();
         self.memory().lesson = Some(lesson);
@@ -273,7 +273,7 @@ impl Foreseer {
         key: u64,
         days: Days,
         only: Option<InstrumentId>,
-    ) -> (Arc<Learned>, Outlooks) {
+    ) -> (Arc<Learnt>, Outlooks) {
         let learned = self.learned(entered, days);
         let asked = entered
             .iter()
@@ -289,7 +289,7 @@ impl Foreseer {
     fn outlooks<'a>(
         &self,
         entered: impl Iterator<Item = &'a Entered>,
-        learned: &Learned,
+        learned: &Learnt,
         days: Days,
     ) -> HashMap<InstrumentId, Arc<Outlook>> {
         let keyed: Vec<(&Entered, Asked, u64)> = entered
@@ -399,7 +399,7 @@ impl Foreseer {
 
     /// What was worked out from the very same, unless the fleet has taught more
     /// since.
-    pub(super) fn told(&self, key: u64) -> Option<(Arc<Learned>, Outlooks)> {
+    pub(super) fn told(&self, key: u64) -> Option<(Arc<Learnt>, Outlooks)> {
         let memory = self.memory();
         let told = memory.told.iter().find(|t| t.key == key)?;
         let lesson = memory.lesson.as_ref()?;
@@ -407,7 +407,7 @@ impl Foreseer {
             .then(|| (told.learned.clone(), told.outlooks.clone()))
     }
 
-    fn keep(&self, key: u64, days: Days, learned: &Arc<Learned>, outlooks: &Outlooks) {
+    fn keep(&self, key: u64, days: Days, learned: &Arc<Learnt>, outlooks: &Outlooks) {
         let mut memory = self.memory();
         memory.told.retain(|t| t.days.coming != days.coming);
         if memory.told.len() >= MOST_TOLD {
@@ -439,7 +439,7 @@ fn in_background(kind: &Arc<Semaphore>, work: impl FnOnce() + Send + 'static) {
 
 /// Everything that an outlook rests on, as a number that differs, as good as
 /// surely, when any of it does.
-fn rests_on(entered: &Entered, learned: &Learned, asked: &Asked) -> u64 {
+fn rests_on(entered: &Entered, learned: &Learnt, asked: &Asked) -> u64 {
     use std::hash::{DefaultHasher, Hash, Hasher};
     let chain = entered.chain();
     let mut hasher = DefaultHasher::new();

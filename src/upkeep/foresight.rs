@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use super::drift::chain::Chain;
-use super::drift::fit::Learned;
+use super::drift::fit::Learnt;
 use super::drift::from_history::day_of;
 use super::drift::plan::Need;
 pub use super::foreseer::Foreseer;
@@ -16,9 +16,9 @@ use super::recall::{Known, Marked};
 use super::record::{self, Record};
 use super::rules::DueCode;
 use super::shelf::{Fleet, Member};
-use crate::library::club::Club;
-use crate::library::waits::WantsItFor;
-use crate::library::{InstrumentId, Moment};
+use library::club::Club;
+use library::waits::WantsItFor;
+use library::{InstrumentId, Moment};
 
 /// One instrument as the model and the plain rules both see it.
 #[derive(Debug, Clone)]
@@ -52,7 +52,7 @@ impl Entered {
 #[derive(Debug, Clone)]
 pub struct Foresight {
     /// What was learned.
-    pub learned: Arc<Learned>,
+    pub learned: Arc<Learnt>,
     /// Of each instrument asked about that takes a star test.
     pub outlooks: Outlooks,
     /// How well it would have foretold the club's own past.
@@ -84,7 +84,7 @@ impl Foresight {
         foreseer: &Foreseer,
         fleet: &Fleet,
         question: Question,
-    ) -> Result<Self, crate::library::Error> {
+    ) -> Result<Self, library::Error> {
         let entered: Arc<[Entered]> = entered(fleet).into();
         // The day counts whole: what came in within it is known, and two lists of one
         // day agree.
@@ -146,8 +146,8 @@ fn key_of(entered: &[Entered], days: Days) -> u64 {
     hasher.finish()
 }
 
-fn shutting_down() -> crate::library::Error {
-    crate::library::Error::Refused("The tool is shutting down.".to_owned())
+fn shutting_down() -> library::Error {
+    library::Error::Refused("The tool is shutting down.".to_owned())
 }
 
 fn entered(fleet: &Fleet) -> Vec<Entered> {
@@ -186,7 +186,7 @@ pub fn next_loan(member: &Member, club: &Club, now: Moment) -> (Need, i64) {
 /// practice, no source.
 pub fn trouble_of(code: DueCode) -> f64 {
     match code {
-        DueCode::Finding | DueCode::Knock => 0.9,
+        DueCode::Problem | DueCode::Knock => 0.9,
         DueCode::Ahead => 0.2,
         _ => 0.0,
     }

@@ -11,14 +11,14 @@ use std::collections::HashMap;
 
 use chrono::Duration;
 
-use crate::library::findings::LoggedFinding;
-use crate::library::instruments::Design;
-use crate::library::journeys::{Journey, JourneyKind, LoggedJourney};
-use crate::library::loans::LoanSpan;
-use crate::library::star_tests::{LoggedStarTest, StarTest};
-use crate::library::telling::Telling;
-use crate::library::works::LoggedWork;
-use crate::library::{EntryId, Moment};
+use library::instruments::Design;
+use library::journeys::{Journey, JourneyKind, LoggedJourney};
+use library::loans::LoanSpan;
+use library::problems::LoggedProblem;
+use library::star_tests::{LoggedStarTest, StarTest};
+use library::telling::Telling;
+use library::works::LoggedWork;
+use library::{EntryId, Moment};
 
 use super::exposure;
 
@@ -47,7 +47,7 @@ pub struct Dated<T> {
 pub struct Move {
     /// The move.
     pub journey: Journey,
-    /// When the loan it belongs to was handed out, if it belongs to one.
+    /// When the loan it belongs to was lent, if it belongs to one.
     pub loan_from: Option<Moment>,
 }
 
@@ -59,14 +59,14 @@ pub struct Logbook {
     /// Looks at a star.
     pub tests: Vec<LoggedStarTest>,
     /// What was found wrong.
-    pub findings: Vec<LoggedFinding>,
+    pub problems: Vec<LoggedProblem>,
     /// What the bench did.
     pub works: Vec<LoggedWork>,
     /// Loans.
     pub loans: Vec<LoanSpan>,
 }
 
-/// Standing entries only, each list in order.
+/// Status entries only, each list in order.
 #[derive(Debug, Clone)]
 pub struct History {
     /// Optical design.
@@ -76,7 +76,7 @@ pub struct History {
     /// Looks at a star.
     pub tests: Vec<Dated<StarTest>>,
     /// What was found wrong.
-    pub findings: Vec<Dated<LoggedFinding>>,
+    pub problems: Vec<Dated<LoggedProblem>>,
     /// What the bench did.
     pub works: Vec<Dated<LoggedWork>>,
     /// Loans, oldest first.
@@ -116,7 +116,7 @@ impl History {
             design,
             moves: Vec::new(),
             tests: Vec::new(),
-            findings: Vec::new(),
+            problems: Vec::new(),
             works: Vec::new(),
             loans: Vec::new(),
             ahead: Vec::new(),
@@ -168,28 +168,28 @@ impl History {
                 history.works.push(Dated { at, what: w });
             }
         }
-        for f in logbook.findings {
+        for f in logbook.problems {
             // What is wrong is wrong whatever its date says.
             let at = place(f.entry_id, f.happened_at).unwrap_or(When {
                 moment: now,
                 told: now,
                 entry: f.entry_id,
             });
-            history.findings.push(Dated { at, what: f });
+            history.problems.push(Dated { at, what: f });
         }
         history.moves.sort_by_key(|d| d.at);
         history.tests.sort_by_key(|d| d.at);
         history.works.sort_by_key(|d| d.at);
-        history.findings.sort_by_key(|d| d.at);
+        history.problems.sort_by_key(|d| d.at);
         ahead.sort();
         history.ahead = ahead;
         history.loans = logbook.loans;
-        history.loans.sort_by_key(|l| l.handed_out_at);
+        history.loans.sort_by_key(|l| l.lent_at);
         history
     }
 
     /// The same logbook as it would have read at an earlier moment, by when things
-    /// happened. Findings settled since stay settled.
+    /// happened. Problems settled since stay settled.
     pub fn as_of(&self, moment: Moment) -> Self {
         fn before<T: Clone>(all: &[Dated<T>], moment: Moment) -> Vec<Dated<T>> {
             all.iter()
@@ -201,12 +201,12 @@ impl History {
             design: self.design,
             moves: before(&self.moves, moment),
             tests: before(&self.tests, moment),
-            findings: before(&self.findings, moment),
+            problems: before(&self.problems, moment),
             works: before(&self.works, moment),
             loans: self
                 .loans
                 .iter()
-                .filter(|l| l.handed_out_at <= moment)
+                .filter(|l| l.lent_at <= moment)
                 .map(|l| LoanSpan {
                     returned_at: l.returned_at.filter(|r| *r <= moment),
                     ..*l
@@ -222,8 +222,8 @@ impl History {
             self.moves.first().map(|d| d.at.moment),
             self.tests.first().map(|d| d.at.moment),
             self.works.first().map(|d| d.at.moment),
-            self.findings.first().map(|d| d.at.moment),
-            self.loans.first().map(|l| l.handed_out_at),
+            self.problems.first().map(|d| d.at.moment),
+            self.loans.first().map(|l| l.lent_at),
         ];
         firsts.into_iter().flatten().min()
     }
@@ -247,9 +247,9 @@ impl History {
             .find(|w| w.what.moved_optics && tested.is_none_or(|t| w.at > t))
     }
 
-    /// Open findings, the latest first.
-    pub fn open_findings(&self) -> impl Iterator<Item = &Dated<LoggedFinding>> {
-        self.findings.iter().rev().filter(|f| !f.what.settled)
+    /// Open problems, the latest first.
+    pub fn open_problems(&self) -> impl Iterator<Item = &Dated<LoggedProblem>> {
+        self.problems.iter().rev().filter(|f| !f.what.settled)
     }
 
     /// Moving about after `since`; with `None`, all there ever was.
@@ -264,9 +264,9 @@ impl History {
         let mut legs = 0.0;
         let mut unreported_loans = 0;
         for loan in self.loans.iter().filter(|l| !self.is_reported(l)) {
-            // A test at the instant of handing out comes before the drive, one
-            // at the instant of taking back comes after it.
-            let there = since.is_none_or(|s| loan.handed_out_at >= s.moment);
+            // A test at the instant of lending comes before the drive, one
+            // at the instant of returning comes after it.
+            let there = since.is_none_or(|s| loan.lent_at >= s.moment);
             let back = loan
                 .returned_at
                 .is_some_and(|r| since.is_none_or(|s| r > s.moment));
@@ -294,7 +294,7 @@ impl History {
             .map(|m| (m.at.moment, exposure::of_journey(&m.what.journey)));
         let untold = self.loans.iter().filter(|l| !self.is_reported(l));
         let legs = untold.flat_map(|l| {
-            let there = Some(l.handed_out_at);
+            let there = Some(l.lent_at);
             let there = there.filter(|at| since.is_none_or(|s| *at >= s.moment));
             let back = l
                 .returned_at
@@ -315,12 +315,12 @@ impl History {
 
     /// Whether anyone told of a journey of this loan.
     pub fn is_reported(&self, loan: &LoanSpan) -> bool {
-        let from = loan.handed_out_at - Duration::hours(BEFORE_LOAN_HOURS);
+        let from = loan.lent_at - Duration::hours(BEFORE_LOAN_HOURS);
         let until = loan
             .returned_at
             .map(|r| r + Duration::hours(AFTER_LOAN_HOURS));
         self.moves.iter().any(|m| match m.what.loan_from {
-            Some(of) => of == loan.handed_out_at,
+            Some(of) => of == loan.lent_at,
             None => m.at.moment >= from && until.is_none_or(|u| m.at.moment <= u),
         })
     }
@@ -329,7 +329,7 @@ impl History {
     pub fn loans_since(&self, since: Option<When>) -> Vec<Moment> {
         self.loans
             .iter()
-            .map(|l| l.handed_out_at)
+            .map(|l| l.lent_at)
             .filter(|at| since.is_none_or(|s| *at >= s.moment))
             .collect()
     }

@@ -1,9 +1,9 @@
 //! The limits in force for one instrument: the default of its design, what
 //! coordinators set for the design, what they set for the instrument.
 
-use crate::library::instruments::Design;
-use crate::library::limits::{LimitSet, LimitWhat};
-use crate::library::{InstrumentId, Moment};
+use library::instruments::Design;
+use library::limits::{LimitSet, LimitWhat};
+use library::{InstrumentId, Moment};
 
 /// Where a limit comes from.
 #[derive(Debug, Clone, PartialEq)]

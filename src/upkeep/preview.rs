@@ -2,11 +2,11 @@
 //! the same logbooks, under the limits as they would be.
 
 use super::limits::{self, Limits};
-use super::rules::{Assessment, Reading};
+use super::rules::{Assessment, Condition};
 use super::shelf::{Fleet, Member};
-use crate::library::instruments::Design;
-use crate::library::limits::{LimitSet, LimitWhat, Whose};
-use crate::library::{Conn, Moment, Result};
+use library::instruments::Design;
+use library::limits::{LimitSet, LimitWhat, Whose};
+use library::{Conn, Moment, Result};
 
 /// A change of a limit that someone thinks of.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,10 +26,10 @@ pub struct Touched {
     pub tag: String,
     /// Its name.
     pub name: String,
-    /// The reading before.
-    pub before: Reading,
-    /// The reading after.
-    pub after: Reading,
+    /// The condition before.
+    pub before: Condition,
+    /// The condition after.
+    pub after: Condition,
     /// Why: the reasons that come or go, in words.
     pub why: Vec<String>,
 }
@@ -98,7 +98,7 @@ pub fn of(fleet: &Fleet, change: &Change, now: Moment) -> Preview {
             (true, false) => preview
                 .removed
                 .push(touched(member, &before, &after, &before)),
-            _ if before.reading != after.reading => {
+            _ if before.condition != after.condition => {
                 preview
                     .reread
                     .push(touched(member, &before, &after, &after));
@@ -119,8 +119,8 @@ fn touched(member: &Member, before: &Assessment, after: &Assessment, why: &Asses
     Touched {
         tag: member.instrument.tag.clone(),
         name: member.instrument.name.clone(),
-        before: before.reading,
-        after: after.reading,
+        before: before.condition,
+        after: after.condition,
         why: why.due.as_ref().map_or_else(
             || why.reasons.clone(),
             |due| due.reasons.iter().map(|r| r.words.clone()).collect(),

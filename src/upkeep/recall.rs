@@ -17,8 +17,8 @@ use super::drift::from_history::chain_of;
 use super::history::History;
 use super::limits::Limits;
 use super::rules::Gathered;
-use crate::library::instruments::Design;
-use crate::library::{InstrumentId, Moment};
+use library::instruments::Design;
+use library::{InstrumentId, Moment};
 
 /// Logbooks kept in mind. Cheap to clone; clones share the memory. A fresh one
 /// reads them all again.
@@ -85,7 +85,7 @@ impl Known {
             history.moves.last().map(|d| d.at.moment),
             history.tests.last().map(|d| d.at.moment),
             history.works.last().map(|d| d.at.moment),
-            history.findings.last().map(|d| d.at.moment),
+            history.problems.last().map(|d| d.at.moment),
         ];
         Self {
             latest: dates.into_iter().flatten().max(),

@@ -11,8 +11,8 @@ use super::drift::back_test::{Class, Said, Verdict, back_test, calibration, verd
 use super::drift::chain::Chain;
 use super::foresight::Entered;
 use super::rules::DueCode;
-use crate::library::instruments::Design;
-use crate::library::limits::LimitWhat;
+use library::instruments::Design;
+use library::limits::LimitWhat;
 
 /// What a record was made from: looks in all, and a fingerprint of limits and
 /// logbooks.

@@ -1,4 +1,4 @@
-//! The plain rules: what an instrument's reading is, whether it is due for the
+//! The plain rules: what an instrument's condition is, whether it is due for the
 //! bench, how urgently, and why, in words.
 //!
 //! A value equal to its limit is not over it. Coma is held against its limit as
@@ -11,31 +11,31 @@
 use super::figures::{self, trimmed};
 use super::history::{Dated, Exposure, History, When};
 use super::limits::Limits;
-use crate::library::Moment;
-use crate::library::findings::{AsksFor, LoggedFinding};
-use crate::library::star_tests::{Method, StarTest};
-use crate::startest::words::waves_and_error;
+use library::Moment;
+use library::problems::{AsksFor, LoggedProblem};
+use library::star_tests::{Method, StarTest};
+use startest::words::waves_and_error;
 
-words! {
+library::words! {
     /// What can be said of an instrument's optics today. Always shown with its
     /// reason and date.
-    pub enum Reading {
+    pub enum Condition {
         /// Lined up, as far as the last look and what it has been through tell.
-        InLine = "in-line", "in line";
+        Ready = "ready", "ready";
         /// Good enough if the borrower knows the limit.
-        Usable = "usable", "usable, note the limit";
+        Usable = "usable", "usable with a limit";
         /// To the bench before the next loan.
-        BenchFirst = "bench-first", "bench first";
+        NeedsBench = "needs-bench", "needs the bench";
         /// Nobody can honestly say.
-        NotKnown = "not-known", "not known";
+        NotChecked = "not-checked", "not checked";
     }
 }
 
-words! {
+library::words! {
     /// What makes an instrument due.
     pub enum DueCode {
-        /// A finding asks for the bench.
-        Finding = "finding", "finding";
+        /// A problem asks for the bench.
+        Problem = "problem", "problem";
         /// Coma over its limit.
         Coma = "coma", "coma";
         /// An instrument for the Sun was knocked and not looked over since.
@@ -95,8 +95,8 @@ pub struct LastTest {
 /// What the rules say of one instrument today.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Assessment {
-    /// The reading.
-    pub reading: Reading,
+    /// The condition.
+    pub condition: Condition,
     /// Its reasons in words, weightiest first; never empty.
     pub reasons: Vec<String>,
     /// When that was last seen or reported.
@@ -117,7 +117,7 @@ pub struct Assessment {
 
 /// How the order of the due list comes about, for the page that shows it.
 pub const URGENCY_WORDS: &str = "The most urgent stands first. Each reason counts by how far it is past its limit: \
-     coma at twice its limit counts 2. A finding that asks for the bench counts 3, optics moved without a star test since \
+     coma at twice its limit counts 2. A problem that asks for the bench counts 3, optics moved without a star test since \
      (or, for the Sun's own instruments, a knock) 2, never tested 1.5. Journeys, months and loans count at most 2.5, \
      for they say what may have happened, not what was seen. The weightiest reason counts whole, each further one adds a \
      tenth. Where two are equal, the tag decides.";
@@ -146,13 +146,13 @@ pub fn found_in_line(test: &StarTest, limits: &Limits) -> bool {
 
 /// What one look says by itself, whatever came before or after it. `sigma` is
 /// the 1-sigma of `coma`, both in waves RMS.
-pub fn reading_of_look(coma: f64, sigma: f64, limits: &Limits) -> Reading {
+pub fn condition_of_look(coma: f64, sigma: f64, limits: &Limits) -> Condition {
     if is_over(coma, limits.coma_bench.value) {
-        Reading::BenchFirst
+        Condition::NeedsBench
     } else if is_in_line(coma, sigma, limits) {
-        Reading::InLine
+        Condition::Ready
     } else {
-        Reading::Usable
+        Condition::Usable
     }
 }
 
@@ -178,7 +178,7 @@ pub fn judge(gathered: &Gathered, limits: &Limits, now: Moment) -> Assessment {
     reasons.sort_by(|a, b| b.weight.total_cmp(&a.weight).then(a.code.cmp(&b.code)));
     let urgency = reasons.first().map_or(0.0, |r| r.weight)
         + FURTHER_REASON * reasons.len().saturating_sub(1) as f64;
-    let (reading, why, as_of) = read(&facts);
+    let (condition, why, as_of) = read(&facts);
     let last_test = facts.test.as_ref().map(|t| LastTest {
         at: t.at.moment,
         method: t.what.method,
@@ -186,7 +186,7 @@ pub fn judge(gathered: &Gathered, limits: &Limits, now: Moment) -> Assessment {
         coma_rms_waves_sigma: t.what.coma_rms_waves_sigma,
     });
     Assessment {
-        reading,
+        condition,
         reasons: why,
         as_of,
         coma_rms_waves: last_test.map(|t| (t.coma_rms_waves, t.coma_rms_waves_sigma)),
@@ -219,12 +219,12 @@ pub struct Gathered {
     wear: Vec<(Moment, f64)>,
     /// When each loan since the last look began, oldest first.
     loans: Vec<Moment>,
-    /// Open findings, the latest first.
-    findings: Vec<Dated<LoggedFinding>>,
+    /// Open problems, the latest first.
+    problems: Vec<Dated<LoggedProblem>>,
     /// When one of the Sun's own was last knocked, if not looked over since.
     knock: Option<Moment>,
     /// Work that moved optics after the last star test.
-    moved: Option<Dated<crate::library::works::LoggedWork>>,
+    moved: Option<Dated<library::works::LoggedWork>>,
     /// The first thing its logbook tells of.
     begins: Option<Moment>,
     /// The latest date set aside because it lies ahead.
@@ -257,7 +257,7 @@ impl Gathered {
             since_look: history.exposure_since(look),
             wear: history.wear_since(in_line),
             loans: look.map_or_else(Vec::new, |l| history.loans_since(Some(l))),
-            findings: history.open_findings().cloned().collect(),
+            problems: history.open_problems().cloned().collect(),
             knock: knock.map(|k| k.at.moment),
             moved: history.moved_since_test().filter(|_| takes_test).cloned(),
             begins: history.begins(),
@@ -267,7 +267,7 @@ impl Gathered {
     }
 }
 
-/// What both the due list and the reading go by.
+/// What both the due list and the condition go by.
 struct Facts<'a> {
     gathered: &'a Gathered,
     limits: &'a Limits,
@@ -292,9 +292,9 @@ impl<'a> Facts<'a> {
         }
     }
 
-    fn findings(&self, asks_for: AsksFor) -> impl Iterator<Item = &'a Dated<LoggedFinding>> {
-        let open = self.gathered.findings.iter();
-        open.filter(move |f| f.what.finding.asks_for == asks_for)
+    fn problems(&self, asks_for: AsksFor) -> impl Iterator<Item = &'a Dated<LoggedProblem>> {
+        let open = self.gathered.problems.iter();
+        open.filter(move |f| f.what.problem.asks_for == asks_for)
     }
 
     /// "Moved about as much as 12 ordinary drives since ..., 1.6 of them assumed ...".
@@ -373,13 +373,13 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
             since,
         });
     };
-    for finding in facts.findings(AsksFor::TheBench) {
-        let since = Some(finding.at.moment);
+    for problem in facts.problems(AsksFor::TheBench) {
+        let since = Some(problem.at.moment);
         add(
-            DueCode::Finding,
+            DueCode::Problem,
             FINDING_WEIGHT,
             since,
-            finding_words(finding),
+            problem_words(problem),
         );
     }
     if let Some(test) = &facts.test {
@@ -485,8 +485,8 @@ fn share_of(value: f64, limit: f64, most: f64) -> f64 {
     }
 }
 
-fn finding_words(finding: &Dated<LoggedFinding>) -> String {
-    let words = finding.what.finding.words.trim();
+fn problem_words(problem: &Dated<LoggedProblem>) -> String {
+    let words = problem.what.problem.words.trim();
     let stop = if words.ends_with(['.', '!', '?']) {
         ""
     } else {
@@ -495,31 +495,31 @@ fn finding_words(finding: &Dated<LoggedFinding>) -> String {
     format!("Reported: {words}{stop}")
 }
 
-fn moved_words(work: &Dated<crate::library::works::LoggedWork>) -> String {
+fn moved_words(work: &Dated<library::works::LoggedWork>) -> String {
     format!(
         "Optics were moved at the bench ({}) and no star test since.",
         work.what.what
     )
 }
 
-type Read = (Reading, Vec<String>, Option<Moment>);
+type Read = (Condition, Vec<String>, Option<Moment>);
 
 fn read(facts: &Facts) -> Read {
-    let asked: Vec<_> = facts.findings(AsksFor::TheBench).collect();
+    let asked: Vec<_> = facts.problems(AsksFor::TheBench).collect();
     if let Some(latest) = asked.first() {
-        let words = asked.iter().map(|f| finding_words(f)).collect();
-        return (Reading::BenchFirst, words, Some(latest.at.moment));
+        let words = asked.iter().map(|f| problem_words(f)).collect();
+        return (Condition::NeedsBench, words, Some(latest.at.moment));
     }
     if let Some(knocked_at) = facts.knock {
         return (
-            Reading::BenchFirst,
+            Condition::NeedsBench,
             vec![KNOCK_WORDS.to_owned()],
             Some(knocked_at),
         );
     }
     if let Some(work) = &facts.moved {
         return (
-            Reading::NotKnown,
+            Condition::NotChecked,
             vec![moved_words(work)],
             Some(work.at.moment),
         );
@@ -527,31 +527,31 @@ fn read(facts: &Facts) -> Read {
     let dated = facts.look.map(|l| l.moment);
     if facts.takes_test && facts.test.is_none() {
         return (
-            Reading::NotKnown,
+            Condition::NotChecked,
             vec!["It has never had a star test.".to_owned()],
             None,
         );
     }
     if let Some(test) = &facts.test
-        && look_reading(&test.what, facts.limits) == Reading::BenchFirst
+        && look_condition(&test.what, facts.limits) == Condition::NeedsBench
     {
         let over = over_words(&test.what, facts.limits.coma_bench.value);
         let words = format!("{}; {over}.", coma_words(&test.what));
-        return (Reading::BenchFirst, vec![words], dated);
+        return (Condition::NeedsBench, vec![words], dated);
     }
     let stale = stale_words(facts);
     if !stale.is_empty() {
-        return (Reading::NotKnown, stale, dated);
+        return (Condition::NotChecked, stale, dated);
     }
     let mut limits_to_note = Vec::new();
     if let Some(test) = &facts.test {
         limits_to_note.extend(note_words(&test.what, facts.limits));
     }
-    let looks: Vec<_> = facts.findings(AsksFor::ALook).collect();
-    limits_to_note.extend(looks.iter().map(|f| finding_words(f)));
+    let looks: Vec<_> = facts.problems(AsksFor::ALook).collect();
+    limits_to_note.extend(looks.iter().map(|f| problem_words(f)));
     if !limits_to_note.is_empty() {
         let dated = dated.max(looks.first().map(|f| f.at.moment));
-        return (Reading::Usable, limits_to_note, dated);
+        return (Condition::Usable, limits_to_note, dated);
     }
     let words = match &facts.test {
         Some(test) => format!("{}.", coma_words(&test.what)),
@@ -561,11 +561,11 @@ fn read(facts: &Facts) -> Read {
         }
         None => "It takes no star test, and nothing is reported against it.".to_owned(),
     };
-    (Reading::InLine, vec![words], dated)
+    (Condition::Ready, vec![words], dated)
 }
 
-fn look_reading(test: &StarTest, limits: &Limits) -> Reading {
-    reading_of_look(test.coma_rms_waves, test.coma_rms_waves_sigma, limits)
+fn look_condition(test: &StarTest, limits: &Limits) -> Condition {
+    condition_of_look(test.coma_rms_waves, test.coma_rms_waves_sigma, limits)
 }
 
 /// Why the last look no longer tells how the instrument is.

@@ -1,4 +1,4 @@
-//! The whole shelf with its readings, in a handful of queries.
+//! The whole shelf with its conditions, in a handful of queries.
 
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -7,12 +7,12 @@ use super::history::{History, Logbook};
 use super::recall::{Known, Recall};
 use super::rules::judge;
 use super::{Assessment, limits};
-use crate::library::instruments::{Instrument, Standing};
-use crate::library::limits::LimitSet;
-use crate::library::telling::Telling;
-use crate::library::waits::WantsItFor;
-use crate::library::{
-    Conn, EntryId, InstrumentId, Moment, Result, findings, journeys, loans, marks, star_tests,
+use library::instruments::{Instrument, Status};
+use library::limits::LimitSet;
+use library::telling::Telling;
+use library::waits::WantsItFor;
+use library::{
+    Conn, EntryId, InstrumentId, Moment, Result, journeys, loans, marks, problems, star_tests,
     telling, waits, works,
 };
 
@@ -40,7 +40,7 @@ pub async fn shelf_recalled(
     retired: bool,
     now: Moment,
 ) -> Result<Vec<ShelfRow>> {
-    let asked = |i: &Instrument| (i.standing == Standing::Retired) == retired;
+    let asked = |i: &Instrument| (i.status == Status::Retired) == retired;
     let fleet = Fleet::recall(conn, recall, asked, now).await?;
     Ok(fleet.into_rows())
 }
@@ -51,7 +51,7 @@ pub async fn shelf_row(conn: &mut Conn, instrument: Instrument, now: Moment) -> 
     fleet
         .into_rows()
         .pop()
-        .ok_or(crate::library::Error::NotFound("instrument"))
+        .ok_or(library::Error::NotFound("instrument"))
 }
 
 /// Logbooks and limits as they stand, to be judged under those limits or under
@@ -109,16 +109,16 @@ impl Books {
             .map(|t| (t.entry_id, t))
             .collect();
         let mut books: HashMap<InstrumentId, Logbook> = HashMap::new();
-        for (id, of) in grouped(journeys::standing(conn, only).await?, |j| j.instrument_id) {
+        for (id, of) in grouped(journeys::current(conn, only).await?, |j| j.instrument_id) {
             books.entry(id).or_default().journeys = of;
         }
-        for (id, of) in grouped(star_tests::standing(conn, only).await?, |t| t.instrument_id) {
+        for (id, of) in grouped(star_tests::current(conn, only).await?, |t| t.instrument_id) {
             books.entry(id).or_default().tests = of;
         }
-        for (id, of) in grouped(findings::standing(conn, only).await?, |f| f.instrument_id) {
-            books.entry(id).or_default().findings = of;
+        for (id, of) in grouped(problems::current(conn, only).await?, |f| f.instrument_id) {
+            books.entry(id).or_default().problems = of;
         }
-        for (id, of) in grouped(works::standing(conn, only).await?, |w| w.instrument_id) {
+        for (id, of) in grouped(works::current(conn, only).await?, |w| w.instrument_id) {
             books.entry(id).or_default().works = of;
         }
         for (id, of) in grouped(loans::spans(conn, only).await?, |l| l.instrument_id) {
@@ -144,13 +144,13 @@ const FEW_LOGBOOKS: usize = 12;
 impl Fleet {
     /// Every instrument that is not retired, read from nothing.
     pub async fn load(conn: &mut Conn, now: Moment) -> Result<Self> {
-        let asked = |i: &Instrument| i.standing != Standing::Retired;
+        let asked = |i: &Instrument| i.status != Status::Retired;
         Self::recall(conn, &Recall::default(), asked, now).await
     }
 
     /// The same out of memory, as far as nothing was written since.
     pub async fn recalled(conn: &mut Conn, recall: &Recall, now: Moment) -> Result<Self> {
-        let asked = |i: &Instrument| i.standing != Standing::Retired;
+        let asked = |i: &Instrument| i.status != Status::Retired;
         Self::recall(conn, recall, asked, now).await
     }
 
@@ -213,7 +213,7 @@ impl Fleet {
         only: Option<InstrumentId>,
         now: Moment,
     ) -> Result<Self> {
-        let sets = crate::library::limits::history(conn).await?;
+        let sets = library::limits::history(conn).await?;
         let waiting = grouped(waits::open(conn, only, None).await?, |w| w.instrument_id);
         let members = members
             .into_iter()

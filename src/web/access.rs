@@ -10,7 +10,7 @@ use axum::middleware::{self, Next};
 use axum::response::Response;
 use axum::routing::{MethodRouter, get, post};
 
-use super::visit::{self, Visit};
+use super::visitor::{self, Visitor};
 use super::{App, Error};
 use crate::library::people::Role;
 
@@ -104,17 +104,19 @@ async fn guard(
     mut request: Request,
     next: Next,
 ) -> Result<Response, Error> {
-    let visit = request
+    let visitor = request
         .extensions()
-        .get::<std::sync::Arc<Visit>>()
+        .get::<std::sync::Arc<Visitor>>()
         .cloned()
-        .ok_or(Error::Broken("a request came past the door".to_owned()))?;
-    if access.allows(visit.role()) {
+        .ok_or(Error::Broken(
+            "a request came past the middleware".to_owned(),
+        ))?;
+    if access.allows(visitor.role()) {
         return Ok(next.run(request).await);
     }
-    if visit.person.is_some() {
+    if visitor.person.is_some() {
         return Err(Error::NotAllowed(access));
     }
-    let unsent = visit::unsent_form(&mut request).await;
+    let unsent = visitor::unsent_form(&mut request).await;
     Err(Error::SignInFirst(unsent))
 }

@@ -9,13 +9,13 @@ use super::Error;
 use super::access::{Access, Route};
 use super::due::until_words;
 use super::extract::{Form, Path, Query};
-use super::fields::Mends;
-use super::page::{Arrival, Chrome, Desk, mend, page};
-use super::{address, show, sitting, when};
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, Submission, mend, page};
+use super::{address, collimation, show, when};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::findings::{self, FindingWhat, LoggedFinding};
-use crate::library::instruments::{Design, Instrument, Standing, State};
+use crate::library::instruments::{Design, Instrument, State, Status};
 use crate::library::loans::Loan;
+use crate::library::problems::{self, LoggedProblem, ProblemWhat};
 use crate::library::work_nights::{WorkNight, assigned};
 use crate::library::works::{self, Work, WorkWhat};
 use crate::library::{Conn, Moment};
@@ -42,7 +42,7 @@ struct BenchRow {
     tag: String,
     name: String,
     reason: String,
-    reading: &'static str,
+    condition: &'static str,
     due: Vec<String>,
     takes_star_test: bool,
 }
@@ -54,8 +54,8 @@ impl From<ShelfRow> for BenchRow {
             takes_star_test: row.instrument.design.takes_star_test(),
             tag: row.instrument.particulars.tag,
             name: row.instrument.particulars.name,
-            reason: row.instrument.standing_reason,
-            reading: row.assessment.reading.slug(),
+            reason: row.instrument.status_reason,
+            condition: row.assessment.condition.slug(),
             due: row
                 .assessment
                 .due
@@ -75,15 +75,15 @@ struct NextNight {
 #[derive(Template)]
 #[template(path = "bench/overview.html")]
 struct BenchPage {
-    chrome: Chrome,
+    layout: Layout,
     printed: String,
     at_bench: Vec<BenchRow>,
     held: Vec<BenchRow>,
     due: Vec<DueRow>,
     more_due: usize,
     next: Option<NextNight>,
-    running: Vec<sitting::Row>,
-    last_sitting: Option<sitting::Row>,
+    running: Vec<collimation::Row>,
+    last_collimation: Option<collimation::Row>,
 }
 
 /// Where a due instrument is taken to the bench.
@@ -94,9 +94,15 @@ fn to_bench(row: &DueRow) -> String {
 /// How many due instruments the overview shows.
 const DUE_SHOWN: usize = 8;
 
-async fn bench_page(desk: Desk) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    let rows = shelf_recalled(&mut conn, &desk.app.foreseer.recall, false, desk.now()).await?;
+async fn bench_page(context: RequestContext) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    let rows = shelf_recalled(
+        &mut conn,
+        &context.app.foreseer.recall,
+        false,
+        context.now(),
+    )
+    .await?;
     let (mut at_bench, mut held) = (Vec::new(), Vec::new());
     for row in rows {
         match row.instrument.state() {
@@ -105,10 +111,10 @@ async fn bench_page(desk: Desk) -> Result<Response, Error> {
             _ => {}
         }
     }
-    let foreseer = &desk.app.foreseer;
-    let read = Read::all(&mut conn, &foreseer.recall, desk.now()).await?;
+    let foreseer = &context.app.foreseer;
+    let read = Read::all(&mut conn, &foreseer.recall, context.now()).await?;
     drop(conn);
-    let list = due_list(read, desk.club(), &Filter::default(), foreseer, None).await?;
+    let list = due_list(read, context.club(), &Filter::default(), foreseer, None).await?;
     let mut due: Vec<DueRow> = list
         .due
         .into_iter()
@@ -116,27 +122,27 @@ async fn bench_page(desk: Desk) -> Result<Response, Error> {
         .collect();
     let more_due = due.len().saturating_sub(DUE_SHOWN);
     due.truncate(DUE_SHOWN);
-    let mut conn = desk.read().await?;
-    let next = next_night(&desk, &mut conn).await?;
-    let (running, past): (Vec<_>, Vec<_>) = sitting::rows(&mut conn, desk.club(), None)
+    let mut conn = context.read().await?;
+    let next = next_night(&context, &mut conn).await?;
+    let (running, past): (Vec<_>, Vec<_>) = collimation::rows(&mut conn, context.club(), None)
         .await?
         .into_iter()
         .partition(|r| r.running);
     page(&BenchPage {
-        chrome: desk.chrome("The bench"),
-        printed: show::time(desk.club(), desk.now()),
+        layout: context.layout("The bench"),
+        printed: show::time(context.club(), context.now()),
         at_bench,
         held,
         due,
         more_due,
         next,
         running,
-        last_sitting: past.into_iter().next(),
+        last_collimation: past.into_iter().next(),
     })
 }
 
-async fn next_night(desk: &Desk, conn: &mut Conn) -> Result<Option<NextNight>, Error> {
-    let today = desk.club().date(desk.now());
+async fn next_night(context: &RequestContext, conn: &mut Conn) -> Result<Option<NextNight>, Error> {
+    let today = context.club().date(context.now());
     let Some(night) = WorkNight::next(conn, today).await? else {
         return Ok(None);
     };
@@ -177,27 +183,27 @@ struct Towards {
 #[derive(Template)]
 #[template(path = "bench/move.html")]
 struct MovePage {
-    chrome: Chrome,
+    layout: Layout,
     path: String,
     name: String,
     state: &'static str,
-    standing_reason: String,
+    status_reason: String,
     choices: Vec<(&'static str, &'static str)>,
     /// What speaks against lending it, should it go back to the shelf.
     against: Vec<String>,
     blocked: Option<String>,
     form: MoveForm,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 impl MovePage {
     async fn new(
-        desk: &Desk,
+        context: &RequestContext,
         instrument: Instrument,
         form: MoveForm,
-        mends: Mends,
+        errors: FormErrors,
     ) -> Result<Self, Error> {
-        let mut conn = desk.read().await?;
+        let mut conn = context.read().await?;
         let blocked = match instrument.state() {
             State::OnLoan => {
                 let back = match instrument.open_loan {
@@ -214,18 +220,18 @@ impl MovePage {
             _ => None,
         };
         let choices = [
-            (Standing::Bench, "To the bench: someone works on it now"),
+            (Status::Bench, "To the bench: someone works on it now"),
             (
-                Standing::Held,
+                Status::Held,
                 "Held for the bench: not lent until it has been there",
             ),
-            (Standing::Shelf, "Back on the shelf: may be lent"),
+            (Status::Shelf, "Back on the shelf: may be lent"),
         ]
         .into_iter()
-        .filter(|(to, _)| *to != instrument.standing)
+        .filter(|(to, _)| *to != instrument.status)
         .map(|(to, words)| (to.slug(), words))
         .collect();
-        let row = shelf_row(&mut conn, instrument, desk.now()).await?;
+        let row = shelf_row(&mut conn, instrument, context.now()).await?;
         let against = row
             .assessment
             .due
@@ -233,29 +239,29 @@ impl MovePage {
             .unwrap_or_default();
         let instrument = row.instrument;
         Ok(Self {
-            chrome: desk.chrome(&format!("{} and the bench", instrument.tag)),
+            layout: context.layout(&format!("{} and the bench", instrument.tag)),
             path: address::instrument(&instrument.tag),
             state: instrument.state().slug(),
             name: instrument.particulars.name,
-            standing_reason: instrument.standing_reason,
+            status_reason: instrument.status_reason,
             choices,
             against,
             blocked,
             form,
-            mends,
+            errors,
         })
     }
 }
 
 async fn move_form(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Query(towards): Query<Towards>,
 ) -> Result<Response, Error> {
-    let instrument = Instrument::by_tag(&mut *desk.read().await?, &tag).await?;
+    let instrument = Instrument::by_tag(&mut *context.read().await?, &tag).await?;
     let to = if towards.to.is_empty() {
-        match instrument.standing {
-            Standing::Bench => "shelf".to_owned(),
+        match instrument.status {
+            Status::Bench => "shelf".to_owned(),
             _ => "bench".to_owned(),
         }
     } else {
@@ -265,32 +271,32 @@ async fn move_form(
         to,
         reason: String::new(),
     };
-    page(&MovePage::new(&desk, instrument, form, Mends::new()).await?)
+    page(&MovePage::new(&context, instrument, form, FormErrors::new()).await?)
 }
 
 async fn move_it(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     form: Form<MoveForm>,
 ) -> Result<Response, Error> {
-    let mut mends = Mends::new();
+    let mut errors = FormErrors::new();
     let to = match form.fields.to.as_str() {
-        "bench" => Some(Standing::Bench),
-        "held" => Some(Standing::Held),
-        "shelf" => Some(Standing::Shelf),
+        "bench" => Some(Status::Bench),
+        "held" => Some(Status::Held),
+        "shelf" => Some(Status::Shelf),
         _ => None,
     };
     if to.is_none() {
-        mends.add("to", "Where to: choose one.");
+        errors.add("to", "Where to: choose one.");
     }
-    let reason = mends.text("reason", "Reason", &form.fields.reason, 300);
-    let instrument = Instrument::by_tag(&mut *desk.read().await?, &tag).await?;
-    let Some(to) = to.filter(|_| mends.is_empty()) else {
-        return mend(&MovePage::new(&desk, instrument, form.fields, mends).await?);
+    let reason = errors.text("reason", "Reason", &form.fields.reason, 300);
+    let instrument = Instrument::by_tag(&mut *context.read().await?, &tag).await?;
+    let Some(to) = to.filter(|_| errors.is_empty()) else {
+        return mend(&MovePage::new(&context, instrument, form.fields, errors).await?);
     };
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let instrument = Instrument::get(&mut write, instrument.id).await?;
     works::put(
@@ -298,8 +304,8 @@ async fn move_it(
         &instrument,
         to,
         &reason,
-        desk.person()?.id,
-        desk.now(),
+        context.person()?.id,
+        context.now(),
     )
     .await?;
     let notice = format!("{} is {to} now.", instrument.tag);
@@ -323,98 +329,104 @@ struct WorkForm {
 #[derive(Template)]
 #[template(path = "bench/work.html")]
 struct WorkPage {
-    chrome: Chrome,
+    layout: Layout,
     path: String,
     name: String,
     is_solar: bool,
     on_loan: bool,
     electrical: bool,
-    findings: Vec<(String, String, String, bool)>,
+    problems: Vec<(String, String, String, bool)>,
     form: WorkForm,
-    mends: Mends,
+    errors: FormErrors,
 }
 
-async fn open_findings(
+async fn open_problems(
     conn: &mut Conn,
     instrument: &Instrument,
-) -> Result<Vec<LoggedFinding>, Error> {
-    let mut open = findings::standing(conn, Some(instrument.id)).await?;
+) -> Result<Vec<LoggedProblem>, Error> {
+    let mut open = problems::current(conn, Some(instrument.id)).await?;
     open.retain(|f| !f.settled);
     Ok(open)
 }
 
 impl WorkPage {
     fn new(
-        desk: &Desk,
+        context: &RequestContext,
         instrument: Instrument,
-        open: Vec<LoggedFinding>,
+        open: Vec<LoggedProblem>,
         form: WorkForm,
-        mends: Mends,
+        errors: FormErrors,
     ) -> Self {
         Self {
-            chrome: desk.chrome(&format!("Log work on {}", instrument.tag)),
+            layout: context.layout(&format!("Log work on {}", instrument.tag)),
             path: address::instrument(&instrument.tag),
             is_solar: instrument.design == Design::Solar,
             on_loan: instrument.open_loan.is_some(),
             electrical: open
                 .iter()
-                .any(|f| f.finding.what == FindingWhat::Electrical),
-            findings: open
+                .any(|f| f.problem.what == ProblemWhat::Electrical),
+            problems: open
                 .into_iter()
                 .map(|f| {
                     let id = f.entry_id.to_string();
                     let note = format!(
                         "{}, {}; asks for {}",
-                        f.finding.what,
-                        show::date(desk.club(), f.happened_at),
-                        f.finding.asks_for
+                        f.problem.what,
+                        show::date(context.club(), f.happened_at),
+                        f.problem.asks_for
                     );
                     let ticked = form.settles.contains(&id);
-                    (id, f.finding.words, note, ticked)
+                    (id, f.problem.words, note, ticked)
                 })
                 .collect(),
             name: instrument.particulars.name,
             form,
-            mends,
+            errors,
         }
     }
 }
 
-async fn work_form(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn work_form(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    let open = open_findings(&mut conn, &instrument).await?;
+    let open = open_problems(&mut conn, &instrument).await?;
     let form = WorkForm {
-        on: desk.club().date(desk.now()).to_string(),
+        on: context.club().date(context.now()).to_string(),
         ..WorkForm::default()
     };
-    page(&WorkPage::new(&desk, instrument, open, form, Mends::new()))
+    page(&WorkPage::new(
+        &context,
+        instrument,
+        open,
+        form,
+        FormErrors::new(),
+    ))
 }
 
 impl WorkForm {
     /// The work told, and when it happened.
     fn check(
         &self,
-        desk: &Desk,
+        context: &RequestContext,
         instrument: &Instrument,
         out_since: Option<Moment>,
-        open: &[LoggedFinding],
-    ) -> Result<(Work, Moment), Mends> {
-        let mut mends = Mends::new();
-        let what = mends.word::<WorkWhat>("what", "What was done", &self.what);
+        open: &[LoggedProblem],
+    ) -> Result<(Work, Moment), FormErrors> {
+        let mut errors = FormErrors::new();
+        let what = errors.word::<WorkWhat>("what", "What was done", &self.what);
         let at = when::read(
-            &mut mends,
+            &mut errors,
             ("on", &self.on),
             ("on", ""),
-            desk.club(),
-            desk.now(),
+            context.club(),
+            context.now(),
         );
-        let minutes = mends.optional_whole("minutes", "Minutes", &self.minutes, 0..=10_000);
+        let minutes = errors.optional_whole("minutes", "Minutes", &self.minutes, 0..=10_000);
         let moved = match self.moved_optics.as_str() {
             "yes" => Some(true),
             "no" => Some(false),
             _ => {
-                mends.add(
+                errors.add(
                     "moved_optics",
                     "Whether optics were moved: choose yes or no.",
                 );
@@ -422,36 +434,36 @@ impl WorkForm {
             }
         };
         if what == Some(WorkWhat::Collimation) && moved == Some(false) {
-            mends.add(
+            errors.add(
                 "moved_optics",
                 "Collimation moves optics. Choose yes, or choose inspection if nothing was turned.",
             );
         }
-        let words = mends.text("words", "In words", &self.words, 2000);
+        let words = errors.text("words", "In words", &self.words, 2000);
         if let (Some(at), Some(out)) = (at, out_since)
             && at >= out
         {
-            mends.add(
+            errors.add(
                 "on",
                 format!(
                     "{} has been out on loan since {}, so the work was before that. Give the day it was done, or take it back first.",
                     instrument.tag,
-                    show::date(desk.club(), out)
+                    show::date(context.club(), out)
                 ),
             );
         }
         let mut settles = Vec::new();
         for id in &self.settles {
             match open.iter().find(|f| f.entry_id.to_string() == *id) {
-                Some(finding) => settles.push(finding.entry_id),
-                None => mends.add(
+                Some(problem) => settles.push(problem.entry_id),
+                None => errors.add(
                     "settles",
-                    "One of the ticked findings has been settled or corrected meanwhile. Tick again what this settles.",
+                    "One of the ticked problems has been settled or corrected meanwhile. Tick again what this settles.",
                 ),
             }
         }
         match (what, at, moved) {
-            (Some(what), Some(at), Some(moved_optics)) if mends.is_empty() => Ok((
+            (Some(what), Some(at), Some(moved_optics)) if errors.is_empty() => Ok((
                 Work {
                     what,
                     minutes,
@@ -461,30 +473,30 @@ impl WorkForm {
                 },
                 at,
             )),
-            _ => Err(mends),
+            _ => Err(errors),
         }
     }
 }
 
 async fn log_work(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     form: Form<WorkForm>,
 ) -> Result<Response, Error> {
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
-    let open = open_findings(&mut write, &instrument).await?;
+    let open = open_problems(&mut write, &instrument).await?;
     let out_since = match instrument.open_loan {
-        Some(loan) => Some(Loan::get(&mut write, loan).await?.handed_out_at),
+        Some(loan) => Some(Loan::get(&mut write, loan).await?.lent_at),
         None => None,
     };
-    let (work, at) = match form.fields.check(&desk, &instrument, out_since, &open) {
+    let (work, at) = match form.fields.check(&context, &instrument, out_since, &open) {
         Ok(told) => told,
-        Err(mends) => {
-            let page = WorkPage::new(&desk, instrument, open, form.fields, mends);
+        Err(errors) => {
+            let page = WorkPage::new(&context, instrument, open, form.fields, errors);
             return mend(&page);
         }
     };
@@ -492,16 +504,16 @@ async fn log_work(
         instrument: instrument.id,
         kind: EntryKind::Work,
         happened_at: at,
-        recorded_at: desk.now(),
-        by: desk.person()?.id,
+        recorded_at: context.now(),
+        by: context.person()?.id,
         loan: None,
         note: String::new(),
     };
     work.log(&mut write, entry).await?;
     let settled = match work.settles.len() {
         0 => String::new(),
-        1 => " One finding settled.".to_owned(),
-        n => format!(" {n} findings settled."),
+        1 => " One problem settled.".to_owned(),
+        n => format!(" {n} problems settled."),
     };
     let test_next =
         work.moved_optics && instrument.design.takes_star_test() && instrument.open_loan.is_none();

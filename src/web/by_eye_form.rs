@@ -3,7 +3,7 @@
 
 use serde_json::json;
 
-use super::fields::Mends;
+use super::fields::FormErrors;
 use crate::library::instruments::Instrument;
 use crate::library::star_tests::{self, FocusSide, Method, StarTest};
 use crate::library::{self, Conn};
@@ -241,7 +241,7 @@ impl ByEyeFields {
     /// # Errors
     /// When the library cannot be read.
     pub async fn after_the_last(conn: &mut Conn, instrument: &Instrument) -> library::Result<Self> {
-        let looks = star_tests::standing(conn, Some(instrument.id)).await?;
+        let looks = star_tests::current(conn, Some(instrument.id)).await?;
         let judged = looks
             .iter()
             .rev()
@@ -268,30 +268,30 @@ impl ByEyeFields {
     }
 
     /// Checks what was told.
-    pub fn check(&self, mends: &mut Mends) -> Option<ByEyeLook> {
-        let before = mends.all().len();
-        let magnification = mends.optional_number(
+    pub fn check(&self, errors: &mut FormErrors) -> Option<ByEyeLook> {
+        let before = errors.all().len();
+        let magnification = errors.optional_number(
             "star_magnification",
             "Magnification",
             &self.star_magnification,
             5.0..=2000.0,
         );
-        let ratio = self.ratio(mends);
-        let width = self.width(magnification, mends);
+        let ratio = self.ratio(errors);
+        let width = self.width(magnification, errors);
         let thin_clock_deg = if self.star_clock.trim().is_empty() {
             None
         } else {
-            mends
+            errors
                 .optional_whole("star_clock", "Thin side", &self.star_clock, 1..=12)
                 .map(|hour| f64::from(u8::try_from(hour % 12).unwrap_or(0)) * 30.0)
         };
         let side = if self.star_side.is_empty() {
             Some(FocusSide::Unknown)
         } else {
-            mends.word("star_side", "Side of focus", &self.star_side)
+            errors.word("star_side", "Side of focus", &self.star_side)
         };
-        let seeing = mends.optional_whole("star_seeing", "Air", &self.star_seeing, 1..=5);
-        if mends.all().len() > before {
+        let seeing = errors.optional_whole("star_seeing", "Air", &self.star_seeing, 1..=5);
+        if errors.all().len() > before {
             return None;
         }
         let (thin_to_thick, by_two_widths) = ratio?;
@@ -309,15 +309,15 @@ impl ByEyeFields {
         })
     }
 
-    fn ratio(&self, mends: &mut Mends) -> Option<(f64, bool)> {
+    fn ratio(&self, errors: &mut FormErrors) -> Option<(f64, bool)> {
         let bounds = 0.01..=1000.0;
-        let thin = mends.optional_number(
+        let thin = errors.optional_number(
             "star_thin_width",
             "Thin width",
             &self.star_thin_width,
             bounds.clone(),
         );
-        let thick = mends.optional_number(
+        let thick = errors.optional_number(
             "star_thick_width",
             "Thick width",
             &self.star_thick_width,
@@ -325,7 +325,7 @@ impl ByEyeFields {
         );
         match (thin, thick) {
             (Some(thin), Some(thick)) if thin > thick => {
-                mends.add(
+                errors.add(
                     "star_thin_width",
                     "Thin width: this is more than the thick width. Change the two about.",
                 );
@@ -333,27 +333,27 @@ impl ByEyeFields {
             }
             (Some(thin), Some(thick)) => Some((thin / thick, true)),
             (Some(_), None) if self.star_thick_width.trim().is_empty() => {
-                mends.add(
+                errors.add(
                     "star_thick_width",
                     "Thick width: give both widths, or pick a picture.",
                 );
                 None
             }
             (None, Some(_)) if self.star_thin_width.trim().is_empty() => {
-                mends.add(
+                errors.add(
                     "star_thin_width",
                     "Thin width: give both widths, or pick a picture.",
                 );
                 None
             }
             _ if self.star_ratio.trim().is_empty() => {
-                mends.add(
+                errors.add(
                     "star_ratio",
                     "Star test: pick the picture nearest to what you saw, or give both widths. If it cannot be told, clear the star test and write a note instead.",
                 );
                 None
             }
-            _ => mends
+            _ => errors
                 .optional_number(
                     "star_ratio",
                     "Thin side against thick side",
@@ -364,17 +364,17 @@ impl ByEyeFields {
         }
     }
 
-    fn width(&self, magnification: Option<f64>, mends: &mut Mends) -> Option<Width> {
+    fn width(&self, magnification: Option<f64>, errors: &mut FormErrors) -> Option<Width> {
         if !self.star_share_of_field.is_empty() {
             let Some(share) = SHARES
                 .iter()
                 .find(|(slug, _, _)| *slug == self.star_share_of_field)
                 .map(|(_, _, share)| *share)
             else {
-                mends.add("star_share_of_field", "Width of the donut: choose one.");
+                errors.add("star_share_of_field", "Width of the donut: choose one.");
                 return None;
             };
-            let told = mends.optional_number(
+            let told = errors.optional_number(
                 "star_true_field",
                 "True field",
                 &self.star_true_field,
@@ -386,7 +386,7 @@ impl ByEyeFields {
                     true_field_arcmin,
                 });
             }
-            let apparent = mends.optional_number(
+            let apparent = errors.optional_number(
                 "star_apparent_field",
                 "Apparent field",
                 &self.star_apparent_field,
@@ -396,12 +396,12 @@ impl ByEyeFields {
                 if self.star_true_field.trim().is_empty()
                     && self.star_magnification.trim().is_empty()
                 {
-                    mends.add(
+                    errors.add(
                         "star_magnification",
                         "Magnification: give it, or the eyepiece's true field, so that the width can be turned into sky.",
                     );
                 } else if self.star_apparent_field.trim().is_empty() {
-                    mends.add(
+                    errors.add(
                         "star_apparent_field",
                         "Apparent field: give it, or the eyepiece's true field. A plain eyepiece has about 50 degrees.",
                     );
@@ -413,7 +413,7 @@ impl ByEyeFields {
                 true_field_arcmin: apparent * 60.0 / magnification,
             });
         }
-        let apparent_deg = mends.optional_number(
+        let apparent_deg = errors.optional_number(
             "star_looks_wide",
             "How wide it looks",
             &self.star_looks_wide,
@@ -422,7 +422,7 @@ impl ByEyeFields {
         if let Some(apparent_deg) = apparent_deg {
             let Some(magnification) = magnification else {
                 if self.star_magnification.trim().is_empty() {
-                    mends.add(
+                    errors.add(
                         "star_magnification",
                         "Magnification: give it, so that the width can be turned into sky.",
                     );
@@ -435,12 +435,12 @@ impl ByEyeFields {
             });
         }
         let rings =
-            mends.optional_number("star_rings", "Bright rings", &self.star_rings, 2.0..=60.0);
+            errors.optional_number("star_rings", "Bright rings", &self.star_rings, 2.0..=60.0);
         if let Some(rings) = rings {
             return Some(Width::Rings { rings });
         }
         if self.star_looks_wide.is_empty() && self.star_rings.trim().is_empty() {
-            mends.add(
+            errors.add(
                 "star_share_of_field",
                 "Width of the donut: say how wide it was, in one of the three ways.",
             );
@@ -505,9 +505,9 @@ mod tests {
 
     #[test]
     fn a_tenth_of_a_fifty_degree_field_at_150_times_is_two_arc_minutes() {
-        let mut mends = Mends::new();
-        let look = told().check(&mut mends).unwrap();
-        assert!(mends.is_empty());
+        let mut errors = FormErrors::new();
+        let look = told().check(&mut errors).unwrap();
+        assert!(errors.is_empty());
         // 50 degrees / 150 = 20 arc minutes of sky; a tenth of it is 120 arc seconds.
         let wide = look.width.diameter_arcsec().unwrap();
         assert!((wide - 120.0).abs() < 1e-9, "{wide}");
@@ -517,25 +517,25 @@ mod tests {
 
     #[test]
     fn a_known_true_field_needs_no_magnification() {
-        let mut mends = Mends::new();
+        let mut errors = FormErrors::new();
         let look = ByEyeFields {
             star_true_field: "30".to_owned(),
             star_magnification: String::new(),
             ..told()
         }
-        .check(&mut mends)
+        .check(&mut errors)
         .unwrap();
         assert!((look.width.diameter_arcsec().unwrap() - 180.0).abs() < 1e-9);
     }
 
     #[test]
     fn twelve_o_clock_is_zero_degrees_and_nothing_told_is_nothing_given() {
-        let mut mends = Mends::new();
+        let mut errors = FormErrors::new();
         let look = ByEyeFields {
             star_clock: "12".to_owned(),
             ..told()
         }
-        .check(&mut mends)
+        .check(&mut errors)
         .unwrap();
         assert_eq!(look.thin_clock_deg, Some(0.0));
         let blank = ByEyeFields {
@@ -580,23 +580,23 @@ mod tests {
             ),
         ];
         for (field, fields) in cases {
-            let mut mends = Mends::new();
-            assert_eq!(fields.check(&mut mends), None, "{field}");
-            assert!(!mends.of(field).is_empty(), "{field}: {mends:?}");
-            assert_eq!(mends.all().len(), 1, "{mends:?}");
+            let mut errors = FormErrors::new();
+            assert_eq!(fields.check(&mut errors), None, "{field}");
+            assert!(!errors.of(field).is_empty(), "{field}: {errors:?}");
+            assert_eq!(errors.all().len(), 1, "{errors:?}");
         }
     }
 
     #[test]
     fn two_widths_give_the_ratio_and_cannot_be_the_wrong_way_about() {
-        let mut mends = Mends::new();
+        let mut errors = FormErrors::new();
         let look = ByEyeFields {
             star_ratio: String::new(),
             star_thin_width: "3".to_owned(),
             star_thick_width: "4".to_owned(),
             ..told()
         }
-        .check(&mut mends)
+        .check(&mut errors)
         .unwrap();
         assert!((look.thin_to_thick - 0.75).abs() < 1e-12 && look.by_two_widths);
         let wrong = ByEyeFields {
@@ -604,7 +604,7 @@ mod tests {
             star_thick_width: "3".to_owned(),
             ..told()
         };
-        assert_eq!(wrong.check(&mut mends), None);
-        assert!(mends.of("star_thin_width").contains("about"));
+        assert_eq!(wrong.check(&mut errors), None);
+        assert!(errors.of("star_thin_width").contains("about"));
     }
 }

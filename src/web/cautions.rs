@@ -133,7 +133,7 @@ fn glass(design: Design) -> Option<Caution> {
 mod tests {
     use super::*;
     use crate::library::InstrumentId;
-    use crate::library::instruments::{Particulars, Standing};
+    use crate::library::instruments::{Particulars, Status};
 
     fn one(design: Design, weight_kg: f64) -> Instrument {
         Instrument {
@@ -153,8 +153,8 @@ mod tests {
                 place: String::new(),
                 notes: String::new(),
             },
-            standing: Standing::Shelf,
-            standing_reason: String::new(),
+            status: Status::Shelf,
+            status_reason: String::new(),
             version: 1,
             open_loan: None,
         }

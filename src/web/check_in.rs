@@ -9,17 +9,17 @@ use super::access::{Access, Route};
 use super::by_eye_form::{self, ByEyeFields, ByEyeLook};
 use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
-use super::fields::{Mends, part};
-use super::findings::FindingFields;
+use super::fields::{FormErrors, part};
 use super::journeys::{self, JourneyFields};
 use super::kit_ticks::{self, KitFields, KitRow};
-use super::page::{Arrival, Chrome, Desk, OnceWrite, mend, page, see_other};
+use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page, see_other};
+use super::problems::ProblemFields;
 use super::{Error, check_in_answer, show, when};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::findings::{self, AsksFor, Finding, FindingWhat};
-use crate::library::instruments::{Instrument, Standing};
+use crate::library::instruments::{Instrument, Status};
 use crate::library::journeys::Journey;
-use crate::library::loans::{self, Loan, TakeBack, Which};
+use crate::library::loans::{self, Loan, Return, Which};
+use crate::library::problems::{self, AsksFor, Problem, ProblemWhat};
 use crate::library::{Conn, KitPartId, LoanId, Moment, PersonId, kit};
 
 /// Routes.
@@ -51,7 +51,7 @@ struct FoundRow {
 #[derive(Template)]
 #[template(path = "check_in/find.html")]
 struct FindPage {
-    chrome: Chrome,
+    layout: Layout,
     q: String,
     found: Vec<FoundRow>,
     out: Vec<FoundRow>,
@@ -61,10 +61,10 @@ struct FindPage {
 /// How long something counts as lately come back.
 const LATELY_DAYS: i64 = 14;
 
-async fn find(desk: Desk, Query(form): Query<FindFields>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn find(context: RequestContext, Query(form): Query<FindFields>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let q = form.q.trim().to_owned();
-    let today = desk.club().date(desk.now());
+    let today = context.club().date(context.now());
     let mut found = Vec::new();
     if !q.is_empty() {
         let matching = matching(&mut conn, &q).await?;
@@ -102,7 +102,7 @@ async fn find(desk: Desk, Query(form): Query<FindFields>) -> Result<Response, Er
             name: loan.instrument_name,
         })
         .collect();
-    let since = desk.now() - chrono::Duration::days(LATELY_DAYS);
+    let since = context.now() - chrono::Duration::days(LATELY_DAYS);
     let came_back = loans::came_back_since(&mut conn, since)
         .await?
         .into_iter()
@@ -110,12 +110,12 @@ async fn find(desk: Desk, Query(form): Query<FindFields>) -> Result<Response, Er
             tag: back.tag,
             name: back.instrument_name,
             with: String::new(),
-            when: format!("Came back {}", show::date(desk.club(), back.returned_at)),
+            when: format!("Came back {}", show::date(context.club(), back.returned_at)),
             late: false,
         })
         .collect();
     page(&FindPage {
-        chrome: desk.chrome("Check in"),
+        layout: context.layout("Check in"),
         q,
         found,
         out,
@@ -164,7 +164,7 @@ struct CheckInFields {
     own: OwnFields,
     kit: KitFields,
     journeys: JourneyFields,
-    findings: FindingFields,
+    problems: ProblemFields,
     eye: ByEyeFields,
 }
 
@@ -186,7 +186,7 @@ impl TryFrom<Vec<(String, String)>> for CheckInFields {
             own: part(&pairs)?,
             kit: part(&pairs)?,
             journeys: part(&pairs)?,
-            findings: part(&pairs)?,
+            problems: part(&pairs)?,
             eye: part(&pairs)?,
         })
     }
@@ -195,7 +195,7 @@ impl TryFrom<Vec<(String, String)>> for CheckInFields {
 #[derive(Template)]
 #[template(path = "check_in/form.html")]
 struct FormPage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     instrument: Instrument,
     action: String,
@@ -208,13 +208,13 @@ struct FormPage {
     kit_rows: Vec<KitRow>,
     journeys: JourneyFields,
     distance_unit: &'static str,
-    findings: FindingFields,
+    problems: ProblemFields,
     eye: ByEyeFields,
     eye_card: &'static str,
     open_eye: bool,
     open_more: bool,
     open_kit: bool,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 /// What the form is about, as it is now.
@@ -253,21 +253,21 @@ impl Case {
         })
     }
 
-    fn page(self, desk: &Desk, form: CheckInFields, mends: Mends) -> FormPage {
-        let today = desk.club().date(desk.now());
+    fn page(self, context: &RequestContext, form: CheckInFields, errors: FormErrors) -> FormPage {
+        let today = context.club().date(context.now());
         let i = &self.instrument;
         let lede = match &self.loan {
             Some(loan) => format!("{}, with {}", i.name, loan.borrower),
             None => format!("{}, {}", i.name, i.state()),
         };
-        let standing_note = match i.standing {
-            Standing::Shelf => String::new(),
-            standing if i.standing_reason.is_empty() => format!("It is {standing}."),
-            standing => format!("It is {standing}: {}", i.standing_reason),
+        let standing_note = match i.status {
+            Status::Shelf => String::new(),
+            status if i.status_reason.is_empty() => format!("It is {status}."),
+            status => format!("It is {status}: {}", i.status_reason),
         };
-        let wrong = |fields: &[&str]| fields.iter().any(|f| !mends.of(f).is_empty());
+        let wrong = |fields: &[&str]| fields.iter().any(|f| !errors.of(f).is_empty());
         FormPage {
-            chrome: desk.chrome(&format!("Check in {}", i.tag)),
+            layout: context.layout(&format!("Check in {}", i.tag)),
             lede,
             action: address(&i.tag),
             due: self
@@ -276,11 +276,11 @@ impl Case {
                 .map(|l| due_words(l, today))
                 .unwrap_or_default(),
             standing_note,
-            heavy: cautions::heavy(desk.club(), i),
-            distance_unit: journeys::distance_unit(desk.club()),
+            heavy: cautions::heavy(context.club(), i),
+            distance_unit: journeys::distance_unit(context.club()),
             eye_card: by_eye_form::cards_for(i.obstruction),
             open_eye: form.eye.is_given()
-                || mends.all().iter().any(|(f, _)| f.starts_with("star_")),
+                || errors.all().iter().any(|(f, _)| f.starts_with("star_")),
             open_more: !form.own.note.is_empty()
                 || !form.own.happened_on.is_empty()
                 || wrong(&["note", "happened_on", "happened_at"]),
@@ -291,9 +291,9 @@ impl Case {
             kit: form.kit,
             kit_rows: self.kit_rows,
             journeys: form.journeys,
-            findings: form.findings,
+            problems: form.problems,
             eye: form.eye,
-            mends,
+            errors,
         }
     }
 }
@@ -308,8 +308,8 @@ impl FormPage {
     }
 }
 
-async fn show_form(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn show_form(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let case = Case::load(&mut conn, &tag).await?;
     let form = CheckInFields {
         journeys: if case.loan.is_some() {
@@ -320,7 +320,7 @@ async fn show_form(desk: Desk, Path(tag): Path<String>) -> Result<Response, Erro
         eye: ByEyeFields::after_the_last(&mut conn, &case.instrument).await?,
         ..CheckInFields::default()
     };
-    page(&case.page(&desk, form, Mends::new()))
+    page(&case.page(&context, form, FormErrors::new()))
 }
 
 /// What was told, checked.
@@ -330,68 +330,73 @@ struct Checked {
     /// Names of parts that should be there and are not, when not on loan.
     not_in_the_box: Vec<String>,
     journeys: Vec<Journey>,
-    findings: Vec<Finding>,
+    problems: Vec<Problem>,
     look: Option<ByEyeLook>,
     note: String,
 }
 
 impl CheckInFields {
-    fn check(&self, desk: &Desk, case: &Case, mends: &mut Mends) -> Option<Checked> {
+    fn check(
+        &self,
+        context: &RequestContext,
+        case: &Case,
+        errors: &mut FormErrors,
+    ) -> Option<Checked> {
         let present = if case.loan.is_some() || self.kit.is_given() {
-            self.kit.check(&case.kit_rows, mends).unwrap_or_default()
+            self.kit.check(&case.kit_rows, errors).unwrap_or_default()
         } else {
             case.kit_rows.iter().map(|r| r.id).collect()
         };
-        let journeys = self.journeys.check(desk.club(), mends);
-        let findings = self.findings.check(mends);
+        let journeys = self.journeys.check(context.club(), errors);
+        let problems = self.problems.check(errors);
         let look = if !self.eye.is_given() {
             None
         } else if case.instrument.design.takes_star_test() {
-            self.eye.check(mends)
+            self.eye.check(errors)
         } else {
-            mends.add(
+            errors.add(
                 "star_ratio",
                 "Star test: this instrument is for the Sun only and takes none.",
             );
             None
         };
-        let note = mends.optional_text("note", "Note", &self.own.note, 2000);
+        let note = errors.optional_text("note", "Note", &self.own.note, 2000);
         let at = when::read(
-            mends,
+            errors,
             ("happened_on", &self.own.happened_on),
             ("happened_at", &self.own.happened_at),
-            desk.club(),
-            desk.now(),
+            context.club(),
+            context.now(),
         );
         let at = at.map(|at| match &case.loan {
-            Some(loan) if at < loan.handed_out_at => {
-                let club = desk.club();
-                if club.date(at) < club.date(loan.handed_out_at) {
-                    mends.add(
+            Some(loan) if at < loan.lent_at => {
+                let club = context.club();
+                if club.date(at) < club.date(loan.lent_at) {
+                    errors.add(
                         "happened_on",
                         format!(
                             "Day: it went out on {}. Give that day or a later one.",
-                            show::date(club, loan.handed_out_at)
+                            show::date(club, loan.lent_at)
                         ),
                     );
                 }
-                loan.handed_out_at
+                loan.lent_at
             }
             _ => at,
         });
         let nothing_told = case.loan.is_none()
             && !self.kit.is_given()
             && journeys.is_empty()
-            && findings.is_empty()
+            && problems.is_empty()
             && look.is_none()
             && note.is_empty();
-        if nothing_told && mends.is_empty() {
-            mends.add(
+        if nothing_told && errors.is_empty() {
+            errors.add(
                 "journey",
                 "Nothing was told yet. Tick a journey or the kit, tell what is wrong, fill in the star test or write a note.",
             );
         }
-        if !mends.is_empty() {
+        if !errors.is_empty() {
             return None;
         }
         let not_in_the_box = if case.loan.is_none() && self.kit.is_given() {
@@ -408,7 +413,7 @@ impl CheckInFields {
             present,
             not_in_the_box,
             journeys,
-            findings,
+            problems,
             look,
             note,
         })
@@ -416,21 +421,21 @@ impl CheckInFields {
 }
 
 async fn check_in(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Form { fields: form, once }: Form<CheckInFields>,
 ) -> Result<Response, Error> {
-    let by = desk.person()?.id;
+    let by = context.person()?.id;
     // The write begins before the checks: what is checked cannot change under them.
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let case = Case::load(&mut write, &tag).await?;
-    let mut mends = Mends::new();
+    let mut errors = FormErrors::new();
     let shown: Option<LoanId> = form.own.loan_version.parse().ok();
     if shown != case.loan.as_ref().map(|l| l.id) {
-        mends.add(
+        errors.add(
             "kit",
             if case.loan.is_none() {
                 "Kit: someone else has taken it back since this page was opened. Look over the rest and send it again; it is logged without the loan."
@@ -438,23 +443,23 @@ async fn check_in(
                 "Kit: it has gone out on loan since this page was opened. Tick what came back, or leave this page."
             },
         );
-        return mend(&case.page(&desk, form, mends));
+        return mend(&case.page(&context, form, errors));
     }
-    let Some(checked) = form.check(&desk, &case, &mut mends) else {
-        return mend(&case.page(&desk, form, mends));
+    let Some(checked) = form.check(&context, &case, &mut errors) else {
+        return mend(&case.page(&context, form, errors));
     };
     let test = match &checked.look {
         Some(look) => match look.star_test(&case.instrument) {
             Ok(test) => Some(test),
             Err((field, why)) => {
-                mends.add(field, why);
-                return mend(&case.page(&desk, form, mends));
+                errors.add(field, why);
+                return mend(&case.page(&context, form, errors));
             }
         },
         None => None,
     };
-    write_down(&mut write, &case, &checked, desk.now(), by).await?;
-    let log = entry(&case, &checked, desk.now(), by);
+    write_down(&mut write, &case, &checked, context.now(), by).await?;
+    let log = entry(&case, &checked, context.now(), by);
     if let Some(test) = test {
         test.log(&mut write, log.clone()).await?;
     }
@@ -469,13 +474,13 @@ async fn check_in(
         .await?;
     }
     let notice = if case.loan.is_some() {
-        format!("{} is taken back.", case.instrument.tag)
+        format!("{} is returned.", case.instrument.tag)
     } else {
         format!("Logged for {}.", case.instrument.tag)
     };
     write
         .finish(
-            &check_in_answer::address(&case.instrument.tag, desk.now()),
+            &check_in_answer::address(&case.instrument.tag, context.now()),
             &notice,
         )
         .await
@@ -493,7 +498,7 @@ fn entry(case: &Case, checked: &Checked, now: Moment, by: PersonId) -> NewEntry 
     }
 }
 
-/// Takes it back if it was out, then journeys and findings in that order, so
+/// Takes it back if it was out, then journeys and problems in that order, so
 /// that a star test of the same evening comes after the drive home.
 async fn write_down(
     write: &mut OnceWrite,
@@ -504,7 +509,7 @@ async fn write_down(
 ) -> Result<(), Error> {
     let mut missing = String::new();
     if let Some(loan) = &case.loan {
-        let names = TakeBack {
+        let names = Return {
             loan: loan.id,
             came_back: checked.present.clone(),
             at: checked.at,
@@ -523,21 +528,21 @@ async fn write_down(
     for journey in &checked.journeys {
         journey.log(write, log.clone()).await?;
     }
-    for finding in &checked.findings {
-        finding.log(write, log.clone()).await?;
+    for problem in &checked.problems {
+        problem.log(write, log.clone()).await?;
     }
     if !missing.is_empty() {
-        let known = findings::standing(write, Some(case.instrument.id))
+        let known = problems::current(write, Some(case.instrument.id))
             .await?
             .iter()
-            .any(|f| !f.settled && f.finding.words == missing);
+            .any(|f| !f.settled && f.problem.words == missing);
         if !known {
-            let finding = Finding {
-                what: FindingWhat::PartMissing,
+            let problem = Problem {
+                what: ProblemWhat::PartMissing,
                 asks_for: AsksFor::ALook,
                 words: missing,
             };
-            finding.log(write, log).await?;
+            problem.log(write, log).await?;
         }
     }
     Ok(())

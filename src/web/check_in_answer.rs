@@ -1,4 +1,4 @@
-//! What a check-in leads to: the reading with its reasons, and the next step
+//! What a check-in leads to: the condition with its reasons, and the next step
 //! with the key for it.
 
 use askama::Template;
@@ -7,18 +7,18 @@ use axum::response::Response;
 use super::access::{Access, Route};
 use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
-use super::page::{Arrival, Chrome, Desk, page};
+use super::page::{Layout, RequestContext, Submission, page};
 use super::{Error, address, check_in, logbook_words, show};
-use crate::library::instruments::{Instrument, Standing};
+use crate::library::instruments::{Instrument, Status};
 use crate::library::waits::{self, Wait};
 use crate::library::{Moment, logbook, works};
-use crate::upkeep::{self, Reading, ShelfRow};
+use crate::upkeep::{self, Condition, ShelfRow};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
     vec![
         Route::get(Access::Volunteer, "/check-in/{tag}/answer", answer),
-        Route::post(Access::Volunteer, "/check-in/{tag}/standing", stand),
+        Route::post(Access::Volunteer, "/check-in/{tag}/status", stand),
     ]
 }
 
@@ -60,25 +60,28 @@ enum Next {
 }
 
 fn next(row: &ShelfRow, waiting: bool) -> Next {
-    let fit = matches!(row.assessment.reading, Reading::InLine | Reading::Usable);
-    match row.instrument.standing {
+    let fit = matches!(
+        row.assessment.condition,
+        Condition::Ready | Condition::Usable
+    );
+    match row.instrument.status {
         _ if row.instrument.open_loan.is_some() => Next::Out,
-        Standing::Retired => Next::Retired,
-        Standing::Held | Standing::Bench if fit => Next::PutBack,
-        Standing::Held | Standing::Bench => Next::Leave,
-        Standing::Shelf if row.assessment.reading == Reading::BenchFirst => Next::Hold,
-        Standing::Shelf if !fit => Next::Look,
-        Standing::Shelf if waiting => Next::HandOn,
-        Standing::Shelf => Next::Shelve,
+        Status::Retired => Next::Retired,
+        Status::Held | Status::Bench if fit => Next::PutBack,
+        Status::Held | Status::Bench => Next::Leave,
+        Status::Shelf if row.assessment.condition == Condition::NeedsBench => Next::Hold,
+        Status::Shelf if !fit => Next::Look,
+        Status::Shelf if waiting => Next::HandOn,
+        Status::Shelf => Next::Shelve,
     }
 }
 
 #[derive(Template)]
 #[template(path = "check_in/answer.html")]
 struct AnswerPage {
-    chrome: Chrome,
+    layout: Layout,
     instrument: Instrument,
-    reading: &'static str,
+    condition: &'static str,
     dated: String,
     sentence: String,
     reasons: Vec<String>,
@@ -87,7 +90,7 @@ struct AnswerPage {
     hold_reason: String,
     waiting: Vec<Wait>,
     here: String,
-    hand_out: String,
+    lend: String,
     star_test: String,
     logbook: String,
     photos: String,
@@ -95,14 +98,14 @@ struct AnswerPage {
 }
 
 async fn answer(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Query(form): Query<AnswerFields>,
 ) -> Result<Response, Error> {
-    let club = desk.club();
-    let mut conn = desk.read().await?;
+    let club = context.club();
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    let row = upkeep::shelf_row(&mut conn, instrument, desk.now()).await?;
+    let row = upkeep::shelf_row(&mut conn, instrument, context.now()).await?;
     let waiting = waits::open(&mut conn, Some(row.instrument.id), None).await?;
     let logged = match form.at {
         Some(at) => logbook::of(&mut conn, row.instrument.id)
@@ -126,8 +129,8 @@ async fn answer(
     let assessment = &row.assessment;
     let i = &row.instrument;
     page(&AnswerPage {
-        chrome: desk.chrome(&format!("What comes next for {}", i.tag)),
-        reading: assessment.reading.slug(),
+        layout: context.layout(&format!("What comes next for {}", i.tag)),
+        condition: assessment.condition.slug(),
         dated: assessment
             .as_of
             .map(|at| format!("As of {}", show::date(club, at)))
@@ -138,13 +141,13 @@ async fn answer(
         next,
         hold_reason: assessment.reasons.first().cloned().unwrap_or_default(),
         here: check_in::address(&i.tag),
-        hand_out: match waiting.first() {
+        lend: match waiting.first() {
             Some(first) => format!(
-                "{}/hand-out?to={}",
+                "{}/lend?to={}",
                 address::instrument(&i.tag),
                 first.person_id
             ),
-            None => format!("{}/hand-out", address::instrument(&i.tag)),
+            None => format!("{}/lend", address::instrument(&i.tag)),
         },
         star_test: address::new_star_test(&i.tag),
         logbook: format!("{}/logbook", address::instrument(&i.tag)),
@@ -168,34 +171,34 @@ impl AnswerPage {
 
 #[derive(Debug, Default, serde::Deserialize)]
 #[serde(default)]
-struct StandingFields {
-    standing: String,
+struct StatusFields {
+    status: String,
     reason: String,
 }
 
 async fn stand(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
-    Form { fields: form, once }: Form<StandingFields>,
+    Form { fields: form, once }: Form<StatusFields>,
 ) -> Result<Response, Error> {
-    let by = desk.person()?.id;
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let by = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
     let tag = instrument.tag.clone();
-    let to = match form.standing.parse() {
-        Ok(to @ (Standing::Shelf | Standing::Held)) => to,
+    let to = match form.status.parse() {
+        Ok(to @ (Status::Shelf | Status::Held)) => to,
         _ => {
             return Err(Error::BadRequest(
                 "Choose the shelf or those held for the bench.".to_owned(),
             ));
         }
     };
-    let row = upkeep::shelf_row(&mut write, instrument, desk.now()).await?;
-    let unfit = row.assessment.reading == Reading::BenchFirst;
-    if to == Standing::Shelf && unfit && !desk.may(Access::Coordinator) {
+    let row = upkeep::shelf_row(&mut write, instrument, context.now()).await?;
+    let unfit = row.assessment.condition == Condition::NeedsBench;
+    if to == Status::Shelf && unfit && !context.may(Access::Coordinator) {
         return Err(Error::Refused(format!(
             "{tag} reads bench first, so it stays off the shelf until the bench has had it. A coordinator can put it back all the same."
         )));
@@ -206,17 +209,17 @@ async fn stand(
             "The reason is too long; 300 characters will do.".to_owned(),
         ));
     }
-    if to == Standing::Shelf && unfit && reason.is_empty() {
+    if to == Status::Shelf && unfit && reason.is_empty() {
         return Err(Error::BadRequest(format!(
             "{tag} reads bench first. Say why it goes back on the shelf all the same."
         )));
     }
     let reason = match (reason.is_empty(), to) {
         (false, _) => reason,
-        (true, Standing::Shelf) => "found fit at check-in",
+        (true, Status::Shelf) => "found fit at check-in",
         (true, _) => "held at check-in",
     };
-    works::put(&mut write, &row.instrument, to, reason, by, desk.now()).await?;
+    works::put(&mut write, &row.instrument, to, reason, by, context.now()).await?;
     let answer = format!("{}/answer", check_in::address(&tag));
     write.finish(&answer, &format!("{tag} is now {to}.")).await
 }

@@ -6,8 +6,8 @@ use axum::response::Response;
 use super::Error;
 use super::access::{Access, Route};
 use super::extract::Form;
-use super::fields::{Mends, shown_mark};
-use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::fields::{FormErrors, shown_mark};
+use super::page::{Layout, RequestContext, Submission, mend, page};
 use crate::library::club::Club;
 
 /// Routes.
@@ -66,8 +66,8 @@ impl ClubFields {
     }
 
     /// What somebody else has changed since this form was opened.
-    fn overtaken_by(&self, now: &Self) -> Mends {
-        let mut mends = Mends::new();
+    fn overtaken_by(&self, now: &Self) -> FormErrors {
+        let mut errors = FormErrors::new();
         if self.shown != now.shown {
             let pairs: Vec<_> = self
                 .named()
@@ -75,26 +75,26 @@ impl ClubFields {
                 .zip(now.named())
                 .map(|((field, label, typed), (_, _, now))| (field, label, typed, now))
                 .collect();
-            mends.overtaken(&pairs);
+            errors.overtaken(&pairs);
         }
-        mends
+        errors
     }
 
-    fn check(&self, old: &Club) -> Result<Club, Mends> {
-        let mut mends = Mends::new();
-        let name = mends.text("name", "Club", &self.name, 120);
+    fn check(&self, old: &Club) -> Result<Club, FormErrors> {
+        let mut errors = FormErrors::new();
+        let name = errors.text("name", "Club", &self.name, 120);
         let zone = self.zone.trim().to_owned();
         if zone.parse::<chrono_tz::Tz>().is_err() {
-            mends.add(
+            errors.add(
                 "zone",
                 "Time zone: give a name like Europe/Lisbon or America/Denver.",
             );
         }
-        let units = mends.word("units", "Units", &self.units);
-        let paper = mends.word("paper", "Paper", &self.paper);
+        let units = errors.word("units", "Units", &self.units);
+        let paper = errors.word("paper", "Paper", &self.paper);
         let currency = self.currency.trim().to_uppercase();
         if currency.len() != 3 || !currency.chars().all(|c| c.is_ascii_uppercase()) {
-            mends.add(
+            errors.add(
                 "currency",
                 "Currency: give its three letters, like EUR or USD.",
             );
@@ -109,18 +109,18 @@ impl ClubFields {
                         .contains(|c: char| c.is_whitespace() || c == '/' || c == '"' || c == '<')
             });
         if !public.is_empty() && !is_web {
-            mends.add("public_address", "Address: give it as people type it, like https://scopes.example.org, without a path.");
+            errors.add("public_address", "Address: give it as people type it, like https://scopes.example.org, without a path.");
         }
-        let contact = mends.optional_text("contact", "Lending desk", &self.contact, 300);
-        let loan_days = mends.optional_whole("loan_days", "Loan length", &self.loan_days, 1..=366);
-        if loan_days.is_none() && mends.of("loan_days").is_empty() {
-            mends.add(
+        let contact = errors.optional_text("contact", "Lending desk", &self.contact, 300);
+        let loan_days = errors.optional_whole("loan_days", "Loan length", &self.loan_days, 1..=366);
+        if loan_days.is_none() && errors.of("loan_days").is_empty() {
+            errors.add(
                 "loan_days",
                 "Loan length: give a number of days from 1 to 366.",
             );
         }
         match (units, paper, loan_days) {
-            (Some(units), Some(paper), Some(loan_days)) if mends.is_empty() => Ok(Club {
+            (Some(units), Some(paper), Some(loan_days)) if errors.is_empty() => Ok(Club {
                 name,
                 zone,
                 units,
@@ -131,7 +131,7 @@ impl ClubFields {
                 loan_days,
                 demo: old.demo,
             }),
-            _ => Err(mends),
+            _ => Err(errors),
         }
     }
 }
@@ -139,44 +139,44 @@ impl ClubFields {
 #[derive(Template)]
 #[template(path = "club/club.html")]
 struct ClubPage {
-    chrome: Chrome,
+    layout: Layout,
     form: ClubFields,
-    mends: Mends,
+    errors: FormErrors,
 }
 
-async fn show(desk: Desk) -> Result<Response, Error> {
+async fn show(context: RequestContext) -> Result<Response, Error> {
     page(&ClubPage {
-        chrome: desk.chrome("The club"),
-        form: ClubFields::of(desk.club()),
-        mends: Mends::new(),
+        layout: context.layout("The club"),
+        form: ClubFields::of(context.club()),
+        errors: FormErrors::new(),
     })
 }
 
-async fn save(desk: Desk, form: Form<ClubFields>) -> Result<Response, Error> {
-    let club = match form.fields.check(desk.club()) {
+async fn save(context: RequestContext, form: Form<ClubFields>) -> Result<Response, Error> {
+    let club = match form.fields.check(context.club()) {
         Ok(club) => club,
-        Err(mends) => {
+        Err(errors) => {
             return mend(&ClubPage {
-                chrome: desk.chrome("The club"),
+                layout: context.layout("The club"),
                 form: form.fields,
-                mends,
+                errors,
             });
         }
     };
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let now = ClubFields::of(&Club::load(&mut write).await?);
-    let mends = form.fields.overtaken_by(&now);
-    if !mends.is_empty() {
+    let errors = form.fields.overtaken_by(&now);
+    if !errors.is_empty() {
         return mend(&ClubPage {
-            chrome: desk.chrome("The club"),
+            layout: context.layout("The club"),
             form: ClubFields {
                 shown: now.shown,
                 ..form.fields
             },
-            mends,
+            errors,
         });
     }
     club.save(&mut write).await?;

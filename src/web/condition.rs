@@ -8,15 +8,15 @@ use super::access::{Access, Route};
 use super::cautions::{self, Caution};
 use super::drift_picture::{self, CoursePicture};
 use super::extract::Path;
-use super::fields::Mends;
-use super::page::{Chrome, Desk, page};
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, page};
 use super::photos::{Picture, pictures};
 use super::shelf::{back_by, size_words};
 use super::{Error, address, show};
 use crate::library::club::Club;
+use crate::library::collimations::{self, Collimation};
 use crate::library::instruments::{Design, Instrument, State};
 use crate::library::loans::Loan;
-use crate::library::sittings::{self, Sitting};
 use crate::library::{Conn, kit, star_tests};
 use crate::optics::eye;
 use crate::startest::words::waves_and_error;
@@ -24,7 +24,7 @@ use crate::upkeep::drift::course::course;
 use crate::upkeep::due_list::{Foreseen, in_100};
 use crate::upkeep::foresight::{Foresight, Question};
 use crate::upkeep::shelf::Fleet;
-use crate::upkeep::{self, Assessment, Reading};
+use crate::upkeep::{self, Assessment, Condition};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -56,7 +56,7 @@ struct Gauge {
 #[derive(Template)]
 #[template(path = "instrument/condition.html")]
 struct ConditionPage {
-    chrome: Chrome,
+    layout: Layout,
     tag: String,
     base: String,
     title: String,
@@ -66,16 +66,16 @@ struct ConditionPage {
     waiting: String,
     standing_words: String,
     is_retired: bool,
-    reading: &'static str,
+    condition: &'static str,
     dated: String,
     sentence: String,
     reasons: Vec<String>,
     figures: Vec<Figure>,
     figures_note: String,
     gauge: Option<Gauge>,
-    /// The last sitting at the bench: when, and before and after.
-    last_sitting: Option<LastSitting>,
-    sitting_open: bool,
+    /// The last collimation session at the bench: when, and before and after.
+    last_collimation: Option<LastCollimation>,
+    collimation_open: bool,
     takes_star_test: bool,
     kit: Vec<String>,
     needs: Vec<(&'static str, String)>,
@@ -87,18 +87,21 @@ struct ConditionPage {
     on_loan: bool,
     value: String,
     notes: Vec<String>,
-    mends: Mends,
+    errors: FormErrors,
     caption: String,
     course: Option<CoursePicture>,
     course_words: Vec<String>,
 }
 
-async fn show_condition(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    page(&condition_page(&desk, &tag, Mends::new(), String::new()).await?)
+async fn show_condition(
+    context: RequestContext,
+    Path(tag): Path<String>,
+) -> Result<Response, Error> {
+    page(&condition_page(&context, &tag, FormErrors::new(), String::new()).await?)
 }
 
-/// The last sitting that ended.
-struct LastSitting {
+/// The last collimation session that ended.
+struct LastCollimation {
     when: String,
     /// Before and after in one sentence.
     words: String,
@@ -107,45 +110,45 @@ struct LastSitting {
     sheet: String,
 }
 
-async fn last_sitting(
+async fn last_collimation(
     conn: &mut Conn,
     club: &Club,
     instrument: &Instrument,
-) -> Result<Option<LastSitting>, Error> {
-    let Some(id) = sittings::last_ended(conn, instrument.id).await? else {
+) -> Result<Option<LastCollimation>, Error> {
+    let Some(id) = collimations::last_ended(conn, instrument.id).await? else {
         return Ok(None);
     };
-    let sitting = Sitting::get(conn, id).await?;
-    let stars = super::sitting::first_and_last_drawn(&sitting);
-    Ok(sitting.ended.map(|e| {
+    let collimation = Collimation::get(conn, id).await?;
+    let stars = super::collimation::first_and_last_drawn(&collimation);
+    Ok(collimation.ended.map(|e| {
         let o = e.outcome;
-        LastSitting {
+        LastCollimation {
             when: show::date(club, e.at),
-            words: super::sitting::stop::before_after(o.before, o.after, o.goes),
-            stars: stars.filter(|_| o.goes > 0),
-            sheet: super::sitting::sheet_address(id),
+            words: super::collimation::stop::before_after(o.before, o.after, o.adjustments),
+            stars: stars.filter(|_| o.adjustments > 0),
+            sheet: super::collimation::sheet_address(id),
         }
     }))
 }
 
 /// The page, with what must be mended in its photo form.
 pub(super) async fn with_photo_mends(
-    desk: &Desk,
+    context: &RequestContext,
     tag: &str,
-    mends: Mends,
+    errors: FormErrors,
     caption: String,
 ) -> Result<Response, Error> {
-    super::page::mend(&condition_page(desk, tag, mends, caption).await?)
+    super::page::mend(&condition_page(context, tag, errors, caption).await?)
 }
 
 async fn condition_page(
-    desk: &Desk,
+    context: &RequestContext,
     tag: &str,
-    mends: Mends,
+    errors: FormErrors,
     caption: String,
 ) -> Result<ConditionPage, Error> {
-    let club = desk.club();
-    let mut conn = desk.read().await?;
+    let club = context.club();
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, tag).await?;
     let due_on = match instrument.open_loan {
         Some(loan) => Some(Loan::get(&mut conn, loan).await?.due_on),
@@ -157,25 +160,27 @@ async fn condition_page(
         .map(|part| part.name)
         .collect();
     let photos = pictures(&mut conn, instrument.id).await?;
-    let tested = star_tests::standing(&mut conn, Some(instrument.id))
+    let tested = star_tests::current(&mut conn, Some(instrument.id))
         .await?
         .last()
         .map(|t| t.happened_at);
-    let last_sitting = last_sitting(&mut conn, club, &instrument).await?;
-    let sitting_open = sittings::open(&mut conn, instrument.id).await?.is_some();
-    let row = upkeep::shelf_row(&mut conn, instrument.clone(), desk.now()).await?;
-    let fleet = Fleet::recalled(&mut conn, &desk.app.foreseer.recall, desk.now()).await?;
+    let last_collimation = last_collimation(&mut conn, club, &instrument).await?;
+    let collimation_open = collimations::open(&mut conn, instrument.id)
+        .await?
+        .is_some();
+    let row = upkeep::shelf_row(&mut conn, instrument.clone(), context.now()).await?;
+    let fleet = Fleet::recalled(&mut conn, &context.app.foreseer.recall, context.now()).await?;
     drop(conn);
-    let (course, course_words) = coma_over_time(desk, fleet, &instrument).await?;
+    let (course, course_words) = coma_over_time(context, fleet, &instrument).await?;
     let a = &row.assessment;
     let state = instrument.state();
-    let is_volunteer = desk.may(Access::Volunteer);
+    let is_volunteer = context.may(Access::Volunteer);
     let tested_on = tested.map(|at| show::date(club, at));
     let sharp = sharpness(&instrument, a);
     Ok(ConditionPage {
-        chrome: desk.chrome(&format!("{}, {}", instrument.tag, instrument.name)),
-        last_sitting,
-        sitting_open,
+        layout: context.layout(&format!("{}, {}", instrument.tag, instrument.name)),
+        last_collimation,
+        collimation_open,
         takes_star_test: instrument.design.takes_star_test(),
         tag: instrument.tag.clone(),
         base: address::instrument(&instrument.tag),
@@ -183,7 +188,7 @@ async fn condition_page(
         lede: size_words(club, &instrument),
         state: state.slug(),
         where_words: match due_on {
-            Some(due) => format!("On loan {}.", back_by(club.date(desk.now()), due)),
+            Some(due) => format!("On loan {}.", back_by(club.date(context.now()), due)),
             None if instrument.place.is_empty() => String::new(),
             None => format!("Its place: {}.", instrument.place),
         },
@@ -204,7 +209,7 @@ async fn condition_page(
         }
         .to_owned(),
         is_retired: state == State::Retired,
-        reading: a.reading.slug(),
+        condition: a.condition.slug(),
         dated: a
             .as_of
             .map(|at| format!("As of {}", show::date(club, at)))
@@ -220,7 +225,7 @@ async fn condition_page(
         photos,
         contact: club.contact.clone(),
         is_volunteer,
-        is_coordinator: desk.may(Access::Coordinator),
+        is_coordinator: context.may(Access::Coordinator),
         on_loan: state == State::OnLoan,
         value: instrument
             .replacement_value_cents
@@ -237,7 +242,7 @@ async fn condition_page(
         } else {
             Vec::new()
         },
-        mends,
+        errors,
         caption,
         course,
         course_words,
@@ -247,7 +252,7 @@ async fn condition_page(
 /// The picture of its coma over time and what it means for a borrower; none for
 /// what takes no star test, was never looked at, or is retired.
 async fn coma_over_time(
-    desk: &Desk,
+    context: &RequestContext,
     fleet: Fleet,
     instrument: &Instrument,
 ) -> Result<(Option<CoursePicture>, Vec<String>), Error> {
@@ -266,7 +271,7 @@ async fn coma_over_time(
         only: Some(instrument.id),
         ..Question::default()
     };
-    let foresight = Foresight::of(&desk.app.foreseer, &fleet, only).await?;
+    let foresight = Foresight::of(&context.app.foreseer, &fleet, only).await?;
     let Some(outlook) = foresight.outlooks.get(&instrument.id) else {
         return Ok((None, Vec::new()));
     };
@@ -276,7 +281,7 @@ async fn coma_over_time(
     let (from, until) = drift_picture::span(foresight.today, chain.begins);
     let drawn = course(chain, &foresight.learned, from, until);
     let alt = drift_picture::course_words(
-        desk.club(),
+        context.club(),
         &instrument.tag,
         chain.looks(),
         &in_100(outlook.chance),
@@ -336,34 +341,34 @@ pub(super) fn about(magnification: f64) -> String {
 
 fn sentence(i: &Instrument, a: &Assessment, sharp: Option<Sharp>) -> String {
     let limit = sharp.map(|s| format!("about {}x", about(s.today)));
-    match (a.reading, limit) {
-        (Reading::InLine, Some(limit)) => {
+    match (a.condition, limit) {
+        (Condition::Ready, Some(limit)) => {
             format!(
                 "Lined up when last looked at: sharp up to {limit}, as a good one of its size should be."
             )
         }
-        (Reading::InLine, None) if i.design == Design::Solar => {
+        (Condition::Ready, None) if i.design == Design::Solar => {
             "Nothing is reported against it. For the Sun only.".to_owned()
         }
-        (Reading::InLine, None) => "Lined up when last looked at.".to_owned(),
-        (Reading::Usable, Some(limit)) => {
+        (Condition::Ready, None) => "Lined up when last looked at.".to_owned(),
+        (Condition::Usable, Some(limit)) => {
             format!(
                 "Good for wide fields, clusters and the Moon. Planets and close doubles soften above {limit}."
             )
         }
-        (Reading::Usable, None) => "Usable. Read below what to expect.".to_owned(),
-        (Reading::BenchFirst, Some(limit)) => {
+        (Condition::Usable, None) => "Usable. Read below what to expect.".to_owned(),
+        (Condition::NeedsBench, Some(limit)) => {
             format!(
                 "It should see the bench before it is lent: as it is, stars stay sharp only up to {limit}."
             )
         }
-        (Reading::BenchFirst, None) => "It should see the bench before it is lent.".to_owned(),
-        (Reading::NotKnown, Some(limit)) => {
+        (Condition::NeedsBench, None) => "It should see the bench before it is lent.".to_owned(),
+        (Condition::NotChecked, Some(limit)) => {
             format!(
                 "How well it is lined up today is not known. At its last star test it was sharp up to {limit}."
             )
         }
-        (Reading::NotKnown, None) => {
+        (Condition::NotChecked, None) => {
             "How well it is lined up is not known: nobody has looked yet.".to_owned()
         }
     }
@@ -384,7 +389,7 @@ fn figures(
             format!("Between {low}x and {high}x, with the error of the test. ")
         };
         figures.push(Figure {
-            label: if a.reading == Reading::NotKnown {
+            label: if a.condition == Condition::NotChecked {
                 "Sharp at its last test up to about"
             } else {
                 "Sharp today up to about"

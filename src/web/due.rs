@@ -9,7 +9,7 @@ use serde::Deserialize;
 
 use super::access::{Access, Route};
 use super::extract::Query;
-use super::page::{Chrome, Desk, page};
+use super::page::{Layout, RequestContext, page};
 use super::tables::{self, Cell};
 use super::{Error, show};
 use crate::library::instruments::{Design, State};
@@ -94,18 +94,18 @@ pub(super) fn coming(typed: &str) -> Result<Option<NaiveDate>, Error> {
         .map_err(|_| Error::BadRequest("The coming day: write it as 2026-06-12.".to_owned()))
 }
 
-async fn list(desk: &Desk, asked: &Asked) -> Result<DueList, Error> {
+async fn list(context: &RequestContext, asked: &Asked) -> Result<DueList, Error> {
     let filter = asked.filter()?;
     let coming = asked.coming()?;
-    let foreseer = &desk.app.foreseer;
-    let read = Read::all(&mut *desk.read().await?, &foreseer.recall, desk.now()).await?;
-    Ok(due_list(read, desk.club(), &filter, foreseer, coming).await?)
+    let foreseer = &context.app.foreseer;
+    let read = Read::all(&mut *context.read().await?, &foreseer.recall, context.now()).await?;
+    Ok(due_list(read, context.club(), &filter, foreseer, coming).await?)
 }
 
 #[derive(Template)]
 #[template(path = "due/list.html")]
 struct DuePage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     printed: String,
     asked: Asked,
@@ -120,9 +120,9 @@ struct DuePage {
     json: String,
 }
 
-async fn due_page(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let list = list(&desk, &asked).await?;
-    let on = show::date(desk.club(), desk.now());
+async fn due_page(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let list = list(&context, &asked).await?;
+    let on = show::date(context.club(), context.now());
     let all = list.instruments;
     let lede = match list.due_in_all {
         0 => format!("Nothing is due on {on}."),
@@ -133,9 +133,9 @@ async fn due_page(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Er
         n => format!("{n} of {all} instruments on {on}, the most urgent first."),
     };
     page(&DuePage {
-        chrome: desk.chrome("Due for the bench"),
+        layout: context.layout("Due for the bench"),
         lede,
-        printed: show::time(desk.club(), desk.now()),
+        printed: show::time(context.club(), context.now()),
         designs: list.designs.clone(),
         places: list
             .places
@@ -155,7 +155,7 @@ async fn due_page(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Er
         } else {
             URGENCY_WORDS
         },
-        is_coordinator: desk.may(Access::Coordinator),
+        is_coordinator: context.may(Access::Coordinator),
         csv: asked.on("/due.csv"),
         json: asked.on("/due.json"),
         asked,
@@ -181,13 +181,13 @@ fn filtered(asked: &Asked, list: &DueList) -> Result<String, Error> {
     ))
 }
 
-async fn due_csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let list = list(&desk, &asked).await?;
+async fn due_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let list = list(&context, &asked).await?;
     tables::csv_response(CSV_HEADER, csv_rows(&list))
 }
 
-async fn due_json(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let list = list(&desk, &asked).await?;
+async fn due_json(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let list = list(&context, &asked).await?;
     Ok(([(header::CACHE_CONTROL, "no-store")], Json(list)).into_response())
 }
 
@@ -199,7 +199,7 @@ const CSV_HEADER: &[&str] = &[
     "place",
     "state",
     "back_by",
-    "reading",
+    "condition",
     "urgency",
     "why",
     "last_test_on",
@@ -233,7 +233,7 @@ fn csv_rows(list: &DueList) -> impl Iterator<Item = Vec<Cell>> + '_ {
             row.place.as_str().into(),
             row.state.slug().into(),
             row.back_by.into(),
-            row.reading.slug().into(),
+            row.condition.slug().into(),
             Cell::number(row.urgency, 3),
             why.join(" ").into(),
             test.map(|t| t.on).into(),

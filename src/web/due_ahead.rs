@@ -10,7 +10,7 @@ use super::access::{Access, Route};
 use super::drift_picture::{Bar, Dot, dots};
 use super::due;
 use super::extract::Query;
-use super::page::{Chrome, Desk, page};
+use super::page::{Layout, RequestContext, page};
 use super::tables::{self, Cell};
 use super::{Error, address, show};
 use crate::upkeep::drift::back_test::{MOST_LUCK, Verdict};
@@ -62,9 +62,9 @@ struct Ahead {
     foresight: Foresight,
 }
 
-async fn ahead(desk: &Desk, asked: &Asked) -> Result<Ahead, Error> {
-    let club = desk.club();
-    let today = club.date(desk.now());
+async fn ahead(context: &RequestContext, asked: &Asked) -> Result<Ahead, Error> {
+    let club = context.club();
+    let today = club.date(context.now());
     let usual = today
         .checked_add_days(Days::new(USUALLY_AHEAD_DAYS))
         .unwrap_or(today);
@@ -75,14 +75,14 @@ async fn ahead(desk: &Desk, asked: &Asked) -> Result<Ahead, Error> {
         ));
     }
     let fleet = Fleet::recalled(
-        &mut *desk.read().await?,
-        &desk.app.foreseer.recall,
-        desk.now(),
+        &mut *context.read().await?,
+        &context.app.foreseer.recall,
+        context.now(),
     )
     .await?;
     let at = noon_of(club, coming);
     let foresight = Foresight::of(
-        &desk.app.foreseer,
+        &context.app.foreseer,
         &fleet,
         Question {
             coming: at,
@@ -95,7 +95,7 @@ async fn ahead(desk: &Desk, asked: &Asked) -> Result<Ahead, Error> {
         .iter()
         .filter_map(|m| {
             let outlook = foresight.outlooks.get(&m.instrument.id)?;
-            Some(line(desk, &fleet, m, outlook))
+            Some(line(context, &fleet, m, outlook))
         })
         .collect();
     lines.sort_by(|a, b| {
@@ -111,12 +111,12 @@ async fn ahead(desk: &Desk, asked: &Asked) -> Result<Ahead, Error> {
     })
 }
 
-fn line(desk: &Desk, fleet: &Fleet, member: &Member, outlook: &Outlook) -> Line {
+fn line(context: &RequestContext, fleet: &Fleet, member: &Member, outlook: &Outlook) -> Line {
     let i = &member.instrument;
     let limit = in_force::in_force(i.design, i.id, &fleet.sets)
         .coma_bench
         .value;
-    let today = desk.club().date(desk.now());
+    let today = context.club().date(context.now());
     Line {
         path: address::instrument(&i.tag),
         tag: i.tag.clone(),
@@ -165,7 +165,7 @@ struct NextLook {
 #[derive(Template)]
 #[template(path = "due/ahead.html")]
 struct AheadPage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     printed: String,
     coming: NaiveDate,
@@ -180,8 +180,11 @@ struct AheadPage {
     csv: String,
 }
 
-async fn ahead_page(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let told = ahead(&desk, &asked).await?;
+async fn ahead_page(
+    context: RequestContext,
+    Query(asked): Query<Asked>,
+) -> Result<Response, Error> {
+    let told = ahead(&context, &asked).await?;
     let on = show::plain_date(told.coming);
     let mut by_gain: Vec<&Line> = told.lines.iter().collect();
     by_gain.sort_by(|a, b| {
@@ -225,12 +228,12 @@ async fn ahead_page(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, 
         )
     };
     page(&AheadPage {
-        chrome: desk.chrome("What will be due"),
+        layout: context.layout("What will be due"),
         lede: format!(
             "{} instruments that take a star test, the likeliest out of line first.",
             told.lines.len()
         ),
-        printed: show::time(desk.club(), desk.now()),
+        printed: show::time(context.club(), context.now()),
         coming: told.coming,
         coming_words: on,
         next_looks,
@@ -238,7 +241,7 @@ async fn ahead_page(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, 
         for_nothing: nothing.iter().map(words).collect(),
         limits: some.iter().map(words).collect(),
         trusted: told.foresight.is_trusted(),
-        is_coordinator: desk.may(Access::Coordinator),
+        is_coordinator: context.may(Access::Coordinator),
         csv: format!("/due/ahead.csv?coming={}", told.coming),
         lines: told.lines,
     })
@@ -251,8 +254,8 @@ fn capital(words: &str) -> String {
     })
 }
 
-async fn ahead_csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let told = ahead(&desk, &asked).await?;
+async fn ahead_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let told = ahead(&context, &asked).await?;
     let rows = told.lines.into_iter().map(|l| {
         let o = l.outlook;
         vec![
@@ -296,7 +299,7 @@ async fn ahead_csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, E
 #[derive(Template)]
 #[template(path = "due/record.html")]
 struct RecordPage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     printed: String,
     dots: Vec<Dot>,
@@ -344,15 +347,15 @@ fn in_1000(chance: f64) -> String {
 
 /// Every past look with what was said of it the day before.
 /// What is foreseen, with the record brought up to the newest looks.
-async fn with_the_newest_looks(desk: &Desk) -> Result<Foresight, Error> {
+async fn with_the_newest_looks(context: &RequestContext) -> Result<Foresight, Error> {
     let fleet = Fleet::recalled(
-        &mut *desk.read().await?,
-        &desk.app.foreseer.recall,
-        desk.now(),
+        &mut *context.read().await?,
+        &context.app.foreseer.recall,
+        context.now(),
     )
     .await?;
     Ok(Foresight::of(
-        &desk.app.foreseer,
+        &context.app.foreseer,
         &fleet,
         Question {
             newest_record: true,
@@ -362,15 +365,15 @@ async fn with_the_newest_looks(desk: &Desk) -> Result<Foresight, Error> {
     .await?)
 }
 
-async fn record_csv(desk: Desk) -> Result<Response, Error> {
-    let foresight = with_the_newest_looks(&desk).await?;
+async fn record_csv(context: RequestContext) -> Result<Response, Error> {
+    let foresight = with_the_newest_looks(&context).await?;
     let record = &foresight.record;
     let rows = record.said.iter().zip(&record.plain).map(|(said, plain)| {
         let at = DateTime::<Utc>::from_timestamp((said.day * 86_400.0) as i64, 0);
         let why: Vec<&str> = plain.why.iter().map(|c| c.slug()).collect();
         vec![
             plain.tag.as_str().into(),
-            at.map(|at| desk.club().date(at)).into(),
+            at.map(|at| context.club().date(at)).into(),
             Cell::number(said.chance, 4),
             yes_no(!plain.why.is_empty()).into(),
             why.join(" ").into(),
@@ -396,8 +399,8 @@ fn yes_no(yes: bool) -> &'static str {
     if yes { "yes" } else { "no" }
 }
 
-async fn record_page(desk: Desk) -> Result<Response, Error> {
-    let foresight = with_the_newest_looks(&desk).await?;
+async fn record_page(context: RequestContext) -> Result<Response, Error> {
+    let foresight = with_the_newest_looks(&context).await?;
     let record = &foresight.record;
     let (lede, verdict, scores) = match record.verdict {
         None if foresight.record_is_behind => (
@@ -443,9 +446,9 @@ async fn record_page(desk: Desk) -> Result<Response, Error> {
     };
     page(&RecordPage {
         is_behind: foresight.record_is_behind,
-        chrome: desk.chrome("How well the due list has foretold"),
+        layout: context.layout("How well the due list has foretold"),
         lede,
-        printed: show::time(desk.club(), desk.now()),
+        printed: show::time(context.club(), context.now()),
         dots: dots(&record.calibration),
         scores,
         verdict,

@@ -1,7 +1,7 @@
 //! What a visitor is told when a request cannot be done.
 //!
-//! A handler returns [`Error`]; it travels to the door as an [`ErrorPage`] and
-//! is drawn there with the visitor's own chrome. Causes inside the house are
+//! A handler returns [`Error`]; it travels to the middleware as an [`ErrorPage`] and
+//! is drawn there with the visitor's own layout. Causes inside the house are
 //! logged once, here, and never shown.
 
 use askama::Template;
@@ -11,8 +11,8 @@ use axum::response::{Html, IntoResponse, Response};
 use serde_json::json;
 
 use super::access::Access;
-use super::page::Chrome;
-use super::visit::{UnsentForm, Visit};
+use super::page::Layout;
+use super::visitor::{UnsentForm, Visitor};
 use crate::library;
 
 /// Why a request was not done.
@@ -180,7 +180,7 @@ impl IntoResponse for Error {
             Self::SlowDown(seconds) => (
                 StatusCode::TOO_MANY_REQUESTS,
                 "Too many tries",
-                format!("Signing in has failed several times. Wait {} and try again, or ask a coordinator for a one-time address.", wait_words(seconds)),
+                format!("Signing in has failed several times. Wait {} and try again, or ask a coordinator for a sign-in link.", wait_words(seconds)),
             ),
             Self::DiskFull => (
                 StatusCode::INSUFFICIENT_STORAGE,
@@ -225,7 +225,7 @@ fn wait_words(seconds: i64) -> String {
 #[derive(Template)]
 #[template(path = "error.html")]
 struct ErrorTemplate {
-    chrome: Chrome,
+    layout: Layout,
     words: String,
     sign_in: bool,
     unsent: Option<UnsentForm>,
@@ -234,21 +234,21 @@ struct ErrorTemplate {
 }
 
 /// Draws the page at the door.
-pub fn draw(visit: &Visit, page: ErrorPage) -> Response {
-    if visit.path.ends_with(".json") {
+pub fn draw(visitor: &Visitor, page: ErrorPage) -> Response {
+    if visitor.path.ends_with(".json") {
         let body = Json(json!({ "error": page.title, "words": page.words }));
         return (page.status, body).into_response();
     }
-    if visit.path.ends_with(".csv") && !page.sign_in {
+    if visitor.path.ends_with(".csv") && !page.sign_in {
         return (page.status, format!("{}. {}\n", page.title, page.words)).into_response();
     }
     let template = ErrorTemplate {
-        chrome: Chrome::for_visit(visit, page.title),
+        layout: Layout::for_visitor(visitor, page.title),
         words: page.words,
         sign_in: page.sign_in,
         unsent: page.unsent,
         lead: page.lead,
-        next: visit.path.clone(),
+        next: visitor.path.clone(),
     };
     match template.render() {
         Ok(html) => (

@@ -12,7 +12,7 @@ use axum::http::header;
 use axum::http::request::Parts;
 use serde::de::DeserializeOwned;
 
-use super::visit::{UnsentForm, Visit};
+use super::visitor::{UnsentForm, Visitor};
 use super::{App, Error};
 
 /// Parts of the path.
@@ -58,7 +58,7 @@ where
 pub struct Form<T> {
     /// The fields.
     pub fields: T,
-    /// The form's own mark; give it to [`super::page::Desk::begin`].
+    /// The form's own mark; give it to [`super::page::RequestContext::begin`].
     pub once: String,
 }
 
@@ -72,7 +72,7 @@ where
     type Rejection = Error;
 
     async fn from_request(request: Request, _: &App) -> Result<Self, Error> {
-        let visit = visit_of(&request)?;
+        let visitor = visitor_of(&request)?;
         let action = request.uri().path().to_owned();
         let bytes = axum::body::to_bytes(request.into_body(), FORM_BYTES)
             .await
@@ -87,7 +87,7 @@ where
                 .map(|(_, v)| v.clone())
                 .unwrap_or_default()
         };
-        if !mark_matches(&visit, &find("csrf")) {
+        if !mark_matches(&visitor, &find("csrf")) {
             return Err(match UnsentForm::from_body(action, &bytes) {
                 Some(form) => Error::StaleForm(form),
                 None => Error::CrossSite,
@@ -101,18 +101,20 @@ where
     }
 }
 
-fn visit_of(request: &Request) -> Result<Arc<Visit>, Error> {
+fn visitor_of(request: &Request) -> Result<Arc<Visitor>, Error> {
     request
         .extensions()
-        .get::<Arc<Visit>>()
+        .get::<Arc<Visitor>>()
         .cloned()
-        .ok_or(Error::Broken("a request came past the door".to_owned()))
+        .ok_or(Error::Broken(
+            "a request came past the middleware".to_owned(),
+        ))
 }
 
 /// Someone signed in must send their session's mark; for others there is
 /// nothing that a foreign page could misuse beyond what the door refuses.
-fn mark_matches(visit: &Visit, sent: &str) -> bool {
-    visit.person.is_none() || visit.form_mark == sent
+fn mark_matches(visitor: &Visitor, sent: &str) -> bool {
+    visitor.person.is_none() || visitor.form_mark == sent
 }
 
 /// One file of an upload, on disk until dropped.
@@ -188,7 +190,7 @@ impl FromRequest<App> for Upload {
 
     #[allow(clippy::disallowed_types)] // this is the wrapper
     async fn from_request(request: Request, app: &App) -> Result<Self, Error> {
-        let visit = visit_of(&request)?;
+        let visitor = visitor_of(&request)?;
         let is_multipart = request
             .headers()
             .get(header::CONTENT_TYPE)
@@ -243,7 +245,7 @@ impl FromRequest<App> for Upload {
                     return Err(too_much());
                 }
                 if field == "csrf" {
-                    if !mark_matches(&visit, &value) {
+                    if !mark_matches(&visitor, &value) {
                         return Err(Error::CrossSite);
                     }
                     checked = true;
@@ -251,7 +253,7 @@ impl FromRequest<App> for Upload {
                 text.entry(field).or_default().push(value);
             }
         }
-        if !checked && visit.person.is_some() {
+        if !checked && visitor.person.is_some() {
             return Err(Error::CrossSite);
         }
         let once = text

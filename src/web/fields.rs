@@ -1,4 +1,4 @@
-//! Checking what was typed: one list of mends for a form, and the readers that
+//! Checking what was typed: one list of errors for a form, and the readers that
 //! fill it.
 
 use chrono::NaiveDate;
@@ -30,9 +30,9 @@ pub fn shown_mark(values: &[&str]) -> String {
 
 /// What must be mended in a form, in the order of its fields.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Mends(Vec<(String, String)>);
+pub struct FormErrors(Vec<(String, String)>);
 
-impl Mends {
+impl FormErrors {
     /// Nothing to mend.
     pub fn new() -> Self {
         Self::default()
@@ -228,39 +228,39 @@ mod tests {
 
     #[test]
     fn a_decimal_comma_is_a_point_and_bounds_are_named() {
-        let mut mends = Mends::new();
+        let mut errors = FormErrors::new();
         assert_eq!(
-            mends.optional_number("a", "Aperture", " 203,2 ", 10.0..=2000.0),
+            errors.optional_number("a", "Aperture", " 203,2 ", 10.0..=2000.0),
             Some(203.2)
         );
-        assert!(mends.is_empty());
+        assert!(errors.is_empty());
         assert_eq!(
-            mends.optional_number("a", "Aperture", "3", 10.0..=2000.0),
+            errors.optional_number("a", "Aperture", "3", 10.0..=2000.0),
             None
         );
-        assert_eq!(mends.of("a"), "Aperture: give a number from 10 to 2000.");
+        assert_eq!(errors.of("a"), "Aperture: give a number from 10 to 2000.");
     }
 
     #[test]
     fn nothing_odd_passes_for_a_number() {
         for typed in ["NaN", "inf", "1e999", "0x10", "12abc", "--3"] {
-            let mut mends = Mends::new();
+            let mut errors = FormErrors::new();
             assert_eq!(
-                mends.optional_number("a", "A", typed, 0.0..=100.0),
+                errors.optional_number("a", "A", typed, 0.0..=100.0),
                 None,
                 "{typed}"
             );
-            assert!(!mends.is_empty(), "{typed}");
+            assert!(!errors.is_empty(), "{typed}");
         }
     }
 
     #[test]
     fn long_text_and_control_characters_are_named() {
-        let mut mends = Mends::new();
-        mends.text("n", "Name", &"x".repeat(11), 10);
-        assert!(mends.of("n").contains("shorten it to 10"));
-        let mut mends = Mends::new();
-        mends.text("n", "Name", "a\u{7}b", 10);
-        assert!(mends.of("n").contains("control"));
+        let mut errors = FormErrors::new();
+        errors.text("n", "Name", &"x".repeat(11), 10);
+        assert!(errors.of("n").contains("shorten it to 10"));
+        let mut errors = FormErrors::new();
+        errors.text("n", "Name", "a\u{7}b", 10);
+        assert!(errors.of("n").contains("control"));
     }
 }

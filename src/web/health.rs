@@ -11,7 +11,7 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
 use super::access::{Access, Route};
-use super::page::Desk;
+use super::page::RequestContext;
 use super::{App, Error};
 use crate::library;
 
@@ -29,8 +29,8 @@ async fn live() -> &'static str {
 }
 
 /// Ready: the database can be read and its one writer is to be had.
-async fn ready(desk: Desk) -> Result<&'static str, Error> {
-    let write = desk.app.library.write().await?;
+async fn ready(context: RequestContext) -> Result<&'static str, Error> {
+    let write = context.app.library.write().await?;
     write.rollback().await.map_err(library::Error::from)?;
     Ok("ready\n")
 }
@@ -81,16 +81,16 @@ pub async fn count(State(app): State<App>, request: Request, next: Next) -> Resp
 
 /// The counters as Prometheus reads them (text format 0.0.4), for this machine
 /// only: a proxy hands on its visitors' addresses, so they do not pass for it.
-async fn metrics(desk: Desk) -> Result<Response, Error> {
-    let local = desk
-        .visit
+async fn metrics(context: RequestContext) -> Result<Response, Error> {
+    let local = context
+        .visitor
         .address
         .parse::<std::net::IpAddr>()
         .is_ok_and(|a| a.is_loopback());
     if !local {
         return Err(Error::NotFound("page"));
     }
-    let m = &desk.app.metrics;
+    let m = &context.app.metrics;
     let mut text = String::new();
     let mut family = |name: &str, kind: &str, help: &str, samples: &[(String, f64)]| {
         // Writing to a string does not fail.
@@ -137,7 +137,7 @@ async fn metrics(desk: Desk) -> Result<Response, Error> {
         "tubewright_measuring_waiting",
         "gauge",
         "Sets of frames waiting to be measured.",
-        &plain(desk.app.measuring.waiting() as f64),
+        &plain(context.app.measuring.waiting() as f64),
     );
     family(
         "tubewright_uptime_seconds",

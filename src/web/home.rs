@@ -6,7 +6,7 @@ use axum::response::Response;
 
 use super::Error;
 use super::access::{Access, Route};
-use super::page::{Chrome, Desk, page, see_other};
+use super::page::{Layout, RequestContext, page, see_other};
 use crate::demo;
 use crate::library::people::Role;
 
@@ -42,7 +42,7 @@ struct Story {
 #[derive(Template)]
 #[template(path = "home.html")]
 struct Home {
-    chrome: Chrome,
+    layout: Layout,
     parts: Vec<Part>,
     stories: &'static [Story],
 }
@@ -93,7 +93,7 @@ const AS_VOLUNTEER: &[Step] = &[
         "SC235 is three weeks late and has just come in: ",
         "check it in",
         "/check-in/SC235",
-        ", kit, journeys, findings and all.",
+        ", kit, journeys, problems and all.",
     ),
     step(
         "Nobody has ever looked at a star with M150: ",
@@ -104,7 +104,7 @@ const AS_VOLUNTEER: &[Step] = &[
     step(
         "",
         "Hand M127 out",
-        "/instruments/M127/hand-out",
+        "/instruments/M127/lend",
         " to the member who waits for it, saying its known limit.",
     ),
     step(
@@ -170,13 +170,13 @@ fn part(account: &'static demo::Account, person: Option<&str>) -> Part {
     }
 }
 
-async fn home(desk: Desk) -> Result<Response, Error> {
-    if !desk.club().demo {
+async fn home(context: RequestContext) -> Result<Response, Error> {
+    if !context.club().demo {
         return Ok(see_other("/shelf"));
     }
-    let person = desk.visit.person.as_ref().map(|p| p.email.as_str());
+    let person = context.visitor.person.as_ref().map(|p| p.email.as_str());
     page(&Home {
-        chrome: desk.chrome("The demo club"),
+        layout: context.layout("The demo club"),
         parts: demo::accounts().iter().map(|a| part(a, person)).collect(),
         stories: STORIES,
     })

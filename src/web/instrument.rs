@@ -6,13 +6,13 @@ use serde::Deserialize;
 
 use super::access::{Access, Route};
 use super::extract::{Form, Path};
-use super::fields::Mends;
-use super::page::{Arrival, Chrome, Desk, OnceWrite, mend, page, see_other};
+use super::fields::FormErrors;
+use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page, see_other};
 use super::register::FormPage;
 use super::register_form::{Checked, RegisterForm, changes, merge};
 use super::{Error, address};
 use crate::library::entries::{Entry, EntryKind, NewEntry};
-use crate::library::instruments::{Instrument, Standing};
+use crate::library::instruments::{Instrument, Status};
 use crate::library::{self, Conn, InstrumentId, adjusters, kit, waits};
 
 /// Routes.
@@ -59,9 +59,9 @@ async fn entry_of(conn: &mut Conn, tag: &str) -> Result<(Instrument, Checked), E
     Ok((instrument, entry))
 }
 
-fn as_form(desk: &Desk, entry: &Checked) -> RegisterForm {
+fn as_form(context: &RequestContext, entry: &Checked) -> RegisterForm {
     RegisterForm::of(
-        desk.club(),
+        context.club(),
         &entry.particulars,
         &entry.kit,
         &entry.adjusters,
@@ -69,11 +69,11 @@ fn as_form(desk: &Desk, entry: &Checked) -> RegisterForm {
 }
 
 fn edit_page(
-    desk: &Desk,
+    context: &RequestContext,
     instrument: &Instrument,
     base: &RegisterForm,
     form: RegisterForm,
-    mends: Mends,
+    errors: FormErrors,
 ) -> Result<FormPage, Error> {
     let base = RegisterForm {
         id: String::new(),
@@ -93,20 +93,20 @@ fn edit_page(
             instrument.tag, instrument.version
         ),
         base,
-        ..FormPage::new(desk, &title, form, mends)
+        ..FormPage::new(context, &title, form, errors)
     })
 }
 
-async fn show_edit(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn show_edit(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let (instrument, entry) = entry_of(&mut conn, &tag).await?;
-    let form = as_form(&desk, &entry);
+    let form = as_form(&context, &entry);
     page(&edit_page(
-        &desk,
+        &context,
         &instrument,
         &form.clone(),
         form,
-        Mends::new(),
+        FormErrors::new(),
     )?)
 }
 
@@ -115,42 +115,42 @@ async fn edit_anew(Path((tag, _)): Path<(String, String)>) -> Response {
 }
 
 async fn edit(
-    desk: Desk,
+    context: RequestContext,
     Path((tag, version)): Path<(String, i64)>,
     Form { fields, once }: Form<RegisterForm>,
 ) -> Result<Response, Error> {
     let mut form = fields.folded();
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let tag = match form.id.parse::<InstrumentId>() {
         Ok(id) => Instrument::get(&mut write, id).await?.particulars.tag,
         Err(_) => tag,
     };
     let (instrument, old) = entry_of(&mut write, &tag).await?;
-    let theirs = as_form(&desk, &old);
+    let theirs = as_form(&context, &old);
     if version != instrument.version {
         let base = serde_json::from_str(&form.base).unwrap_or_else(|_| theirs.clone());
         let (merged, their_changes) = merge(&base, &theirs, form);
         if !their_changes.is_empty() {
-            let mut mends = Mends::new();
+            let mut errors = FormErrors::new();
             for change in their_changes {
-                mends.add(change.field, change.words);
+                errors.add(change.field, change.words);
             }
             let changed_by = last_editor(&mut write, instrument.id).await?;
             return mend(&FormPage {
                 changed_by,
-                ..edit_page(&desk, &instrument, &theirs, merged, mends)?
+                ..edit_page(&context, &instrument, &theirs, merged, errors)?
             });
         }
         form = merged;
     }
     let new = match form.check() {
         Ok(new) => new,
-        Err(mends) => return mend(&edit_page(&desk, &instrument, &theirs, form, mends)?),
+        Err(errors) => return mend(&edit_page(&context, &instrument, &theirs, form, errors)?),
     };
-    let said = changes(desk.club(), &old, &new);
+    let said = changes(context.club(), &old, &new);
     let page_of_it = address::instrument(&new.particulars.tag);
     if said.is_empty() {
         return write.finish(&page_of_it, "Nothing was changed.").await;
@@ -165,16 +165,23 @@ async fn edit(
     match changed {
         Ok(()) => {}
         Err(library::Error::Refused(why)) => {
-            let mut mends = Mends::new();
-            mends.add("tag", why);
-            return mend(&edit_page(&desk, &instrument, &theirs, form, mends)?);
+            let mut errors = FormErrors::new();
+            errors.add("tag", why);
+            return mend(&edit_page(&context, &instrument, &theirs, form, errors)?);
         }
         Err(other) => return Err(other.into()),
     }
-    kit::set(&mut write, instrument.id, &new.kit, desk.now()).await?;
+    kit::set(&mut write, instrument.id, &new.kit, context.now()).await?;
     adjusters::set(&mut write, instrument.id, &new.adjusters).await?;
     let note = format!("Changed: {}.", said.join("; "));
-    log(&desk, &mut write, instrument.id, EntryKind::Register, note).await?;
+    log(
+        &context,
+        &mut write,
+        instrument.id,
+        EntryKind::Register,
+        note,
+    )
+    .await?;
     write.finish(&page_of_it, "The changes are kept.").await
 }
 
@@ -189,7 +196,7 @@ async fn last_editor(conn: &mut Conn, instrument: InstrumentId) -> Result<String
 }
 
 async fn log(
-    desk: &Desk,
+    context: &RequestContext,
     conn: &mut Conn,
     instrument: InstrumentId,
     kind: EntryKind,
@@ -198,9 +205,9 @@ async fn log(
     NewEntry {
         instrument,
         kind,
-        happened_at: desk.now(),
-        recorded_at: desk.now(),
-        by: desk.person()?.id,
+        happened_at: context.now(),
+        recorded_at: context.now(),
+        by: context.person()?.id,
         loan: None,
         note,
     }
@@ -216,9 +223,9 @@ struct ReasonFields {
 }
 
 #[derive(Template)]
-#[template(path = "instrument/standing.html")]
-struct StandingPage {
-    chrome: Chrome,
+#[template(path = "instrument/status.html")]
+struct StatusPage {
+    layout: Layout,
     tag: String,
     name: String,
     retiring: bool,
@@ -226,68 +233,85 @@ struct StandingPage {
     waiting: usize,
     since: String,
     reason: String,
-    mends: Mends,
+    errors: FormErrors,
 }
 
-async fn standing_page(
-    desk: &Desk,
+async fn status_page(
+    context: &RequestContext,
     conn: &mut Conn,
     tag: &str,
     retiring: bool,
     reason: String,
-    mends: Mends,
-) -> Result<StandingPage, Error> {
+    errors: FormErrors,
+) -> Result<StatusPage, Error> {
     let instrument = Instrument::by_tag(conn, tag).await?;
     refuse_if_so_already(&instrument, retiring)?;
     let verb = if retiring { "Retire" } else { "Put back" };
-    Ok(StandingPage {
-        chrome: desk.chrome(&format!("{verb} {}", instrument.tag)),
+    Ok(StatusPage {
+        layout: context.layout(&format!("{verb} {}", instrument.tag)),
         tag: instrument.tag.clone(),
         name: instrument.name.clone(),
         retiring,
         on_loan: instrument.open_loan.is_some(),
         waiting: waits::open(conn, Some(instrument.id), None).await?.len(),
-        since: instrument.standing_reason.clone(),
+        since: instrument.status_reason.clone(),
         reason,
-        mends,
+        errors,
     })
 }
 
 fn refuse_if_so_already(instrument: &Instrument, retiring: bool) -> Result<(), Error> {
-    match (retiring, instrument.standing) {
-        (true, Standing::Retired) => Err(Error::Refused(format!(
+    match (retiring, instrument.status) {
+        (true, Status::Retired) => Err(Error::Refused(format!(
             "{} is retired already.",
             instrument.tag
         ))),
-        (false, standing) if standing != Standing::Retired => Err(Error::Refused(format!(
-            "{} is not retired: it is {standing}.",
+        (false, status) if status != Status::Retired => Err(Error::Refused(format!(
+            "{} is not retired: it is {status}.",
             instrument.tag
         ))),
         _ => Ok(()),
     }
 }
 
-async fn show_standing(desk: &Desk, tag: &str, retiring: bool) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    page(&standing_page(desk, &mut conn, tag, retiring, String::new(), Mends::new()).await?)
+async fn show_status(
+    context: &RequestContext,
+    tag: &str,
+    retiring: bool,
+) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    page(
+        &status_page(
+            context,
+            &mut conn,
+            tag,
+            retiring,
+            String::new(),
+            FormErrors::new(),
+        )
+        .await?,
+    )
 }
 
-async fn show_retire(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    show_standing(&desk, &tag, true).await
+async fn show_retire(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+    show_status(&context, &tag, true).await
 }
 
-async fn show_reinstate(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    show_standing(&desk, &tag, false).await
+async fn show_reinstate(
+    context: RequestContext,
+    Path(tag): Path<String>,
+) -> Result<Response, Error> {
+    show_status(&context, &tag, false).await
 }
 
 async fn retire(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Form { fields, once }: Form<ReasonFields>,
 ) -> Result<Response, Error> {
-    let (instrument, reason, mut write) = match stand(&desk, &tag, true, fields, &once).await? {
+    let (instrument, reason, mut write) = match stand(&context, &tag, true, fields, &once).await? {
         Stand::Answer(response) => return Ok(response),
-        Stand::Go(go) => *go,
+        Stand::Forward(go) => *go,
     };
     if instrument.open_loan.is_some() {
         return Err(Error::Refused(format!(
@@ -295,9 +319,9 @@ async fn retire(
             instrument.tag
         )));
     }
-    Instrument::set_standing(&mut write, instrument.id, Standing::Retired, &reason).await?;
+    Instrument::set_status(&mut write, instrument.id, Status::Retired, &reason).await?;
     let note = format!("Retired: {reason}");
-    log(&desk, &mut write, instrument.id, EntryKind::Standing, note).await?;
+    log(&context, &mut write, instrument.id, EntryKind::Status, note).await?;
     let said = format!("{} is retired and no longer lent.", instrument.tag);
     write
         .finish(&address::instrument(&instrument.tag), &said)
@@ -305,17 +329,17 @@ async fn retire(
 }
 
 async fn reinstate(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Form { fields, once }: Form<ReasonFields>,
 ) -> Result<Response, Error> {
-    let (instrument, reason, mut write) = match stand(&desk, &tag, false, fields, &once).await? {
+    let (instrument, reason, mut write) = match stand(&context, &tag, false, fields, &once).await? {
         Stand::Answer(response) => return Ok(response),
-        Stand::Go(go) => *go,
+        Stand::Forward(go) => *go,
     };
-    Instrument::set_standing(&mut write, instrument.id, Standing::Shelf, &reason).await?;
+    Instrument::set_status(&mut write, instrument.id, Status::Shelf, &reason).await?;
     let note = format!("Put back on the shelf: {reason}");
-    log(&desk, &mut write, instrument.id, EntryKind::Standing, note).await?;
+    log(&context, &mut write, instrument.id, EntryKind::Status, note).await?;
     let said = format!("{} is on the shelf again.", instrument.tag);
     write
         .finish(&address::instrument(&instrument.tag), &said)
@@ -324,29 +348,30 @@ async fn reinstate(
 
 enum Stand {
     Answer(Response),
-    Go(Box<(Instrument, String, OnceWrite)>),
+    Forward(Box<(Instrument, String, OnceWrite)>),
 }
 
 /// What retiring and putting back have in common: a reason, and the write.
 async fn stand(
-    desk: &Desk,
+    context: &RequestContext,
     tag: &str,
     retiring: bool,
     fields: ReasonFields,
     once: &str,
 ) -> Result<Stand, Error> {
-    let mut mends = Mends::new();
-    let reason = mends.text("reason", "Reason", &fields.reason, 300);
-    if !mends.is_empty() {
-        let mut conn = desk.read().await?;
-        let template = standing_page(desk, &mut conn, tag, retiring, fields.reason, mends).await?;
+    let mut errors = FormErrors::new();
+    let reason = errors.text("reason", "Reason", &fields.reason, 300);
+    if !errors.is_empty() {
+        let mut conn = context.read().await?;
+        let template =
+            status_page(context, &mut conn, tag, retiring, fields.reason, errors).await?;
         return Ok(Stand::Answer(mend(&template)?));
     }
-    let mut write = match desk.begin(once).await? {
-        Arrival::Again(response) => return Ok(Stand::Answer(response)),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(once).await? {
+        Submission::Again(response) => return Ok(Stand::Answer(response)),
+        Submission::First(write) => write,
     };
     let instrument = Instrument::by_tag(&mut write, tag).await?;
     refuse_if_so_already(&instrument, retiring)?;
-    Ok(Stand::Go(Box::new((instrument, reason, write))))
+    Ok(Stand::Forward(Box::new((instrument, reason, write))))
 }

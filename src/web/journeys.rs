@@ -1,6 +1,6 @@
 //! The fields in which journeys are told.
 
-use super::fields::Mends;
+use super::fields::FormErrors;
 use crate::library::club::{Club, Units};
 use crate::library::journeys::{Journey, JourneyKind};
 
@@ -37,10 +37,10 @@ impl JourneyFields {
     }
 
     /// The journeys told, in the order of [`JourneyKind::ALL`].
-    pub fn check(&self, club: &Club, mends: &mut Mends) -> Vec<Journey> {
+    pub fn check(&self, club: &Club, errors: &mut FormErrors) -> Vec<Journey> {
         for slug in &self.journey {
             if slug.parse::<JourneyKind>().is_err() {
-                mends.add("journey", "Journeys: choose from the list.");
+                errors.add("journey", "Journeys: choose from the list.");
             }
         }
         JourneyKind::ALL
@@ -59,7 +59,7 @@ impl JourneyFields {
                     }
                     _ => ("journey", ""),
                 };
-                journey(kind, field, typed, club, mends)
+                journey(kind, field, typed, club, errors)
             })
             .collect()
     }
@@ -71,28 +71,28 @@ pub fn journey(
     field: &str,
     typed: &str,
     club: &Club,
-    mends: &mut Mends,
+    errors: &mut FormErrors,
 ) -> Journey {
     Journey {
         kind,
         distance_km: kind
             .has_distance()
-            .then(|| distance_km(field, typed, club, mends))
+            .then(|| distance_km(field, typed, club, errors))
             .flatten(),
         severity: kind
             .has_severity()
-            .then(|| mends.optional_whole(field, "How hard", typed, 1..=3))
+            .then(|| errors.optional_whole(field, "How hard", typed, 1..=3))
             .flatten(),
     }
 }
 
 /// A distance that may be left out, in the club's unit, as kilometres.
-fn distance_km(field: &str, typed: &str, club: &Club, mends: &mut Mends) -> Option<f64> {
+fn distance_km(field: &str, typed: &str, club: &Club, errors: &mut FormErrors) -> Option<f64> {
     let (per_unit, most) = match club.units {
         Units::Metric => (1.0, 40_000.0),
         Units::Imperial => (KM_PER_MILE, 24_000.0),
     };
-    mends
+    errors
         .optional_number(field, "Distance", typed, 0.1..=most)
         .map(|told| told * per_unit)
 }
@@ -148,9 +148,9 @@ mod tests {
             knock_how_hard: "3".to_owned(),
             outdoors_how_bad: "2".to_owned(),
         };
-        let mut mends = Mends::new();
-        let told = fields.check(&Club::default(), &mut mends);
-        assert!(mends.is_empty());
+        let mut errors = FormErrors::new();
+        let told = fields.check(&Club::default(), &mut errors);
+        assert!(errors.is_empty());
         assert_eq!(
             told,
             [
@@ -175,8 +175,8 @@ mod tests {
             units: Units::Imperial,
             ..Club::default()
         };
-        let mut mends = Mends::new();
-        let told = journey(JourneyKind::Car, "d", "50", &club, &mut mends);
+        let mut errors = FormErrors::new();
+        let told = journey(JourneyKind::Car, "d", "50", &club, &mut errors);
         let km = told.distance_km.unwrap_or_default();
         assert!((km - 80.4672).abs() < 1e-9, "{km}");
         assert_eq!(distance_typed(&club, km), "50");
@@ -190,8 +190,8 @@ mod tests {
             distance_by_car: "forty".to_owned(),
             ..JourneyFields::default()
         };
-        let mut mends = Mends::new();
-        fields.check(&Club::default(), &mut mends);
-        assert!(mends.of("distance_by_car").starts_with("Distance: "));
+        let mut errors = FormErrors::new();
+        fields.check(&Club::default(), &mut errors);
+        assert!(errors.of("distance_by_car").starts_with("Distance: "));
     }
 }

@@ -1,7 +1,7 @@
 //! Ticking a kit off, part by part or all at once, when it goes out and when
 //! it comes back.
 
-use super::fields::Mends;
+use super::fields::FormErrors;
 use crate::library::KitPartId;
 
 /// The fields, as sent.
@@ -54,12 +54,12 @@ impl KitFields {
     }
 
     /// The parts that are there. Something must be said where there is a kit.
-    pub fn check(&self, rows: &[KitRow], mends: &mut Mends) -> Option<Vec<KitPartId>> {
+    pub fn check(&self, rows: &[KitRow], errors: &mut FormErrors) -> Option<Vec<KitPartId>> {
         if rows.is_empty() {
             return Some(Vec::new());
         }
         if self.kit_all == "yes" && self.kit_none == "yes" {
-            mends.add("kit", "Kit: all of it, or none of it? Untick one.");
+            errors.add("kit", "Kit: all of it, or none of it? Untick one.");
             return None;
         }
         if self.kit_all == "yes" {
@@ -67,7 +67,7 @@ impl KitFields {
         }
         if self.kit_none == "yes" {
             if !self.kit.is_empty() {
-                mends.add(
+                errors.add(
                     "kit",
                     "Kit: parts are ticked, and so is \"none of it\". Untick one or the other.",
                 );
@@ -76,14 +76,14 @@ impl KitFields {
             return Some(Vec::new());
         }
         if self.kit.is_empty() {
-            mends.add(
+            errors.add(
                 "kit",
                 "Kit: tick all of it, the parts that are there, or none of it.",
             );
             return None;
         }
         if self.kit.iter().any(|k| !rows.iter().any(|r| r.key == *k)) {
-            mends.add(
+            errors.add(
                 "kit",
                 "Kit: the list has changed since this page was opened. Tick it again.",
             );
@@ -127,15 +127,15 @@ mod tests {
     #[test]
     fn all_some_and_none_are_said_outright() {
         let rows = kit();
-        let mut mends = Mends::new();
-        let all = told(&[], "yes", "").check(&rows, &mut mends).unwrap();
+        let mut errors = FormErrors::new();
+        let all = told(&[], "yes", "").check(&rows, &mut errors).unwrap();
         assert_eq!(all.len(), 3);
         let some = told(&["eyepiece (2)"], "", "")
-            .check(&rows, &mut mends)
+            .check(&rows, &mut errors)
             .unwrap();
         assert_eq!(some, [rows[2].id]);
-        let none = told(&[], "", "yes").check(&rows, &mut mends).unwrap();
-        assert!(none.is_empty() && mends.is_empty());
+        let none = told(&[], "", "yes").check(&rows, &mut errors).unwrap();
+        assert!(none.is_empty() && errors.is_empty());
     }
 
     #[test]
@@ -147,11 +147,11 @@ mod tests {
             told(&["finder"], "", "yes"),
             told(&["a part renamed"], "", ""),
         ] {
-            let mut mends = Mends::new();
-            assert_eq!(fields.check(&rows, &mut mends), None);
-            assert!(mends.of("kit").starts_with("Kit: "), "{mends:?}");
+            let mut errors = FormErrors::new();
+            assert_eq!(fields.check(&rows, &mut errors), None);
+            assert!(errors.of("kit").starts_with("Kit: "), "{errors:?}");
         }
-        let mut mends = Mends::new();
-        assert_eq!(told(&[], "", "").check(&[], &mut mends), Some(vec![]));
+        let mut errors = FormErrors::new();
+        assert_eq!(told(&[], "", "").check(&[], &mut errors), Some(vec![]));
     }
 }

@@ -10,10 +10,10 @@ use serde::Deserialize;
 
 use super::access::{Access, Route};
 use super::extract::{Path, Query};
-use super::page::{Chrome, Desk, page};
+use super::page::{Layout, RequestContext, page};
 use super::{App, Error};
 use crate::library::club::{Club, Paper};
-use crate::library::instruments::{Instrument, Standing};
+use crate::library::instruments::{Instrument, Status};
 
 /// Clear modules around a code (ISO/IEC 18004 asks for four).
 const QUIET_ZONE: usize = 4;
@@ -78,10 +78,14 @@ pub fn qr_svg(address: &str) -> Result<String, Error> {
     ))
 }
 
-async fn code(desk: Desk, Path(tag): Path<String>, headers: HeaderMap) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn code(
+    context: RequestContext,
+    Path(tag): Path<String>,
+    headers: HeaderMap,
+) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    let address = address(&desk.app, desk.club(), &headers, &instrument.tag)?;
+    let address = address(&context.app, context.club(), &headers, &instrument.tag)?;
     Ok((
         [
             (header::CONTENT_TYPE, "image/svg+xml"),
@@ -102,7 +106,7 @@ struct Label {
 #[derive(Template)]
 #[template(path = "label/labels.html")]
 struct LabelsPage {
-    chrome: Chrome,
+    layout: Layout,
     title: String,
     labels: Vec<Label>,
     /// One large label alone.
@@ -117,24 +121,24 @@ struct LabelsPage {
 }
 
 fn labels_page(
-    desk: &Desk,
+    context: &RequestContext,
     headers: &HeaderMap,
     title: String,
     instruments: &[&Instrument],
 ) -> Result<LabelsPage, Error> {
-    let club = desk.club();
+    let club = context.club();
     let labels = instruments
         .iter()
         .map(|i| {
             Ok(Label {
                 tag: i.tag.clone(),
                 name: i.name.clone(),
-                address: address(&desk.app, club, headers, &i.tag)?,
+                address: address(&context.app, club, headers, &i.tag)?,
             })
         })
         .collect::<Result<_, Error>>()?;
     Ok(LabelsPage {
-        chrome: desk.chrome(&title),
+        layout: context.layout(&title),
         title,
         labels,
         alone: false,
@@ -151,13 +155,17 @@ fn labels_page(
     })
 }
 
-async fn one(desk: Desk, Path(tag): Path<String>, headers: HeaderMap) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn one(
+    context: RequestContext,
+    Path(tag): Path<String>,
+    headers: HeaderMap,
+) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let title = format!("Label of {}", instrument.tag);
     page(&LabelsPage {
         alone: true,
-        ..labels_page(&desk, &headers, title, &[&instrument])?
+        ..labels_page(&context, &headers, title, &[&instrument])?
     })
 }
 
@@ -170,11 +178,11 @@ struct Asked {
 /// Labels of the instruments asked for, several on a sheet; tags repeated or
 /// with commas between them.
 async fn sheet(
-    desk: Desk,
+    context: RequestContext,
     Query(asked): Query<Asked>,
     headers: HeaderMap,
 ) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     let all = Instrument::all(&mut conn).await?;
     let tags: Vec<&str> = asked
         .tags
@@ -188,7 +196,7 @@ async fn sheet(
     let chosen: Vec<&Instrument> = tags.iter().filter_map(|tag| find(tag)).collect();
     let choices = all
         .iter()
-        .filter(|i| i.standing != Standing::Retired)
+        .filter(|i| i.status != Status::Retired)
         .map(|i| {
             let is_chosen = chosen.iter().any(|c| c.id == i.id);
             (i.tag.clone(), i.name.clone(), is_chosen)
@@ -202,6 +210,6 @@ async fn sheet(
     page(&LabelsPage {
         choices,
         unknown,
-        ..labels_page(&desk, &headers, "Labels".to_owned(), &chosen)?
+        ..labels_page(&context, &headers, "Labels".to_owned(), &chosen)?
     })
 }

@@ -1,6 +1,6 @@
-//! Loans: who has what until when, one loan, its slip.
+//! Loans: who has what until when, one loan, its loan sheet.
 //!
-//! Volunteers see loans that are open, since they hand out and take back.
+//! Volunteers see loans that are open, since they lend and return.
 //! Past loans by person are seen by that person and by coordinators only.
 
 use askama::Template;
@@ -10,10 +10,10 @@ use chrono::NaiveDate;
 use super::access::{Access, Route};
 use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
-use super::fields::Mends;
-use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::tables::{Cell, Paging, csv_response};
-use super::{Error, address, check_in, hand_out, logbook_words, show};
+use super::{Error, address, check_in, lend, logbook_words, show};
 use crate::library::instruments::{Design, Instrument};
 use crate::library::loans::{self, Loan, LoanPart, Which};
 use crate::library::{Conn, LoanId, logbook};
@@ -25,7 +25,7 @@ pub fn routes() -> Vec<Route> {
         Route::get(Access::Volunteer, "/loans.csv", list_csv),
         // A member sees their own; which that is, the handler checks.
         Route::get(Access::Member, "/loans/{id}", one),
-        Route::get(Access::Member, "/loans/{id}/slip", slip),
+        Route::get(Access::Member, "/loans/{id}/sheet", loan_sheet),
         Route::post(Access::Volunteer, "/loans/{id}/until", until),
     ]
 }
@@ -63,14 +63,14 @@ impl ListFields {
 }
 
 /// The loans asked for, the overdue ones first.
-async fn asked_for(desk: &Desk, form: &ListFields) -> Result<Vec<Loan>, Error> {
+async fn asked_for(context: &RequestContext, form: &ListFields) -> Result<Vec<Loan>, Error> {
     let history = matches!(form.show.as_str(), "past" | "all");
-    if history && !desk.may(Access::Coordinator) {
+    if history && !context.may(Access::Coordinator) {
         return Err(Error::NotAllowed(Access::Coordinator));
     }
-    let today = desk.club().date(desk.now());
+    let today = context.club().date(context.now());
     let wanted = form.q.trim().to_lowercase();
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     let which = Which {
         open: !history,
         ..Which::default()
@@ -105,13 +105,13 @@ struct LoanRow {
 }
 
 impl LoanRow {
-    fn new(desk: &Desk, loan: &Loan, today: NaiveDate) -> Self {
+    fn new(context: &RequestContext, loan: &Loan, today: NaiveDate) -> Self {
         Self {
             href: format!("/loans/{}", loan.id),
             tag: loan.tag.clone(),
             name: loan.instrument_name.clone(),
             borrower: loan.borrower.clone(),
-            since: show::date(desk.club(), loan.handed_out_at),
+            since: show::date(context.club(), loan.lent_at),
             until: show::plain_date(loan.due_on),
             late: match loan.days_overdue(today) {
                 Some(1) => "1 day late".to_owned(),
@@ -122,7 +122,7 @@ impl LoanRow {
             open: loan.returned_at.is_none(),
             back: loan
                 .returned_at
-                .map(|at| show::date(desk.club(), at))
+                .map(|at| show::date(context.club(), at))
                 .unwrap_or_default(),
         }
     }
@@ -131,7 +131,7 @@ impl LoanRow {
 #[derive(Template)]
 #[template(path = "lending/list.html")]
 struct ListPage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     form: ListFields,
     histories: bool,
@@ -145,9 +145,9 @@ struct ListPage {
 
 const PAGE_ROWS: usize = 200;
 
-async fn list(desk: Desk, Query(form): Query<ListFields>) -> Result<Response, Error> {
-    let loans = asked_for(&desk, &form).await?;
-    let today = desk.club().date(desk.now());
+async fn list(context: RequestContext, Query(form): Query<ListFields>) -> Result<Response, Error> {
+    let loans = asked_for(&context, &form).await?;
+    let today = context.club().date(context.now());
     let out = loans.iter().filter(|l| l.returned_at.is_none()).count();
     let late = loans
         .iter()
@@ -168,13 +168,13 @@ async fn list(desk: Desk, Query(form): Query<ListFields>) -> Result<Response, Er
             .unwrap_or_default()
     };
     page(&ListPage {
-        chrome: desk.chrome("Loans"),
+        layout: context.layout("Loans"),
         lede,
-        histories: desk.may(Access::Coordinator),
+        histories: context.may(Access::Coordinator),
         loans: paging
             .rows(loans)
             .iter()
-            .map(|l| LoanRow::new(&desk, l, today))
+            .map(|l| LoanRow::new(&context, l, today))
             .collect(),
         history,
         csv: format!("/loans.csv{}", form.query(None)),
@@ -185,21 +185,24 @@ async fn list(desk: Desk, Query(form): Query<ListFields>) -> Result<Response, Er
     })
 }
 
-async fn list_csv(desk: Desk, Query(form): Query<ListFields>) -> Result<Response, Error> {
-    let loans = asked_for(&desk, &form).await?;
-    let today = desk.club().date(desk.now());
-    let club = desk.club();
+async fn list_csv(
+    context: RequestContext,
+    Query(form): Query<ListFields>,
+) -> Result<Response, Error> {
+    let loans = asked_for(&context, &form).await?;
+    let today = context.club().date(context.now());
+    let club = context.club();
     csv_response(
         &[
             "tag",
             "instrument",
             "borrower",
-            "handed out",
-            "handed out by",
+            "lent",
+            "lent by",
             "due",
             "days late",
             "came back",
-            "taken back by",
+            "returned by",
             "told",
             "lent although",
         ],
@@ -209,12 +212,12 @@ async fn list_csv(desk: Desk, Query(form): Query<ListFields>) -> Result<Response
                 Cell::from(l.tag),
                 Cell::from(l.instrument_name),
                 Cell::from(l.borrower),
-                Cell::from(club.date(l.handed_out_at)),
-                Cell::from(l.handed_out_by),
+                Cell::from(club.date(l.lent_at)),
+                Cell::from(l.lent_by),
                 Cell::from(l.due_on),
                 Cell::from(late),
                 Cell::from(l.returned_at.map(|at| club.date(at))),
-                Cell::from(l.taken_back_by),
+                Cell::from(l.returned_to),
                 Cell::from(l.limit_stated),
                 Cell::from(l.override_reason),
             ]
@@ -226,16 +229,16 @@ async fn list_csv(desk: Desk, Query(form): Query<ListFields>) -> Result<Response
 
 /// A loan, if this visitor may see it: the borrower always, volunteers while
 /// it is open, coordinators always. To a member, another's loan does not exist.
-async fn visible(desk: &Desk, conn: &mut Conn, id: LoanId) -> Result<Loan, Error> {
-    let own = desk.person()?.id;
+async fn visible(context: &RequestContext, conn: &mut Conn, id: LoanId) -> Result<Loan, Error> {
+    let own = context.person()?.id;
     let loan = match Loan::get(conn, id).await {
         Ok(loan) => loan,
         Err(error) => return Err(error.into()),
     };
-    if loan.borrower_id == own || desk.may(Access::Coordinator) {
+    if loan.borrower_id == own || context.may(Access::Coordinator) {
         return Ok(loan);
     }
-    if !desk.may(Access::Volunteer) {
+    if !context.may(Access::Volunteer) {
         return Err(Error::NotFound("loan"));
     }
     if loan.returned_at.is_none() {
@@ -273,7 +276,7 @@ impl From<LoanPart> for PartRow {
 #[derive(Template)]
 #[template(path = "lending/loan.html")]
 struct LoanPage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     loan: Loan,
     since: String,
@@ -286,19 +289,19 @@ struct LoanPage {
     instrument: String,
     check_in: String,
     due_on: String,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 async fn loan_page(
-    desk: &Desk,
+    context: &RequestContext,
     conn: &mut Conn,
     loan: Loan,
     due_on: Option<String>,
-    mends: Mends,
+    errors: FormErrors,
 ) -> Result<LoanPage, Error> {
-    let club = desk.club();
-    let today = club.date(desk.now());
-    let volunteer = desk.may(Access::Volunteer);
+    let club = context.club();
+    let today = club.date(context.now());
+    let volunteer = context.may(Access::Volunteer);
     let history = logbook::of(conn, loan.instrument_id)
         .await?
         .into_iter()
@@ -325,17 +328,13 @@ async fn loan_page(
         })
         .collect();
     Ok(LoanPage {
-        chrome: desk.chrome(&format!("Loan of {}", loan.tag)),
+        layout: context.layout(&format!("Loan of {}", loan.tag)),
         lede: format!("{}, to {}", loan.instrument_name, loan.borrower),
-        since: format!(
-            "{}, by {}",
-            show::date(club, loan.handed_out_at),
-            loan.handed_out_by
-        ),
+        since: format!("{}, by {}", show::date(club, loan.lent_at), loan.lent_by),
         until: check_in::due_words(&loan, today),
         late: loan.days_overdue(today).is_some(),
-        back: match (loan.returned_at, &loan.taken_back_by) {
-            (Some(at), Some(by)) => format!("{}, taken back by {by}", show::date(club, at)),
+        back: match (loan.returned_at, &loan.returned_to) {
+            (Some(at), Some(by)) => format!("{}, returned by {by}", show::date(club, at)),
             _ => String::new(),
         },
         parts: loans::parts(conn, loan.id)
@@ -349,14 +348,14 @@ async fn loan_page(
         check_in: check_in::address(&loan.tag),
         due_on: due_on.unwrap_or_else(|| loan.due_on.format("%Y-%m-%d").to_string()),
         loan,
-        mends,
+        errors,
     })
 }
 
-async fn one(desk: Desk, Path(id): Path<LoanId>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    let loan = visible(&desk, &mut conn, id).await?;
-    page(&loan_page(&desk, &mut conn, loan, None, Mends::new()).await?)
+async fn one(context: RequestContext, Path(id): Path<LoanId>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    let loan = visible(&context, &mut conn, id).await?;
+    page(&loan_page(&context, &mut conn, loan, None, FormErrors::new()).await?)
 }
 
 #[derive(Debug, Default, serde::Deserialize)]
@@ -366,23 +365,23 @@ struct UntilFields {
 }
 
 async fn until(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<LoanId>,
     Form { fields: form, once }: Form<UntilFields>,
 ) -> Result<Response, Error> {
-    let by = desk.person()?.id;
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let by = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
-    let loan = visible(&desk, &mut write, id).await?;
-    let mut mends = Mends::new();
-    let today = desk.club().date(desk.now());
-    let Some(due_on) = hand_out::due_day(&mut mends, "due_on", &form.due_on, today) else {
+    let loan = visible(&context, &mut write, id).await?;
+    let mut errors = FormErrors::new();
+    let today = context.club().date(context.now());
+    let Some(due_on) = lend::due_day(&mut errors, "due_on", &form.due_on, today) else {
         let typed = Some(form.due_on);
-        return mend(&loan_page(&desk, &mut write, loan, typed, mends).await?);
+        return mend(&loan_page(&context, &mut write, loan, typed, errors).await?);
     };
-    loans::extend(&mut write, id, due_on, desk.now(), by).await?;
+    loans::extend(&mut write, id, due_on, context.now(), by).await?;
     write
         .finish(
             &format!("/loans/{id}"),
@@ -391,12 +390,12 @@ async fn until(
         .await
 }
 
-// ---- the slip ----
+// ---- the loan sheet ----
 
 #[derive(Template)]
-#[template(path = "lending/slip.html")]
-struct SlipPage {
-    chrome: Chrome,
+#[template(path = "lending/loan_sheet.html")]
+struct LoanSheetPage {
+    layout: Layout,
     loan: Loan,
     since: String,
     until: String,
@@ -436,10 +435,10 @@ fn care(instrument: &Instrument) -> Vec<String> {
     care
 }
 
-async fn slip(desk: Desk, Path(id): Path<LoanId>) -> Result<Response, Error> {
-    let club = desk.club();
-    let mut conn = desk.read().await?;
-    let loan = visible(&desk, &mut conn, id).await?;
+async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<Response, Error> {
+    let club = context.club();
+    let mut conn = context.read().await?;
+    let loan = visible(&context, &mut conn, id).await?;
     let instrument = Instrument::get(&mut conn, loan.instrument_id).await?;
     let parts: Vec<String> = loans::parts(&mut conn, loan.id)
         .await?
@@ -447,9 +446,9 @@ async fn slip(desk: Desk, Path(id): Path<LoanId>) -> Result<Response, Error> {
         .filter(|p| p.went_out)
         .map(|p| p.name)
         .collect();
-    page(&SlipPage {
-        chrome: desk.chrome(&format!("Loan slip for {}", loan.tag)),
-        since: show::date(club, loan.handed_out_at),
+    page(&LoanSheetPage {
+        layout: context.layout(&format!("Loan sheet for {}", loan.tag)),
+        since: show::date(club, loan.lent_at),
         until: show::plain_date(loan.due_on),
         care: care(&instrument),
         // How to treat the glass stands under how to look after it.
@@ -465,13 +464,13 @@ async fn slip(desk: Desk, Path(id): Path<LoanId>) -> Result<Response, Error> {
 }
 
 impl LoanPage {
-    /// The slip's address.
-    fn slip(&self) -> String {
-        format!("/loans/{}/slip", self.loan.id)
+    /// The loan sheet's address.
+    fn loan_sheet(&self) -> String {
+        format!("/loans/{}/sheet", self.loan.id)
     }
 }
 
-impl SlipPage {
+impl LoanSheetPage {
     /// Tag and name.
     fn what(&self) -> String {
         format!("{}, {}", self.loan.tag, self.loan.instrument_name)

@@ -8,8 +8,8 @@ use serde::Deserialize;
 use super::Error;
 use super::access::{Access, Route};
 use super::extract::{Form, Path, Query};
-use super::fields::Mends;
-use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::show::capital;
 use super::tables::{self, Cell};
 use super::{address, show};
@@ -54,12 +54,12 @@ struct Shown {
 }
 
 impl Shown {
-    fn of(limits: &Limits, what: LimitWhat, desk: &Desk) -> Self {
+    fn of(limits: &Limits, what: LimitWhat, context: &RequestContext) -> Self {
         let limit = limits.of(what);
         let (whose, from) = match &limit.source {
             Source::BuiltIn => ("built in for its design", String::new()),
-            Source::ForDesign { by, at } => ("set for its design", signed(desk, by, *at)),
-            Source::ForInstrument { by, at } => ("its own", signed(desk, by, *at)),
+            Source::ForDesign { by, at } => ("set for its design", signed(context, by, *at)),
+            Source::ForInstrument { by, at } => ("its own", signed(context, by, *at)),
         };
         Self {
             slug: what.slug(),
@@ -72,17 +72,17 @@ impl Shown {
         }
     }
 
-    fn all(limits: &Limits, desk: &Desk) -> Vec<Self> {
+    fn all(limits: &Limits, context: &RequestContext) -> Vec<Self> {
         LimitWhat::ALL
             .iter()
-            .map(|&what| Self::of(limits, what, desk))
+            .map(|&what| Self::of(limits, what, context))
             .collect()
     }
 }
 
 /// "Ida Brook, 14 March 2026".
-fn signed(desk: &Desk, by: &str, at: Moment) -> String {
-    format!("{by}, {}", show::date(desk.club(), at))
+fn signed(context: &RequestContext, by: &str, at: Moment) -> String {
+    format!("{by}, {}", show::date(context.club(), at))
 }
 
 /// The limits of one design.
@@ -97,7 +97,7 @@ struct DesignRow {
 #[derive(Template)]
 #[template(path = "limits/list.html")]
 struct ListPage {
-    chrome: Chrome,
+    layout: Layout,
     heads: Vec<Shown>,
     rows: Vec<DesignRow>,
     own: Vec<OwnRow>,
@@ -110,15 +110,15 @@ struct OwnRow {
     limits: Vec<String>,
 }
 
-async fn list_page(desk: Desk) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn list_page(context: RequestContext) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let sets = set_limits::history(&mut conn).await?;
     let rows = Design::ALL
         .iter()
         .map(|&design| DesignRow {
             slug: design.slug(),
             label: capital(design.label()),
-            limits: Shown::all(&limits::of_design(design, &sets), &desk),
+            limits: Shown::all(&limits::of_design(design, &sets), &context),
         })
         .collect();
     let own = Instrument::all(&mut conn)
@@ -140,8 +140,8 @@ async fn list_page(desk: Desk) -> Result<Response, Error> {
         })
         .collect();
     page(&ListPage {
-        chrome: desk.chrome("Limits"),
-        heads: Shown::all(&limits::of_design(Design::Newtonian, &[]), &desk),
+        layout: context.layout("Limits"),
+        heads: Shown::all(&limits::of_design(Design::Newtonian, &[]), &context),
         rows,
         own,
     })
@@ -157,22 +157,25 @@ fn with_unit(value: f64, what: LimitWhat) -> String {
 #[derive(Template)]
 #[template(path = "limits/instrument.html")]
 struct InstrumentPage {
-    chrome: Chrome,
+    layout: Layout,
     path: String,
     lede: String,
     rows: Vec<Shown>,
 }
 
-async fn instrument_page(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn instrument_page(
+    context: RequestContext,
+    Path(tag): Path<String>,
+) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let sets = set_limits::history(&mut conn).await?;
     let in_force = limits::in_force(instrument.design, instrument.id, &sets);
     page(&InstrumentPage {
-        chrome: desk.chrome(&format!("Limits of {}", instrument.tag)),
+        layout: context.layout(&format!("Limits of {}", instrument.tag)),
         lede: instrument.name.clone(),
         path: address::instrument(&instrument.tag),
-        rows: Shown::all(&in_force, &desk),
+        rows: Shown::all(&in_force, &context),
     })
 }
 
@@ -261,7 +264,7 @@ impl Target {
 #[derive(Template)]
 #[template(path = "limits/change.html")]
 struct ChangePage {
-    chrome: Chrome,
+    layout: Layout,
     target: Target,
     what: &'static str,
     unit: &'static str,
@@ -271,20 +274,20 @@ struct ChangePage {
     above: String,
     is_set: bool,
     form: ChangeForm,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 impl ChangePage {
     fn new(
-        desk: &Desk,
+        context: &RequestContext,
         target: Target,
         what: LimitWhat,
         sets: &[LimitSet],
         form: ChangeForm,
-        mends: Mends,
+        errors: FormErrors,
     ) -> Self {
         Self {
-            chrome: desk.chrome(&format!("Limit: {what}")),
+            layout: context.layout(&format!("Limit: {what}")),
             now: with_unit(target.in_force(sets).of(what).value, what),
             above: with_unit(target.above(what, sets), what),
             is_set: target.is_set(what, sets),
@@ -297,7 +300,7 @@ impl ChangePage {
             unit: unit(what),
             about: about(what),
             form,
-            mends,
+            errors,
         }
     }
 }
@@ -314,22 +317,29 @@ fn known<W: std::str::FromStr>(typed: &str) -> Result<W, Error> {
     typed.parse().map_err(|_| Error::NotFound("limit"))
 }
 
-async fn design_form(desk: Desk, Query(which): Query<WhichLimit>) -> Result<Response, Error> {
-    blank_form(&desk, Target::design(known(&which.design)?), &which.what).await
+async fn design_form(
+    context: RequestContext,
+    Query(which): Query<WhichLimit>,
+) -> Result<Response, Error> {
+    blank_form(&context, Target::design(known(&which.design)?), &which.what).await
 }
 
 async fn instrument_form(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Query(which): Query<WhichLimit>,
 ) -> Result<Response, Error> {
-    let instrument = Instrument::by_tag(&mut *desk.read().await?, &tag).await?;
-    blank_form(&desk, Target::instrument(&instrument), &which.what).await
+    let instrument = Instrument::by_tag(&mut *context.read().await?, &tag).await?;
+    blank_form(&context, Target::instrument(&instrument), &which.what).await
 }
 
-async fn blank_form(desk: &Desk, target: Target, what: &str) -> Result<Response, Error> {
+async fn blank_form(
+    context: &RequestContext,
+    target: Target,
+    what: &str,
+) -> Result<Response, Error> {
     let what = known(what)?;
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     let sets = set_limits::history(&mut conn).await?;
     let value = show::trimmed(target.in_force(&sets).of(what).value, 4);
     let form = ChangeForm {
@@ -339,27 +349,27 @@ async fn blank_form(desk: &Desk, target: Target, what: &str) -> Result<Response,
         ..ChangeForm::default()
     };
     page(&ChangePage::new(
-        desk,
+        context,
         target,
         what,
         &sets,
         form,
-        Mends::new(),
+        FormErrors::new(),
     ))
 }
 
-async fn change_design(desk: Desk, form: Form<ChangeForm>) -> Result<Response, Error> {
+async fn change_design(context: RequestContext, form: Form<ChangeForm>) -> Result<Response, Error> {
     let target = Target::design(known(&form.fields.design)?);
-    change(desk, target, form).await
+    change(context, target, form).await
 }
 
 async fn change_instrument(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     form: Form<ChangeForm>,
 ) -> Result<Response, Error> {
-    let instrument = Instrument::by_tag(&mut *desk.read().await?, &tag).await?;
-    change(desk, Target::instrument(&instrument), form).await
+    let instrument = Instrument::by_tag(&mut *context.read().await?, &tag).await?;
+    change(context, Target::instrument(&instrument), form).await
 }
 
 /// What was typed, checked by itself.
@@ -369,15 +379,15 @@ struct Checked {
 }
 
 impl ChangeForm {
-    fn check(&self, what: LimitWhat) -> (Checked, Mends) {
-        let mut mends = Mends::new();
+    fn check(&self, what: LimitWhat) -> (Checked, FormErrors) {
+        let mut errors = FormErrors::new();
         let value = match self.to.as_str() {
             "back" => None,
             "value" => {
                 let label = "The new limit";
-                let value = mends.number("value", label, &self.value, bounds(what));
+                let value = errors.number("value", label, &self.value, bounds(what));
                 if what == LimitWhat::Loans && value.is_finite() && value.fract() != 0.0 {
-                    mends.add(
+                    errors.add(
                         "value",
                         "The new limit: loans are counted whole; give a whole number.",
                     );
@@ -385,19 +395,19 @@ impl ChangeForm {
                 Some(value)
             }
             _ => {
-                mends.add("to", "Choose a new limit or the way back.");
+                errors.add("to", "Choose a new limit or the way back.");
                 None
             }
         };
-        let reason = mends.text("reason", "Reason", &self.reason, 500);
-        (Checked { value, reason }, mends)
+        let reason = errors.text("reason", "Reason", &self.reason, 500);
+        (Checked { value, reason }, errors)
     }
 }
 
 #[derive(Template)]
 #[template(path = "limits/preview.html")]
 struct PreviewPage {
-    chrome: Chrome,
+    layout: Layout,
     target: Target,
     sentence: String,
     form: ChangeForm,
@@ -406,13 +416,17 @@ struct PreviewPage {
     again: String,
 }
 
-async fn change(desk: Desk, target: Target, form: Form<ChangeForm>) -> Result<Response, Error> {
+async fn change(
+    context: RequestContext,
+    target: Target,
+    form: Form<ChangeForm>,
+) -> Result<Response, Error> {
     let what: LimitWhat = known(&form.fields.what)?;
-    let (checked, mut mends) = form.fields.check(what);
+    let (checked, mut errors) = form.fields.check(what);
     let asked = form.fields;
-    let sets_now = set_limits::history(&mut *desk.read().await?).await?;
-    if !mends.is_empty() {
-        let page = ChangePage::new(&desk, target, what, &sets_now, asked, mends);
+    let sets_now = set_limits::history(&mut *context.read().await?).await?;
+    if !errors.is_empty() {
+        let page = ChangePage::new(&context, target, what, &sets_now, asked, errors);
         return mend(&page);
     }
     let change = Change {
@@ -422,19 +436,19 @@ async fn change(desk: Desk, target: Target, form: Form<ChangeForm>) -> Result<Re
     };
     if asked.step != "set" {
         let fleet = Fleet::recalled(
-            &mut *desk.read().await?,
-            &desk.app.foreseer.recall,
-            desk.now(),
+            &mut *context.read().await?,
+            &context.app.foreseer.recall,
+            context.now(),
         )
         .await?;
-        let shown = preview::of(&fleet, &change, desk.now());
-        judge(&target, &change, &asked, &fleet.sets, &shown, &mut mends);
-        if !mends.is_empty() {
-            let page = ChangePage::new(&desk, target, what, &fleet.sets, asked, mends);
+        let shown = preview::of(&fleet, &change, context.now());
+        judge(&target, &change, &asked, &fleet.sets, &shown, &mut errors);
+        if !errors.is_empty() {
+            let page = ChangePage::new(&context, target, what, &fleet.sets, asked, errors);
             return mend(&page);
         }
         return page(&PreviewPage {
-            chrome: desk.chrome("Before you set it"),
+            layout: context.layout("Before you set it"),
             sentence: sentence(&target, &change, &fleet.sets),
             again: form_address(&target, what),
             target,
@@ -443,20 +457,28 @@ async fn change(desk: Desk, target: Target, form: Form<ChangeForm>) -> Result<Re
             preview: shown,
         });
     }
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     // The limits may have moved since the preview: judged again within the write.
-    let fleet = Fleet::recalled(&mut write, &desk.app.foreseer.recall, desk.now()).await?;
-    let shown = preview::of(&fleet, &change, desk.now());
-    judge(&target, &change, &asked, &fleet.sets, &shown, &mut mends);
-    if !mends.is_empty() {
-        let page = ChangePage::new(&desk, target, what, &fleet.sets, asked, mends);
+    let fleet = Fleet::recalled(&mut write, &context.app.foreseer.recall, context.now()).await?;
+    let shown = preview::of(&fleet, &change, context.now());
+    judge(&target, &change, &asked, &fleet.sets, &shown, &mut errors);
+    if !errors.is_empty() {
+        let page = ChangePage::new(&context, target, what, &fleet.sets, asked, errors);
         return mend(&page);
     }
     let said = sentence(&target, &change, &fleet.sets);
-    set(&desk, &mut write, &target, &change, &checked.reason, &said).await?;
+    set(
+        &context,
+        &mut write,
+        &target,
+        &change,
+        &checked.reason,
+        &said,
+    )
+    .await?;
     let back = target.back;
     write.finish(&back, &said).await
 }
@@ -495,11 +517,11 @@ fn judge(
     asked: &ChangeForm,
     sets: &[LimitSet],
     shown: &Preview,
-    mends: &mut Mends,
+    errors: &mut FormErrors,
 ) {
     let now = target.in_force(sets).of(change.what).value;
     if show::trimmed(now, 4) != asked.seen {
-        mends.add(
+        errors.add(
             "value",
             format!(
                 "Someone has changed this limit since you opened it; it is {} now. Look again whether yours still fits.",
@@ -510,12 +532,12 @@ fn judge(
     }
     let is_set = target.is_set(change.what, sets);
     if change.value.is_none() && !is_set {
-        mends.add(
+        errors.add(
             "to",
             "Nothing is set here, so there is nothing to go back from.",
         );
     } else if change.value == Some(now) && is_set {
-        mends.add("value", "That is the limit already. Give another number.");
+        errors.add("value", "That is the limit already. Give another number.");
     }
     let is_coma = matches!(change.what, LimitWhat::ComaNote | LimitWhat::ComaBench);
     if is_coma && !shown.crossed.is_empty() {
@@ -524,7 +546,7 @@ fn judge(
         } else {
             "to"
         };
-        mends.add(
+        errors.add(
             field,
             format!(
                 "The coma to mention must not be above the coma for the bench, as it would be for {}. Give another number, or change the other limit first.",
@@ -553,14 +575,14 @@ fn sentence(target: &Target, change: &Change, sets: &[LimitSet]) -> String {
 }
 
 async fn set(
-    desk: &Desk,
+    context: &RequestContext,
     conn: &mut Conn,
     target: &Target,
     change: &Change,
     reason: &str,
     said: &str,
 ) -> Result<(), Error> {
-    let (by, now) = (desk.person()?.id, desk.now());
+    let (by, now) = (context.person()?.id, context.now());
     set_limits::set(
         conn,
         target.whose,
@@ -601,13 +623,13 @@ struct HistoryRow {
 #[derive(Template)]
 #[template(path = "limits/history.html")]
 struct HistoryPage {
-    chrome: Chrome,
+    layout: Layout,
     rows: Vec<HistoryRow>,
 }
 
 /// Each setting with the words for whose limit it is.
-async fn settings(desk: &Desk) -> Result<Vec<(LimitSet, String)>, Error> {
-    let mut conn = desk.read().await?;
+async fn settings(context: &RequestContext) -> Result<Vec<(LimitSet, String)>, Error> {
+    let mut conn = context.read().await?;
     let instruments = Instrument::all(&mut conn).await?;
     Ok(set_limits::history(&mut conn)
         .await?
@@ -626,12 +648,12 @@ async fn settings(desk: &Desk) -> Result<Vec<(LimitSet, String)>, Error> {
         .collect())
 }
 
-async fn history_page(desk: Desk) -> Result<Response, Error> {
-    let rows = settings(&desk)
+async fn history_page(context: RequestContext) -> Result<Response, Error> {
+    let rows = settings(&context)
         .await?
         .into_iter()
         .map(|(set, whose)| HistoryRow {
-            at: show::time(desk.club(), set.set_at),
+            at: show::time(context.club(), set.set_at),
             whose,
             what: set.what.label(),
             value: set.value.map_or_else(
@@ -643,13 +665,13 @@ async fn history_page(desk: Desk) -> Result<Response, Error> {
         })
         .collect();
     page(&HistoryPage {
-        chrome: desk.chrome("Changes of limits"),
+        layout: context.layout("Changes of limits"),
         rows,
     })
 }
 
-async fn history_csv(desk: Desk) -> Result<Response, Error> {
-    let rows = settings(&desk).await?.into_iter().map(|(set, whose)| {
+async fn history_csv(context: RequestContext) -> Result<Response, Error> {
+    let rows = settings(&context).await?.into_iter().map(|(set, whose)| {
         vec![
             Cell::Figure(set.set_at.to_rfc3339()),
             whose.into(),

@@ -8,13 +8,13 @@ use axum::response::Response;
 
 use super::access::{Access, Route};
 use super::extract::{Path, Query};
-use super::page::{Chrome, Desk, page};
+use super::page::{Layout, RequestContext, page};
 use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, logbook_words, show};
 use crate::library::entries::EntryKind;
 use crate::library::instruments::Instrument;
 use crate::library::logbook::{self, Happening, Line, Told};
-use crate::library::{EntryId, SittingId, sittings};
+use crate::library::{CollimationId, EntryId, collimations};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -36,7 +36,7 @@ pub fn routes() -> Vec<Route> {
 pub fn can_correct(kind: EntryKind) -> bool {
     matches!(
         kind,
-        EntryKind::Journey | EntryKind::Finding | EntryKind::Note
+        EntryKind::Journey | EntryKind::Problem | EntryKind::Note
     )
 }
 
@@ -68,26 +68,26 @@ struct LogRow {
     before: Vec<OldRow>,
     change: String,
     borrower: String,
-    /// Where the sitting it belongs to is, or "".
-    sitting: String,
+    /// Where the collimation session it belongs to is, or "".
+    collimation: String,
 }
 
-fn signed(desk: &Desk, line: &Line) -> String {
+fn signed(context: &RequestContext, line: &Line) -> String {
     format!(
         "Signed by {}, written {}",
         line.entry.recorded_by,
-        show::time(desk.club(), line.entry.recorded_at)
+        show::time(context.club(), line.entry.recorded_at)
     )
 }
 
 fn row(
-    desk: &Desk,
+    context: &RequestContext,
     tag: &str,
     names: bool,
-    sittings: &HashMap<EntryId, SittingId>,
+    collimations: &HashMap<EntryId, CollimationId>,
     happening: Happening,
 ) -> LogRow {
-    let club = desk.club();
+    let club = context.club();
     let line = &happening.last;
     LogRow {
         when: show::time(club, line.entry.happened_at),
@@ -100,7 +100,7 @@ fn row(
             ),
             _ => logbook_words::of(club, line),
         },
-        signed: signed(desk, line),
+        signed: signed(context, line),
         struck: happening
             .struck_by
             .as_ref()
@@ -125,7 +125,7 @@ fn row(
                 signed: format!(
                     "{}, {}",
                     show::time(club, old.entry.happened_at),
-                    signed(desk, old)
+                    signed(context, old)
                 ),
             })
             .collect(),
@@ -134,9 +134,9 @@ fn row(
         } else {
             String::new()
         },
-        sitting: sittings
+        collimation: collimations
             .get(&line.entry.id)
-            .map(|id| super::sitting::sheet_address(*id))
+            .map(|id| super::collimation::sheet_address(*id))
             .unwrap_or_default(),
         borrower: if names {
             line.borrower.clone().unwrap_or_default()
@@ -156,7 +156,7 @@ struct ListFields {
 #[derive(Template)]
 #[template(path = "logbook/logbook.html")]
 struct LogbookPage {
-    chrome: Chrome,
+    layout: Layout,
     instrument: Instrument,
     lede: String,
     here: String,
@@ -171,20 +171,20 @@ struct LogbookPage {
 const PAGE_ROWS: usize = 100;
 
 async fn show_logbook(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Query(form): Query<ListFields>,
 ) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let mut happenings = logbook::happenings(logbook::of(&mut conn, instrument.id).await?);
-    let sittings = sittings::of_entries(&mut conn, instrument.id)
+    let collimations = collimations::of_entries(&mut conn, instrument.id)
         .await?
         .into_iter()
         .collect();
     let kind: Option<EntryKind> = form.kind.parse().ok();
     happenings.retain(|h| kind.is_none_or(|k| h.last.entry.kind == k));
-    let names = desk.may(Access::Coordinator);
+    let names = context.may(Access::Coordinator);
     let here = address::instrument(&instrument.tag);
     let paging = Paging::new(form.page.unwrap_or(1), happenings.len(), PAGE_ROWS);
     let link = |page: Option<usize>| {
@@ -197,7 +197,7 @@ async fn show_logbook(
         .unwrap_or_default()
     };
     page(&LogbookPage {
-        chrome: desk.chrome(&format!("Logbook of {}", instrument.tag)),
+        layout: context.layout(&format!("Logbook of {}", instrument.tag)),
         lede: format!(
             "{}. {}, newest first.",
             instrument.name,
@@ -210,7 +210,7 @@ async fn show_logbook(
         rows: paging
             .rows(happenings)
             .into_iter()
-            .map(|h| row(&desk, &instrument.tag, names, &sittings, h))
+            .map(|h| row(&context, &instrument.tag, names, &collimations, h))
             .collect(),
         before: link(paging.before()),
         after: link(paging.after()),
@@ -221,11 +221,11 @@ async fn show_logbook(
     })
 }
 
-async fn logbook_csv(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn logbook_csv(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    let club = desk.club();
-    let names = desk.may(Access::Coordinator);
+    let club = context.club();
+    let names = context.may(Access::Coordinator);
     let lines = logbook::of(&mut conn, instrument.id).await?;
     let mut header = vec![
         "tag",

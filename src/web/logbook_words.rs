@@ -12,14 +12,14 @@ const ROMAN: [&str; 5] = ["I", "II", "III", "IV", "V"];
 pub fn of(club: &Club, line: &Line) -> String {
     let mut words = match &line.told {
         Told::Journey(journey) => format!("{}.", journeys::words(club, journey)),
-        Told::Finding(finding) => {
-            let kind = capital(finding.what.label());
-            let told = if finding.words == kind {
+        Told::Problem(problem) => {
+            let kind = capital(problem.what.label());
+            let told = if problem.words == kind {
                 format!("{kind}.")
             } else {
-                format!("{kind}: {}", ended(&finding.words))
+                format!("{kind}: {}", ended(&problem.words))
             };
-            format!("{told} Asks for {}.", finding.asks_for)
+            format!("{told} Asks for {}.", problem.asks_for)
         }
         Told::Work {
             what,

@@ -1,4 +1,4 @@
-//! Writing in the logbook by hand: a journey, a finding or a note of a past
+//! Writing in the logbook by hand: a journey, a problem or a note of a past
 //! day; a correction, which supersedes; a striking-out with its reason.
 
 use askama::Template;
@@ -7,15 +7,15 @@ use chrono::Timelike;
 
 use super::access::{Access, Route};
 use super::extract::{Form, Path};
-use super::fields::Mends;
-use super::findings::{LONGEST, Slot};
-use super::page::{Arrival, Chrome, Desk, OnceWrite, mend, page};
+use super::fields::FormErrors;
+use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page};
+use super::problems::{LONGEST, Slot};
 use super::{Error, address, journeys, logbook, logbook_words, when};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::findings::Finding;
 use crate::library::instruments::Instrument;
 use crate::library::journeys::{Journey, JourneyKind};
 use crate::library::logbook::{Line, Told};
+use crate::library::problems::Problem;
 use crate::library::{self, Conn, EntryId, Moment};
 
 /// Routes.
@@ -57,85 +57,85 @@ struct EntryFields {
     journey_kind: String,
     distance: String,
     how_hard: String,
-    finding_what: String,
-    finding_asks_for: String,
-    finding_words: String,
+    problem_what: String,
+    problem_asks_for: String,
+    problem_words: String,
     note: String,
 }
 
 /// What an entry tells, checked.
 enum Checked {
     Journey(Journey),
-    Finding(Finding),
+    Problem(Problem),
     Note,
 }
 
 impl EntryFields {
     fn slot(&self) -> Slot<'_> {
         Slot {
-            title: "Finding",
-            what_name: "finding_what",
-            what: &self.finding_what,
-            asks_for_name: "finding_asks_for",
-            asks_for: &self.finding_asks_for,
-            words_name: "finding_words",
-            words: &self.finding_words,
+            title: "Problem",
+            what_name: "problem_what",
+            what: &self.problem_what,
+            asks_for_name: "problem_asks_for",
+            asks_for: &self.problem_asks_for,
+            words_name: "problem_words",
+            words: &self.problem_words,
         }
     }
 
     fn check(
         &self,
         kind: EntryKind,
-        desk: &Desk,
-        mends: &mut Mends,
+        context: &RequestContext,
+        errors: &mut FormErrors,
     ) -> Option<(Moment, Checked, String)> {
-        let club = desk.club();
+        let club = context.club();
         let at = when::read(
-            mends,
+            errors,
             ("happened_on", &self.happened_on),
             ("happened_at", &self.happened_at),
             club,
-            desk.now(),
+            context.now(),
         );
         let (told, note) = match kind {
             EntryKind::Journey => {
-                let kind = mends.word::<JourneyKind>("journey_kind", "Kind", &self.journey_kind);
-                let note = mends.optional_text("note", "Note", &self.note, 2000);
+                let kind = errors.word::<JourneyKind>("journey_kind", "Kind", &self.journey_kind);
+                let note = errors.optional_text("note", "Note", &self.note, 2000);
                 let told = kind.map(|kind| {
                     let (field, typed) = if kind.has_severity() {
                         ("how_hard", self.how_hard.as_str())
                     } else {
                         ("distance", self.distance.as_str())
                     };
-                    Checked::Journey(journeys::journey(kind, field, typed, club, mends))
+                    Checked::Journey(journeys::journey(kind, field, typed, club, errors))
                 });
                 (told, note)
             }
-            EntryKind::Finding => {
+            EntryKind::Problem => {
                 let slot = self.slot();
                 if !slot.is_given() {
-                    mends.add(
-                        "finding_what",
+                    errors.add(
+                        "problem_what",
                         "What is wrong: choose one, or tell it in words.",
                     );
                 }
-                let note = mends.optional_text("note", "Note", &self.note, 2000);
-                (slot.check(mends).map(Checked::Finding), note)
+                let note = errors.optional_text("note", "Note", &self.note, 2000);
+                (slot.check(errors).map(Checked::Problem), note)
             }
             _ => {
-                let note = mends.text("note", "Note", &self.note, 2000);
+                let note = errors.text("note", "Note", &self.note, 2000);
                 (Some(Checked::Note), note)
             }
         };
-        if !mends.is_empty() {
+        if !errors.is_empty() {
             return None;
         }
         Some((at?, told?, note))
     }
 
     /// The fields as an entry told them.
-    fn of(desk: &Desk, line: &Line) -> Self {
-        let club = desk.club();
+    fn of(context: &RequestContext, line: &Line) -> Self {
+        let club = context.club();
         let local = line.entry.happened_at.with_timezone(&club.tz());
         let mut fields = Self {
             happened_on: local.format("%Y-%m-%d").to_string(),
@@ -156,10 +156,10 @@ impl EntryFields {
                     .unwrap_or_default();
                 fields.how_hard = journey.severity.map(|s| s.to_string()).unwrap_or_default();
             }
-            Told::Finding(finding) => {
-                fields.finding_what = finding.what.slug().to_owned();
-                fields.finding_asks_for = finding.asks_for.slug().to_owned();
-                fields.finding_words = finding.words.clone();
+            Told::Problem(problem) => {
+                fields.problem_what = problem.what.slug().to_owned();
+                fields.problem_asks_for = problem.asks_for.slug().to_owned();
+                fields.problem_words = problem.words.clone();
             }
             _ => {}
         }
@@ -178,7 +178,7 @@ fn by_hand(slug: &str) -> Result<EntryKind, Error> {
 #[derive(Template)]
 #[template(path = "logbook/write.html")]
 struct WritePage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     back_href: String,
     action: String,
@@ -189,20 +189,20 @@ struct WritePage {
     distance_unit: &'static str,
     form: EntryFields,
     reason: String,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 impl WritePage {
     fn new(
-        desk: &Desk,
+        context: &RequestContext,
         instrument: &Instrument,
         kind: EntryKind,
         form: EntryFields,
-        mends: Mends,
+        errors: FormErrors,
     ) -> Self {
         let here = address::instrument(&instrument.tag);
         Self {
-            chrome: desk.chrome(&format!("Add a {kind}")),
+            layout: context.layout(&format!("Add a {kind}")),
             lede: format!("{}, {}", instrument.tag, instrument.name),
             back_href: format!("{here}/logbook"),
             action: format!("{here}/logbook/new/{}", kind.slug()),
@@ -210,20 +210,20 @@ impl WritePage {
             kind,
             can_correct: true,
             journey_kinds: JourneyKind::ALL,
-            distance_unit: journeys::distance_unit(desk.club()),
+            distance_unit: journeys::distance_unit(context.club()),
             form,
             reason: String::new(),
-            mends,
+            errors,
         }
     }
 
     fn change(
-        desk: &Desk,
+        context: &RequestContext,
         instrument: &Instrument,
         line: &Line,
         form: EntryFields,
         reason: String,
-        mends: Mends,
+        errors: FormErrors,
     ) -> Self {
         let kind = line.entry.kind;
         let entry = format!(
@@ -233,7 +233,7 @@ impl WritePage {
         );
         let can_correct = logbook::can_correct(kind);
         Self {
-            chrome: desk.chrome(&if can_correct {
+            layout: context.layout(&if can_correct {
                 format!("Correct a {kind}")
             } else {
                 format!("Strike out a {kind}")
@@ -241,13 +241,13 @@ impl WritePage {
             lede: format!(
                 "{}: {}",
                 instrument.tag,
-                logbook_words::of(desk.club(), line)
+                logbook_words::of(context.club(), line)
             ),
             action: format!("{entry}/correct"),
             strike_action: format!("{entry}/strike"),
             can_correct,
             reason,
-            ..Self::new(desk, instrument, kind, form, mends)
+            ..Self::new(context, instrument, kind, form, errors)
         }
     }
 
@@ -257,18 +257,18 @@ impl WritePage {
 }
 
 async fn show_new(
-    desk: Desk,
+    context: RequestContext,
     Path((tag, kind)): Path<(String, String)>,
 ) -> Result<Response, Error> {
     let kind = by_hand(&kind)?;
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     page(&WritePage::new(
-        &desk,
+        &context,
         &instrument,
         kind,
         EntryFields::default(),
-        Mends::new(),
+        FormErrors::new(),
     ))
 }
 
@@ -284,33 +284,33 @@ async fn put(
     };
     match told {
         Checked::Journey(journey) => journey.write(write, id).await?,
-        Checked::Finding(finding) => finding.write(write, id).await?,
+        Checked::Problem(problem) => problem.write(write, id).await?,
         Checked::Note => {}
     }
     Ok(())
 }
 
 async fn add(
-    desk: Desk,
+    context: RequestContext,
     Path((tag, kind)): Path<(String, String)>,
     Form { fields: form, once }: Form<EntryFields>,
 ) -> Result<Response, Error> {
     let kind = by_hand(&kind)?;
-    let by = desk.person()?.id;
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let by = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
-    let mut mends = Mends::new();
-    let Some((at, told, note)) = form.check(kind, &desk, &mut mends) else {
-        return mend(&WritePage::new(&desk, &instrument, kind, form, mends));
+    let mut errors = FormErrors::new();
+    let Some((at, told, note)) = form.check(kind, &context, &mut errors) else {
+        return mend(&WritePage::new(&context, &instrument, kind, form, errors));
     };
     let entry = NewEntry {
         instrument: instrument.id,
         kind,
         happened_at: at,
-        recorded_at: desk.now(),
+        recorded_at: context.now(),
         by,
         loan: None,
         note,
@@ -345,31 +345,31 @@ async fn entry_of(conn: &mut Conn, tag: &str, entry: EntryId) -> Result<(Instrum
 }
 
 async fn show_change(
-    desk: Desk,
+    context: RequestContext,
     Path((tag, entry)): Path<(String, EntryId)>,
 ) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     let (instrument, line) = entry_of(&mut conn, &tag, entry).await?;
-    let form = EntryFields::of(&desk, &line);
+    let form = EntryFields::of(&context, &line);
     page(&WritePage::change(
-        &desk,
+        &context,
         &instrument,
         &line,
         form,
         String::new(),
-        Mends::new(),
+        FormErrors::new(),
     ))
 }
 
 async fn correct(
-    desk: Desk,
+    context: RequestContext,
     Path((tag, entry)): Path<(String, EntryId)>,
     Form { fields: form, once }: Form<EntryFields>,
 ) -> Result<Response, Error> {
-    let by = desk.person()?.id;
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let by = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let (instrument, line) = entry_of(&mut write, &tag, entry).await?;
     let kind = line.entry.kind;
@@ -378,19 +378,19 @@ async fn correct(
             "A {kind} is not reworded: strike it out and log a new one."
         )));
     }
-    let mut mends = Mends::new();
-    let Some((at, told, note)) = form.check(kind, &desk, &mut mends) else {
+    let mut errors = FormErrors::new();
+    let Some((at, told, note)) = form.check(kind, &context, &mut errors) else {
         return mend(&WritePage::change(
-            &desk,
+            &context,
             &instrument,
             &line,
             form,
             String::new(),
-            mends,
+            errors,
         ));
     };
     // The same day and minute left as they were keep the instant they had.
-    let before = EntryFields::of(&desk, &line);
+    let before = EntryFields::of(&context, &line);
     let untouched =
         form.happened_on == before.happened_on && form.happened_at == before.happened_at;
     let new = NewEntry {
@@ -401,7 +401,7 @@ async fn correct(
         } else {
             at
         },
-        recorded_at: desk.now(),
+        recorded_at: context.now(),
         by,
         loan: line.loan_id,
         note,
@@ -422,34 +422,34 @@ struct StrikeFields {
 }
 
 async fn strike(
-    desk: Desk,
+    context: RequestContext,
     Path((tag, entry)): Path<(String, EntryId)>,
     Form { fields: form, once }: Form<StrikeFields>,
 ) -> Result<Response, Error> {
-    let by = desk.person()?.id;
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let by = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let (instrument, line) = entry_of(&mut write, &tag, entry).await?;
-    let mut mends = Mends::new();
-    let reason = mends.text("reason", "Reason", &form.reason, LONGEST);
-    if !mends.is_empty() {
-        let fields = EntryFields::of(&desk, &line);
+    let mut errors = FormErrors::new();
+    let reason = errors.text("reason", "Reason", &form.reason, LONGEST);
+    if !errors.is_empty() {
+        let fields = EntryFields::of(&context, &line);
         return mend(&WritePage::change(
-            &desk,
+            &context,
             &instrument,
             &line,
             fields,
             form.reason,
-            mends,
+            errors,
         ));
     }
     NewEntry {
         instrument: instrument.id,
         kind: line.entry.kind,
         happened_at: line.entry.happened_at,
-        recorded_at: desk.now(),
+        recorded_at: context.now(),
         by,
         loan: line.loan_id,
         note: reason,

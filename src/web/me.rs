@@ -7,8 +7,8 @@ use axum::response::{IntoResponse, Response};
 
 use super::access::{Access, Route};
 use super::extract::Form;
-use super::fields::Mends;
-use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::sign_in::Nothing;
 use super::{Error, address, label, show};
 use crate::library::second_factor::{self, Secret, State};
@@ -40,14 +40,14 @@ struct PasswordFields {
 #[derive(Template)]
 #[template(path = "me/me.html")]
 struct MePage {
-    chrome: Chrome,
+    layout: Layout,
     email: String,
     since: String,
     /// Spare codes left, where the second factor is on.
     spare_left: Option<i64>,
     /// The secret to be confirmed, in groups of four.
     wanted: String,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 /// In groups of four, as people type it.
@@ -57,47 +57,47 @@ fn grouped(secret: &Secret) -> String {
     groups.join(" ")
 }
 
-async fn me_page(desk: &Desk, mends: Mends) -> Result<MePage, Error> {
-    let me = desk.person()?;
-    let mut conn = desk.read().await?;
+async fn me_page(context: &RequestContext, errors: FormErrors) -> Result<MePage, Error> {
+    let me = context.person()?;
+    let mut conn = context.read().await?;
     let (spare_left, wanted) = match second_factor::state(&mut conn, me.id).await? {
         State::Off => (None, String::new()),
         State::Wanted(secret) => (None, grouped(&secret)),
         State::On { spare_left } => (Some(spare_left), String::new()),
     };
     Ok(MePage {
-        chrome: desk.chrome("Your signing in"),
+        layout: context.layout("Your signing in"),
         email: me.email.clone(),
-        since: show::date(desk.club(), me.joined_at),
+        since: show::date(context.club(), me.joined_at),
         spare_left,
         wanted,
-        mends,
+        errors,
     })
 }
 
-async fn show_me(desk: Desk) -> Result<Response, Error> {
-    page(&me_page(&desk, Mends::new()).await?)
+async fn show_me(context: RequestContext) -> Result<Response, Error> {
+    page(&me_page(&context, FormErrors::new()).await?)
 }
 
-async fn want(desk: Desk, form: Form<Nothing>) -> Result<Response, Error> {
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+async fn want(context: RequestContext, form: Form<Nothing>) -> Result<Response, Error> {
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
-    second_factor::want(&mut write, desk.person()?.id).await?;
+    second_factor::want(&mut write, context.person()?.id).await?;
     write
         .finish("/me#second-factor", "Now give the secret to your app.")
         .await
 }
 
 /// The secret as a code to be read by the app, for its owner only.
-async fn picture(desk: Desk) -> Result<Response, Error> {
-    let me = desk.person()?;
-    let mut conn = desk.read().await?;
+async fn picture(context: RequestContext) -> Result<Response, Error> {
+    let me = context.person()?;
+    let mut conn = context.read().await?;
     let State::Wanted(secret) = second_factor::state(&mut conn, me.id).await? else {
         return Err(Error::NotFound("picture"));
     };
-    let club = address::part(&desk.club().name);
+    let club = address::part(&context.club().name);
     let known_as = format!(
         "otpauth://totp/{club}:{}?secret={}&issuer={club}&algorithm=SHA1&digits={}&period={}",
         address::part(&me.email),
@@ -119,52 +119,53 @@ async fn picture(desk: Desk) -> Result<Response, Error> {
 #[derive(Template)]
 #[template(path = "me/codes.html")]
 struct CodesPage {
-    chrome: Chrome,
+    layout: Layout,
     codes: Vec<String>,
 }
 
 /// Turns it on, and shows the spare codes: this once only.
-async fn confirm(desk: Desk, form: Form<CodeFields>) -> Result<Response, Error> {
-    let me = desk.person()?.id;
-    let mut write = desk.app.library.write().await?;
-    let codes = second_factor::confirm(&mut write, me, &form.fields.code, desk.now()).await?;
+async fn confirm(context: RequestContext, form: Form<CodeFields>) -> Result<Response, Error> {
+    let me = context.person()?.id;
+    let mut write = context.app.library.write().await?;
+    let codes = second_factor::confirm(&mut write, me, &form.fields.code, context.now()).await?;
     let Some(codes) = codes else {
         drop(write);
-        let mut mends = Mends::new();
-        mends.add(
+        let mut errors = FormErrors::new();
+        errors.add(
             "code",
             "Code: this is not the one. Wait for the next code of the app and type it; if it stays wrong, check the clock of the phone.",
         );
-        return mend(&me_page(&desk, mends).await?);
+        return mend(&me_page(&context, errors).await?);
     };
-    desk.leave_trail(&mut write, "Turned the second factor on.")
+    context
+        .audit(&mut write, "Turned the second factor on.")
         .await?;
     write.commit().await.map_err(library::Error::from)?;
     page(&CodesPage {
-        chrome: desk.chrome("Your spare codes"),
+        layout: context.layout("Your spare codes"),
         codes,
     })
 }
 
-async fn take_off(desk: Desk, form: Form<PasswordFields>) -> Result<Response, Error> {
-    let me = desk.person()?;
+async fn take_off(context: RequestContext, form: Form<PasswordFields>) -> Result<Response, Error> {
+    let me = context.person()?;
     let stored = {
-        let mut conn = desk.read().await?;
+        let mut conn = context.read().await?;
         people::password_hash(&mut conn, me.id).await?
     };
-    let right = desk
+    let right = context
         .app
         .passwords
         .check(form.fields.password.clone(), stored)
         .await?;
     if !right {
-        let mut mends = Mends::new();
-        mends.add("password", "Password: this is not yours. Type it again.");
-        return mend(&me_page(&desk, mends).await?);
+        let mut errors = FormErrors::new();
+        errors.add("password", "Password: this is not yours. Type it again.");
+        return mend(&me_page(&context, errors).await?);
     }
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     second_factor::take_off(&mut write, me.id).await?;
     write.finish("/me", "The second factor is off.").await

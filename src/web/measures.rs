@@ -1,10 +1,10 @@
 //! Lengths, weights and clock positions as people type them.
 
-use super::fields::Mends;
+use super::fields::FormErrors;
 use super::show::trimmed;
 use crate::library::club::{Club, Units};
 
-impl Mends {
+impl FormErrors {
     /// A length in millimetres that must be there: a bare number is
     /// millimetres; inches are written with their unit, as 8 in or 8". NaN
     /// stands in when it is wrong, and the mend is noted.
@@ -285,21 +285,21 @@ mod tests {
             ("8''", 203.2),
             ("10 inches", 254.0),
         ] {
-            let mut mends = Mends::new();
-            let read = mends.length_mm("a", "Aperture", typed, 10.0..=2000.0);
+            let mut errors = FormErrors::new();
+            let read = errors.length_mm("a", "Aperture", typed, 10.0..=2000.0);
             assert!((read - mm).abs() < 1e-9, "{typed}: {read}");
-            assert!(mends.is_empty(), "{typed}");
+            assert!(errors.is_empty(), "{typed}");
         }
         for typed in [
             "", "8 feet", "eight", "in", "-8in", "8e3", "1.2.3", "NaN", "inf", "8",
         ] {
-            let mut mends = Mends::new();
+            let mut errors = FormErrors::new();
             assert!(
-                mends
+                errors
                     .length_mm("a", "Aperture", typed, 10.0..=2000.0)
                     .is_nan()
             );
-            assert!(mends.of("a").contains("8 in"), "{typed}");
+            assert!(errors.of("a").contains("8 in"), "{typed}");
         }
     }
 
@@ -315,21 +315,21 @@ mod tests {
             ("10lbs", 4.535_923_7),
             ("8 oz", 0.226_796_185),
         ] {
-            let mut mends = Mends::new();
-            let read = mends.optional_weight_kg("w", "Weight", typed, 0.1..=200.0);
+            let mut errors = FormErrors::new();
+            let read = errors.optional_weight_kg("w", "Weight", typed, 0.1..=200.0);
             assert!((read.unwrap() - kg).abs() < 1e-9, "{typed}: {read:?}");
         }
-        let mut mends = Mends::new();
+        let mut errors = FormErrors::new();
         assert_eq!(
-            mends.optional_weight_kg("w", "Weight", " ", 0.1..=200.0),
+            errors.optional_weight_kg("w", "Weight", " ", 0.1..=200.0),
             None
         );
-        assert!(mends.is_empty());
+        assert!(errors.is_empty());
         assert_eq!(
-            mends.optional_weight_kg("w", "Weight", "3 stone", 0.1..=200.0),
+            errors.optional_weight_kg("w", "Weight", "3 stone", 0.1..=200.0),
             None
         );
-        assert!(mends.of("w").contains("13 lb"));
+        assert!(errors.of("w").contains("13 lb"));
     }
 
     #[test]
@@ -340,16 +340,16 @@ mod tests {
         };
         for club in [&Club::default(), &imperial] {
             for mm in [203.0, 203.2, 152.4, 1219.2, 77.77] {
-                let mut mends = Mends::new();
-                let read = mends.length_mm("a", "A", &typed_length(club, mm), 1.0..=1e6);
+                let mut errors = FormErrors::new();
+                let read = errors.length_mm("a", "A", &typed_length(club, mm), 1.0..=1e6);
                 assert!((read - mm).abs() < 0.005, "{mm}");
             }
         }
         assert_eq!(typed_length(&imperial, 203.2), "8 in");
         assert_eq!(typed_length(&imperial, 203.0), "203 mm");
         for deg in [0.0, 15.0, 60.0, 75.0, 345.0, 37.5] {
-            let mut mends = Mends::new();
-            let read = mends.clock_deg("c", "Clock", &typed_clock(deg));
+            let mut errors = FormErrors::new();
+            let read = errors.clock_deg("c", "Clock", &typed_clock(deg));
             assert!((read - deg).abs() < 1e-9, "{deg}: {read}");
         }
     }
@@ -368,17 +368,17 @@ mod tests {
             ("#10-24", 1.058),
             ("1/4-20", 1.27),
         ] {
-            let mut mends = Mends::new();
-            let read = mends.thread_pitch_mm("p", "Pitch", typed);
+            let mut errors = FormErrors::new();
+            let read = errors.thread_pitch_mm("p", "Pitch", typed);
             assert!((read - mm).abs() < 5e-4, "{typed}: {read}");
         }
         for typed in ["", "M7", "8-32", "fine", "20", "0", "#8-0", "#8--3"] {
-            let mut mends = Mends::new();
+            let mut errors = FormErrors::new();
             assert!(
-                mends.thread_pitch_mm("p", "Pitch", typed).is_nan(),
+                errors.thread_pitch_mm("p", "Pitch", typed).is_nan(),
                 "{typed}"
             );
-            assert!(mends.of("p").contains("M5"));
+            assert!(errors.of("p").contains("M5"));
         }
     }
 
@@ -394,13 +394,13 @@ mod tests {
             ("7 o'clock", 210.0),
             ("200 deg", 200.0),
         ] {
-            let mut mends = Mends::new();
-            assert_eq!(mends.clock_deg("c", "Clock", typed), deg, "{typed}");
+            let mut errors = FormErrors::new();
+            assert_eq!(errors.clock_deg("c", "Clock", typed), deg, "{typed}");
         }
         for typed in ["", "13", "-1", "4:75", "left", "400 deg", "nan"] {
-            let mut mends = Mends::new();
-            assert!(mends.clock_deg("c", "Clock", typed).is_nan(), "{typed}");
-            assert!(!mends.is_empty(), "{typed}");
+            let mut errors = FormErrors::new();
+            assert!(errors.clock_deg("c", "Clock", typed).is_nan(), "{typed}");
+            assert!(!errors.is_empty(), "{typed}");
         }
     }
 }

@@ -142,7 +142,7 @@ impl Measuring {
         let library = library.clone();
         let handle = Handle::current();
         std::thread::spawn(move || {
-            crate::threads::give_way();
+            crate::upkeep::threads::give_way();
             let reader = library.clone();
             match on_runtime(&handle, async move { left_over(&reader).await }) {
                 Ok(ids) => {

@@ -1,13 +1,14 @@
 //! Routes, forms, sign-in, pages: one file per screen family, its templates
 //! under the same name in `templates/`.
 //!
-//! A request passes the [`visit::door`] (who is asking, may it come in), then
+//! A request passes the [`visitor::identify`] (who is asking, may it come in), then
 //! its route's guard ([`access`]), then one handler, which turns a form into
 //! nouns and nouns into one page.
 
 pub mod access;
 pub mod address;
 pub mod assets;
+pub mod audit_log;
 pub mod bench;
 pub mod by_eye_form;
 pub mod cautions;
@@ -15,6 +16,7 @@ pub mod check_in;
 pub mod check_in_answer;
 pub mod clock;
 pub mod club;
+pub mod collimation;
 pub mod condition;
 pub mod drift_picture;
 pub mod due;
@@ -22,14 +24,13 @@ pub mod due_ahead;
 pub mod error;
 pub mod extract;
 pub mod fields;
-pub mod findings;
-pub mod hand_out;
 pub mod health;
 pub mod home;
 pub mod instrument;
 pub mod journeys;
 pub mod kit_ticks;
 pub mod label;
+pub mod lend;
 pub mod lending;
 pub mod limits;
 pub mod listen;
@@ -46,17 +47,16 @@ pub mod passwords;
 pub mod people;
 pub mod photos;
 pub mod practice;
+pub mod problems;
 pub mod register;
 pub mod register_form;
 pub mod shelf;
 pub mod show;
 pub mod sign_in;
 pub mod sign_in_code;
-pub mod sitting;
 pub mod star_test;
 pub mod tables;
-pub mod trail;
-pub mod visit;
+pub mod visitor;
 pub mod waiting;
 pub mod when;
 pub mod work_nights;
@@ -91,8 +91,8 @@ pub struct App {
     pub metrics: std::sync::Arc<health::Metrics>,
     /// Tells the time.
     pub clock: clock::Clock,
-    /// How far the trail has been walked since the tool was started.
-    pub walked: trail::Walked,
+    /// How far the audit log has been walked since the tool was started.
+    pub walked: audit_log::Walked,
     /// Keeps in mind what the logbooks teach of drift.
     pub foreseer: crate::upkeep::foresight::Foreseer,
     /// Whether the tool is reached over https, so that cookies are marked secure.
@@ -109,7 +109,7 @@ impl App {
             measuring,
             metrics: std::sync::Arc::default(),
             clock: clock::Clock::default(),
-            walked: trail::Walked::default(),
+            walked: audit_log::Walked::default(),
             foreseer: crate::upkeep::foresight::Foreseer::default(),
             passwords: passwords::Passwords::default(),
             secure: public_address.is_some_and(|a| a.starts_with("https://")),
@@ -128,7 +128,7 @@ pub fn routes() -> Vec<access::Route> {
         condition::routes(),
         due::routes(),
         due_ahead::routes(),
-        hand_out::routes(),
+        lend::routes(),
         health::routes(),
         home::routes(),
         instrument::routes(),
@@ -146,9 +146,9 @@ pub fn routes() -> Vec<access::Route> {
         shelf::routes(),
         sign_in::routes(),
         sign_in_code::routes(),
-        sitting::routes(),
+        collimation::routes(),
         star_test::routes(),
-        trail::routes(),
+        audit_log::routes(),
         waiting::routes(),
         work_nights::routes(),
     ]
@@ -181,7 +181,10 @@ pub fn router(app: &App) -> Router {
         access::guarded(app, routes())
             .fallback(|| async { Error::NotFound("page") })
             .method_not_allowed_fallback(|| async { Error::WrongMethod })
-            .layer(middleware::from_fn_with_state(app.clone(), visit::door))
+            .layer(middleware::from_fn_with_state(
+                app.clone(),
+                visitor::identify,
+            ))
             .layer(middleware::from_fn_with_state(app.clone(), health::count)),
         |router, (name, value)| {
             router.layer(SetResponseHeaderLayer::if_not_present(

@@ -5,7 +5,7 @@ use axum::response::Response;
 
 use super::access::{Access, Route};
 use super::extract::{Form, Path};
-use super::page::{Arrival, Chrome, Desk, page};
+use super::page::{Layout, RequestContext, Submission, page};
 use super::sign_in::Nothing;
 use super::{Error, address, check_in, show};
 use crate::library::loans::{Loan, Which};
@@ -41,18 +41,18 @@ struct WaitRow {
 #[derive(Template)]
 #[template(path = "my_loans/mine.html")]
 struct MinePage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     out: Vec<MineRow>,
     past: Vec<MineRow>,
     waits: Vec<WaitRow>,
 }
 
-async fn mine(desk: Desk) -> Result<Response, Error> {
-    let me = desk.person()?.id;
-    let club = desk.club();
-    let today = club.date(desk.now());
-    let mut conn = desk.read().await?;
+async fn mine(context: RequestContext) -> Result<Response, Error> {
+    let me = context.person()?.id;
+    let club = context.club();
+    let today = club.date(context.now());
+    let mut conn = context.read().await?;
     let which = Which {
         borrower: Some(me),
         ..Which::default()
@@ -65,7 +65,7 @@ async fn mine(desk: Desk) -> Result<Response, Error> {
         when: match loan.returned_at {
             Some(at) => format!(
                 "{} to {}",
-                show::date(club, loan.handed_out_at),
+                show::date(club, loan.lent_at),
                 show::date(club, at)
             ),
             None => check_in::due_words(loan, today),
@@ -77,10 +77,10 @@ async fn mine(desk: Desk) -> Result<Response, Error> {
     let mut rows = Vec::new();
     for wait in waits::open(&mut conn, None, Some(me)).await? {
         let line = waits::open(&mut conn, Some(wait.instrument_id), None).await?;
-        rows.push(wait_row(&desk, wait, &line, me));
+        rows.push(wait_row(&context, wait, &line, me));
     }
     page(&MinePage {
-        chrome: desk.chrome("My loans"),
+        layout: context.layout("My loans"),
         lede: match out.len() {
             0 => "You have nothing of the club's at home.".to_owned(),
             1 => "You have one instrument of the club's.".to_owned(),
@@ -92,7 +92,7 @@ async fn mine(desk: Desk) -> Result<Response, Error> {
     })
 }
 
-fn wait_row(desk: &Desk, wait: Wait, line: &[Wait], me: PersonId) -> WaitRow {
+fn wait_row(context: &RequestContext, wait: Wait, line: &[Wait], me: PersonId) -> WaitRow {
     let ahead = line.iter().take_while(|w| w.person_id != me).count();
     let place = match ahead {
         0 => "You are next in line".to_owned(),
@@ -107,7 +107,10 @@ fn wait_row(desk: &Desk, wait: Wait, line: &[Wait], me: PersonId) -> WaitRow {
     WaitRow {
         id: wait.id,
         instrument: address::instrument(&wait.tag),
-        place: format!("{place}, since {}", show::date(desk.club(), wait.asked_at)),
+        place: format!(
+            "{place}, since {}",
+            show::date(context.club(), wait.asked_at)
+        ),
         tag: wait.tag,
         name: wait.instrument_name,
         wish,
@@ -115,20 +118,20 @@ fn wait_row(desk: &Desk, wait: Wait, line: &[Wait], me: PersonId) -> WaitRow {
 }
 
 async fn withdraw(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<WaitId>,
     Form { once, .. }: Form<Nothing>,
 ) -> Result<Response, Error> {
-    let me = desk.person()?.id;
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let me = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let (_, holder) = waits::holder(&mut write, id).await?;
     if holder != me {
         return Err(Error::NotFound("place on the waiting list"));
     }
-    waits::close(&mut write, id, true, desk.now()).await?;
+    waits::close(&mut write, id, true, context.now()).await?;
     write
         .finish("/my-loans", "You are off that waiting list.")
         .await

@@ -3,7 +3,7 @@
 
 use std::collections::{HashMap, HashSet};
 
-use super::page::Desk;
+use super::page::RequestContext;
 use super::{Error, show};
 use crate::library::InstrumentId;
 use crate::library::instruments::Design;
@@ -34,14 +34,14 @@ pub struct Advice {
 /// what is at home, or due back before, the set that lowers the fleet's expected
 /// loss most.
 pub async fn advise(
-    desk: &Desk,
+    context: &RequestContext,
     night: &WorkNight,
     assigned: &HashMap<InstrumentId, bool>,
 ) -> Result<Advice, Error> {
-    let foreseer = &desk.app.foreseer;
+    let foreseer = &context.app.foreseer;
     // The connection is given back before the fleet's turn is waited for.
     let Read { fleet, back_by } =
-        Read::all(&mut *desk.read().await?, &foreseer.recall, desk.now()).await?;
+        Read::all(&mut *context.read().await?, &foreseer.recall, context.now()).await?;
     let foresight = Foresight::of(foreseer, &fleet, Question::default()).await?;
     let away: HashSet<InstrumentId> = back_by
         .into_iter()
@@ -69,12 +69,12 @@ pub async fn advise(
         let saved = foresight.outlooks.get(&i.id).map_or(0.0, |o| {
             (o.sharp.expected_loss - o.sharp.loss_after_bench).max(0.0)
         });
-        let (need, person_days) = next_loan(member, desk.club(), desk.now());
+        let (need, person_days) = next_loan(member, context.club(), context.now());
         let waited = planning::Waited {
             person_days: person_days as f64,
-            due_days: due_days(&assessment, desk.club(), desk.now()) as f64,
+            due_days: due_days(&assessment, context.club(), context.now()) as f64,
         };
-        // A finding weighs as much as losing a third of the magnification.
+        // A problem weighs as much as losing a third of the magnification.
         let gain = press(saved + other / 3.0, need, waited);
         if gain < LEAST_GAIN {
             continue;

@@ -1,5 +1,5 @@
 //! What every page is made of: the desk at which a handler works, and the
-//! chrome around its content.
+//! layout around its content.
 
 use std::sync::Arc;
 
@@ -13,39 +13,41 @@ use chrono::Duration;
 
 use super::access::Access;
 use super::assets;
-use super::visit::{self, Visit};
+use super::visitor::{self, Visitor};
 use super::{App, Error};
 use crate::library::club::Club;
 use crate::library::people::Person;
-use crate::library::{self, Conn, Moment, PersonId, Write, forms, trail};
+use crate::library::{self, Conn, Moment, PersonId, Write, audit_log, forms};
 
 /// The desk at which a handler works: the app and the visit.
 #[derive(Clone)]
-pub struct Desk {
+pub struct RequestContext {
     /// The app.
     pub app: App,
     /// The visit.
-    pub visit: Arc<Visit>,
+    pub visitor: Arc<Visitor>,
 }
 
-impl FromRequestParts<App> for Desk {
+impl FromRequestParts<App> for RequestContext {
     type Rejection = Error;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Error> {
-        let visit = parts
+        let visitor = parts
             .extensions
-            .get::<Arc<Visit>>()
+            .get::<Arc<Visitor>>()
             .cloned()
-            .ok_or(Error::Broken("a request came past the door".to_owned()))?;
+            .ok_or(Error::Broken(
+                "a request came past the middleware".to_owned(),
+            ))?;
         Ok(Self {
             app: app.clone(),
-            visit,
+            visitor,
         })
     }
 }
 
-impl Desk {
-    /// A connection for reading.
+impl RequestContext {
+    /// A connection for condition.
     pub async fn read(&self) -> Result<sqlx::pool::PoolConnection<sqlx::Sqlite>, Error> {
         Ok(self.app.library.read().await?)
     }
@@ -56,93 +58,93 @@ impl Desk {
     /// [`Error::SignInFirst`] when nobody is; behind a route for members or
     /// above that cannot happen.
     pub fn person(&self) -> Result<&Person, Error> {
-        self.visit.person.as_ref().ok_or(Error::SignInFirst(None))
+        self.visitor.person.as_ref().ok_or(Error::SignInFirst(None))
     }
 
     /// Whether the visitor may do what this access asks.
     pub fn may(&self, access: Access) -> bool {
-        access.allows(self.visit.role())
+        access.allows(self.visitor.role())
     }
 
     /// When the request came.
     pub fn now(&self) -> Moment {
-        self.visit.now
+        self.visitor.now
     }
 
     /// The club.
     pub fn club(&self) -> &Club {
-        &self.visit.club
+        &self.visitor.club
     }
 
     /// Where the tool is reached, without a trailing slash: the club's public
     /// address, or else what the browser asked for.
     pub fn base_address(&self) -> String {
-        self.visit
+        self.visitor
             .club
             .public_address
             .clone()
-            .unwrap_or_else(|| self.visit.base.clone())
+            .unwrap_or_else(|| self.visitor.base.clone())
     }
 
-    /// The chrome for a page of this title.
-    pub fn chrome(&self, title: &str) -> Chrome {
-        Chrome::for_visit(&self.visit, title)
+    /// The layout for a page of this title.
+    pub fn layout(&self, title: &str) -> Layout {
+        Layout::for_visitor(&self.visitor, title)
     }
 
-    /// Notes in the trail what this visit did, beside the write that does it.
+    /// Notes in the audit log what this visit did, beside the write that does it.
     ///
     /// # Errors
     /// When the library cannot be written.
-    pub async fn leave_trail(&self, conn: &mut Conn, words: &str) -> Result<(), Error> {
-        let person = self.visit.person.as_ref().map(|p| p.id);
-        self.leave_trail_of(conn, person, words).await
+    pub async fn audit(&self, conn: &mut Conn, words: &str) -> Result<(), Error> {
+        let person = self.visitor.person.as_ref().map(|p| p.id);
+        self.audit_of(conn, person, words).await
     }
 
     /// The same for a visit that only now shows who it is.
     ///
     /// # Errors
     /// When the library cannot be written.
-    pub async fn leave_trail_of(
+    pub async fn audit_of(
         &self,
         conn: &mut Conn,
         person: Option<PersonId>,
         words: &str,
     ) -> Result<(), Error> {
-        // A one-time address is a secret while it lasts.
-        let what = match self.visit.path.strip_prefix("/welcome/") {
+        // A sign-in link is a secret while it lasts.
+        let what = match self.visitor.path.strip_prefix("/welcome/") {
             Some(_) => "/welcome",
-            None => &self.visit.path,
+            None => &self.visitor.path,
         };
-        let deed = trail::Deed {
+        let audit_entry = audit_log::AuditEntry {
             at: self.now(),
             person,
-            address: &self.visit.address,
+            address: &self.visitor.address,
             what,
             words,
         };
-        Ok(trail::add(conn, &deed).await?)
+        Ok(audit_log::add(conn, &audit_entry).await?)
     }
 
     /// Begins the write that a form asks for, unless this very form has been
     /// handled already; then it leads where it led before.
-    pub async fn begin(&self, once: &str) -> Result<Arrival, Error> {
+    pub async fn begin(&self, once: &str) -> Result<Submission, Error> {
         let mut tx = self.app.library.write().await?;
-        let person = self.visit.person.as_ref().map(|p| p.id);
+        let person = self.visitor.person.as_ref().map(|p| p.id);
         if !once.is_empty()
             && let Some(location) = forms::earlier(&mut tx, once, person).await?
         {
-            return Ok(Arrival::Again(see_other(&location)));
+            return Ok(Submission::Again(see_other(&location)));
         }
-        Ok(Arrival::First(OnceWrite {
+        Ok(Submission::First(OnceWrite {
             tx,
             once: once.to_owned(),
-            desk: self.clone(),
+            context: self.clone(),
         }))
     }
 }
 
 /// How a form arrives.
-pub enum Arrival {
+pub enum Submission {
     /// For the first time: do it.
     First(OnceWrite),
     /// Again: answer this.
@@ -154,7 +156,7 @@ pub enum Arrival {
 pub struct OnceWrite {
     tx: Write,
     once: String,
-    desk: Desk,
+    context: RequestContext,
 }
 
 impl std::ops::Deref for OnceWrite {
@@ -174,12 +176,19 @@ impl OnceWrite {
     /// Commits, and leads to `location`, where `notice` (may be empty) is said once.
     pub async fn finish(mut self, location: &str, notice: &str) -> Result<Response, Error> {
         if !self.once.is_empty() {
-            let person = self.desk.visit.person.as_ref().map(|p| p.id);
-            forms::mark(&mut self.tx, &self.once, person, location, self.desk.now()).await?;
+            let person = self.context.visitor.person.as_ref().map(|p| p.id);
+            forms::mark(
+                &mut self.tx,
+                &self.once,
+                person,
+                location,
+                self.context.now(),
+            )
+            .await?;
         }
-        self.desk.leave_trail(&mut self.tx, notice).await?;
+        self.context.audit(&mut self.tx, notice).await?;
         self.tx.commit().await.map_err(library::Error::from)?;
-        Ok(with_notice(&self.desk.app, see_other(location), notice))
+        Ok(with_notice(&self.context.app, see_other(location), notice))
     }
 }
 
@@ -192,7 +201,7 @@ pub fn see_other(location: &str) -> Response {
 pub fn with_notice(app: &App, mut response: Response, notice: &str) -> Response {
     if !notice.is_empty() {
         let packed = base64::engine::general_purpose::URL_SAFE_NO_PAD.encode(notice);
-        let cookie = visit::cookie(app, "notice", packed, Duration::minutes(2));
+        let cookie = visitor::cookie(app, "notice", packed, Duration::minutes(2));
         if let Ok(value) = HeaderValue::from_str(&cookie.to_string()) {
             response.headers_mut().append(header::SET_COOKIE, value);
         }
@@ -247,7 +256,7 @@ pub struct PersonChip {
 
 /// What surrounds a page's content.
 #[derive(Debug, Clone)]
-pub struct Chrome {
+pub struct Layout {
     /// Title.
     pub title: String,
     /// The club's name.
@@ -270,23 +279,23 @@ pub struct Chrome {
     pub demo: bool,
 }
 
-impl Chrome {
+impl Layout {
     /// For a visit.
-    pub fn for_visit(visit: &Visit, title: &str) -> Self {
+    pub fn for_visitor(visitor: &Visitor, title: &str) -> Self {
         Self {
             title: title.to_owned(),
-            club: visit.club.name.clone(),
-            person: visit.person.as_ref().map(|p| PersonChip {
+            club: visitor.club.name.clone(),
+            person: visitor.person.as_ref().map(|p| PersonChip {
                 name: p.name.clone(),
                 role: p.role.label(),
             }),
-            nav: navigation(visit),
-            display: visit.display,
-            here: visit.here.clone(),
-            csrf: visit.form_mark.clone(),
+            nav: navigation(visitor),
+            display: visitor.display,
+            here: visitor.here.clone(),
+            csrf: visitor.form_mark.clone(),
             once: uuid::Uuid::new_v4().to_string(),
-            notice: visit.notice.clone(),
-            demo: visit.club.demo,
+            notice: visitor.notice.clone(),
+            demo: visitor.club.demo,
         }
     }
 
@@ -309,15 +318,15 @@ const PLACES: &[(Access, &str, &str)] = &[
     (Access::Coordinator, "Club", "/club"),
 ];
 
-fn navigation(visit: &Visit) -> Vec<NavItem> {
+fn navigation(visitor: &Visitor) -> Vec<NavItem> {
     PLACES
         .iter()
-        .filter(|(access, _, _)| access.allows(visit.role()))
+        .filter(|(access, _, _)| access.allows(visitor.role()))
         .map(|&(_, label, href)| NavItem {
             label,
             href,
-            current: visit.path == href
-                || visit
+            current: visitor.path == href
+                || visitor
                     .path
                     .strip_prefix(href)
                     .is_some_and(|rest| rest.starts_with('/')),

@@ -1,4 +1,4 @@
-//! The people on the list: adding, changing, one-time addresses. Coordinators only.
+//! The people on the list: adding, changing, sign-in link. Coordinators only.
 
 use askama::Template;
 use axum::response::Response;
@@ -6,8 +6,8 @@ use axum::response::Response;
 use super::Error;
 use super::access::{Access, Route};
 use super::extract::{Form, Path, Query};
-use super::fields::{Mends, shown_mark};
-use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::fields::{FormErrors, shown_mark};
+use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::show;
 use super::sign_in::Nothing;
 use crate::library::people::{self, NewPerson, Person, Role};
@@ -52,7 +52,7 @@ struct Line {
 #[derive(Template)]
 #[template(path = "people/list.html")]
 struct ListPage {
-    chrome: Chrome,
+    layout: Layout,
     filter: Filter,
     lines: Vec<Line>,
     words: String,
@@ -62,8 +62,8 @@ struct ListPage {
 
 const PER_PAGE: usize = 100;
 
-async fn list(desk: Desk, Query(filter): Query<Filter>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn list(context: RequestContext, Query(filter): Query<Filter>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let wanted = filter.q.trim().to_lowercase();
     let role: Option<Role> = filter.role.parse().ok();
     let found: Vec<Person> = Person::list(&mut conn)
@@ -90,7 +90,7 @@ async fn list(desk: Desk, Query(filter): Query<Filter>) -> Result<Response, Erro
         format!("{} to {to} of {}", from + 1, found.len())
     };
     page(&ListPage {
-        chrome: desk.chrome("People"),
+        layout: context.layout("People"),
         lines: found[from..to]
             .iter()
             .map(|p| Line {
@@ -103,7 +103,7 @@ async fn list(desk: Desk, Query(filter): Query<Filter>) -> Result<Response, Erro
                 } else {
                     "no password yet"
                 },
-                since: show::date(desk.club(), p.joined_at),
+                since: show::date(context.club(), p.joined_at),
             })
             .collect(),
         words,
@@ -143,32 +143,32 @@ impl PersonFields {
     }
 
     /// What somebody else has changed since this form was opened.
-    fn overtaken_by(&self, now: &Self) -> Mends {
-        let mut mends = Mends::new();
+    fn overtaken_by(&self, now: &Self) -> FormErrors {
+        let mut errors = FormErrors::new();
         if self.shown != now.shown {
-            mends.overtaken(&[
+            errors.overtaken(&[
                 ("name", "Name", &self.name, &now.name),
                 ("email", "Email address", &self.email, &now.email),
                 ("role", "Role", &self.role, &now.role),
             ]);
         }
-        mends
+        errors
     }
 
-    fn check(&self) -> Result<NewPerson, Mends> {
-        let mut mends = Mends::new();
-        let role = mends.word("role", "Role", &self.role);
+    fn check(&self) -> Result<NewPerson, FormErrors> {
+        let mut errors = FormErrors::new();
+        let role = errors.word("role", "Role", &self.role);
         let new = NewPerson {
             name: self.name.clone(),
             email: self.email.clone(),
             role: role.unwrap_or(Role::Member),
         };
         match new.check() {
-            Ok(new) if mends.is_empty() => Ok(new),
-            Ok(_) => Err(mends),
+            Ok(new) if errors.is_empty() => Ok(new),
+            Ok(_) => Err(errors),
             Err((field, words)) => {
-                mends.add(field, words);
-                Err(mends)
+                errors.add(field, words);
+                Err(errors)
             }
         }
     }
@@ -177,9 +177,9 @@ impl PersonFields {
 #[derive(Template)]
 #[template(path = "people/form.html")]
 struct FormPage {
-    chrome: Chrome,
+    layout: Layout,
     form: PersonFields,
-    mends: Mends,
+    errors: FormErrors,
     action: String,
     /// Present when an existing person is shown.
     known: Option<Known>,
@@ -198,61 +198,61 @@ struct LoanLine {
     words: String,
 }
 
-async fn show_new(desk: Desk) -> Result<Response, Error> {
+async fn show_new(context: RequestContext) -> Result<Response, Error> {
     page(&FormPage {
-        chrome: desk.chrome("Add a person"),
+        layout: context.layout("Add a person"),
         form: PersonFields {
             role: Role::Member.slug().to_owned(),
             ..PersonFields::default()
         },
-        mends: Mends::new(),
+        errors: FormErrors::new(),
         action: "/people/new".to_owned(),
         known: None,
     })
 }
 
-async fn add(desk: Desk, form: Form<PersonFields>) -> Result<Response, Error> {
-    let again = |mends, fields| {
+async fn add(context: RequestContext, form: Form<PersonFields>) -> Result<Response, Error> {
+    let again = |errors, fields| {
         mend(&FormPage {
-            chrome: desk.chrome("Add a person"),
+            layout: context.layout("Add a person"),
             form: fields,
-            mends,
+            errors,
             action: "/people/new".to_owned(),
             known: None,
         })
     };
     let new = match form.fields.check() {
         Ok(new) => new,
-        Err(mends) => return again(mends, form.fields),
+        Err(errors) => return again(errors, form.fields),
     };
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
-    match Person::add(&mut write, &new, desk.now()).await {
+    match Person::add(&mut write, &new, context.now()).await {
         Ok(id) => {
             let notice = format!(
-                "{} is on the list. Make them a one-time address to choose a password at.",
+                "{} is on the list. Make them a sign-in link to choose a password at.",
                 new.name
             );
             write.finish(&format!("/people/{id}"), &notice).await
         }
         Err(library::Error::Refused(why)) => {
-            let mut mends = Mends::new();
-            mends.add("email", why);
-            again(mends, form.fields)
+            let mut errors = FormErrors::new();
+            errors.add("email", why);
+            again(errors, form.fields)
         }
         Err(error) => Err(error.into()),
     }
 }
 
 async fn person_page(
-    desk: &Desk,
+    context: &RequestContext,
     id: PersonId,
     form: Option<PersonFields>,
-    mends: Mends,
+    errors: FormErrors,
 ) -> Result<FormPage, Error> {
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     let person = Person::get(&mut conn, id).await?;
     if person.left_at.is_some() {
         return Err(Error::NotFound("person on the list"));
@@ -268,18 +268,18 @@ async fn person_page(
             href: format!("/loans/{}", l.id),
             words: match l.returned_at {
                 None => format!("{}, out, due {}", l.tag, show::plain_date(l.due_on)),
-                Some(back) => format!("{}, back {}", l.tag, show::date(desk.club(), back)),
+                Some(back) => format!("{}, back {}", l.tag, show::date(context.club(), back)),
             },
         })
         .collect();
     Ok(FormPage {
-        chrome: desk.chrome(&person.name),
+        layout: context.layout(&person.name),
         form: form.unwrap_or_else(|| PersonFields::of(&person)),
-        mends,
+        errors,
         action: format!("/people/{id}"),
         known: Some(Known {
             id,
-            since: show::date(desk.club(), person.joined_at),
+            since: show::date(context.club(), person.joined_at),
             can_sign_in: person.can_sign_in,
             second_factor: second_factor::is_on(&mut conn, id).await?,
             loans,
@@ -287,32 +287,32 @@ async fn person_page(
     })
 }
 
-async fn show_one(desk: Desk, Path(id): Path<PersonId>) -> Result<Response, Error> {
-    page(&person_page(&desk, id, None, Mends::new()).await?)
+async fn show_one(context: RequestContext, Path(id): Path<PersonId>) -> Result<Response, Error> {
+    page(&person_page(&context, id, None, FormErrors::new()).await?)
 }
 
 async fn change(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<PersonId>,
     form: Form<PersonFields>,
 ) -> Result<Response, Error> {
     let new = match form.fields.check() {
         Ok(new) => new,
-        Err(mends) => return mend(&person_page(&desk, id, Some(form.fields), mends).await?),
+        Err(errors) => return mend(&person_page(&context, id, Some(form.fields), errors).await?),
     };
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let now = PersonFields::of(&Person::get(&mut write, id).await?);
-    let mends = form.fields.overtaken_by(&now);
-    if !mends.is_empty() {
+    let errors = form.fields.overtaken_by(&now);
+    if !errors.is_empty() {
         drop(write);
         let again = PersonFields {
             shown: now.shown,
             ..form.fields
         };
-        return mend(&person_page(&desk, id, Some(again), mends).await?);
+        return mend(&person_page(&context, id, Some(again), errors).await?);
     }
     match people::change(&mut write, id, &new).await {
         Ok(()) => write.finish(&format!("/people/{id}"), "Changed.").await,
@@ -323,9 +323,9 @@ async fn change(
             } else {
                 "role"
             };
-            let mut mends = Mends::new();
-            mends.add(field, why);
-            mend(&person_page(&desk, id, Some(form.fields), mends).await?)
+            let mut errors = FormErrors::new();
+            errors.add(field, why);
+            mend(&person_page(&context, id, Some(form.fields), errors).await?)
         }
         Err(error) => Err(error.into()),
     }
@@ -334,19 +334,19 @@ async fn change(
 #[derive(Template)]
 #[template(path = "people/address.html")]
 struct AddressPage {
-    chrome: Chrome,
+    layout: Layout,
     name: String,
     address: String,
     back: String,
 }
 
-/// Makes a one-time address and shows it once; it cannot be shown again.
+/// Makes a sign-in link and shows it once; it cannot be shown again.
 async fn make_address(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<PersonId>,
     _: Form<Nothing>,
 ) -> Result<Response, Error> {
-    let mut write = desk.app.library.write().await?;
+    let mut write = context.app.library.write().await?;
     let person = Person::get(&mut write, id).await?;
     if person.left_at.is_some() {
         return Err(Error::NotFound("person on the list"));
@@ -356,28 +356,28 @@ async fn make_address(
     } else {
         Purpose::Welcome
     };
-    let by = desk.person()?.id;
-    let token = sessions::make_address(&mut write, purpose, Some(id), Some(by), desk.now()).await?;
-    desk.leave_trail(&mut write, "Made a one-time address.")
-        .await?;
+    let by = context.person()?.id;
+    let token =
+        sessions::make_address(&mut write, purpose, Some(id), Some(by), context.now()).await?;
+    context.audit(&mut write, "Made a sign-in link.").await?;
     write.commit().await.map_err(library::Error::from)?;
     page(&AddressPage {
-        chrome: desk.chrome("A one-time address"),
+        layout: context.layout("A sign-in link"),
         name: person.name,
-        address: format!("{}/welcome/{}", desk.base_address(), token.text()),
+        address: format!("{}/welcome/{}", context.base_address(), token.text()),
         back: format!("/people/{id}"),
     })
 }
 
 /// For somebody whose phone is gone, once they have shown who they are.
 async fn take_factor_off(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<PersonId>,
     form: Form<Nothing>,
 ) -> Result<Response, Error> {
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let name = Person::get(&mut write, id).await?.name;
     second_factor::take_off(&mut write, id).await?;
@@ -390,16 +390,16 @@ async fn take_factor_off(
 }
 
 async fn leave(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<PersonId>,
     form: Form<Nothing>,
 ) -> Result<Response, Error> {
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let name = Person::get(&mut write, id).await?.name;
-    people::leave(&mut write, id, desk.now()).await?;
+    people::leave(&mut write, id, context.now()).await?;
     write
         .finish(
             "/people",

@@ -13,8 +13,8 @@ use tokio::sync::Semaphore;
 
 use super::access::{Access, Route};
 use super::extract::{Form, Path, Upload, UploadedFile};
-use super::fields::Mends;
-use super::page::{Arrival, Desk};
+use super::fields::FormErrors;
+use super::page::{RequestContext, Submission};
 use super::sign_in::Nothing;
 use super::{Error, address, condition};
 use crate::library::entries::{EntryKind, NewEntry};
@@ -192,48 +192,62 @@ fn jpeg(picture: &RgbImage, quality: u8) -> Result<Vec<u8>, image::ImageError> {
     Ok(bytes.into_inner())
 }
 
-async fn add(desk: Desk, Path(tag): Path<String>, upload: Upload) -> Result<Response, Error> {
+async fn add(
+    context: RequestContext,
+    Path(tag): Path<String>,
+    upload: Upload,
+) -> Result<Response, Error> {
     let instrument = {
-        let mut conn = desk.read().await?;
+        let mut conn = context.read().await?;
         Instrument::by_tag(&mut conn, &tag).await?
     };
-    let mut mends = Mends::new();
+    let mut errors = FormErrors::new();
     let typed = upload.value("caption").to_owned();
-    let caption = mends.optional_text("caption", "Caption", &typed, LONGEST_CAPTION);
+    let caption = errors.optional_text("caption", "Caption", &typed, LONGEST_CAPTION);
     if upload.files.is_empty() {
-        mends.add("photo", "Photo: choose a JPEG or PNG picture to add.");
+        errors.add("photo", "Photo: choose a JPEG or PNG picture to add.");
     } else if upload.files.len() > MOST_PHOTOS {
-        mends.add(
+        errors.add(
             "photo",
             format!("Photo: send at most {MOST_PHOTOS} at a time."),
         );
     }
     let mut ready = Vec::new();
-    if mends.is_empty() {
+    if errors.is_empty() {
         for file in upload.files {
             match prepare(file).await? {
                 Ok(photo) => ready.push(photo),
-                Err(NotTaken(why)) => mends.add("photo", why),
+                Err(NotTaken(why)) => errors.add("photo", why),
             }
         }
     }
-    if !mends.is_empty() {
-        return condition::with_photo_mends(&desk, &tag, mends, typed).await;
+    if !errors.is_empty() {
+        return condition::with_photo_mends(&context, &tag, errors, typed).await;
     }
-    let mut write = match desk.begin(&upload.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&upload.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
-    let by = desk.person()?.id;
+    let by = context.person()?.id;
     for photo in &ready {
-        photos::add(&mut write, instrument.id, photo, &caption, desk.now(), by).await?;
+        photos::add(
+            &mut write,
+            instrument.id,
+            photo,
+            &caption,
+            context.now(),
+            by,
+        )
+        .await?;
     }
     let note = match ready.len() {
         1 => "Photo added".to_owned(),
         n => format!("{n} photos added"),
     };
     let note = with_caption(&note, &caption);
-    entry(&desk, instrument.id, note)?.write(&mut write).await?;
+    entry(&context, instrument.id, note)?
+        .write(&mut write)
+        .await?;
     let said = if ready.len() == 1 {
         "The photo is kept."
     } else {
@@ -254,34 +268,51 @@ fn back(instrument: &Instrument) -> String {
     format!("{}#photos", address::instrument(&instrument.tag))
 }
 
-fn entry(desk: &Desk, instrument: InstrumentId, note: String) -> Result<NewEntry, Error> {
+fn entry(
+    context: &RequestContext,
+    instrument: InstrumentId,
+    note: String,
+) -> Result<NewEntry, Error> {
     Ok(NewEntry {
         instrument,
         kind: EntryKind::Register,
-        happened_at: desk.now(),
-        recorded_at: desk.now(),
-        by: desk.person()?.id,
+        happened_at: context.now(),
+        recorded_at: context.now(),
+        by: context.person()?.id,
         loan: None,
         note,
     })
 }
 
-async fn full(desk: Desk, Path(name): Path<String>, headers: HeaderMap) -> Result<Response, Error> {
+async fn full(
+    context: RequestContext,
+    Path(name): Path<String>,
+    headers: HeaderMap,
+) -> Result<Response, Error> {
     let id = name
         .strip_suffix(".jpg")
         .ok_or(Error::NotFound("photo"))?
         .to_owned();
-    send(&desk, &id, Size::Full, &headers).await
+    send(&context, &id, Size::Full, &headers).await
 }
 
-async fn small(desk: Desk, Path(id): Path<String>, headers: HeaderMap) -> Result<Response, Error> {
-    send(&desk, &id, Size::Small, &headers).await
+async fn small(
+    context: RequestContext,
+    Path(id): Path<String>,
+    headers: HeaderMap,
+) -> Result<Response, Error> {
+    send(&context, &id, Size::Small, &headers).await
 }
 
 /// Browsers keep it and ask again each time, so that one removed is gone.
-async fn send(desk: &Desk, id: &str, size: Size, headers: &HeaderMap) -> Result<Response, Error> {
+async fn send(
+    context: &RequestContext,
+    id: &str,
+    size: Size,
+    headers: &HeaderMap,
+) -> Result<Response, Error> {
     let id: PhotoId = id.parse().map_err(|_| Error::NotFound("photo"))?;
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     let photo = photos::get(&mut conn, id).await?;
     let mark = format!(
         "\"{}-{}\"",
@@ -314,19 +345,20 @@ struct CaptionFields {
 }
 
 async fn set_caption(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<PhotoId>,
     Form { fields, once }: Form<CaptionFields>,
 ) -> Result<Response, Error> {
-    let (photo, instrument) = photo_and_instrument(&desk, id).await?;
-    let mut mends = Mends::new();
-    let caption = mends.optional_text("caption", "Caption", &fields.caption, LONGEST_CAPTION);
-    if !mends.is_empty() {
-        return condition::with_photo_mends(&desk, &instrument.tag, mends, fields.caption).await;
+    let (photo, instrument) = photo_and_instrument(&context, id).await?;
+    let mut errors = FormErrors::new();
+    let caption = errors.optional_text("caption", "Caption", &fields.caption, LONGEST_CAPTION);
+    if !errors.is_empty() {
+        return condition::with_photo_mends(&context, &instrument.tag, errors, fields.caption)
+            .await;
     }
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     if caption != photo.caption {
         photos::set_caption(&mut write, id, &caption).await?;
@@ -334,7 +366,9 @@ async fn set_caption(
             "Caption of a photo changed from \"{}\" to \"{caption}\".",
             photo.caption
         );
-        entry(&desk, instrument.id, note)?.write(&mut write).await?;
+        entry(&context, instrument.id, note)?
+            .write(&mut write)
+            .await?;
     }
     write
         .finish(&back(&instrument), "The caption is kept.")
@@ -342,29 +376,31 @@ async fn set_caption(
 }
 
 async fn remove(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<PhotoId>,
     Form { once, .. }: Form<Nothing>,
 ) -> Result<Response, Error> {
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let photo = photos::get(&mut write, id).await?;
     let instrument = Instrument::get(&mut write, photo.instrument_id).await?;
-    photos::hide(&mut write, id, desk.now()).await?;
+    photos::hide(&mut write, id, context.now()).await?;
     let note = with_caption("Photo removed", &photo.caption);
-    entry(&desk, instrument.id, note)?.write(&mut write).await?;
+    entry(&context, instrument.id, note)?
+        .write(&mut write)
+        .await?;
     write
         .finish(&back(&instrument), "The photo is removed.")
         .await
 }
 
 async fn photo_and_instrument(
-    desk: &Desk,
+    context: &RequestContext,
     id: PhotoId,
 ) -> Result<(photos::Photo, Instrument), Error> {
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     let photo = photos::get(&mut conn, id).await?;
     let instrument = Instrument::get(&mut conn, photo.instrument_id).await?;
     Ok((photo, instrument))

@@ -1,4 +1,4 @@
-//! The practice bench: the sitting's screens on a simulated instrument. All of
+//! The practice bench: the collimation session's screens on a simulated instrument. All of
 //! it is in the address; nothing is kept.
 
 use askama::Template;
@@ -8,18 +8,18 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 
 use super::Error;
 use super::access::{Access, Route};
+use super::collimation::draw::{donut_address, star_png};
+use super::collimation::log::{Looked, step_words};
+use super::collimation::page::Pictures;
+use super::collimation::stop::{StopView, stop_words};
+use super::collimation::turn::{TurnView, turn_view};
 use super::extract::Query;
-use super::fields::Mends;
-use super::page::{Chrome, Desk, mend, page, see_other};
-use super::sitting::draw::{donut_address, star_png};
-use super::sitting::log::{Looked, step_words};
-use super::sitting::page::Pictures;
-use super::sitting::stop::{StopView, stop_words};
-use super::sitting::turn::{TurnView, turn_view};
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, mend, page, see_other};
 use crate::bench::advice::{LEAST_RATIO, Next, defocus_waves};
-use crate::bench::course::Step;
 use crate::bench::orientation::{Orientation, Shade, Side};
 use crate::bench::practice::{APERTURE_MM, OBSTRUCTION, Practice};
+use crate::bench::replay::Step;
 use crate::bench::words::{clock_words, noticed_words};
 use crate::optics::wavefront::w020_from_a4;
 use crate::startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
@@ -50,14 +50,14 @@ struct Asked {
 }
 
 #[derive(Template)]
-#[template(path = "sitting/practice.html")]
+#[template(path = "collimation/practice.html")]
 struct PracticePage {
-    chrome: Chrome,
+    layout: Layout,
     seed: String,
     s: String,
     fresh: String,
     view: &'static str,
-    mends: Mends,
+    errors: FormErrors,
     picture: String,
     picture_words: String,
     tube_clock: String,
@@ -95,11 +95,13 @@ fn unpack(s: &str) -> Result<Vec<Step>, Error> {
             Step::Look { coma, sigma, .. } => {
                 coma.iter().all(|c| c.abs() < 10.0) && (1e-4..10.0).contains(sigma)
             }
-            Step::Go { parts, .. } => parts.len() == 3 && parts.iter().all(|p| p.abs() <= 64),
+            Step::Adjustment { parts, .. } => {
+                parts.len() == 3 && parts.iter().all(|p| p.abs() <= 64)
+            }
             Step::Shade { shade, .. } => {
                 shade.tube_deg.abs() <= 360.0 && shade.picture_deg.abs() <= 360.0
             }
-            Step::Feel { .. } => true,
+            Step::Tension { .. } => true,
         });
     if sound { Ok(steps) } else { Err(wrong()) }
 }
@@ -135,24 +137,24 @@ async fn donut(Query(asked): Query<Asked>) -> Result<Response, Error> {
     star_png(now.coma.into(), shown_defocus(&now), OBSTRUCTION, shaded).await
 }
 
-async fn practice(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
+async fn practice(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let Some(seed) = seed_of(&asked) else {
         return Ok(see_other(&there(fresh_seed(), &[])));
     };
     let mut steps = unpack(&asked.s)?;
-    let mut mends = Mends::new();
+    let mut errors = FormErrors::new();
     let now = played(seed, &steps)?;
     let taken = if steps.len() >= MOST_STEPS {
         None
     } else {
-        step_of(&asked, &now, &mut mends)
+        step_of(&asked, &now, &mut errors)
     };
     if let Some(step) = taken {
         steps.push(step);
         return Ok(see_other(&there(seed, &steps)));
     }
-    let shown = practice_page(&desk, seed, &steps, &now, &asked, mends);
-    if shown.mends.is_empty() {
+    let shown = practice_page(&context, seed, &steps, &now, &asked, errors);
+    if shown.errors.is_empty() {
         page(&shown)
     } else {
         mend(&shown)
@@ -160,12 +162,12 @@ async fn practice(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Er
 }
 
 /// The step that the address asks for.
-fn step_of(asked: &Asked, now: &Practice, mends: &mut Mends) -> Option<Step> {
+fn step_of(asked: &Asked, now: &Practice, errors: &mut FormErrors) -> Option<Step> {
     match asked.act.as_str() {
         "shade" => {
             let (tube, dark) = (hour(&asked.tube_clock), hour(&asked.dark_clock));
             if dark.is_none() {
-                mends.add("dark_clock", "Dark at: say where the donut went dark.");
+                errors.add("dark_clock", "Dark at: say where the donut went dark.");
             }
             Some(Step::Shade {
                 shade: Shade {
@@ -177,21 +179,21 @@ fn step_of(asked: &Asked, now: &Practice, mends: &mut Mends) -> Option<Step> {
             })
         }
         "look" => {
-            let ratio = mends.optional_number(
+            let ratio = errors.optional_number(
                 "star_ratio",
                 "Thin side against thick side",
                 &asked.star_ratio,
                 LEAST_RATIO..=1.0,
             );
-            if ratio.is_none() && mends.is_empty() {
-                mends.add(
+            if ratio.is_none() && errors.is_empty() {
+                errors.add(
                     "star_ratio",
                     "Thin side against thick side: pick the picture nearest to what you see.",
                 );
             }
             let clock = hour(&asked.star_clock);
             if clock.is_none() && ratio.is_some_and(|r| r < 0.95) {
-                mends.add(
+                errors.add(
                     "star_clock",
                     "Where is the thin side: an uneven ring has one.",
                 );
@@ -208,7 +210,7 @@ fn step_of(asked: &Asked, now: &Practice, mends: &mut Mends) -> Option<Step> {
                 thin_clock_deg: clock.filter(|_| ratio.is_some_and(|r| r < 0.95)),
                 side_sign: 1.0,
             });
-            let judged = judged.ok().filter(|_| mends.is_empty())?;
+            let judged = judged.ok().filter(|_| errors.is_empty())?;
             Some(Step::Look {
                 coma: [judged.coma_x_waves, judged.coma_y_waves],
                 sigma: judged.coma_component_sigma_waves,
@@ -221,10 +223,10 @@ fn step_of(asked: &Asked, now: &Practice, mends: &mut Mends) -> Option<Step> {
                 .split(',')
                 .filter_map(|p| p.parse().ok())
                 .collect();
-            (parts.len() == 3 && parts.iter().all(|p| p.abs() <= 64)).then(|| Step::Go {
+            (parts.len() == 3 && parts.iter().all(|p| p.abs() <= 64)).then(|| Step::Adjustment {
                 parts,
                 jump_deg: None,
-                feel: Vec::new(),
+                tension: Vec::new(),
             })
         }
         _ => None,
@@ -232,12 +234,12 @@ fn step_of(asked: &Asked, now: &Practice, mends: &mut Mends) -> Option<Step> {
 }
 
 fn practice_page(
-    desk: &Desk,
+    context: &RequestContext,
     seed: u64,
     steps: &[Step],
     now: &Practice,
     asked: &Asked,
-    mends: Mends,
+    errors: FormErrors,
 ) -> PracticePage {
     let course = &now.course;
     let next = course.next();
@@ -259,7 +261,7 @@ fn practice_page(
     let address = |shaded: &str| format!("/practice/donut.png?seed={seed}&s={s}&shaded={shaded}");
     let (coma, _) = course.response().coma();
     PracticePage {
-        chrome: desk.chrome("Practice bench"),
+        layout: context.layout("Practice bench"),
         seed: seed.to_string(),
         fresh: format!("/practice?seed={}", fresh_seed()),
         picture: address(if shading { &tube_clock } else { "" }),
@@ -287,7 +289,9 @@ fn practice_page(
             .unwrap_or_default(),
         noticed: course.noticed().map_or("", noticed_words),
         turn: match &next {
-            Next::Turn(go) if view == "turn" => Some(turn_view(course, go, Looked::Star, true)),
+            Next::Turn(adjustment) if view == "turn" => {
+                Some(turn_view(course, adjustment, Looked::Star, true))
+            }
             _ => None,
         },
         pictures: (view == "turn").then(|| Pictures {
@@ -320,6 +324,6 @@ fn practice_page(
             .collect(),
         view,
         s,
-        mends,
+        errors,
     }
 }

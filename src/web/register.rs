@@ -7,8 +7,8 @@ use serde::Deserialize;
 
 use super::access::{Access, Route};
 use super::extract::{Form, Query};
-use super::fields::Mends;
-use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::register_form::{AdjusterRow, Checked, RegisterForm};
 use super::{Error, address};
 use crate::library::adjusters::{self, AdjusterKind, Element, Head};
@@ -75,19 +75,19 @@ fn how_to_tell(design: Design) -> &'static str {
 #[derive(Template)]
 #[template(path = "register/design.html")]
 struct DesignPage {
-    chrome: Chrome,
+    layout: Layout,
     cards: Vec<DesignCard>,
     asked: Asked,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 /// The form, for adding and for editing.
 #[derive(Template)]
 #[template(path = "register/form.html")]
 pub(super) struct FormPage {
-    pub(super) chrome: Chrome,
+    pub(super) layout: Layout,
     pub(super) form: RegisterForm,
-    pub(super) mends: Mends,
+    pub(super) errors: FormErrors,
     pub(super) rows: Vec<AdjusterRow>,
     pub(super) designs: &'static [Design],
     pub(super) elements: &'static [Element],
@@ -105,50 +105,59 @@ pub(super) struct FormPage {
 }
 
 impl FormPage {
-    pub(super) fn new(desk: &Desk, title: &str, form: RegisterForm, mends: Mends) -> Self {
+    pub(super) fn new(
+        context: &RequestContext,
+        title: &str,
+        form: RegisterForm,
+        errors: FormErrors,
+    ) -> Self {
         Self {
-            chrome: desk.chrome(title),
+            layout: context.layout(title),
             rows: form.adjuster_rows(),
             designs: Design::ALL,
             elements: Element::ALL,
             kinds: AdjusterKind::ALL,
             heads: Head::ALL,
-            currency: desk.club().currency.clone(),
-            adjusters_open: mends.all().iter().any(|(field, _)| field.starts_with("a_")),
+            currency: context.club().currency.clone(),
+            adjusters_open: errors
+                .all()
+                .iter()
+                .any(|(field, _)| field.starts_with("a_")),
             tag: String::new(),
             action: "/register/new".to_owned(),
             base: String::new(),
             changed_by: String::new(),
             form,
-            mends,
+            errors,
         }
     }
 }
 
-async fn begin(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let mut mends = Mends::new();
-    let aperture = mends.optional_length_mm("aperture", "Aperture", &asked.aperture, 10.0..=2000.0);
-    let focal = mends.optional_length_mm("focal", "Focal length", &asked.focal, 20.0..=40_000.0);
+async fn begin(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut errors = FormErrors::new();
+    let aperture =
+        errors.optional_length_mm("aperture", "Aperture", &asked.aperture, 10.0..=2000.0);
+    let focal = errors.optional_length_mm("focal", "Focal length", &asked.focal, 20.0..=40_000.0);
     let nothing_asked = [&asked.design, &asked.aperture, &asked.focal]
         .iter()
         .all(|text| text.is_empty());
     if !nothing_asked && asked.design.parse::<Design>().is_err() {
-        mends.add("design", "Design: choose the one that fits best.");
+        errors.add("design", "Design: choose the one that fits best.");
     }
     match asked.design.parse::<Design>() {
-        Ok(design) if mends.is_empty() => {
+        Ok(design) if errors.is_empty() => {
             let usual = designs::usual(design, aperture, focal);
-            let form = RegisterForm::usual(desk.club(), design, &usual);
-            page(&FormPage::new(&desk, "Add an instrument", form, mends))
+            let form = RegisterForm::usual(context.club(), design, &usual);
+            page(&FormPage::new(&context, "Add an instrument", form, errors))
         }
         _ => {
             let template = DesignPage {
-                chrome: desk.chrome("Add an instrument"),
+                layout: context.layout("Add an instrument"),
                 cards: cards(),
                 asked,
-                mends,
+                errors,
             };
-            if template.mends.is_empty() {
+            if template.errors.is_empty() {
                 page(&template)
             } else {
                 mend(&template)
@@ -157,41 +166,44 @@ async fn begin(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error
     }
 }
 
-async fn add(desk: Desk, Form { fields, once }: Form<RegisterForm>) -> Result<Response, Error> {
+async fn add(
+    context: RequestContext,
+    Form { fields, once }: Form<RegisterForm>,
+) -> Result<Response, Error> {
     let form = fields.folded();
-    let again = |form: RegisterForm, mends: Mends| {
-        mend(&FormPage::new(&desk, "Add an instrument", form, mends))
+    let again = |form: RegisterForm, errors: FormErrors| {
+        mend(&FormPage::new(&context, "Add an instrument", form, errors))
     };
     let checked = match form.check() {
         Ok(checked) => checked,
-        Err(mends) => return again(form, mends),
+        Err(errors) => return again(form, errors),
     };
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let Checked {
         particulars: p,
         kit: parts,
         adjusters: screws,
     } = &checked;
-    let by = desk.person()?.id;
-    let id = match Instrument::add(&mut write, p, desk.now(), by).await {
+    let by = context.person()?.id;
+    let id = match Instrument::add(&mut write, p, context.now(), by).await {
         Ok(id) => id,
         Err(library::Error::Refused(why)) => {
-            let mut mends = Mends::new();
-            mends.add("tag", why);
-            return again(form, mends);
+            let mut errors = FormErrors::new();
+            errors.add("tag", why);
+            return again(form, errors);
         }
         Err(other) => return Err(other.into()),
     };
-    kit::set(&mut write, id, parts, desk.now()).await?;
+    kit::set(&mut write, id, parts, context.now()).await?;
     adjusters::set(&mut write, id, screws).await?;
     NewEntry {
         instrument: id,
         kind: EntryKind::Register,
-        happened_at: desk.now(),
-        recorded_at: desk.now(),
+        happened_at: context.now(),
+        recorded_at: context.now(),
         by,
         loan: None,
         note: format!("Added to the register as {}: {}.", p.tag, p.name),

@@ -3,7 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::fields::Mends;
+use super::fields::FormErrors;
 use super::measures::{typed_clock, typed_length, typed_weight};
 use super::show::trimmed;
 use crate::library::adjusters::{Adjuster, AdjusterKind, Element, Head};
@@ -246,16 +246,16 @@ impl RegisterForm {
     }
 
     /// What the form says, or what must be mended.
-    pub fn check(&self) -> Result<Checked, Mends> {
-        let mut mends = Mends::new();
-        let tag = check_tag(&mut mends, &self.tag);
-        let name = mends.text("name", "Name", &self.name, 80);
-        let design = mends.word::<Design>("design", "Design", &self.design);
-        let aperture_mm = mends.length_mm("aperture", "Aperture", &self.aperture, 10.0..=2000.0);
-        let focal_mm = mends.length_mm("focal", "Focal length", &self.focal, 20.0..=40_000.0);
+    pub fn check(&self) -> Result<Checked, FormErrors> {
+        let mut errors = FormErrors::new();
+        let tag = check_tag(&mut errors, &self.tag);
+        let name = errors.text("name", "Name", &self.name, 80);
+        let design = errors.word::<Design>("design", "Design", &self.design);
+        let aperture_mm = errors.length_mm("aperture", "Aperture", &self.aperture, 10.0..=2000.0);
+        let focal_mm = errors.length_mm("focal", "Focal length", &self.focal, 20.0..=40_000.0);
         let ratio = focal_mm / aperture_mm;
         if ratio.is_finite() && !(1.0..=60.0).contains(&ratio) {
-            mends.add(
+            errors.add(
                 "focal",
                 format!(
                     "Focal length: with this aperture that would be f/{}. Check both, and write inches with their unit, as 8 in.",
@@ -263,34 +263,34 @@ impl RegisterForm {
                 ),
             );
         }
-        let obstruction = mends
+        let obstruction = errors
             .optional_number("obstruction", "Obstruction", &self.obstruction, 0.0..=85.0)
             .unwrap_or(0.0)
             / 100.0;
         if let Some(design) = design
             && design.is_obstructed()
             && obstruction == 0.0
-            && mends.of("obstruction").is_empty()
+            && errors.of("obstruction").is_empty()
         {
-            mends.add(
+            errors.add(
                 "obstruction",
                 format!("Obstruction: a {design} has one. Give the secondary holder's width in percent of the aperture."),
             );
         }
-        let vane_count = mends
+        let vane_count = errors
             .optional_whole("vanes", "Vanes", &self.vanes, 0..=12)
             .unwrap_or(0);
-        let weight_kg = mends.optional_weight_kg("weight", "Weight", &self.weight, 0.05..=500.0);
+        let weight_kg = errors.optional_weight_kg("weight", "Weight", &self.weight, 0.05..=500.0);
         let cool_down_min =
-            mends.optional_whole("cool_down", "Cool-down", &self.cool_down, 0..=600);
-        let place = mends.optional_text("place", "Place", &self.place, 80);
+            errors.optional_whole("cool_down", "Cool-down", &self.cool_down, 0..=600);
+        let place = errors.optional_text("place", "Place", &self.place, 80);
         let value =
-            mends.optional_number("value", "Replacement value", &self.value, 0.0..=1_000_000.0);
-        let notes = mends.optional_text("notes", "Notes", &self.notes, 4000);
-        let kit = check_kit(&mut mends, &self.kit);
-        let adjusters = self.check_adjusters(&mut mends);
+            errors.optional_number("value", "Replacement value", &self.value, 0.0..=1_000_000.0);
+        let notes = errors.optional_text("notes", "Notes", &self.notes, 4000);
+        let kit = check_kit(&mut errors, &self.kit);
+        let adjusters = self.check_adjusters(&mut errors);
         match design {
-            Some(design) if mends.is_empty() => Ok(Checked {
+            Some(design) if errors.is_empty() => Ok(Checked {
                 particulars: Particulars {
                     tag,
                     name,
@@ -309,14 +309,14 @@ impl RegisterForm {
                 kit,
                 adjusters,
             }),
-            _ => Err(mends),
+            _ => Err(errors),
         }
     }
 
-    fn check_adjusters(&self, mends: &mut Mends) -> Vec<Adjuster> {
+    fn check_adjusters(&self, errors: &mut FormErrors) -> Vec<Adjuster> {
         let rows = self.adjuster_rows_given();
         if rows.len() > MOST_ADJUSTERS {
-            mends.add(
+            errors.add(
                 "a_label-0",
                 format!("Adjusters: at most {MOST_ADJUSTERS} fit."),
             );
@@ -325,9 +325,9 @@ impl RegisterForm {
         let mut screws: Vec<Adjuster> = Vec::new();
         for row in &rows {
             let say = |what: &str| format!("Adjuster {}, {what}", row.index + 1);
-            let label = mends.text(&row.key("a_label"), &say("mark"), &row.label, 20);
+            let label = errors.text(&row.key("a_label"), &say("mark"), &row.label, 20);
             if !label.is_empty() && screws.iter().any(|s| s.label.eq_ignore_ascii_case(&label)) {
-                mends.add(
+                errors.add(
                     &row.key("a_label"),
                     format!(
                         "{}: {label} is on another adjuster already. Give each its own.",
@@ -336,16 +336,16 @@ impl RegisterForm {
                 );
             }
             let element =
-                mends.word::<Element>(&row.key("a_element"), &say("what it tilts"), &row.element);
+                errors.word::<Element>(&row.key("a_element"), &say("what it tilts"), &row.element);
             let clock_deg =
-                mends.clock_deg(&row.key("a_clock"), &say("clock position"), &row.clock);
+                errors.clock_deg(&row.key("a_clock"), &say("clock position"), &row.clock);
             let pitch_mm =
-                mends.thread_pitch_mm(&row.key("a_pitch"), &say("thread pitch"), &row.pitch);
+                errors.thread_pitch_mm(&row.key("a_pitch"), &say("thread pitch"), &row.pitch);
             let lever_mm =
-                mends.length_mm(&row.key("a_lever"), &say("lever"), &row.lever, 0.5..=1000.0);
+                errors.length_mm(&row.key("a_lever"), &say("lever"), &row.lever, 0.5..=1000.0);
             let kind =
-                mends.word::<AdjusterKind>(&row.key("a_kind"), &say("how it works"), &row.kind);
-            let head = mends.word::<Head>(&row.key("a_head"), &say("what turns it"), &row.head);
+                errors.word::<AdjusterKind>(&row.key("a_kind"), &say("how it works"), &row.kind);
+            let head = errors.word::<Head>(&row.key("a_head"), &say("what turns it"), &row.head);
             if let (Some(element), Some(kind), Some(head)) = (element, kind, head) {
                 screws.push(Adjuster {
                     label,
@@ -368,14 +368,14 @@ fn yes(is: bool) -> String {
 
 /// A tag stands on a label and in addresses: letters, digits and hyphens,
 /// beginning and ending with one of the first two.
-fn check_tag(mends: &mut Mends, typed: &str) -> String {
+fn check_tag(errors: &mut FormErrors, typed: &str) -> String {
     let tag = typed.trim().to_owned();
     let well_formed = (2..=12).contains(&tag.len())
         && tag.chars().all(|c| c.is_ascii_alphanumeric() || c == '-')
         && !tag.starts_with('-')
         && !tag.ends_with('-');
     if !well_formed {
-        mends.add(
+        errors.add(
             "tag",
             "Tag: give 2 to 12 letters, digits and hyphens, such as N203 or SC-8, beginning and ending with a letter or digit.",
         );
@@ -383,12 +383,12 @@ fn check_tag(mends: &mut Mends, typed: &str) -> String {
     tag
 }
 
-fn check_kit(mends: &mut Mends, typed: &str) -> Vec<String> {
-    let text = mends.optional_text("kit", "Kit", typed, MOST_PARTS * (LONGEST_PART + 1));
+fn check_kit(errors: &mut FormErrors, typed: &str) -> Vec<String> {
+    let text = errors.optional_text("kit", "Kit", typed, MOST_PARTS * (LONGEST_PART + 1));
     let mut parts: Vec<String> = Vec::new();
     for line in text.lines().map(str::trim).filter(|l| !l.is_empty()) {
         if line.chars().count() > LONGEST_PART {
-            mends.add(
+            errors.add(
                 "kit",
                 format!(
                     "Kit: \"{line}\" is long for one part; shorten it to {LONGEST_PART} characters."
@@ -399,7 +399,7 @@ fn check_kit(mends: &mut Mends, typed: &str) -> Vec<String> {
             .iter()
             .any(|p| p.to_lowercase() == line.to_lowercase())
         {
-            mends.add(
+            errors.add(
                 "kit",
                 format!("Kit: {line} stands there twice. Number them, as \"{line} (2)\"."),
             );
@@ -407,7 +407,7 @@ fn check_kit(mends: &mut Mends, typed: &str) -> Vec<String> {
         parts.push(line.to_owned());
     }
     if parts.len() > MOST_PARTS {
-        mends.add("kit", format!("Kit: at most {MOST_PARTS} parts."));
+        errors.add("kit", format!("Kit: at most {MOST_PARTS} parts."));
     }
     parts
 }
@@ -693,9 +693,12 @@ mod tests {
         }
         assert_eq!(f.check().unwrap().adjusters.len(), 3);
         f.a_label[1] = "S9".to_owned();
-        let mends = f.check().unwrap_err();
-        assert!(mends.of("a_clock-1").contains("Adjuster 2"), "{mends:?}");
-        assert!(mends.of("a_element-1").contains("choose one"), "{mends:?}");
+        let errors = f.check().unwrap_err();
+        assert!(errors.of("a_clock-1").contains("Adjuster 2"), "{errors:?}");
+        assert!(
+            errors.of("a_element-1").contains("choose one"),
+            "{errors:?}"
+        );
     }
 
     #[test]

@@ -12,13 +12,13 @@ use serde::{Deserialize, Serialize};
 use super::access::{Access, Route};
 use super::due::word;
 use super::extract::Query;
-use super::page::{Chrome, Desk, page};
+use super::page::{Layout, RequestContext, page};
 use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;
-use crate::library::instruments::{Design, Instrument, Standing, State};
+use crate::library::instruments::{Design, Instrument, State, Status};
 use crate::library::{Conn, loans};
-use crate::upkeep::{self, Reading, ShelfRow};
+use crate::upkeep::{self, Condition, ShelfRow};
 
 /// Rows on one page.
 const PAGE_ROWS: usize = 100;
@@ -33,7 +33,7 @@ pub fn routes() -> Vec<Route> {
     ]
 }
 
-words! {
+crate::library::words! {
     /// What the shelf is sorted by.
     pub enum Order {
         /// Tag, digits by their number.
@@ -42,8 +42,8 @@ words! {
         Design = "design", "Design";
         /// Largest first.
         Aperture = "aperture", "Largest first";
-        /// Best reading first.
-        Reading = "reading", "Best reading first";
+        /// Best condition first.
+        Condition = "condition", "Best condition first";
         /// Where it is.
         State = "state", "Where it is";
         /// Place, then tag.
@@ -61,7 +61,7 @@ struct Asked {
     design: String,
     place: String,
     state: String,
-    reading: String,
+    condition: String,
     sort: String,
     page: String,
 }
@@ -75,7 +75,7 @@ impl Asked {
             ("design", &self.design),
             ("place", &self.place),
             ("state", &self.state),
-            ("reading", &self.reading),
+            ("condition", &self.condition),
             ("sort", &self.sort),
             ("page", page.as_deref().unwrap_or("")),
         ]
@@ -94,7 +94,7 @@ impl Asked {
             &self.design,
             &self.place,
             &self.state,
-            &self.reading,
+            &self.condition,
         ]
         .iter()
         .any(|value| !value.trim().is_empty())
@@ -105,7 +105,7 @@ impl Asked {
         let is = |asked: &str, slug: &str| asked.is_empty() || asked == slug;
         is(&self.design, row.instrument.design.slug())
             && is(&self.state, row.instrument.state().slug())
-            && is(&self.reading, row.assessment.reading.slug())
+            && is(&self.condition, row.assessment.condition.slug())
             && (self.place.is_empty() || self.place == row.instrument.place)
             && self
                 .q
@@ -145,15 +145,19 @@ fn tag_key(tag: &str) -> Vec<(u64, String)> {
 
 /// What the visitor asked for, in the order asked for. Retired instruments are
 /// shown to volunteers, and only when they ask for them.
-async fn gather(desk: &Desk, conn: &mut Conn, asked: &Asked) -> Result<Gathered, Error> {
+async fn gather(
+    context: &RequestContext,
+    conn: &mut Conn,
+    asked: &Asked,
+) -> Result<Gathered, Error> {
     word::<Design>(&asked.design)?;
     word::<State>(&asked.state)?;
-    word::<Reading>(&asked.reading)?;
-    let now = desk.now();
-    let recall = &desk.app.foreseer.recall;
+    word::<Condition>(&asked.condition)?;
+    let now = context.now();
+    let recall = &context.app.foreseer.recall;
     let mut rows = upkeep::shelf_recalled(conn, recall, false, now).await?;
     let lent = rows.len();
-    let retired = if desk.may(Access::Volunteer) {
+    let retired = if context.may(Access::Volunteer) {
         upkeep::shelf_recalled(conn, recall, true, now).await?
     } else {
         Vec::new()
@@ -167,7 +171,7 @@ async fn gather(desk: &Desk, conn: &mut Conn, asked: &Asked) -> Result<Gathered,
         .into_iter()
         .map(|row| Shelved {
             due_on: due_days.get(&row.instrument.id).copied(),
-            searched: searched_words(desk.club(), &row.instrument),
+            searched: searched_words(context.club(), &row.instrument),
             row,
         })
         .collect();
@@ -188,7 +192,7 @@ async fn gather(desk: &Desk, conn: &mut Conn, asked: &Asked) -> Result<Gathered,
         Order::Aperture => {
             found.sort_by(|a, b| of(b).aperture_mm.total_cmp(&of(a).aperture_mm));
         }
-        Order::Reading => found.sort_by_key(|one| one.row.assessment.reading),
+        Order::Condition => found.sort_by_key(|one| one.row.assessment.condition),
         Order::State => found.sort_by_key(|one| one.row.instrument.state()),
         Order::Place => found.sort_by_key(|one| one.row.instrument.place.to_lowercase()),
         Order::Waiting => found.sort_by_key(|one| Reverse(one.row.waiting)),
@@ -227,7 +231,7 @@ struct Line {
     href: String,
     name: String,
     size: String,
-    reading: &'static str,
+    condition: &'static str,
     reason: String,
     state: &'static str,
     where_words: String,
@@ -253,7 +257,7 @@ fn line(club: &Club, today: chrono::NaiveDate, one: &Shelved) -> Line {
         href: address::instrument(&i.tag),
         name: i.name.clone(),
         size: size_words(club, i),
-        reading: a.reading.slug(),
+        condition: a.condition.slug(),
         reason,
         state: i.state().slug(),
         where_words: match one.due_on {
@@ -293,12 +297,12 @@ pub fn back_by(today: chrono::NaiveDate, due_on: chrono::NaiveDate) -> String {
 #[derive(Template)]
 #[template(path = "shelf/shelf.html")]
 struct ShelfPage {
-    chrome: Chrome,
+    layout: Layout,
     lede: String,
     asked: Asked,
     designs: &'static [Design],
     states: Vec<State>,
-    readings: &'static [Reading],
+    conditions: &'static [Condition],
     orders: &'static [Order],
     places: BTreeSet<String>,
     tally: Vec<(usize, &'static str)>,
@@ -312,9 +316,9 @@ struct ShelfPage {
     may_add: bool,
 }
 
-async fn shelf(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    let gathered = gather(&desk, &mut conn, &asked).await?;
+async fn shelf(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    let gathered = gather(&context, &mut conn, &asked).await?;
     let found = gathered.found;
     let count = |state: State| {
         found
@@ -329,25 +333,25 @@ async fn shelf(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error
         count(State::OnTheShelf),
         count(State::OnLoan),
     );
-    let tally = Reading::ALL
+    let tally = Condition::ALL
         .iter()
-        .map(|&reading| {
+        .map(|&condition| {
             let n = found
                 .iter()
-                .filter(|one| one.row.assessment.reading == reading)
+                .filter(|one| one.row.assessment.condition == condition)
                 .count();
-            (n, reading.slug())
+            (n, condition.slug())
         })
         .collect();
     let paging = Paging::new(asked.page.parse().unwrap_or(1), found.len(), PAGE_ROWS);
-    let today = desk.club().date(desk.now());
+    let today = context.club().date(context.now());
     let lines = paging
         .rows(found)
         .iter()
-        .map(|one| line(desk.club(), today, one))
+        .map(|one| line(context.club(), today, one))
         .collect();
     page(&ShelfPage {
-        chrome: desk.chrome("The shelf"),
+        layout: context.layout("The shelf"),
         lede,
         designs: Design::ALL,
         states: State::ALL
@@ -355,7 +359,7 @@ async fn shelf(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error
             .copied()
             .filter(|&s| s != State::Retired || gathered.has_retired)
             .collect(),
-        readings: Reading::ALL,
+        conditions: Condition::ALL,
         orders: Order::ALL,
         places: gathered.places,
         tally,
@@ -371,7 +375,7 @@ async fn shelf(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error
         csv: asked.address("/shelf.csv", None),
         json: asked.address("/shelf.json", None),
         is_bare: gathered.lent == 0 && !asked.is_filtered(),
-        may_add: desk.may(Access::Volunteer),
+        may_add: context.may(Access::Volunteer),
         paging,
         asked,
     })
@@ -398,9 +402,9 @@ fn lede(asked: &Asked, found: usize, lent: usize, in_now: usize, out: usize) -> 
     }
 }
 
-async fn shelf_csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    let found = gather(&desk, &mut conn, &asked).await?.found;
+async fn shelf_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    let found = gather(&context, &mut conn, &asked).await?.found;
     let header = [
         "tag",
         "name",
@@ -411,7 +415,7 @@ async fn shelf_csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, E
         "state",
         "back_by",
         "place",
-        "reading",
+        "condition",
         "reasons",
         "as_of",
         "coma_rms_waves",
@@ -431,9 +435,9 @@ async fn shelf_csv(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, E
             i.state().label().into(),
             one.due_on.into(),
             i.place.as_str().into(),
-            a.reading.label().into(),
+            a.condition.label().into(),
             a.reasons.join(" ").into(),
-            a.as_of.map(|at| desk.club().date(at)).into(),
+            a.as_of.map(|at| context.club().date(at)).into(),
             a.coma_rms_waves
                 .map(|(coma, _)| Cell::number(coma, 4))
                 .into(),
@@ -458,7 +462,7 @@ struct JsonRow {
     state: State,
     back_by: Option<chrono::NaiveDate>,
     place: String,
-    reading: Reading,
+    condition: Condition,
     reasons: Vec<String>,
     as_of: Option<chrono::NaiveDate>,
     coma_rms_waves: Option<f64>,
@@ -467,9 +471,12 @@ struct JsonRow {
     href: String,
 }
 
-async fn shelf_json(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    let found = gather(&desk, &mut conn, &asked).await?.found;
+async fn shelf_json(
+    context: RequestContext,
+    Query(asked): Query<Asked>,
+) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    let found = gather(&context, &mut conn, &asked).await?.found;
     let rows: Vec<JsonRow> = found
         .into_iter()
         .map(|one| {
@@ -483,9 +490,9 @@ async fn shelf_json(desk: Desk, Query(asked): Query<Asked>) -> Result<Response, 
                 aperture_mm: i.aperture_mm,
                 focal_mm: i.focal_mm,
                 back_by: one.due_on,
-                reading: a.reading,
+                condition: a.condition,
                 reasons: a.reasons,
-                as_of: a.as_of.map(|at| desk.club().date(at)),
+                as_of: a.as_of.map(|at| context.club().date(at)),
                 coma_rms_waves: a.coma_rms_waves.map(|c| c.0),
                 coma_rms_waves_sigma: a.coma_rms_waves.map(|c| c.1),
                 waiting: one.row.waiting,
@@ -516,17 +523,17 @@ const FINDER_ROWS: usize = 8;
 
 /// The instruments that match what is being typed: the tag itself, tags that
 /// begin so, tags that hold it, then names and designs.
-async fn finder(desk: Desk, Query(sought): Query<Sought>) -> Result<Response, Error> {
+async fn finder(context: RequestContext, Query(sought): Query<Sought>) -> Result<Response, Error> {
     let q = sought.q.trim().to_lowercase();
     let mut found = Vec::new();
     if !q.is_empty() {
-        let mut conn = desk.read().await?;
+        let mut conn = context.read().await?;
         for i in Instrument::all(&mut conn).await? {
-            if i.standing == Standing::Retired {
+            if i.status == Status::Retired {
                 continue;
             }
             let tag = i.tag.to_lowercase();
-            let searched = searched_words(desk.club(), &i);
+            let searched = searched_words(context.club(), &i);
             let rank = if tag == q {
                 0
             } else if tag.starts_with(&q) {

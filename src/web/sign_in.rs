@@ -1,4 +1,4 @@
-//! Signing in and out, and the one-time addresses at which a password is chosen.
+//! Signing in and out, and the sign-in link at which a password is chosen.
 
 use askama::Template;
 use axum::http::{HeaderValue, header};
@@ -7,9 +7,9 @@ use chrono::Duration;
 
 use super::access::{Access, Route};
 use super::extract::{Form, Path, Query};
-use super::fields::Mends;
-use super::page::{Chrome, Desk, mend, page, see_other, with_notice};
-use super::visit::{UnsentForm, browser_cookie_name, cookie, session_cookie_name};
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, mend, page, see_other, with_notice};
+use super::visitor::{UnsentForm, browser_cookie_name, cookie, session_cookie_name};
 use super::{App, Error, passwords, sign_in_code};
 use crate::library::club::Club;
 use crate::library::people::{self, NewPerson, Person, Role};
@@ -45,9 +45,9 @@ pub(super) struct SignInFields {
 #[derive(Template)]
 #[template(path = "sign_in.html")]
 struct SignInPage {
-    chrome: Chrome,
+    layout: Layout,
     form: SignInFields,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 /// Only a path of ours: no host, no scheme, nothing a browser reads as one.
@@ -58,17 +58,20 @@ pub fn own_path(next: &str) -> &str {
     if safe { next } else { "/" }
 }
 
-async fn show(desk: Desk, Query(form): Query<SignInFields>) -> Result<Response, Error> {
-    if desk.visit.person.is_some() {
+async fn show(
+    context: RequestContext,
+    Query(form): Query<SignInFields>,
+) -> Result<Response, Error> {
+    if context.visitor.person.is_some() {
         return Ok(see_other(own_path(&form.next)));
     }
     page(&SignInPage {
-        chrome: desk.chrome("Sign in"),
+        layout: context.layout("Sign in"),
         form: SignInFields {
             password: String::new(),
             ..form
         },
-        mends: Mends::new(),
+        errors: FormErrors::new(),
     })
 }
 
@@ -105,10 +108,10 @@ pub(super) async fn wait_seconds(
 /// The browser's token, where this person has signed in with it before.
 pub(super) async fn known_browser<'a>(
     conn: &mut Conn,
-    desk: &'a Desk,
+    context: &'a RequestContext,
     person: Option<&Person>,
 ) -> library::Result<Option<&'a Token>> {
-    match (person, &desk.visit.browser) {
+    match (person, &context.visitor.browser) {
         (Some(person), Some(browser))
             if sessions::knows_browser(conn, person.id, browser).await? =>
         {
@@ -119,22 +122,22 @@ pub(super) async fn known_browser<'a>(
 }
 
 async fn sign_in(
-    desk: Desk,
+    context: RequestContext,
     Form { fields: form, .. }: Form<SignInFields>,
 ) -> Result<Response, Error> {
     let account = form.email.trim().to_lowercase();
     let (person, browser, stored) = {
-        let mut conn = desk.read().await?;
+        let mut conn = context.read().await?;
         let person = Person::by_email(&mut conn, &account)
             .await?
             .filter(|p| p.left_at.is_none());
-        let browser = known_browser(&mut conn, &desk, person.as_ref()).await?;
+        let browser = known_browser(&mut conn, &context, person.as_ref()).await?;
         let tried = Try {
             account: &account,
-            address: &desk.visit.address,
+            address: &context.visitor.address,
             browser,
         };
-        let wait = wait_seconds(&mut conn, tried, desk.now()).await?;
+        let wait = wait_seconds(&mut conn, tried, context.now()).await?;
         if wait > 0 {
             return Err(Error::SlowDown(wait));
         }
@@ -144,79 +147,79 @@ async fn sign_in(
         };
         (person, browser, stored)
     };
-    let right = desk
+    let right = context
         .app
         .passwords
         .check(form.password.clone(), stored)
         .await?;
-    let mut write = desk.app.library.write().await?;
+    let mut write = context.app.library.write().await?;
     let tried = Try {
         account: &account,
-        address: &desk.visit.address,
+        address: &context.visitor.address,
         browser,
     };
     let who = person.as_ref().map(|p| p.id);
     if let Some(id) = who.filter(|_| right)
         && second_factor::is_on(&mut write, id).await?
     {
-        let half = sessions::begin_half(&mut write, id, desk.now()).await?;
+        let half = sessions::begin_half(&mut write, id, context.now()).await?;
         write.commit().await.map_err(library::Error::from)?;
-        return sign_in_code::ask(&desk, &half, form);
+        return sign_in_code::ask(&context, &half, form);
     }
-    sessions::note_attempt(&mut write, tried, right, desk.now()).await?;
+    sessions::note_attempt(&mut write, tried, right, context.now()).await?;
     let said = match (&who, right) {
         (Some(_), true) => "Signed in.",
         (Some(_), false) => "Sign-in refused: wrong password.",
         (None, _) => "Sign-in refused: no such account.",
     };
-    desk.leave_trail_of(&mut write, who, said).await?;
+    context.audit_of(&mut write, who, said).await?;
     let Some(person) = person.filter(|_| right) else {
         write.commit().await.map_err(library::Error::from)?;
-        let mut mends = Mends::new();
-        mends.add(
+        let mut errors = FormErrors::new();
+        errors.add(
             "email",
-            "This address and password do not go together. Check both, or ask a coordinator for a one-time address.",
+            "This address and password do not go together. Check both, or ask a coordinator for a sign-in link.",
         );
         return mend(&SignInPage {
-            chrome: desk.chrome("Sign in"),
+            layout: context.layout("Sign in"),
             form: SignInFields {
                 password: String::new(),
                 ..form
             },
-            mends,
+            errors,
         });
     };
-    enter(&desk, write, person, browser.is_some(), &form).await
+    enter(&context, write, person, browser.is_some(), &form).await
 }
 
 /// Starts the session of somebody who has shown who they are, and leads on.
 pub(super) async fn enter(
-    desk: &Desk,
+    context: &RequestContext,
     mut write: Write,
     person: Person,
     browser_is_known: bool,
     form: &SignInFields,
 ) -> Result<Response, Error> {
-    if let Some(old) = &desk.visit.token {
+    if let Some(old) = &context.visitor.token {
         sessions::end(&mut write, &Token::given(old)).await?;
     }
-    let token = sessions::start(&mut write, person.id, desk.now()).await?;
+    let token = sessions::start(&mut write, person.id, context.now()).await?;
     let browser = if browser_is_known {
         None
     } else {
-        Some(sessions::know_browser(&mut write, person.id, desk.now()).await?)
+        Some(sessions::know_browser(&mut write, person.id, context.now()).await?)
     };
     write.commit().await.map_err(library::Error::from)?;
     let response = if form.unsent_action.is_empty() {
         see_other(own_path(&form.next))
     } else {
-        resume(desk, &token, person, form)?
+        resume(context, &token, person, form)?
     };
-    let mut response = with_session(&desk.app, response, &token);
+    let mut response = with_session(&context.app, response, &token);
     if let Some(browser) = browser {
         let cookie = cookie(
-            &desk.app,
-            browser_cookie_name(&desk.app),
+            &context.app,
+            browser_cookie_name(&context.app),
             browser.text().to_owned(),
             sessions::KNOWN_LASTS,
         );
@@ -243,13 +246,13 @@ fn with_session(app: &App, mut response: Response, token: &Token) -> Response {
 #[derive(Template)]
 #[template(path = "resume.html")]
 struct ResumePage {
-    chrome: Chrome,
+    layout: Layout,
     unsent: UnsentForm,
 }
 
 /// The form that was under way, with the new session's mark, to be sent on.
 fn resume(
-    desk: &Desk,
+    context: &RequestContext,
     token: &Token,
     person: Person,
     form: &SignInFields,
@@ -257,14 +260,14 @@ fn resume(
     let fields = serde_html_form::from_str(&form.unsent_fields).map_err(|_| {
         Error::BadRequest("What you typed could not be read back. Open the page again.".to_owned())
     })?;
-    let mut chrome = desk.chrome("Send what you typed");
-    chrome.csrf = token.form_mark();
-    chrome.person = Some(super::page::PersonChip {
+    let mut layout = context.layout("Send what you typed");
+    layout.csrf = token.form_mark();
+    layout.person = Some(super::page::PersonChip {
         name: person.name,
         role: person.role.label(),
     });
     page(&ResumePage {
-        chrome,
+        layout,
         unsent: UnsentForm {
             action: own_path(&form.unsent_action).to_owned(),
             fields,
@@ -272,30 +275,31 @@ fn resume(
     })
 }
 
-async fn sign_out(desk: Desk, _: Form<Nothing>) -> Result<Response, Error> {
-    let mut write = desk.app.library.write().await?;
-    if let Some(token) = &desk.visit.token {
+async fn sign_out(context: RequestContext, _: Form<Nothing>) -> Result<Response, Error> {
+    let mut write = context.app.library.write().await?;
+    if let Some(token) = &context.visitor.token {
         sessions::end(&mut write, &Token::given(token)).await?;
-        desk.leave_trail(&mut write, "Signed out.").await?;
+        context.audit(&mut write, "Signed out.").await?;
     }
     write.commit().await.map_err(library::Error::from)?;
-    Ok(signed_out(&desk, "You are signed out."))
+    Ok(signed_out(&context, "You are signed out."))
 }
 
-async fn sign_out_everywhere(desk: Desk, _: Form<Nothing>) -> Result<Response, Error> {
-    let mut write = desk.app.library.write().await?;
-    sessions::end_all(&mut write, desk.person()?.id).await?;
-    desk.leave_trail(&mut write, "Signed out on every device.")
+async fn sign_out_everywhere(context: RequestContext, _: Form<Nothing>) -> Result<Response, Error> {
+    let mut write = context.app.library.write().await?;
+    sessions::end_all(&mut write, context.person()?.id).await?;
+    context
+        .audit(&mut write, "Signed out on every device.")
         .await?;
     write.commit().await.map_err(library::Error::from)?;
-    Ok(signed_out(&desk, "You are signed out on every device."))
+    Ok(signed_out(&context, "You are signed out on every device."))
 }
 
-fn signed_out(desk: &Desk, notice: &str) -> Response {
-    let mut response = with_notice(&desk.app, see_other("/"), notice);
+fn signed_out(context: &RequestContext, notice: &str) -> Response {
+    let mut response = with_notice(&context.app, see_other("/"), notice);
     let gone = cookie(
-        &desk.app,
-        session_cookie_name(&desk.app),
+        &context.app,
+        session_cookie_name(&context.app),
         String::new(),
         Duration::zero(),
     );
@@ -323,9 +327,9 @@ struct WelcomeFields {
 #[derive(Template)]
 #[template(path = "welcome.html")]
 struct WelcomePage {
-    chrome: Chrome,
+    layout: Layout,
     form: WelcomeFields,
-    mends: Mends,
+    errors: FormErrors,
     is_set_up: bool,
     who: String,
     action: String,
@@ -344,16 +348,19 @@ async fn invited(
     Ok((purpose, person))
 }
 
-async fn show_welcome(desk: Desk, Path(token): Path<String>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
-    let (purpose, person) = invited(&mut conn, &Token::given(&token), desk.now()).await?;
+async fn show_welcome(
+    context: RequestContext,
+    Path(token): Path<String>,
+) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    let (purpose, person) = invited(&mut conn, &Token::given(&token), context.now()).await?;
     page(&WelcomePage {
-        chrome: desk.chrome(welcome_title(purpose)),
+        layout: context.layout(welcome_title(purpose)),
         form: WelcomeFields {
             zone: "UTC".to_owned(),
             ..WelcomeFields::default()
         },
-        mends: Mends::new(),
+        errors: FormErrors::new(),
         is_set_up: person.is_none(),
         who: person.map(|p| p.name).unwrap_or_default(),
         action: format!("/welcome/{token}"),
@@ -369,21 +376,21 @@ fn welcome_title(purpose: Purpose) -> &'static str {
 }
 
 async fn welcome(
-    desk: Desk,
+    context: RequestContext,
     Path(token_text): Path<String>,
     Form { fields: form, .. }: Form<WelcomeFields>,
 ) -> Result<Response, Error> {
     let token = Token::given(&token_text);
     let (purpose, person) = {
-        let mut conn = desk.read().await?;
-        invited(&mut conn, &token, desk.now()).await?
+        let mut conn = context.read().await?;
+        invited(&mut conn, &token, context.now()).await?
     };
-    let mut mends = Mends::new();
+    let mut errors = FormErrors::new();
     let mut founder = None;
     if person.is_none() {
-        mends.text("club", "Club", &form.club, 120);
+        errors.text("club", "Club", &form.club, 120);
         if form.zone.trim().parse::<chrono_tz::Tz>().is_err() {
-            mends.add(
+            errors.add(
                 "zone",
                 "Time zone: give a name like Europe/Lisbon or America/Denver.",
             );
@@ -395,23 +402,23 @@ async fn welcome(
         };
         match new.check() {
             Ok(new) => founder = Some(new),
-            Err((field, words)) => mends.add(field, words),
+            Err((field, words)) => errors.add(field, words),
         }
     }
     let email = person
         .as_ref()
         .map_or(form.email.as_str(), |p| p.email.as_str());
     if let Some(fault) = passwords::fault(&form.password, email) {
-        mends.add("password", fault);
+        errors.add("password", fault);
     } else if form.password != form.again {
-        mends.add(
+        errors.add(
             "again",
             "Password again: the two are not the same. Type both once more.",
         );
     }
-    if !mends.is_empty() {
+    if !errors.is_empty() {
         return mend(&WelcomePage {
-            chrome: desk.chrome(welcome_title(purpose)),
+            layout: context.layout(welcome_title(purpose)),
             is_set_up: person.is_none(),
             who: person.map(|p| p.name).unwrap_or_default(),
             action: format!("/welcome/{token_text}"),
@@ -420,12 +427,12 @@ async fn welcome(
                 again: String::new(),
                 ..form
             },
-            mends,
+            errors,
         });
     }
-    let hash = desk.app.passwords.hash(form.password.clone()).await?;
-    let mut write = desk.app.library.write().await?;
-    sessions::use_address(&mut write, &token, desk.now()).await?;
+    let hash = context.app.passwords.hash(form.password.clone()).await?;
+    let mut write = context.app.library.write().await?;
+    sessions::use_address(&mut write, &token, context.now()).await?;
     let id: PersonId = match (person, founder) {
         (Some(p), _) => p.id,
         (None, Some(founder)) => {
@@ -435,26 +442,23 @@ async fn welcome(
                 ..Club::load(&mut write).await?
             };
             club.save(&mut write).await?;
-            Person::add(&mut write, &founder, desk.now()).await?
+            Person::add(&mut write, &founder, context.now()).await?
         }
         (None, None) => return Err(Error::Broken("a set-up without a founder".to_owned())),
     };
     people::set_password_hash(&mut write, id, &hash).await?;
     sessions::end_all(&mut write, id).await?;
-    let session = sessions::start(&mut write, id, desk.now()).await?;
-    desk.leave_trail_of(
-        &mut write,
-        Some(id),
-        "Chose a password by a one-time address.",
-    )
-    .await?;
+    let session = sessions::start(&mut write, id, context.now()).await?;
+    context
+        .audit_of(&mut write, Some(id), "Chose a password by a sign-in link.")
+        .await?;
     write.commit().await.map_err(library::Error::from)?;
     let response = with_notice(
-        &desk.app,
+        &context.app,
         see_other("/"),
         "Your password is set and you are signed in.",
     );
-    Ok(with_session(&desk.app, response, &session))
+    Ok(with_session(&context.app, response, &session))
 }
 
 #[derive(Debug, Default, serde::Deserialize)]
@@ -465,7 +469,7 @@ struct DisplayFields {
 }
 
 async fn set_display(
-    desk: Desk,
+    context: RequestContext,
     Form { fields: form, .. }: Form<DisplayFields>,
 ) -> Result<Response, Error> {
     let value = match form.value.as_str() {
@@ -474,7 +478,12 @@ async fn set_display(
         _ => "day",
     };
     let mut response = see_other(own_path(&form.back));
-    let cookie = cookie(&desk.app, "display", value.to_owned(), Duration::days(365));
+    let cookie = cookie(
+        &context.app,
+        "display",
+        value.to_owned(),
+        Duration::days(365),
+    );
     if let Ok(value) = HeaderValue::from_str(&cookie.to_string()) {
         response.headers_mut().append(header::SET_COOKIE, value);
     }

@@ -6,8 +6,8 @@ use axum::response::Response;
 use super::Error;
 use super::access::{Access, Route};
 use super::extract::Form;
-use super::fields::Mends;
-use super::page::{Chrome, Desk, mend, page};
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, mend, page};
 use super::sign_in::{SignInFields, enter, known_browser, wait_seconds};
 use crate::library::people::Person;
 use crate::library::sessions::{self, Token, Try};
@@ -32,15 +32,19 @@ struct CodeFields {
 #[derive(Template)]
 #[template(path = "sign_in_code.html")]
 struct CodePage {
-    chrome: Chrome,
+    layout: Layout,
     form: CodeFields,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 /// Asks for the code, after a right password.
-pub(super) fn ask(desk: &Desk, half: &Token, form: SignInFields) -> Result<Response, Error> {
+pub(super) fn ask(
+    context: &RequestContext,
+    half: &Token,
+    form: SignInFields,
+) -> Result<Response, Error> {
     page(&CodePage {
-        chrome: desk.chrome("Your code"),
+        layout: context.layout("Your code"),
         form: CodeFields {
             half: half.text().to_owned(),
             code: String::new(),
@@ -48,17 +52,17 @@ pub(super) fn ask(desk: &Desk, half: &Token, form: SignInFields) -> Result<Respo
             unsent_action: form.unsent_action,
             unsent_fields: form.unsent_fields,
         },
-        mends: Mends::new(),
+        errors: FormErrors::new(),
     })
 }
 
 async fn with_code(
-    desk: Desk,
+    context: RequestContext,
     Form { fields: form, .. }: Form<CodeFields>,
 ) -> Result<Response, Error> {
     let half = Token::given(&form.half);
-    let mut write = desk.app.library.write().await?;
-    let Some(id) = sessions::try_half(&mut write, &half, desk.now()).await? else {
+    let mut write = context.app.library.write().await?;
+    let Some(id) = sessions::try_half(&mut write, &half, context.now()).await? else {
         return Err(Error::Refused(
             "This sign-in has taken too long or too many codes. Begin again with your password."
                 .to_owned(),
@@ -68,39 +72,39 @@ async fn with_code(
     if person.left_at.is_some() || !person.can_sign_in {
         return Err(Error::NotFound("person on the list"));
     }
-    let browser = known_browser(&mut write, &desk, Some(&person)).await?;
+    let browser = known_browser(&mut write, &context, Some(&person)).await?;
     let account = person.email.to_lowercase();
     let tried = Try {
         account: &account,
-        address: &desk.visit.address,
+        address: &context.visitor.address,
         browser,
     };
-    let wait = wait_seconds(&mut write, tried, desk.now()).await?;
+    let wait = wait_seconds(&mut write, tried, context.now()).await?;
     if wait > 0 {
         return Err(Error::SlowDown(wait));
     }
-    let right = second_factor::check(&mut write, id, &form.code, desk.now()).await?;
-    sessions::note_attempt(&mut write, tried, right, desk.now()).await?;
+    let right = second_factor::check(&mut write, id, &form.code, context.now()).await?;
+    sessions::note_attempt(&mut write, tried, right, context.now()).await?;
     let said = if right {
         "Signed in with a second factor."
     } else {
         "Sign-in refused: wrong code of the second factor."
     };
-    desk.leave_trail_of(&mut write, Some(id), said).await?;
+    context.audit_of(&mut write, Some(id), said).await?;
     if !right {
         write.commit().await.map_err(library::Error::from)?;
-        let mut mends = Mends::new();
-        mends.add(
+        let mut errors = FormErrors::new();
+        errors.add(
             "code",
             "Code: this is not the one. Wait for the next code of the app and type it, or type a spare code that was not used yet.",
         );
         return mend(&CodePage {
-            chrome: desk.chrome("Your code"),
+            layout: context.layout("Your code"),
             form: CodeFields {
                 code: String::new(),
                 ..form
             },
-            mends,
+            errors,
         });
     }
     sessions::end_half(&mut write, &half).await?;
@@ -110,5 +114,5 @@ async fn with_code(
         unsent_fields: form.unsent_fields,
         ..SignInFields::default()
     };
-    enter(&desk, write, person, browser.is_some(), &form).await
+    enter(&context, write, person, browser.is_some(), &form).await
 }

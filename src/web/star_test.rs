@@ -8,16 +8,16 @@ use super::Error;
 use super::access::{Access, Route};
 use super::by_eye_form::{self, ByEyeFields};
 use super::extract::{Form, Path, Upload, UploadedFile};
-use super::fields::Mends;
+use super::fields::FormErrors;
 use super::measuring::{Circumstances, OTHER_SIDE, kept_name};
-use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::sign_in::Nothing;
 use super::{check_in_answer, show, when};
 use crate::library::attempts::{self, Attempt, AttemptPicture, AttemptState};
 use crate::library::club::Club;
+use crate::library::collimations;
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::{Design, Instrument};
-use crate::library::sittings;
 use crate::library::star_tests::FocusSide;
 use crate::library::{AttemptId, Conn, Moment};
 use crate::startest::decode::{FrameReader, Hints, Limits};
@@ -106,7 +106,7 @@ impl TryFrom<Vec<(String, String)>> for LookFields {
 #[derive(Template)]
 #[template(path = "star_test/form.html")]
 struct FormPage {
-    chrome: Chrome,
+    layout: Layout,
     tag: String,
     name: String,
     takes_star_test: bool,
@@ -115,7 +115,7 @@ struct FormPage {
     eye_card: &'static str,
     look: LookOwnFields,
     form: FrameFields,
-    mends: Mends,
+    errors: FormErrors,
     cameras: Vec<(&'static str, &'static str)>,
     earlier: Vec<EarlierLine>,
 }
@@ -127,12 +127,12 @@ struct EarlierLine {
 
 /// The page; what is not `None` is shown as it was typed.
 async fn form_page(
-    desk: &Desk,
+    context: &RequestContext,
     conn: &mut Conn,
     instrument: &Instrument,
     look: Option<LookFields>,
     form: Option<FrameFields>,
-    mends: Mends,
+    errors: FormErrors,
 ) -> Result<FormPage, Error> {
     let look = match look {
         Some(look) => look,
@@ -144,7 +144,7 @@ async fn form_page(
     let form = form.unwrap_or_else(|| FrameFields::blank(instrument));
     let earlier = Attempt::latest(conn, instrument.id, 8).await?;
     Ok(FormPage {
-        chrome: desk.chrome(&format!("Star test of {}", instrument.tag)),
+        layout: context.layout(&format!("Star test of {}", instrument.tag)),
         tag: instrument.tag.clone(),
         name: instrument.name.clone(),
         takes_star_test: instrument.design.takes_star_test(),
@@ -153,7 +153,7 @@ async fn form_page(
         eye: look.eye,
         look: look.own,
         form,
-        mends,
+        errors,
         cameras: CAMERAS.iter().map(|c| (c.0, c.1)).collect(),
         earlier: earlier
             .iter()
@@ -161,7 +161,7 @@ async fn form_page(
                 href: format!("/attempts/{}", a.id),
                 words: format!(
                     "{}, {}, by {}",
-                    show::time(desk.club(), a.asked_at),
+                    show::time(context.club(), a.asked_at),
                     a.state,
                     a.asked_by_name
                 ),
@@ -170,10 +170,20 @@ async fn form_page(
     })
 }
 
-async fn show_form(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn show_form(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    page(&form_page(&desk, &mut conn, &instrument, None, None, Mends::new()).await?)
+    page(
+        &form_page(
+            &context,
+            &mut conn,
+            &instrument,
+            None,
+            None,
+            FormErrors::new(),
+        )
+        .await?,
+    )
 }
 
 fn refuse_the_sun(instrument: &Instrument) -> Result<(), Error> {
@@ -188,43 +198,43 @@ fn refuse_the_sun(instrument: &Instrument) -> Result<(), Error> {
 
 /// A look by eye, written down.
 async fn by_eye(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Form { fields: look, once }: Form<LookFields>,
 ) -> Result<Response, Error> {
-    let by = desk.person()?.id;
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let by = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
     refuse_the_sun(&instrument)?;
-    let mut mends = Mends::new();
-    let told = look.eye.check(&mut mends);
-    let note = mends.optional_text("look_note", "Note", &look.own.look_note, 2000);
+    let mut errors = FormErrors::new();
+    let told = look.eye.check(&mut errors);
+    let note = errors.optional_text("look_note", "Note", &look.own.look_note, 2000);
     let at = when::read(
-        &mut mends,
+        &mut errors,
         ("look_on", &look.own.look_on),
         ("look_at", &look.own.look_at),
-        desk.club(),
-        desk.now(),
+        context.club(),
+        context.now(),
     );
     let test = told.and_then(|told| match told.star_test(&instrument) {
         Ok(test) => Some(test),
         Err((field, why)) => {
-            mends.add(field, why);
+            errors.add(field, why);
             None
         }
     });
-    let (Some(test), Some(happened_at), true) = (test, at, mends.is_empty()) else {
-        let form = form_page(&desk, &mut write, &instrument, Some(look), None, mends).await?;
+    let (Some(test), Some(happened_at), true) = (test, at, errors.is_empty()) else {
+        let form = form_page(&context, &mut write, &instrument, Some(look), None, errors).await?;
         return mend(&form);
     };
     let entry = NewEntry {
         instrument: instrument.id,
         kind: EntryKind::StarTest,
         happened_at,
-        recorded_at: desk.now(),
+        recorded_at: context.now(),
         by,
         loan: None,
         note,
@@ -232,7 +242,7 @@ async fn by_eye(
     test.log(&mut write, entry).await?;
     write
         .finish(
-            &check_in_answer::address(&instrument.tag, desk.now()),
+            &check_in_answer::address(&instrument.tag, context.now()),
             &format!("Star test of {} logged.", instrument.tag),
         )
         .await
@@ -256,48 +266,48 @@ impl FrameFields {
         [files, others]: [usize; 2],
         club: &Club,
         now: Moment,
-    ) -> Result<Circumstances, Mends> {
-        let mut mends = Mends::new();
+    ) -> Result<Circumstances, FormErrors> {
+        let mut errors = FormErrors::new();
         if files == 0 {
-            mends.add("frames", "Frames: choose one or more files.");
+            errors.add("frames", "Frames: choose one or more files.");
         }
-        let typed = mends.optional_number("pixel_um", "Pixel size", &self.pixel_um, 0.5..=50.0);
+        let typed = errors.optional_number("pixel_um", "Pixel size", &self.pixel_um, 0.5..=50.0);
         let pixel_um = typed.or_else(|| {
             hints
                 .and_then(|h| h.pixel_um)
                 .filter(|p| (0.5..=50.0).contains(p))
         });
-        if pixel_um.is_none() && mends.of("pixel_um").is_empty() {
-            mends.add("pixel_um", "Pixel size: these frames do not tell it. Give the camera's pixel pitch in micrometres, like 3.76, times the binning.");
+        if pixel_um.is_none() && errors.of("pixel_um").is_empty() {
+            errors.add("pixel_um", "Pixel size: these frames do not tell it. Give the camera's pixel pitch in micrometres, like 3.76, times the binning.");
         }
-        let factor = mends.optional_number(
+        let factor = errors.optional_number(
             "focal_factor",
             "Barlow or reducer",
             &self.focal_factor,
             0.2..=10.0,
         );
-        let side = mends.word("side", "Side of focus", &self.side);
+        let side = errors.word("side", "Side of focus", &self.side);
         if others > 0 && side == Some(FocusSide::Unknown) {
-            mends.add(
+            errors.add(
                 "side",
                 "Side of focus: with frames from both sides, say which side the first ones are from.",
             );
         }
-        let seeing = mends.optional_whole("seeing", "Seeing", &self.seeing, 1..=5);
+        let seeing = errors.optional_whole("seeing", "Seeing", &self.seeing, 1..=5);
         let camera = CAMERAS.iter().find(|c| c.0 == self.camera);
         if camera.is_none() {
-            mends.add("camera", "Camera: choose one.");
+            errors.add("camera", "Camera: choose one.");
         }
-        let note = mends.optional_text("note", "Note", &self.note, 1000);
+        let note = errors.optional_text("note", "Note", &self.note, 1000);
         let taken_at = when::read(
-            &mut mends,
+            &mut errors,
             ("taken_on", &self.taken_on),
             ("taken_at", &self.taken_at),
             club,
             now,
         );
         match (pixel_um, side, camera) {
-            (Some(pixel_um), Some(side), Some(camera)) if mends.is_empty() => Ok(Circumstances {
+            (Some(pixel_um), Some(side), Some(camera)) if errors.is_empty() => Ok(Circumstances {
                 both_sides: others > 0,
                 field_coma: self.field_coma == "yes" && instrument.design == Design::Newtonian,
                 taken_at,
@@ -314,7 +324,7 @@ impl FrameFields {
                 seeing,
                 note,
             }),
-            _ => Err(mends),
+            _ => Err(errors),
         }
     }
 }
@@ -332,39 +342,51 @@ async fn hints_of(files: &[UploadedFile]) -> Option<Hints> {
     .flatten()
 }
 
-async fn frames(desk: Desk, Path(tag): Path<String>, upload: Upload) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn frames(
+    context: RequestContext,
+    Path(tag): Path<String>,
+    upload: Upload,
+) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     refuse_the_sun(&instrument)?;
     let fields: FrameFields = upload.fields()?;
     let hints = hints_of(&upload.files).await;
     let others = upload.files.iter().filter(|f| is_other(f)).count();
     let files = [upload.files.len() - others, others];
-    let told = match fields.check(&instrument, hints.as_ref(), files, desk.club(), desk.now()) {
+    let told = match fields.check(
+        &instrument,
+        hints.as_ref(),
+        files,
+        context.club(),
+        context.now(),
+    ) {
         Ok(told) => told,
-        Err(mends) => {
+        Err(errors) => {
             return mend(
-                &form_page(&desk, &mut conn, &instrument, None, Some(fields), mends).await?,
+                &form_page(&context, &mut conn, &instrument, None, Some(fields), errors).await?,
             );
         }
     };
-    if !desk.app.measuring.has_room() {
-        let mut mends = Mends::new();
-        mends.add(
+    if !context.app.measuring.has_room() {
+        let mut errors = FormErrors::new();
+        errors.add(
             "frames",
             "Frames: too many sets are waiting to be measured. Send these again in a few minutes.",
         );
-        return mend(&form_page(&desk, &mut conn, &instrument, None, Some(fields), mends).await?);
+        return mend(
+            &form_page(&context, &mut conn, &instrument, None, Some(fields), errors).await?,
+        );
     }
     drop(conn);
     let circumstances = serde_json::to_string(&told).map_err(|e| Error::Broken(e.to_string()))?;
-    let mut write = match desk.begin(&upload.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&upload.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let id = AttemptId::fresh();
     let count = i64::try_from(upload.files.len()).unwrap_or(i64::MAX);
-    let folder = desk.app.measuring.folder_of(id);
+    let folder = context.app.measuring.folder_of(id);
     let files = upload.files;
     let kept = folder.clone();
     tokio::task::spawn_blocking(move || keep(&kept, files))
@@ -375,14 +397,14 @@ async fn frames(desk: Desk, Path(tag): Path<String>, upload: Upload) -> Result<R
         &mut write,
         id,
         instrument.id,
-        desk.person()?.id,
-        desk.now(),
+        context.person()?.id,
+        context.now(),
         count,
         &circumstances,
     )
     .await?;
     let response = write.finish(&format!("/attempts/{id}"), "").await?;
-    desk.app.measuring.hand_in(id)?;
+    context.app.measuring.hand_in(id)?;
     Ok(response)
 }
 
@@ -417,7 +439,7 @@ struct Figure {
 }
 
 struct Outcome {
-    reading: &'static str,
+    condition: &'static str,
     sentence: String,
     reasons: Vec<String>,
     figures: Vec<Figure>,
@@ -441,7 +463,7 @@ struct Gauge {
 #[derive(Template)]
 #[template(path = "star_test/attempt.html")]
 struct AttemptPage {
-    chrome: Chrome,
+    layout: Layout,
     id: AttemptId,
     tag: String,
     head: String,
@@ -453,8 +475,8 @@ struct AttemptPage {
     dropped: Vec<crate::startest::report::Dropped>,
     has_picture: bool,
     result: Option<Outcome>,
-    /// The running sitting that could take it in, or "".
-    sitting: String,
+    /// The running collimation session that could take it in, or "".
+    collimation: String,
 }
 
 fn progress_words(attempt: &Attempt, seen: usize) -> String {
@@ -464,8 +486,11 @@ fn progress_words(attempt: &Attempt, seen: usize) -> String {
     }
 }
 
-async fn show_attempt(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn show_attempt(
+    context: RequestContext,
+    Path(id): Path<AttemptId>,
+) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let attempt = Attempt::get(&mut conn, id).await?;
     let report: Option<Report> = match &attempt.report {
         Some(text) => Some(
@@ -476,13 +501,13 @@ async fn show_attempt(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response,
     };
     let result = match (&report, attempt.state) {
         (Some(report), AttemptState::Measured) => {
-            Some(result_of(&mut conn, &attempt, report, desk.now()).await?)
+            Some(result_of(&mut conn, &attempt, report, context.now()).await?)
         }
         _ => None,
     };
-    let seen = desk.app.measuring.seen(id);
+    let seen = context.app.measuring.seen(id);
     page(&AttemptPage {
-        chrome: desk.chrome(&format!("Star test of {}", attempt.tag)),
+        layout: context.layout(&format!("Star test of {}", attempt.tag)),
         id,
         head: format!(
             "{} {}, by {}",
@@ -491,7 +516,7 @@ async fn show_attempt(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response,
             } else {
                 format!("{} files sent", attempt.frames_given)
             },
-            show::time(desk.club(), attempt.asked_at),
+            show::time(context.club(), attempt.asked_at),
             attempt.asked_by_name
         ),
         state: attempt.state.slug(),
@@ -509,9 +534,9 @@ async fn show_attempt(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response,
         has_picture: attempt.state == AttemptState::Refused
             && attempts::picture(&mut conn, id).await.is_ok(),
         result,
-        sitting: sittings::open(&mut conn, attempt.instrument_id)
+        collimation: collimations::open(&mut conn, attempt.instrument_id)
             .await?
-            .map_or_else(String::new, super::sitting::sitting_address),
+            .map_or_else(String::new, super::collimation::collimation_address),
         tag: attempt.tag,
     })
 }
@@ -538,23 +563,23 @@ async fn result_of(
     let mut figures = Vec::new();
     let mut gauge = None;
     let mut sentence = String::new();
-    let mut reading = upkeep::Reading::NotKnown;
+    let mut condition = upkeep::Condition::NotChecked;
     if let Some(w) = &report.wavefront {
         let (coma, sigma) = (w.coma_rms_waves, w.coma_rms_waves_sigma);
         let (value, error) = with_error(coma, sigma);
-        reading = if coma > limits.coma_bench.value {
-            upkeep::Reading::BenchFirst
+        condition = if coma > limits.coma_bench.value {
+            upkeep::Condition::NeedsBench
         } else if coma > limits.coma_note.value {
-            upkeep::Reading::Usable
+            upkeep::Condition::Usable
         } else {
-            upkeep::Reading::InLine
+            upkeep::Condition::Ready
         };
-        sentence = match reading {
-            upkeep::Reading::BenchFirst => format!(
+        sentence = match condition {
+            upkeep::Condition::NeedsBench => format!(
                 "Coma is {value} waves RMS, over the limit of {:.3}: it wants its adjusters turned.",
                 limits.coma_bench.value
             ),
-            upkeep::Reading::Usable => format!(
+            upkeep::Condition::Usable => format!(
                 "Coma is {value} waves RMS: good for low and middling powers, soft at the highest."
             ),
             _ => format!(
@@ -638,7 +663,7 @@ async fn result_of(
         }
     );
     Ok(Outcome {
-        reading: reading.slug(),
+        condition: condition.slug(),
         sentence,
         reasons: row.assessment.reasons.clone(),
         figures,
@@ -719,10 +744,10 @@ struct ProgressPart {
     words: String,
 }
 
-async fn progress(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn progress(context: RequestContext, Path(id): Path<AttemptId>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let attempt = Attempt::get(&mut conn, id).await?;
-    let seen = desk.app.measuring.seen(id);
+    let seen = context.app.measuring.seen(id);
     page(&ProgressPart {
         id,
         ended: !matches!(
@@ -734,18 +759,18 @@ async fn progress(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Err
 }
 
 async fn cancel(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<AttemptId>,
     _: Form<Nothing>,
 ) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     Attempt::get(&mut conn, id).await?;
-    desk.app.measuring.cancel(id);
+    context.app.measuring.cancel(id);
     Ok(super::page::see_other(&format!("/attempts/{id}")))
 }
 
-async fn picture(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn picture(context: RequestContext, Path(id): Path<AttemptId>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     Ok(shown_for_good(attempts::picture(&mut conn, id).await?))
 }
 
@@ -765,16 +790,19 @@ fn shown_for_good(png: Vec<u8>) -> Response {
 }
 
 async fn named_picture(
-    desk: Desk,
+    context: RequestContext,
     Path((id, name)): Path<(AttemptId, String)>,
 ) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+    let mut conn = context.read().await?;
     let png = attempts::named_picture(&mut conn, id, name.trim_end_matches(".png")).await?;
     Ok(shown_for_good(png))
 }
 
-async fn report_json(desk: Desk, Path(id): Path<AttemptId>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn report_json(
+    context: RequestContext,
+    Path(id): Path<AttemptId>,
+) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let attempt = Attempt::get(&mut conn, id).await?;
     let report = attempt.report.ok_or(Error::NotFound("report"))?;
     Ok(([(header::CONTENT_TYPE, "application/json")], report).into_response())

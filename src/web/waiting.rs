@@ -5,11 +5,11 @@ use axum::response::Response;
 
 use super::access::{Access, Route};
 use super::extract::{Form, Path};
-use super::fields::Mends;
-use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::sign_in::Nothing;
 use super::{Error, address, show};
-use crate::library::instruments::{Instrument, Standing};
+use crate::library::instruments::{Instrument, Status};
 use crate::library::loans::Loan;
 use crate::library::waits::{self, WantsItFor};
 use crate::library::{Conn, WaitId};
@@ -39,10 +39,10 @@ struct AskFields {
 #[derive(Template)]
 #[template(path = "waiting/ask.html")]
 struct AskPage {
-    chrome: Chrome,
+    layout: Layout,
     instrument: Instrument,
     here: String,
-    reading: &'static str,
+    condition: &'static str,
     dated: String,
     sentence: String,
     reasons: Vec<String>,
@@ -50,19 +50,19 @@ struct AskPage {
     /// Why asking makes no sense, or "".
     barred: String,
     form: AskFields,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 impl AskPage {
     async fn load(
         conn: &mut Conn,
-        desk: &Desk,
+        context: &RequestContext,
         tag: &str,
         form: AskFields,
-        mends: Mends,
+        errors: FormErrors,
     ) -> Result<Self, Error> {
-        let me = desk.person()?.id;
-        let club = desk.club();
+        let me = context.person()?.id;
+        let club = context.club();
         let instrument = Instrument::by_tag(conn, tag).await?;
         let waits = waits::open(conn, Some(instrument.id), None).await?;
         let loan = match instrument.open_loan {
@@ -80,11 +80,11 @@ impl AskPage {
             1 => "One person is waiting for it.".to_owned(),
             n => format!("{n} people are waiting for it."),
         };
-        let row = upkeep::shelf_row(conn, instrument, desk.now()).await?;
+        let row = upkeep::shelf_row(conn, instrument, context.now()).await?;
         Ok(Self {
-            chrome: desk.chrome(&format!("Ask for {}", row.instrument.tag)),
+            layout: context.layout(&format!("Ask for {}", row.instrument.tag)),
             here: address::instrument(&row.instrument.tag),
-            reading: row.assessment.reading.slug(),
+            condition: row.assessment.condition.slug(),
             dated: row
                 .assessment
                 .as_of
@@ -96,7 +96,7 @@ impl AskPage {
             barred,
             instrument: row.instrument,
             form,
-            mends,
+            errors,
         })
     }
 }
@@ -107,7 +107,7 @@ fn barred(
     waits: &[waits::Wait],
     me: crate::library::PersonId,
 ) -> String {
-    if instrument.standing == Standing::Retired {
+    if instrument.status == Status::Retired {
         "It is retired and no longer lent.".to_owned()
     } else if loan.is_some_and(|l| l.borrower_id == me) {
         "You have it at home already.".to_owned()
@@ -118,30 +118,30 @@ fn barred(
     }
 }
 
-async fn show_form(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn show_form(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let form = AskFields {
         wants_it_for: WantsItFor::Anything.slug().to_owned(),
         note: String::new(),
     };
-    page(&AskPage::load(&mut conn, &desk, &tag, form, Mends::new()).await?)
+    page(&AskPage::load(&mut conn, &context, &tag, form, FormErrors::new()).await?)
 }
 
 async fn ask(
-    desk: Desk,
+    context: RequestContext,
     Path(tag): Path<String>,
     Form { fields: form, once }: Form<AskFields>,
 ) -> Result<Response, Error> {
-    let me = desk.person()?.id;
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let me = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
-    let mut mends = Mends::new();
-    let wants = mends.word::<WantsItFor>("wants_it_for", "What for", &form.wants_it_for);
-    let note = mends.optional_text("note", "Note", &form.note, 500);
-    let Some(wants) = wants.filter(|_| mends.is_empty()) else {
-        return mend(&AskPage::load(&mut write, &desk, &tag, form, mends).await?);
+    let mut errors = FormErrors::new();
+    let wants = errors.word::<WantsItFor>("wants_it_for", "What for", &form.wants_it_for);
+    let note = errors.optional_text("note", "Note", &form.note, 500);
+    let Some(wants) = wants.filter(|_| errors.is_empty()) else {
+        return mend(&AskPage::load(&mut write, &context, &tag, form, errors).await?);
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
     let loan = match instrument.open_loan {
@@ -153,7 +153,7 @@ async fn ask(
     if !barred.is_empty() {
         return Err(Error::Refused(barred));
     }
-    waits::ask(&mut write, instrument.id, me, wants, &note, desk.now()).await?;
+    waits::ask(&mut write, instrument.id, me, wants, &note, context.now()).await?;
     write
         .finish(
             "/my-loans",
@@ -168,44 +168,44 @@ struct LineRow {
     since: String,
     wish: String,
     note: String,
-    hand_out: String,
+    lend: String,
 }
 
 #[derive(Template)]
 #[template(path = "waiting/line.html")]
 struct LinePage {
-    chrome: Chrome,
+    layout: Layout,
     instrument: Instrument,
     here: String,
     lede: String,
     waits: Vec<LineRow>,
-    can_hand_out: bool,
+    can_lend: bool,
 }
 
-async fn line(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
-    let mut conn = desk.read().await?;
+async fn line(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let here = address::instrument(&instrument.tag);
     let waits = waits::open(&mut conn, Some(instrument.id), None)
         .await?
         .into_iter()
         .map(|w| LineRow {
-            hand_out: format!("{here}/hand-out?to={}", w.person_id),
+            lend: format!("{here}/lend?to={}", w.person_id),
             id: w.id,
             person: w.person,
-            since: show::date(desk.club(), w.asked_at),
+            since: show::date(context.club(), w.asked_at),
             wish: show::capital(w.wants_it_for.label()),
             note: w.note,
         })
         .collect();
     page(&LinePage {
-        chrome: desk.chrome(&format!("Waiting for {}", instrument.tag)),
+        layout: context.layout(&format!("Waiting for {}", instrument.tag)),
         lede: format!(
             "{}, {}. First come first.",
             instrument.name,
             instrument.state()
         ),
-        can_hand_out: instrument.open_loan.is_none() && instrument.standing == Standing::Shelf,
+        can_lend: instrument.open_loan.is_none() && instrument.status == Status::Shelf,
         here,
         instrument,
         waits,
@@ -213,20 +213,20 @@ async fn line(desk: Desk, Path(tag): Path<String>) -> Result<Response, Error> {
 }
 
 async fn remove(
-    desk: Desk,
+    context: RequestContext,
     Path((tag, id)): Path<(String, WaitId)>,
     Form { once, .. }: Form<Nothing>,
 ) -> Result<Response, Error> {
-    let mut write = match desk.begin(&once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
     let (waited_for, _) = waits::holder(&mut write, id).await?;
     if waited_for != instrument.id {
         return Err(Error::NotFound("place on the waiting list"));
     }
-    waits::close(&mut write, id, false, desk.now()).await?;
+    waits::close(&mut write, id, false, context.now()).await?;
     write
         .finish(
             &format!("{}/waiting", address::instrument(&instrument.tag)),

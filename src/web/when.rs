@@ -3,7 +3,7 @@
 
 use chrono::{NaiveDate, NaiveTime, TimeZone};
 
-use super::fields::Mends;
+use super::fields::FormErrors;
 use crate::library::Moment;
 use crate::library::club::Club;
 
@@ -24,7 +24,7 @@ pub fn moment(club: &Club, date: NaiveDate, time: NaiveTime) -> Moment {
 /// Reads a day that may be left out (now), and a time that may be left out
 /// (noon, or now where the day is today). Nothing later than now is taken.
 pub fn read(
-    mends: &mut Mends,
+    errors: &mut FormErrors,
     (day_field, day): (&str, &str),
     (time_field, time): (&str, &str),
     club: &Club,
@@ -36,17 +36,17 @@ pub fn read(
     let date = if day.is_empty() {
         today
     } else {
-        mends.date(day_field, "Day", day)?
+        errors.date(day_field, "Day", day)?
     };
     if date > today {
-        mends.add(
+        errors.add(
             day_field,
             "Day: this is yet to come. Give today or an earlier day.",
         );
         return None;
     }
     if date < today - chrono::Duration::days(36_525) {
-        mends.add(day_field, "Day: this is more than a century ago.");
+        errors.add(day_field, "Day: this is more than a century ago.");
         return None;
     }
     if time.is_empty() {
@@ -60,12 +60,12 @@ pub fn read(
     let parsed = NaiveTime::parse_from_str(time, "%H:%M")
         .or_else(|_| NaiveTime::parse_from_str(time, "%H:%M:%S"));
     let Ok(time) = parsed else {
-        mends.add(time_field, "Time: give hours and minutes like 21:30.");
+        errors.add(time_field, "Time: give hours and minutes like 21:30.");
         return None;
     };
     let at = moment(club, date, time);
     if at > now {
-        mends.add(
+        errors.add(
             time_field,
             "Time: this is yet to come. Give an earlier one.",
         );
@@ -93,12 +93,12 @@ mod tests {
     #[test]
     fn a_past_day_is_its_noon_in_the_clubs_zone() {
         let now = at("2026-07-10T22:00:00Z");
-        let mut mends = Mends::new();
-        let told = read(&mut mends, ("on", "2026-07-08"), ("at", ""), &club(), now);
+        let mut errors = FormErrors::new();
+        let told = read(&mut errors, ("on", "2026-07-08"), ("at", ""), &club(), now);
         assert_eq!(told, Some(at("2026-07-08T11:00:00Z")));
-        let told = read(&mut mends, ("on", ""), ("at", ""), &club(), now);
+        let told = read(&mut errors, ("on", ""), ("at", ""), &club(), now);
         assert_eq!(told, Some(now));
-        assert!(mends.is_empty());
+        assert!(errors.is_empty());
     }
 
     #[test]
@@ -110,10 +110,10 @@ mod tests {
             ("2026-07-10", "quarter to", "at"),
             ("soon", "", "on"),
         ] {
-            let mut mends = Mends::new();
-            let told = read(&mut mends, ("on", on), ("at", time), &club(), now);
+            let mut errors = FormErrors::new();
+            let told = read(&mut errors, ("on", on), ("at", time), &club(), now);
             assert_eq!(told, None, "{on} {time}");
-            assert!(!mends.of(field).is_empty(), "{on} {time}");
+            assert!(!errors.of(field).is_empty(), "{on} {time}");
         }
     }
 
@@ -124,9 +124,9 @@ mod tests {
             ..Club::default()
         };
         // 20:00 UTC is already the next morning there.
-        let mut mends = Mends::new();
+        let mut errors = FormErrors::new();
         let told = read(
-            &mut mends,
+            &mut errors,
             ("on", "2026-07-11"),
             ("at", "07:00"),
             &club,

@@ -12,13 +12,13 @@ use serde::Deserialize;
 use super::Error;
 use super::access::{Access, Route};
 use super::extract::{Form, Path, Query};
-use super::fields::Mends;
+use super::fields::FormErrors;
 use super::night_plan::{Advice, HOURS_EACH, advise};
-use super::page::{Arrival, Chrome, Desk, mend, page};
+use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::tables::{self, Cell};
 use super::{address, show};
-use crate::library::findings::{self, AsksFor};
 use crate::library::instruments::{Design, Instrument, State};
+use crate::library::problems::{self, AsksFor};
 use crate::library::work_nights::{self, NewWorkNight, WorkNight};
 use crate::library::{InstrumentId, WorkNightId, adjusters};
 use crate::upkeep::{ShelfRow, shelf_recalled};
@@ -76,14 +76,14 @@ pub fn in_short(night: &WorkNight) -> String {
 #[derive(Template)]
 #[template(path = "work_nights/list.html")]
 struct ListPage {
-    chrome: Chrome,
+    layout: Layout,
     upcoming: Vec<(WorkNight, String)>,
     past: Vec<(WorkNight, String)>,
 }
 
-async fn list_page(desk: Desk) -> Result<Response, Error> {
-    let today = desk.club().date(desk.now());
-    let all = WorkNight::all(&mut *desk.read().await?).await?;
+async fn list_page(context: RequestContext) -> Result<Response, Error> {
+    let today = context.club().date(context.now());
+    let all = WorkNight::all(&mut *context.read().await?).await?;
     let (mut upcoming, past): (Vec<_>, Vec<_>) = all
         .into_iter()
         .map(|n| {
@@ -93,7 +93,7 @@ async fn list_page(desk: Desk) -> Result<Response, Error> {
         .partition(|(n, _)| n.held_on >= today);
     upcoming.reverse();
     page(&ListPage {
-        chrome: desk.chrome("Work nights"),
+        layout: context.layout("Work nights"),
         upcoming,
         past,
     })
@@ -115,13 +115,13 @@ struct NightForm {
 #[derive(Template)]
 #[template(path = "work_nights/new.html")]
 struct NewPage {
-    chrome: Chrome,
+    layout: Layout,
     form: NightForm,
-    mends: Mends,
+    errors: FormErrors,
 }
 
-async fn new_form(desk: Desk) -> Result<Response, Error> {
-    let last = WorkNight::all(&mut *desk.read().await?)
+async fn new_form(context: RequestContext) -> Result<Response, Error> {
+    let last = WorkNight::all(&mut *context.read().await?)
         .await?
         .into_iter()
         .next();
@@ -139,61 +139,61 @@ async fn new_form(desk: Desk) -> Result<Response, Error> {
         },
     );
     page(&NewPage {
-        chrome: desk.chrome("Plan a work night"),
+        layout: context.layout("Plan a work night"),
         form,
-        mends: Mends::new(),
+        errors: FormErrors::new(),
     })
 }
 
 impl NightForm {
-    fn check(&self, desk: &Desk) -> Result<NewWorkNight, Mends> {
-        let mut mends = Mends::new();
-        let today = desk.club().date(desk.now());
-        let held_on = mends.date("held_on", "Date", &self.held_on);
+    fn check(&self, context: &RequestContext) -> Result<NewWorkNight, FormErrors> {
+        let mut errors = FormErrors::new();
+        let today = context.club().date(context.now());
+        let held_on = errors.date("held_on", "Date", &self.held_on);
         if held_on.is_some_and(|d| d < today) {
-            mends.add("held_on", "Date: that day has passed. Choose a later one.");
+            errors.add("held_on", "Date: that day has passed. Choose a later one.");
         }
         let furthest = today.checked_add_days(Days::new(2 * 366));
         if held_on.is_some_and(|d| furthest.is_some_and(|f| d > f)) {
-            mends.add(
+            errors.add(
                 "held_on",
                 "Date: that is more than two years ahead. Check the year.",
             );
         }
-        let place = mends.text("place", "Place", &self.place, 100);
-        let hours = mends.number("hours", "Hours", &self.hours, HOURS_BOUNDS);
-        let hands = mends.optional_whole("hands", "Pairs of hands", &self.hands, HANDS_BOUNDS);
+        let place = errors.text("place", "Place", &self.place, 100);
+        let hours = errors.number("hours", "Hours", &self.hours, HOURS_BOUNDS);
+        let hands = errors.optional_whole("hands", "Pairs of hands", &self.hands, HANDS_BOUNDS);
         if self.hands.trim().is_empty() {
-            mends.add("hands", "Pairs of hands: please give a number.");
+            errors.add("hands", "Pairs of hands: please give a number.");
         }
-        let note = mends.optional_text("note", "Note", &self.note, 1000);
+        let note = errors.optional_text("note", "Note", &self.note, 1000);
         match (held_on, hands) {
-            (Some(held_on), Some(hands)) if mends.is_empty() => Ok(NewWorkNight {
+            (Some(held_on), Some(hands)) if errors.is_empty() => Ok(NewWorkNight {
                 held_on,
                 place,
                 hours,
                 hands,
                 note,
             }),
-            _ => Err(mends),
+            _ => Err(errors),
         }
     }
 }
 
-async fn make(desk: Desk, form: Form<NightForm>) -> Result<Response, Error> {
-    let night = match form.fields.check(&desk) {
+async fn make(context: RequestContext, form: Form<NightForm>) -> Result<Response, Error> {
+    let night = match form.fields.check(&context) {
         Ok(night) => night,
-        Err(mends) => {
+        Err(errors) => {
             return mend(&NewPage {
-                chrome: desk.chrome("Plan a work night"),
+                layout: context.layout("Plan a work night"),
                 form: form.fields,
-                mends,
+                errors,
             });
         }
     };
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let id = night.write(&mut write).await?;
     write
@@ -212,7 +212,7 @@ struct Job {
     tag: String,
     name: String,
     place: String,
-    reading: &'static str,
+    condition: &'static str,
     state: &'static str,
     on_loan: bool,
     takes_star_test: bool,
@@ -230,7 +230,7 @@ impl Job {
             tag: i.tag.clone(),
             name: i.name.clone(),
             place: i.place.clone(),
-            reading: row.assessment.reading.slug(),
+            condition: row.assessment.condition.slug(),
             state: state.slug(),
             on_loan: state == State::OnLoan,
             takes_star_test: i.design.takes_star_test(),
@@ -268,13 +268,17 @@ struct Plan {
 }
 
 impl Plan {
-    async fn load(desk: &Desk, id: WorkNightId) -> Result<Self, Error> {
-        Self::with(desk, id, None).await
+    async fn load(context: &RequestContext, id: WorkNightId) -> Result<Self, Error> {
+        Self::with(context, id, None).await
     }
 
     /// As it would be with other hours and hands than those it is planned for.
-    async fn with(desk: &Desk, id: WorkNightId, tried: Option<(f64, i64)>) -> Result<Self, Error> {
-        let mut conn = desk.read().await?;
+    async fn with(
+        context: &RequestContext,
+        id: WorkNightId,
+        tried: Option<(f64, i64)>,
+    ) -> Result<Self, Error> {
+        let mut conn = context.read().await?;
         let mut night = WorkNight::get(&mut conn, id).await?;
         let planned = (night.hours, night.hands);
         (night.hours, night.hands) = tried.unwrap_or(planned);
@@ -283,8 +287,8 @@ impl Plan {
             .into_iter()
             .map(|a| (a.instrument_id, a.done_at.is_some()))
             .collect();
-        let recall = &desk.app.foreseer.recall;
-        let mut rows = shelf_recalled(&mut conn, recall, false, desk.now()).await?;
+        let recall = &context.app.foreseer.recall;
+        let mut rows = shelf_recalled(&mut conn, recall, false, context.now()).await?;
         drop(conn);
         let urgency = |r: &ShelfRow| r.assessment.due.as_ref().map_or(0.0, |d| d.urgency);
         // Rows come by tag and the sort keeps the order of equals.
@@ -301,7 +305,7 @@ impl Plan {
             }
         }
         let free = room.saturating_sub(jobs.len());
-        let advice = advise(desk, &night, &assigned).await?;
+        let advice = advise(context, &night, &assigned).await?;
         if advice.trusted {
             for job in &mut others {
                 job.suggested = advice.tags.contains(&job.tag);
@@ -329,7 +333,7 @@ fn id_of(typed: &str) -> Result<WorkNightId, Error> {
 #[derive(Template)]
 #[template(path = "work_nights/night.html")]
 struct NightPage {
-    chrome: Chrome,
+    layout: Layout,
     id: String,
     words: String,
     night: WorkNight,
@@ -342,7 +346,7 @@ struct NightPage {
     tried: String,
     hours: String,
     hands: String,
-    mends: Mends,
+    errors: FormErrors,
 }
 
 /// Hours and hands to try out; "" is the night's own.
@@ -355,26 +359,26 @@ struct Try {
 
 impl Try {
     /// What is tried, if anything; `own` is what the night is planned for.
-    fn check(&self, own: (f64, i64), mends: &mut Mends) -> Option<(f64, i64)> {
+    fn check(&self, own: (f64, i64), errors: &mut FormErrors) -> Option<(f64, i64)> {
         let bounds = HOURS_BOUNDS;
-        let hours = mends.optional_number("hours", "Hours", &self.hours, bounds);
-        let hands = mends.optional_whole("hands", "Pairs of hands", &self.hands, HANDS_BOUNDS);
+        let hours = errors.optional_number("hours", "Hours", &self.hours, bounds);
+        let hands = errors.optional_whole("hands", "Pairs of hands", &self.hands, HANDS_BOUNDS);
         let tried = (hours.unwrap_or(own.0), hands.unwrap_or(own.1));
-        (mends.is_empty() && tried != own).then_some(tried)
+        (errors.is_empty() && tried != own).then_some(tried)
     }
 }
 
 async fn night_page(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<String>,
     Query(asked): Query<Try>,
 ) -> Result<Response, Error> {
     let id = id_of(&id)?;
-    let night = WorkNight::get(&mut *desk.read().await?, id).await?;
-    let mut mends = Mends::new();
-    let tried = asked.check((night.hours, night.hands), &mut mends);
-    let plan = Plan::with(&desk, id, tried).await?;
-    let answer = if mends.is_empty() { page } else { mend };
+    let night = WorkNight::get(&mut *context.read().await?, id).await?;
+    let mut errors = FormErrors::new();
+    let tried = asked.check((night.hours, night.hands), &mut errors);
+    let plan = Plan::with(&context, id, tried).await?;
+    let answer = if errors.is_empty() { page } else { mend };
     let or_own = |typed: String, own: String| if typed.trim().is_empty() { own } else { typed };
     answer(&NightPage {
         tried: tried.map_or_else(String::new, |(hours, hands)| {
@@ -386,8 +390,8 @@ async fn night_page(
         }),
         hours: or_own(asked.hours, show::trimmed(night.hours, 2)),
         hands: or_own(asked.hands, night.hands.to_string()),
-        mends,
-        chrome: desk.chrome(&format!(
+        errors,
+        layout: context.layout(&format!(
             "Work night, {}",
             show::plain_date(plan.night.held_on)
         )),
@@ -409,14 +413,14 @@ struct Sheet {
     job: Job,
     facts: String,
     screws: String,
-    findings: Vec<String>,
+    problems: Vec<String>,
     is_solar: bool,
 }
 
 #[derive(Template)]
 #[template(path = "work_nights/sheet.html")]
 struct SheetPage {
-    chrome: Chrome,
+    layout: Layout,
     id: String,
     words: String,
     note: String,
@@ -425,10 +429,10 @@ struct SheetPage {
     any_solar: bool,
 }
 
-async fn sheet_page(desk: Desk, Path(id): Path<String>) -> Result<Response, Error> {
+async fn sheet_page(context: RequestContext, Path(id): Path<String>) -> Result<Response, Error> {
     let id = id_of(&id)?;
-    let plan = Plan::load(&desk, id).await?;
-    let mut conn = desk.read().await?;
+    let plan = Plan::load(&context, id).await?;
+    let mut conn = context.read().await?;
     let mut sheets = Vec::new();
     for (instrument, job) in plan.jobs {
         let i = Instrument::get(&mut conn, instrument).await?;
@@ -438,41 +442,41 @@ async fn sheet_page(desk: Desk, Path(id): Path<String>) -> Result<Response, Erro
             .map(|a| format!("{} at {}", a.label, show::clock(a.clock_deg)))
             .collect::<Vec<_>>()
             .join(", ");
-        let open = findings::standing(&mut conn, Some(instrument)).await?;
+        let open = problems::current(&mut conn, Some(instrument)).await?;
         sheets.push(Sheet {
             facts: format!(
                 "{}, {}, f/{}",
                 i.design,
-                show::length(desk.club(), i.aperture_mm),
+                show::length(context.club(), i.aperture_mm),
                 show::trimmed(i.focal_ratio(), 1)
             ),
             screws,
-            findings: open
+            problems: open
                 .into_iter()
                 // Those that ask for the bench stand among the reasons already.
-                .filter(|f| !f.settled && f.finding.asks_for != AsksFor::TheBench)
-                .map(|f| f.finding.words)
+                .filter(|f| !f.settled && f.problem.asks_for != AsksFor::TheBench)
+                .map(|f| f.problem.words)
                 .collect(),
             is_solar: i.design == Design::Solar,
             job,
         });
     }
     page(&SheetPage {
-        chrome: desk.chrome(&format!(
+        layout: context.layout(&format!(
             "Sheet for the work night, {}",
             show::plain_date(plan.night.held_on)
         )),
         id: id.to_string(),
         words: in_short(&plan.night),
         note: plan.night.note,
-        printed: show::time(desk.club(), desk.now()),
+        printed: show::time(context.club(), context.now()),
         any_solar: sheets.iter().any(|s| s.is_solar),
         sheets,
     })
 }
 
-async fn night_csv(desk: Desk, Path(id): Path<String>) -> Result<Response, Error> {
-    let plan = Plan::load(&desk, id_of(&id)?).await?;
+async fn night_csv(context: RequestContext, Path(id): Path<String>) -> Result<Response, Error> {
+    let plan = Plan::load(&context, id_of(&id)?).await?;
     let on = plan.night.held_on;
     let rows = plan.jobs.into_iter().map(|(_, job)| {
         vec![
@@ -481,14 +485,21 @@ async fn night_csv(desk: Desk, Path(id): Path<String>) -> Result<Response, Error
             job.name.into(),
             job.place.into(),
             job.state.into(),
-            job.reading.into(),
+            job.condition.into(),
             job.why.join(" ").into(),
             Cell::Figure(if job.done { "yes" } else { "no" }.to_owned()),
         ]
     });
     tables::csv_response(
         &[
-            "held_on", "tag", "name", "place", "state", "reading", "why", "done",
+            "held_on",
+            "tag",
+            "name",
+            "place",
+            "state",
+            "condition",
+            "why",
+            "done",
         ],
         rows,
     )
@@ -503,11 +514,15 @@ struct Tags {
     tag: Vec<String>,
 }
 
-async fn assign(desk: Desk, Path(id): Path<String>, form: Form<Tags>) -> Result<Response, Error> {
+async fn assign(
+    context: RequestContext,
+    Path(id): Path<String>,
+    form: Form<Tags>,
+) -> Result<Response, Error> {
     let id = id_of(&id)?;
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let tags: HashSet<&str> = form
         .fields
@@ -521,10 +536,10 @@ async fn assign(desk: Desk, Path(id): Path<String>, form: Form<Tags>) -> Result<
             "No instrument was ticked or named. Go back and tick one.".to_owned(),
         ));
     }
-    let by = desk.person()?.id;
+    let by = context.person()?.id;
     for tag in &tags {
         let instrument = Instrument::by_tag(&mut write, tag).await?;
-        work_nights::assign(&mut write, id, instrument.id, by, desk.now()).await?;
+        work_nights::assign(&mut write, id, instrument.id, by, context.now()).await?;
     }
     let notice = match tags.len() {
         1 => "One instrument added.".to_owned(),
@@ -541,14 +556,14 @@ struct OneTag {
 }
 
 async fn take_off(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<String>,
     form: Form<OneTag>,
 ) -> Result<Response, Error> {
     let id = id_of(&id)?;
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let instrument = Instrument::by_tag(&mut write, &form.fields.tag).await?;
     work_nights::take_off(&mut write, id, instrument.id).await?;
@@ -556,15 +571,19 @@ async fn take_off(
     write.finish(&format!("/work-nights/{id}"), &notice).await
 }
 
-async fn tick(desk: Desk, Path(id): Path<String>, form: Form<OneTag>) -> Result<Response, Error> {
+async fn tick(
+    context: RequestContext,
+    Path(id): Path<String>,
+    form: Form<OneTag>,
+) -> Result<Response, Error> {
     let id = id_of(&id)?;
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
     let done = form.fields.done == "yes";
     let instrument = Instrument::by_tag(&mut write, &form.fields.tag).await?;
-    work_nights::set_done(&mut write, id, instrument.id, done, desk.now()).await?;
+    work_nights::set_done(&mut write, id, instrument.id, done, context.now()).await?;
     let notice = if done {
         format!("{} is done.", instrument.tag)
     } else {
@@ -574,16 +593,16 @@ async fn tick(desk: Desk, Path(id): Path<String>, form: Form<OneTag>) -> Result<
 }
 
 async fn call_off(
-    desk: Desk,
+    context: RequestContext,
     Path(id): Path<String>,
     form: Form<OneTag>,
 ) -> Result<Response, Error> {
     let id = id_of(&id)?;
-    let mut write = match desk.begin(&form.once).await? {
-        Arrival::Again(response) => return Ok(response),
-        Arrival::First(write) => write,
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
     };
-    WorkNight::call_off(&mut write, id, desk.now()).await?;
+    WorkNight::call_off(&mut write, id, context.now()).await?;
     write
         .finish("/work-nights", "The work night is called off.")
         .await

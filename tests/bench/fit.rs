@@ -1,17 +1,16 @@
 //! One fit on a 128 x 128 stamp, set against the transforms it needs.
 //!
-//! `cargo bench --bench fit`. The second group times as many bare
-//! two-dimensional transforms as the fit made, of the same size: the ratio of
-//! the two medians says how near the whole comes to that cost. It is printed at
-//! the end. `RAYON_NUM_THREADS=1` for one core.
+//! `cargo run --release -p tubewright-startest --example fit`. Beside it, in turn, run
+//! as many bare two-dimensional transforms as the fit made, of the same size: the ratio
+//! of the two times says how near the whole comes to that cost. `RAYON_NUM_THREADS=1`
+//! for one core.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod row;
 
-use criterion::{BenchmarkId, Criterion};
 use rustfft::num_complex::Complex32;
 use std::{hint::black_box, ops::ControlFlow, time::Instant};
-use tubewright::{
+use {
     optics::{
         fourier::{Scratch, Square},
         wavefront::{Wavefront, a4_from_w020},
@@ -92,7 +91,6 @@ fn transforms(square: &Square, count: usize, data: &mut Vec<Complex32>, scratch:
 }
 
 fn main() {
-    let mut criterion = Criterion::default().configure_from_args().sample_size(20);
     let options = FitOptions::default();
     for bandwidth in [0.0, 100.0, 250.0] {
         let (stamp, setup, start) = scene(bandwidth);
@@ -102,17 +100,6 @@ fn main() {
         let square = Square::new(work.transform_size);
         let mut data = vec![Complex32::new(1e-3, 0.0); square.size.pow(2)];
         let mut scratch = Scratch::default();
-        let mut group = criterion.benchmark_group("fit 128x128");
-        group.bench_function(BenchmarkId::new("fit", format!("{bandwidth} nm")), |b| {
-            b.iter(|| black_box(fit(&stamp, &setup, &start, &options)));
-        });
-        group.bench_function(
-            BenchmarkId::new("its transforms", format!("{bandwidth} nm")),
-            |b| {
-                b.iter(|| transforms(&square, count, &mut data, &mut scratch));
-            },
-        );
-        group.finish();
         // The two side by side, in turn, so that both see the same machine.
         let (mut whole, mut bare) = (0.0, 0.0);
         for _ in 0..10 {
@@ -134,13 +121,12 @@ fn main() {
             (found.coma()[0] + 0.08).hypot(found.coma()[1] - 0.05),
         );
     }
-    whole_of_measure(&mut criterion);
-    criterion.final_summary();
+    whole_of_measure();
 }
 
 /// Everything `measure` does on 30 frames that are in memory, beside the transforms
 /// its fit needs.
-fn whole_of_measure(criterion: &mut Criterion) {
+fn whole_of_measure() {
     let setup = row::setup();
     let frames: Vec<Frame> = row::frames(30).collect();
     let run = || {
@@ -152,13 +138,6 @@ fn whole_of_measure(criterion: &mut Criterion) {
     let square = Square::new(work.transform_size);
     let mut data = vec![Complex32::new(1e-3, 0.0); square.size.pow(2)];
     let mut scratch = Scratch::default();
-    let mut group = criterion.benchmark_group("measure 30 frames of 640x480");
-    group.sample_size(10);
-    group.bench_function("all of it", |b| b.iter(|| black_box(run())));
-    group.bench_function("its transforms", |b| {
-        b.iter(|| transforms(&square, count, &mut data, &mut scratch));
-    });
-    group.finish();
     let (mut whole, mut bare) = (0.0, 0.0);
     for _ in 0..5 {
         let began = Instant::now();

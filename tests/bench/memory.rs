@@ -1,6 +1,6 @@
 //! How much memory measuring takes, for 30, 300 and 2,000 frames of 640 x 480:
 //!
-//!     cargo run --release --example memory
+//!     cargo run --release -p tubewright-startest --example memory
 //!
 //! Each count is measured by a process of its own, which asks the kernel for its
 //! peak (Linux only). Frames are made one at a time and let go, as files are read.
@@ -9,8 +9,8 @@
 #[path = "row.rs"]
 mod row;
 
+use startest::measure::{Unreadable, measure};
 use std::ops::ControlFlow;
-use tubewright::startest::measure::{Unreadable, measure};
 
 fn main() {
     if let Some(count) = std::env::args().nth(1) {

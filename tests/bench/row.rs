@@ -1,7 +1,7 @@
 //! A row of frames of one drifting star, made one at a time.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-use tubewright::{
+use {
     optics::wavefront::{Wavefront, a4_from_w020},
     startest::{
         fit::picture_of,

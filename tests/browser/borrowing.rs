@@ -26,16 +26,16 @@ async fn looks_and_asks(club: Club, scripts: Scripts) {
     ] {
         guest.sees(wanted).await;
     }
-    let reading = guest.words_of(".verdict-name").await;
+    let condition = guest.words_of(".verdict-name").await;
     assert!(
         [
-            "In line",
-            "Usable, note the limit",
-            "Bench first",
-            "Not known"
+            "Ready",
+            "Usable with a limit",
+            "Needs the bench",
+            "Not checked"
         ]
-        .contains(&reading.as_str()),
-        "{reading}"
+        .contains(&condition.as_str()),
+        "{condition}"
     );
 
     // Asking needs to be signed in; then it goes on where it was.

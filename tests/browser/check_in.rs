@@ -1,5 +1,5 @@
 //! A volunteer at the table with a phone: a scope comes back, a star test from
-//! frames follows, the reading is there.
+//! frames follows, the condition is there.
 
 use std::path::PathBuf;
 
@@ -43,11 +43,11 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
         .signed_in(Role::Volunteer, Window::Phone, scripts)
         .await;
 
-    // Hand it out first, so that there is something to take back.
-    kofi.open("/instruments/SC203A/hand-out").await;
-    kofi.choose_starting("To whom", "Noor Talbot-Reyes").await;
+    // Lend it first, so that there is something to return.
+    kofi.open("/instruments/SC203A/lend").await;
+    kofi.choose_starting("To whom", "Noor Tolbeck-Reyes").await;
     kofi.tick("All of it goes along").await;
-    kofi.press("Hand it out").await;
+    kofi.press("Lend it").await;
     kofi.sees("SC203A").await;
 
     // Find it by part of its tag.
@@ -75,7 +75,7 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
     kofi.press("Take it back").await;
     kofi.sees("Next step").await;
     let said = kofi.words().await;
-    for logged in ["Taken back", "By car", "Focuser slips a little"] {
+    for logged in ["Returned", "By car", "Focuser slips a little"] {
         assert!(said.contains(logged), "{logged} is not in: {said}");
     }
     kofi.photograph("answer").await;
@@ -86,7 +86,7 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
     let coma = coma_shown(&kofi).await;
     assert!((coma - 0.12).abs() < 0.018, "coma {coma}, 0.12 is true");
     assert!(kofi.sees_any("figure svg").await, "the donut is drawn");
-    kofi.photograph("reading").await;
+    kofi.photograph("condition").await;
 
     // Everyone can read it on the condition page.
     kofi.press("Its page").await;

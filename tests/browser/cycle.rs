@@ -1,5 +1,5 @@
-//! The whole cycle by clicking, watched from the command line: handed out,
-//! driven about, taken back, star test, due, bench, work, star test, in line.
+//! The whole cycle by clicking, watched from the command line: lent,
+//! driven about, returned, star test, due, bench, work, star test, in line.
 
 use tubewright::library::people::Role;
 
@@ -28,16 +28,18 @@ async fn goes_round(club: Club, scripts: Scripts) {
         .await;
 
     ingrid.open(&at("")).await;
-    ingrid.press("Hand out").await;
-    ingrid.choose_starting("To whom", "Noor Talbot-Reyes").await;
+    ingrid.press("Lend").await;
+    ingrid
+        .choose_starting("To whom", "Noor Tolbeck-Reyes")
+        .await;
     ingrid.tick("All of it goes along").await;
-    ingrid.press("Hand it out").await;
+    ingrid.press("Lend it").await;
     ingrid.sees(TAG).await;
     ingrid.open(&at("")).await;
     ingrid.sees("On loan").await;
 
     // It cannot be lent twice.
-    ingrid.open(&at("/hand-out")).await;
+    ingrid.open(&at("/lend")).await;
     ingrid.sees("It cannot go out now").await;
 
     ingrid.press("Take it back").await;
@@ -54,7 +56,7 @@ async fn goes_round(club: Club, scripts: Scripts) {
     let coma = coma_shown(&ingrid).await;
     assert!((coma - 0.12).abs() < 0.018, "coma {coma}, 0.12 is true");
     ingrid.open(&at("")).await;
-    assert_eq!(ingrid.words_of(".verdict-name").await, "Bench first");
+    assert_eq!(ingrid.words_of(".verdict-name").await, "Needs the bench");
     let why = due(&club).expect("it is due");
     assert!(why.contains("Coma"), "{why}");
     ingrid.go("Due").await;
@@ -66,11 +68,11 @@ async fn goes_round(club: Club, scripts: Scripts) {
     ingrid.sees("At the bench").await;
     ingrid.photograph("bench").await;
 
-    // At the bench it cannot be handed out by a volunteer.
+    // At the bench it cannot be lent by a volunteer.
     let kofi = club
         .signed_in(Role::Volunteer, Window::Phone, scripts)
         .await;
-    kofi.open(&at("/hand-out")).await;
+    kofi.open(&at("/lend")).await;
     kofi.sees("It cannot go out now").await;
 
     ingrid.open(&at("/work")).await;
@@ -86,28 +88,28 @@ async fn goes_round(club: Club, scripts: Scripts) {
         })
         .await;
     ingrid.open(&at("")).await;
-    assert_eq!(ingrid.words_of(".verdict-name").await, "Not known");
+    assert_eq!(ingrid.words_of(".verdict-name").await, "Not checked");
 
     ingrid.open(&at("/star-test")).await;
     measures(&ingrid, "sct-in-line.tif", "Outside").await;
     let coma = coma_shown(&ingrid).await;
     assert!(coma < 0.02, "coma {coma}, none is true");
-    assert_eq!(ingrid.words_of(".verdict-name").await, "In line");
+    assert_eq!(ingrid.words_of(".verdict-name").await, "Ready");
 
     ingrid.open(&at("/bench?to=shelf")).await;
-    ingrid.fill("Reason", "In line again").await;
+    ingrid.fill("Reason", "Ready again").await;
     ingrid.press("Move it").await;
     ingrid.sees("is on the shelf now").await;
     ingrid.open(&at("")).await;
     ingrid.sees("On the shelf").await;
-    assert_eq!(ingrid.words_of(".verdict-name").await, "In line");
+    assert_eq!(ingrid.words_of(".verdict-name").await, "Ready");
     assert_eq!(due(&club), None, "no longer due");
 
     // All of it stands in the logbook.
     ingrid.open(&at("/logbook")).await;
     let book = ingrid.words().await;
     for line in [
-        "In line again",
+        "Ready again",
         "Three small turns",
         "Coma over its limit",
         "0.1",

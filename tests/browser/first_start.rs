@@ -33,7 +33,7 @@ async fn sets_the_club_up(club: Club, window: Window, scripts: Scripts) {
     first.go("Club").await;
     assert_eq!(first.holds("Time zone").await, "Europe/Lisbon");
 
-    // The address works once, and the pass phrase works from elsewhere.
+    // The address works once, and the password works from elsewhere.
     let second = club.visitor(window, scripts).await;
     second.open_in_vain(path).await;
     second.sees("Not found").await;

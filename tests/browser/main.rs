@@ -10,12 +10,12 @@ mod visitor;
 
 mod borrowing;
 mod check_in;
+mod collimation;
 mod cycle;
 mod due_list;
 mod first_start;
 mod pictures;
 mod screens;
-mod sitting;
 
 #[allow(dead_code)]
 #[path = "../studies/hands.rs"]

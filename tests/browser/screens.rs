@@ -11,13 +11,13 @@ use super::club::at_the_demo_club;
 use super::visitor::{Scripts, Visitor, Window};
 
 /// Where no plain link leads: files that pages show or scripts ask for,
-/// one-time addresses, and what is reached by sending a form.
+/// sign-in link, and what is reached by sending a form.
 const NOT_LINKED: &[&str] = &[
     "/attempts/{id}/pictures/{name}",
     "/pictures/donut.png",
     "/practice/donut.png",
-    // Led to when a sitting is begun.
-    "/sittings/{id}",
+    // Led to when a collimation session is begun.
+    "/collimations/{id}",
     // For those who watch the machine.
     "/health/live",
     "/health/ready",
@@ -69,7 +69,7 @@ fn is_of(pattern: &str, path: &str) -> Option<usize> {
 fn a_path_finds_its_route() {
     assert_eq!(is_of("/loans/{id}", "/loans/7"), Some(2));
     assert_eq!(is_of("/loans/{id}", "/loans"), None);
-    assert_eq!(is_of("/loans/{id}/slip", "/loans/7/slip"), Some(3));
+    assert_eq!(is_of("/loans/{id}/sheet", "/loans/7/sheet"), Some(3));
     assert!(is_of("/people/new", "/people/new") > is_of("/people/{id}", "/people/new"));
     assert_eq!(is_of("/photos/{id}/small.jpg", "/photos/7/full.jpg"), None);
 }

@@ -293,7 +293,7 @@ impl Visitor {
         self.press_in("//nav[@id='menu']", entry).await;
     }
 
-    /// Signs in with an address and a pass phrase.
+    /// Signs in with an address and a password.
     pub async fn sign_in(&self, email: &str, phrase: &str) {
         self.open("/sign-in").await;
         self.fill("Email address", email).await;

@@ -3,11 +3,11 @@
 
 use std::path::{Path, PathBuf};
 
-use tubewright::startest::decode::{DecodeError, FrameReader, Limits};
-use tubewright::startest::frame::Frame;
+use startest::decode::{DecodeError, FrameReader, Limits};
+use startest::frame::Frame;
 
 pub fn seeds() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/decoder-seeds")
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/decoder-seeds")
 }
 
 pub fn fixture(name: &str) -> Vec<u8> {

@@ -3,7 +3,7 @@
 //! `decoder-seeds/make.py` wrote the files with astropy, Pillow, tifffile and
 //! imagecodecs, and `expected.json` with what those libraries read from them.
 use super::common::{Fits, fixture, frames, refusal};
-use tubewright::startest::decode::{DecodeError, Format, FrameReader, Limits};
+use startest::decode::{DecodeError, Format, FrameReader, Limits};
 
 #[derive(serde::Deserialize)]
 struct Expected {
@@ -348,7 +348,7 @@ fn limits_bind() {
 #[test]
 fn the_real_frames_are_read() {
     let shared = std::env::var_os("TUBEWRIGHT_SHARED").map_or_else(
-        || std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared"),
+        || std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared"),
         Into::into,
     );
     let folder = shared.join("real-frames");

@@ -8,8 +8,8 @@ use proptest::prelude::*;
 use proptest::test_runner::{Config, TestRunner};
 
 use super::common::all_fixtures;
-use tubewright::startest::decode::{DecodeError, FrameReader, Limits};
-use tubewright::startest::frame::Frame;
+use startest::decode::{DecodeError, FrameReader, Limits};
+use startest::frame::Frame;
 
 /// Small, so that thousands of files pass in a moment.
 fn tight() -> Limits {

@@ -4,10 +4,10 @@
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
-use tubewright::startest::decode::{FrameReader, Limits};
-use tubewright::startest::frame::{Frame, Setup, Side};
-use tubewright::startest::measure::{Options, Unreadable, measure, measure_with};
-use tubewright::startest::report::Report;
+use startest::decode::{FrameReader, Limits};
+use startest::frame::{Frame, Setup, Side};
+use startest::measure::{Options, Unreadable, measure, measure_with};
+use startest::report::Report;
 
 pub struct Case {
     pub id: String,
@@ -30,7 +30,7 @@ pub struct Set {
 
 /// The cases of `tests/frames/manifest.json`.
 pub fn kept_cases() -> Vec<Case> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/frames");
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/frames");
     let text = std::fs::read_to_string(folder.join("manifest.json")).expect("the manifest");
     let manifest: serde_json::Value = serde_json::from_str(&text).expect("JSON");
     let number = |v: &serde_json::Value| v.as_f64().unwrap_or(0.0);
@@ -79,7 +79,7 @@ pub fn kept_cases() -> Vec<Case> {
 pub fn pictures(paths: &[PathBuf]) -> Vec<Result<Frame, Unreadable>> {
     let mut all = Vec::new();
     for path in paths {
-        let refuse = |e: &tubewright::startest::decode::DecodeError| Unreadable {
+        let refuse = |e: &startest::decode::DecodeError| Unreadable {
             name: path.display().to_string(),
             code: e.code().to_owned(),
             text: e.to_string(),

@@ -1,6 +1,6 @@
 """Tubewright's fit beside baseline.py, on the same stamps in one go.
 
-    cargo build --release --example fit_stamps
+    cargo build --release -p tubewright-startest --example fit_stamps
     python tests/reference/compare.py [--cases 20] [--seed 1]
 
 Stamps of 128 x 128 pixels by HCIPy (../frames/optic.py): calm air with noise,

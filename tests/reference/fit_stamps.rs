@@ -2,11 +2,11 @@
 //! of `tests/reference/compare.py`, which writes the folder.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-use std::{path::Path, time::Instant};
-use tubewright::startest::{
+use startest::{
     fit::{FitOptions, Start, fit_frames},
     frame::{Setup, Side, Stamp},
 };
+use std::{path::Path, time::Instant};
 
 fn numbers(path: &Path) -> Vec<f64> {
     let bytes = std::fs::read(path).expect("a file of little-endian doubles");

@@ -9,8 +9,8 @@ use tubewright::bench::advice::{Aim, Next};
 use tubewright::bench::corners::{
     self, DEFOCUS_WAVES, Drawn, EDGE_ARCMIN, FourStars, LEAST_RATIO, Oval,
 };
-use tubewright::bench::course::{Course, Footing};
 use tubewright::bench::orientation::{Orientation, Side};
+use tubewright::bench::replay::{Footing, SessionReplay};
 use tubewright::bench::response::{Learnt, Noticed, Trust};
 use tubewright::bench::screw::{Element, Mechanism, Screw};
 use tubewright::optics::alignment::per_arcmin;
@@ -31,7 +31,7 @@ pub struct Outcome {
     pub left_waves: f64,
     /// What differs between opposite sides of the field.
     pub left_lean_waves: f64,
-    pub goes: usize,
+    pub adjustments: usize,
     /// Of them, at the primary.
     pub primary_goes: usize,
     pub looks: usize,
@@ -41,7 +41,7 @@ pub struct Outcome {
     pub in_line: bool,
 }
 
-/// The most a sitting with two mirrors may take.
+/// The most a collimation session with two mirrors may take.
 const MOST_ROUNDS: usize = 12;
 
 struct Field {
@@ -204,8 +204,8 @@ impl Field {
     }
 }
 
-/// Sitting number `index` of a seed.
-pub fn sitting(seed: u64, index: usize) -> Outcome {
+/// Collimation session number `index` of a seed.
+pub fn collimation(seed: u64, index: usize) -> Outcome {
     let kind = KINDS
         .into_iter()
         .find(|k| k.layout == Layout::RitcheyChretien)
@@ -228,7 +228,7 @@ pub fn sitting(seed: u64, index: usize) -> Outcome {
         start_lean_waves: field.sides().norm(),
         left_waves: 0.0,
         left_lean_waves: 0.0,
-        goes: 0,
+        adjustments: 0,
         primary_goes: 0,
         looks: 0,
         largest_turn: 0.0,
@@ -252,9 +252,9 @@ fn lead(field: &mut Field, o: &mut Outcome, rng: &mut ChaCha8Rng) {
     let tells_jump = rng.random_bool(0.5);
     let mut learnt: Option<Learnt> = None;
     let mut found: Option<Orientation> = None;
-    let mut edges: Option<Course> = None;
+    let mut edges: Option<SessionReplay> = None;
     for _ in 0..MOST_ROUNDS {
-        let mut course = Course::new(Footing {
+        let mut course = SessionReplay::new(Footing {
             screws: screws.clone(),
             per_arcmin: per,
             learnt: learnt.take(),
@@ -273,10 +273,10 @@ fn lead(field: &mut Field, o: &mut Outcome, rng: &mut ChaCha8Rng) {
             shades.iter().for_each(|shade| course.take(shade));
         }
         let stage = at_the_star(&mut field.star, &mut course, tells_jump, rng);
-        o.goes += stage.goes;
+        o.adjustments += stage.adjustments;
         o.looks += stage.looks;
         o.largest_turn = o.largest_turn.max(stage.largest_turn);
-        if stage.end.is_none() || o.goes >= 2 * MOST_GOES {
+        if stage.end.is_none() || o.adjustments >= 2 * MOST_GOES {
             return;
         }
         if found.is_none() && course.noticed() == Some(Noticed::SideWrong) {
@@ -286,27 +286,27 @@ fn lead(field: &mut Field, o: &mut Outcome, rng: &mut ChaCha8Rng) {
         found = Some(course.response().found());
         learnt = course.response().learnt();
         let edges = edges.get_or_insert_with(|| {
-            let ground = corners::footing(
+            let setup = corners::footing(
                 &prescription,
                 primary_screws(),
                 found.clone(),
                 field.star.diagonal,
                 THRESHOLD,
             );
-            Course::new(ground.expect("rays get through"))
+            SessionReplay::new(setup.expect("rays get through"))
         });
         loop {
             match edges.next() {
                 Next::Look { .. } => {
                     edges.take(&field.look(&mut o.looks, rng).step());
                 }
-                Next::Turn(go) => {
-                    let turns = go.turns();
+                Next::Turn(adjustment) => {
+                    let turns = adjustment.turns();
                     field.turn_primary(&turns, rng);
-                    o.goes += 1;
+                    o.adjustments += 1;
                     o.primary_goes += 1;
                     o.largest_turn = turns.iter().fold(o.largest_turn, |a, t| a.max(t.abs()));
-                    edges.take(&step(&go, None));
+                    edges.take(&step(&adjustment, None));
                     break;
                 }
                 Next::Stop(_) => {

@@ -1,18 +1,18 @@
-//! One simulated sitting, led by the tool and by the plain rule of thumb.
+//! One simulated collimation session, led by the tool and by the plain rule of thumb.
 
 use nalgebra::Vector2;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use tubewright::bench::advice::{Aim, Go, Next, Why, defocus_waves};
-use tubewright::bench::course::{Course, Eye, Footing, Step};
+use tubewright::bench::advice::{Adjustment, Aim, Next, Why, defocus_waves};
 use tubewright::bench::mechanical::{self, MARK_SIGMA_MM};
+use tubewright::bench::replay::{Eye, Footing, SessionReplay, Step};
 use tubewright::bench::response::Trust;
 use tubewright::optics::alignment::per_arcmin;
 use tubewright::startest::by_eye::WIDTH_ERROR;
 
 use super::truth::{KINDS, Kind, Method, Truth, nearest};
 
-/// What came of a sitting.
+/// What came of a collimation session.
 #[derive(Debug, Clone, serde::Serialize)]
 pub struct Outcome {
     pub kind: &'static str,
@@ -21,7 +21,7 @@ pub struct Outcome {
     pub start_waves: f64,
     pub left_waves: f64,
     /// Goes at the screws, mechanical stage included.
-    pub goes: usize,
+    pub adjustments: usize,
     /// Of them, at the mechanical stage.
     pub mechanical: usize,
     pub looks: usize,
@@ -37,7 +37,7 @@ pub struct Outcome {
 /// The coma that counts as in line, waves: 1/14.
 pub const THRESHOLD: f64 = 1.0 / 14.0;
 
-/// Longer than any sitting a person would sit through.
+/// Longer than any collimation session a person would sit through.
 pub const MOST_GOES: usize = 30;
 
 pub struct Pair {
@@ -45,8 +45,8 @@ pub struct Pair {
     pub rule: Outcome,
 }
 
-/// Sitting number `index` of a seed.
-pub fn sitting(seed: u64, index: usize) -> Pair {
+/// Collimation session number `index` of a seed.
+pub fn collimation(seed: u64, index: usize) -> Pair {
     let (kind, truth, rng) = drawn(seed, index, method_of(index));
     let rule = thumb(kind, truth, rng);
     let led = led(seed, index);
@@ -67,7 +67,7 @@ fn method_of(index: usize) -> Method {
     }
 }
 
-/// A sitting led by the tool, its frames drawn and measured.
+/// A collimation session led by the tool, its frames drawn and measured.
 #[allow(dead_code)]
 pub fn measured(seed: u64, index: usize) -> Outcome {
     let (kind, truth, rng) = drawn(seed, index, Method::Rendered);
@@ -100,7 +100,7 @@ impl Watch {
                 seeing_arcsec: truth.seeing_arcsec,
                 start_waves: start,
                 left_waves: start,
-                goes: 0,
+                adjustments: 0,
                 mechanical: 0,
                 looks: 0,
                 largest_turn: 0.0,
@@ -113,7 +113,7 @@ impl Watch {
 
     fn went(&mut self, turns: &[f64], truth: &Truth) {
         let o = &mut self.outcome;
-        o.goes += 1;
+        o.adjustments += 1;
         o.largest_turn = turns.iter().fold(o.largest_turn, |a, t| a.max(t.abs()));
         o.worst_waves = o.worst_waves.max(truth.coma().norm());
     }
@@ -133,34 +133,34 @@ fn by_the_mark(kind: Kind, truth: &mut Truth, watch: &mut Watch, rng: &mut ChaCh
         .expect("rays get through")
         .expect("has it");
     let footing = mechanical::primary(screws, kind.focal_mm, per.coma_centred_rms(), THRESHOLD);
-    let mut course = Course::new(footing);
-    while watch.outcome.goes < MOST_GOES {
+    let mut course = SessionReplay::new(footing);
+    while watch.outcome.adjustments < MOST_GOES {
         match course.next() {
             Next::Look { .. } => course.take(&Step::Look {
                 coma: truth.mark(rng),
                 sigma: MARK_SIGMA_MM,
                 eye: None,
             }),
-            Next::Turn(go) => {
-                truth.turn(&go.turns(), rng);
-                watch.went(&go.turns(), truth);
+            Next::Turn(adjustment) => {
+                truth.turn(&adjustment.turns(), rng);
+                watch.went(&adjustment.turns(), truth);
                 watch.outcome.mechanical += 1;
-                course.take(&step(&go, None));
+                course.take(&step(&adjustment, None));
             }
             Next::Stop(_) => break,
         }
     }
 }
 
-pub fn step(go: &Go, jump_deg: Option<f64>) -> Step {
-    Step::Go {
-        parts: go.parts.clone(),
+pub fn step(adjustment: &Adjustment, jump_deg: Option<f64>) -> Step {
+    Step::Adjustment {
+        parts: adjustment.parts.clone(),
         jump_deg,
-        feel: Vec::new(),
+        tension: Vec::new(),
     }
 }
 
-/// Tries at one look before a sitting is given up.
+/// Tries at one look before a collimation session is given up.
 const MOST_TRIES: usize = 8;
 
 /// A look, further out of focus where the shadow touches the rim or frames are
@@ -192,7 +192,7 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
     let per = per_arcmin(&prescription, kind.part())
         .expect("rays get through")
         .expect("has it");
-    let mut course = Course::new(Footing {
+    let mut course = SessionReplay::new(Footing {
         screws,
         per_arcmin: per,
         learnt: None,
@@ -211,10 +211,10 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         course.take(&shade);
     }
     let tells_jump = rng.random_bool(0.5);
-    let before = watch.outcome.goes;
+    let before = watch.outcome.adjustments;
     let stage = at_the_star(&mut truth, &mut course, tells_jump, &mut rng);
     let o = &mut watch.outcome;
-    o.goes = before + stage.goes;
+    o.adjustments = before + stage.adjustments;
     o.looks += stage.looks;
     o.largest_turn = o.largest_turn.max(stage.largest_turn);
     o.worst_waves = o.worst_waves.max(stage.worst_waves);
@@ -247,7 +247,7 @@ pub fn shaded(truth: &Truth, rng: &mut ChaCha8Rng) -> Vec<Step> {
 /// A stage at the star.
 #[derive(Debug, Default)]
 pub struct Stage {
-    pub goes: usize,
+    pub adjustments: usize,
     pub looks: usize,
     pub largest_turn: f64,
     pub worst_waves: f64,
@@ -258,7 +258,7 @@ pub struct Stage {
 /// Led by the tool at the star until it says stop.
 pub fn at_the_star(
     truth: &mut Truth,
-    course: &mut Course,
+    course: &mut SessionReplay,
     tells_jump: bool,
     rng: &mut ChaCha8Rng,
 ) -> Stage {
@@ -266,7 +266,7 @@ pub fn at_the_star(
     let eye = (truth.method == Method::Eye).then(|| Eye::of(WIDTH_ERROR, kind.aperture_mm, None));
     let mut stage = Stage::default();
     let mut first = true;
-    while stage.goes < MOST_GOES {
+    while stage.adjustments < MOST_GOES {
         match course.next() {
             Next::Look { .. } => {
                 let coma = if first {
@@ -281,13 +281,13 @@ pub fn at_the_star(
                 };
                 course.take(&Step::Look { coma, sigma, eye });
             }
-            Next::Turn(go) => {
-                let turns = go.turns();
+            Next::Turn(adjustment) => {
+                let turns = adjustment.turns();
                 let jump = truth.turn(&turns, rng);
-                stage.goes += 1;
+                stage.adjustments += 1;
                 stage.largest_turn = turns.iter().fold(stage.largest_turn, |a, t| a.max(t.abs()));
                 stage.worst_waves = stage.worst_waves.max(truth.coma().norm());
-                course.take(&step(&go, tells_jump.then_some(jump)));
+                course.take(&step(&adjustment, tells_jump.then_some(jump)));
             }
             Next::Stop(stop) => {
                 stage.end = Some(stop.why);
@@ -319,7 +319,7 @@ fn thumb(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
     let mut part = 0.125;
     let mut way = 1.0;
     let mut last: Option<(Vec<f64>, f64)> = None;
-    while watch.outcome.goes < MOST_GOES {
+    while watch.outcome.adjustments < MOST_GOES {
         let size = truth.coma().norm();
         let w020 = defocus_waves(Vector2::new(size, 0.0), kind.obstruction);
         let Some((coma, _)) = look(&truth, w020, &mut watch.outcome.looks, &mut rng) else {
@@ -351,7 +351,7 @@ fn thumb(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
                 }
             }
         }
-        if part > 0.0625 && watch.outcome.goes >= 2 {
+        if part > 0.0625 && watch.outcome.adjustments >= 2 {
             part = 0.0625;
         }
         truth.turn(&turns, &mut rng);

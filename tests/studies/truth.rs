@@ -1,4 +1,4 @@
-//! Simulated instruments and people for the study of sittings. The truth is an
+//! Simulated instruments and people for the study of collimation sessions. The truth is an
 //! exact trace of an instrument that differs from what the adviser believes: its
 //! prescription, screws, another element out of line, slack; people misread,
 //! mistell and mis-turn.

@@ -1,4 +1,4 @@
-"""Prints what the trials found as the README's table: table.py FOLDER ROUNDS SEED MINUTES."""
+"""Prints what the trials found as the tables of README.md beside this: table.py FOLDER ROUNDS SEED MINUTES."""
 
 import json
 import pathlib

@@ -2,15 +2,15 @@
 
 use axum::http::StatusCode;
 use tubewright::library::entries::{Entry, EntryKind};
-use tubewright::library::findings;
-use tubewright::library::instruments::{Design, Instrument, Standing};
+use tubewright::library::instruments::{Design, Instrument, Status};
 use tubewright::library::people::Role;
+use tubewright::library::problems;
 use tubewright::library::work_nights::{WorkNight, assigned};
 use tubewright::library::works;
 use tubewright::library::{InstrumentId, PersonId};
 
 use crate::common::{Client, House, days_ago, particulars};
-use crate::due::{add, found, hand_out, tested};
+use crate::due::{add, found, lend, tested};
 
 async fn club() -> (House, PersonId, Client, InstrumentId) {
     let house = House::empty().await;
@@ -20,10 +20,10 @@ async fn club() -> (House, PersonId, Client, InstrumentId) {
     (house, by, client, id)
 }
 
-async fn standing(house: &House, id: InstrumentId) -> (Standing, String) {
+async fn standing(house: &House, id: InstrumentId) -> (Status, String) {
     let mut conn = house.library.read().await.unwrap();
     let i = Instrument::get(&mut conn, id).await.unwrap();
-    (i.standing, i.standing_reason)
+    (i.status, i.status_reason)
 }
 
 async fn logged(house: &House, id: InstrumentId, kind: EntryKind) -> Vec<Entry> {
@@ -89,7 +89,7 @@ async fn only_volunteers_and_coordinators_may() {
         let page = member.post(path, &fields).await;
         assert_eq!(page.status, StatusCode::FORBIDDEN, "{path}");
     }
-    assert_eq!(standing(&house, id).await.0, Standing::Shelf);
+    assert_eq!(standing(&house, id).await.0, Status::Shelf);
     let mut conn = house.library.read().await.unwrap();
     let nights = WorkNight::all(&mut conn).await.unwrap();
     assert_eq!((nights.len(), nights[0].assigned), (1, 0));
@@ -112,7 +112,7 @@ async fn to_the_bench_and_back_with_reasons_in_the_logbook() {
     );
     assert_eq!(
         standing(&house, id).await,
-        (Standing::Bench, "focuser slips".to_owned())
+        (Status::Bench, "focuser slips".to_owned())
     );
     let page = client.get("/bench").await;
     assert_eq!(page.select("caption"), ["At the bench"]);
@@ -121,8 +121,8 @@ async fn to_the_bench_and_back_with_reasons_in_the_logbook() {
         client.post("/instruments/S1/bench", &BACK).await.location(),
         "/bench"
     );
-    assert_eq!(standing(&house, id).await.0, Standing::Shelf);
-    let notes: Vec<_> = logged(&house, id, EntryKind::Standing)
+    assert_eq!(standing(&house, id).await.0, Status::Shelf);
+    let notes: Vec<_> = logged(&house, id, EntryKind::Status)
         .await
         .into_iter()
         .map(|e| e.note)
@@ -155,14 +155,14 @@ async fn a_move_without_reason_or_to_where_it_is_changes_nothing() {
     let page = client.post("/instruments/S1/bench", &BACK).await;
     assert_eq!(page.status, StatusCode::CONFLICT);
     assert!(page.words().contains("on the shelf already"));
-    assert!(logged(&house, id, EntryKind::Standing).await.is_empty());
+    assert!(logged(&house, id, EntryKind::Status).await.is_empty());
 }
 
 #[tokio::test]
 async fn what_is_out_on_loan_stays_there() {
     let (house, by, mut client, id) = club().await;
     let member = house.person("Greta Ostrom", Role::Member).await;
-    hand_out(&house, id, member, by).await;
+    lend(&house, id, member, by).await;
     let page = client.get("/instruments/S1/bench").await;
     assert!(page.words().contains("out on loan"), "{}", page.words());
     assert!(!page.text().contains("Ostrom"));
@@ -170,7 +170,7 @@ async fn what_is_out_on_loan_stays_there() {
     let page = client.post("/instruments/S1/bench", &AWAY).await;
     assert_eq!(page.status, StatusCode::CONFLICT);
     assert!(page.words().contains("Take it back first"));
-    assert_eq!(standing(&house, id).await.0, Standing::Shelf);
+    assert_eq!(standing(&house, id).await.0, Status::Shelf);
     // Work done today cannot have been; work before it went out can.
     let page = client.post("/instruments/S1/work", &work(&[])).await;
     assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
@@ -205,7 +205,7 @@ async fn after_optics_were_moved_the_next_step_is_a_star_test() {
     let page = client.post("/instruments/S1/work", &work(&[])).await;
     assert_eq!(page.location(), "/instruments/S1/star-test");
     let mut conn = house.library.read().await.unwrap();
-    let logged = works::standing(&mut conn, Some(id)).await.unwrap();
+    let logged = works::current(&mut conn, Some(id)).await.unwrap();
     assert_eq!((logged.len(), logged[0].minutes), (1, Some(40)));
     assert!(logged[0].moved_optics);
     assert!(
@@ -218,7 +218,7 @@ async fn after_optics_were_moved_the_next_step_is_a_star_test() {
 }
 
 #[tokio::test]
-async fn work_settles_the_findings_that_were_ticked_and_no_others() {
+async fn work_settles_the_problems_that_were_ticked_and_no_others() {
     let (house, by, mut client, id) = club().await;
     found(&house, id, by, "focuser slips").await;
     found(&house, id, by, "cap missing").await;
@@ -241,11 +241,11 @@ async fn work_settles_the_findings_that_were_ticked_and_no_others() {
         "/bench"
     );
     let mut conn = house.library.read().await.unwrap();
-    let settled: Vec<_> = findings::standing(&mut conn, Some(id))
+    let settled: Vec<_> = problems::current(&mut conn, Some(id))
         .await
         .unwrap()
         .into_iter()
-        .map(|f| (f.finding.words, f.settled))
+        .map(|f| (f.problem.words, f.settled))
         .collect();
     assert_eq!(
         settled,
@@ -353,7 +353,7 @@ async fn plan(house: &House) -> String {
 #[tokio::test]
 async fn a_work_night_suggests_the_most_urgent_within_its_hours_and_hands() {
     let (house, by, mut client, s1) = club().await;
-    // Five that were never tested, S1 with a finding: room for 1.5 x 2 = 3.
+    // Five that were never tested, S1 with a problem: room for 1.5 x 2 = 3.
     for tag in ["A1", "A2", "A3", "A4", "A5"] {
         house.instrument(tag, by).await;
     }
@@ -388,7 +388,7 @@ async fn a_work_night_suggests_the_most_urgent_within_its_hours_and_hands() {
     let page = client.get(&format!("{at}/sheet")).await;
     assert_eq!(page.select(".job-sheet .tag"), ["S1", "A2"]);
     assert!(page.words().contains("Reported: focuser slips."));
-    assert!(!page.words().contains("Open finding:"));
+    assert!(!page.words().contains("Open problem:"));
     assert!(page.words().contains("Never force a screw"));
     let text = client.get(&format!("{at}/list.csv")).await.text();
     assert_eq!(

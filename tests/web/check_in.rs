@@ -1,14 +1,14 @@
 use axum::http::StatusCode;
 use chrono::{Duration, Utc};
-use tubewright::library::findings::{AsksFor, FindingWhat};
-use tubewright::library::instruments::Standing;
+use tubewright::library::instruments::Status;
 use tubewright::library::journeys::{Journey, JourneyKind};
 use tubewright::library::people::{self, Role};
-use tubewright::library::{findings, journeys, loans, star_tests, waits};
+use tubewright::library::problems::{AsksFor, ProblemWhat};
+use tubewright::library::{journeys, loans, problems, star_tests, waits};
 use tubewright::web::passwords;
 
 use crate::common::{House, days_ago};
-use crate::desk::{instrument, lend, loan, look, rows, shown, stand, status};
+use crate::context::{instrument, lend, loan, look, rows, shown, stand, status};
 
 #[tokio::test]
 async fn only_volunteers_and_coordinators_check_in() {
@@ -23,7 +23,7 @@ async fn only_volunteers_and_coordinators_check_in() {
         ("GET", "/check-in/S203"),
         ("GET", "/check-in/S203/answer"),
         ("POST", "/check-in/S203"),
-        ("POST", "/check-in/S203/standing"),
+        ("POST", "/check-in/S203/status"),
     ] {
         let visitor = status(&mut house.visitor(), method, path).await;
         assert_eq!(visitor, StatusCode::UNAUTHORIZED, "{method} {path}");
@@ -79,7 +79,7 @@ async fn those_out_are_listed_with_the_one_due_soonest_first_and_late_ones_said(
     lend(&house, late, member, by, days_ago(20)).await;
     let over = lend(&house, back, member, by, days_ago(9)).await;
     let mut write = house.library.write().await.unwrap();
-    loans::take_back(&mut write, over, &[], days_ago(2), by)
+    loans::return_loan(&mut write, over, &[], days_ago(2), by)
         .await
         .unwrap();
     write.commit().await.unwrap();
@@ -167,7 +167,7 @@ async fn the_ordinary_case_takes_at_most_twelve_taps() {
     println!("{} taps", taps.len());
 
     let mut conn = house.library.read().await.unwrap();
-    let journeys = journeys::standing(&mut conn, Some(id)).await.unwrap();
+    let journeys = journeys::current(&mut conn, Some(id)).await.unwrap();
     assert_eq!(
         journeys[0].journey,
         Journey {
@@ -176,7 +176,7 @@ async fn the_ordinary_case_takes_at_most_twelve_taps() {
             severity: None
         }
     );
-    let tests = star_tests::standing(&mut conn, Some(id)).await.unwrap();
+    let tests = star_tests::current(&mut conn, Some(id)).await.unwrap();
     let test = &tests[1].test;
     assert_eq!(test.thin_clock_deg, Some(60.0));
     assert_eq!(test.seeing, Some(2));
@@ -212,8 +212,8 @@ async fn a_check_in_without_a_star_test_takes_five_taps() {
     let page = client.get(&answer).await;
     assert_eq!(page.status, StatusCode::OK);
     let words = page.words();
-    assert!(words.contains("S203 is taken back."), "{words}");
-    assert!(words.contains("Taken back. Kit complete."), "{words}");
+    assert!(words.contains("S203 is returned."), "{words}");
+    assert!(words.contains("Returned. Kit complete."), "{words}");
     assert!(words.contains("By car."), "{words}");
     assert!(words.contains("never had a star test"), "{words}");
     assert_eq!(page.select(".panel .key-main"), ["Do a star test"]);
@@ -221,7 +221,7 @@ async fn a_check_in_without_a_star_test_takes_five_taps() {
 }
 
 #[tokio::test]
-async fn what_did_not_come_back_is_said_and_becomes_a_finding() {
+async fn what_did_not_come_back_is_said_and_becomes_a_problem() {
     let house = House::empty().await;
     let (by, mut client) = house.someone(Role::Volunteer).await;
     let member = house.person("Ines Vale", Role::Member).await;
@@ -249,13 +249,13 @@ async fn what_did_not_come_back_is_said_and_becomes_a_finding() {
     let parts = loans::parts(&mut conn, lent).await.unwrap();
     let back: Vec<_> = parts.iter().map(|p| p.came_back).collect();
     assert_eq!(back, [Some(true), Some(false), Some(true)]);
-    let found = findings::standing(&mut conn, Some(id)).await.unwrap();
+    let found = problems::current(&mut conn, Some(id)).await.unwrap();
     assert_eq!(found.len(), 1);
-    assert_eq!(found[0].finding.what, FindingWhat::PartMissing);
-    assert_eq!(found[0].finding.asks_for, AsksFor::ALook);
+    assert_eq!(found[0].problem.what, ProblemWhat::PartMissing);
+    assert_eq!(found[0].problem.asks_for, AsksFor::ALook);
     drop(conn);
-    // The next one to hand it out is told.
-    let page = client.get("/instruments/S203/hand-out").await;
+    // The next one to lend it is told.
+    let page = client.get("/instruments/S203/lend").await;
     assert!(
         page.words()
             .contains("diagonal did not come back last time")
@@ -279,9 +279,9 @@ async fn a_check_in_that_says_nothing_of_the_kit_changes_nothing_and_keeps_what_
                 ("journey", "knock-or-drop"),
                 ("distance_by_car", "forty"),
                 ("knock_how_hard", "3"),
-                ("finding_what", "moving-part"),
-                ("finding_words", "Focuser slips when it points high up"),
-                ("second_finding_words", "Strap torn"),
+                ("problem_what", "moving-part"),
+                ("problem_words", "Focuser slips when it points high up"),
+                ("second_problem_words", "Strap torn"),
                 ("star_ratio", "0.7"),
                 ("star_magnification", "150"),
                 ("note", "Rained on the way"),
@@ -317,11 +317,11 @@ async fn a_check_in_that_says_nothing_of_the_kit_changes_nothing_and_keeps_what_
         ["3"]
     );
     assert_eq!(
-        page.attributes("select[name=finding_what] option[selected]", "value"),
+        page.attributes("select[name=problem_what] option[selected]", "value"),
         ["moving-part"]
     );
     assert_eq!(
-        page.select("textarea[name=second_finding_words]"),
+        page.select("textarea[name=second_problem_words]"),
         ["Strap torn"]
     );
     assert_eq!(
@@ -368,7 +368,7 @@ async fn two_volunteers_at_once_do_not_take_it_back_twice() {
         ("loan_version", lent.as_str()),
         ("kit_all", "yes"),
         ("journey", "car"),
-        ("finding_words", "Smells of smoke"),
+        ("problem_words", "Smells of smoke"),
     ];
     one.post("/check-in/S203", &fields).await.location();
     let after = rows(&house).await;
@@ -376,7 +376,7 @@ async fn two_volunteers_at_once_do_not_take_it_back_twice() {
     assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
     assert!(page.words().contains("someone else has taken it back"));
     assert_eq!(
-        page.select("textarea[name=finding_words]"),
+        page.select("textarea[name=problem_words]"),
         ["Smells of smoke"]
     );
     assert_eq!(rows(&house).await, after);
@@ -384,7 +384,7 @@ async fn two_volunteers_at_once_do_not_take_it_back_twice() {
     let page = two
         .post(
             "/check-in/S203",
-            &[("loan_version", ""), ("finding_words", "Smells of smoke")],
+            &[("loan_version", ""), ("problem_words", "Smells of smoke")],
         )
         .await;
     page.location();
@@ -415,7 +415,7 @@ async fn nothing_typed_is_lost_when_the_session_has_run_out() {
                 ("journey", "car"),
                 ("journey", "public-event"),
                 ("distance_by_car", "12"),
-                ("finding_words", "Dew & \"spots\" <on> the plate"),
+                ("problem_words", "Dew & \"spots\" <on> the plate"),
             ],
         )
         .await;
@@ -483,20 +483,20 @@ async fn one_that_is_not_on_loan_logs_all_the_same_but_not_nothing() {
         .await;
     page.location();
     let mut conn = house.library.read().await.unwrap();
-    let told = journeys::standing(&mut conn, Some(id)).await.unwrap();
+    let told = journeys::current(&mut conn, Some(id)).await.unwrap();
     assert_eq!(
         told[0].happened_at.format("%Y-%m-%d").to_string(),
         yesterday
     );
-    let found = findings::standing(&mut conn, Some(id)).await.unwrap();
+    let found = problems::current(&mut conn, Some(id)).await.unwrap();
     assert_eq!(
-        found[0].finding.words,
+        found[0].problem.words,
         "Not in the box: diagonal, 25 mm eyepiece"
     );
 }
 
 #[tokio::test]
-async fn a_finding_that_asks_for_the_bench_is_held_with_one_key() {
+async fn a_problem_that_asks_for_the_bench_is_held_with_one_key() {
     let house = House::empty().await;
     let (by, mut client) = house.someone(Role::Volunteer).await;
     house.instrument("S203", by).await;
@@ -505,31 +505,31 @@ async fn a_finding_that_asks_for_the_bench_is_held_with_one_key() {
             "/check-in/S203",
             &[
                 ("loan_version", ""),
-                ("finding_what", "moving-part"),
-                ("finding_asks_for", "the-bench"),
-                ("finding_words", "Focuser slips"),
+                ("problem_what", "moving-part"),
+                ("problem_asks_for", "the-bench"),
+                ("problem_words", "Focuser slips"),
             ],
         )
         .await;
     let answer = page.location().to_owned();
     assert_eq!(
-        instrument(&house, "S203").await.standing,
-        Standing::Shelf,
+        instrument(&house, "S203").await.status,
+        Status::Shelf,
         "held before anyone confirmed it"
     );
     let page = client.get(&answer).await;
-    assert_eq!(page.select(".verdict-name"), ["Bench first"]);
+    assert_eq!(page.select(".verdict-name"), ["Needs the bench"]);
     assert_eq!(page.select(".panel .key-main"), ["Hold it for the bench"]);
     let action = page.attributes(".panel form", "action").remove(0);
-    let standing = shown(&page, ".panel form input[name=standing]");
+    let status = shown(&page, ".panel form input[name=status]");
     let reason = shown(&page, ".panel form input[name=reason]");
     let page = client
-        .post(&action, &[("standing", &standing), ("reason", &reason)])
+        .post(&action, &[("status", &status), ("reason", &reason)])
         .await;
     page.location();
     let found = instrument(&house, "S203").await;
-    assert_eq!(found.standing, Standing::Held);
-    assert_eq!(found.standing_reason, "Reported: Focuser slips.");
+    assert_eq!(found.status, Status::Held);
+    assert_eq!(found.status_reason, "Reported: Focuser slips.");
     let page = client.get("/instruments/S203/logbook").await;
     assert!(
         page.words()
@@ -544,32 +544,29 @@ async fn a_volunteer_cannot_put_an_unfit_one_back_on_the_shelf_but_a_coordinator
     let (_, mut coordinator) = house.someone(Role::Coordinator).await;
     let id = house.instrument("S203", by).await;
     look(&house, id, by, days_ago(1), 0.2).await;
-    stand(&house, id, Standing::Held).await;
+    stand(&house, id, Status::Held).await;
     let before = rows(&house).await;
     let page = volunteer
-        .post("/check-in/S203/standing", &[("standing", "shelf")])
+        .post("/check-in/S203/status", &[("status", "shelf")])
         .await;
     assert_eq!(page.status, StatusCode::CONFLICT);
     assert!(page.words().contains("reads bench first"));
     assert_eq!(rows(&house).await, before);
-    assert_eq!(instrument(&house, "S203").await.standing, Standing::Held);
+    assert_eq!(instrument(&house, "S203").await.status, Status::Held);
     let page = coordinator
-        .post("/check-in/S203/standing", &[("standing", "shelf")])
+        .post("/check-in/S203/status", &[("status", "shelf")])
         .await;
     assert_eq!(page.status, StatusCode::BAD_REQUEST, "without a reason");
     assert_eq!(rows(&house).await, before);
-    let fields = [
-        ("standing", "shelf"),
-        ("reason", "wide fields only tonight"),
-    ];
+    let fields = [("status", "shelf"), ("reason", "wide fields only tonight")];
     coordinator
-        .post("/check-in/S203/standing", &fields)
+        .post("/check-in/S203/status", &fields)
         .await
         .location();
-    assert_eq!(instrument(&house, "S203").await.standing, Standing::Shelf);
+    assert_eq!(instrument(&house, "S203").await.status, Status::Shelf);
     for standing in ["retired", "bench", "", "nonsense"] {
         let page = coordinator
-            .post("/check-in/S203/standing", &[("standing", standing)])
+            .post("/check-in/S203/status", &[("status", standing)])
             .await;
         assert_eq!(page.status, StatusCode::BAD_REQUEST, "{standing}");
     }

@@ -4,7 +4,7 @@ use axum::http::StatusCode;
 use chrono::Duration;
 use tubewright::library::instruments::Instrument;
 use tubewright::library::people::Role;
-use tubewright::library::{logbook, trail};
+use tubewright::library::{audit_log, logbook};
 
 use crate::common::House;
 
@@ -56,7 +56,7 @@ async fn a_clock_that_jumps_back_loses_nothing_and_does_nothing_twice() {
     for note in ["before", "after the jump"] {
         assert_eq!(notes.iter().filter(|n| *n == note).count(), 1, "{notes:?}");
     }
-    assert_eq!(trail::check(&mut conn).await.unwrap().broken_at, None);
+    assert_eq!(audit_log::check(&mut conn).await.unwrap().broken_at, None);
     let logbook = volunteer.get("/instruments/S203/logbook").await.words();
     assert!(logbook.contains("before") && logbook.contains("after the jump"));
 }

@@ -42,7 +42,7 @@ fn email(name: &str) -> String {
     format!("{}@club.example", name.to_lowercase().replace(' ', "."))
 }
 
-/// Hand out, drive about, take back, star test, due, bench, in line again.
+/// Lend, drive about, return, star test, due, bench, in line again.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_scope_goes_the_whole_round_by_command() {
     let house = House::empty().await;
@@ -57,16 +57,16 @@ async fn a_scope_goes_the_whole_round_by_command() {
     let bad = format!("{frames}sct-outside.fits.gz");
 
     let said = shell.done(&["condition", "S203"]);
-    assert!(said.contains("Not known"), "{said}");
+    assert!(said.contains("Not checked"), "{said}");
     let to = email("Otto Brand");
-    let said = shell.done(&["hand-out", "S203", "--to", &to]);
-    assert!(said.contains("handed out to Otto Brand"), "{said}");
-    let said = shell.refused(&["hand-out", "S203", "--to", &to]);
+    let said = shell.done(&["lend", "S203", "--to", &to]);
+    assert!(said.contains("lent to Otto Brand"), "{said}");
+    let said = shell.refused(&["lend", "S203", "--to", &to]);
     assert!(said.contains("out"), "{said}");
     shell.done(&["journey", "S203", "car", "--km", "120"]);
-    let said = shell.done(&["take-back", "S203"]);
+    let said = shell.done(&["return", "S203"]);
     assert!(said.contains("kit complete"), "{said}");
-    let said = shell.refused(&["take-back", "S203"]);
+    let said = shell.refused(&["return", "S203"]);
     assert!(said.contains("not out on loan"), "{said}");
 
     // 0.12 waves RMS went in (tests/frames/manifest.json): over the limit.
@@ -88,11 +88,11 @@ async fn a_scope_goes_the_whole_round_by_command() {
         "{due}"
     );
 
-    shell.done(&["finding", "S203", "moving-part", "--asks-for", "the-bench"]);
+    shell.done(&["problem", "S203", "moving-part", "--asks-for", "the-bench"]);
     shell.done(&["stand", "S203", "bench", "--reason", "Coma"]);
-    let said = shell.refused(&["hand-out", "S203", "--to", &to]);
+    let said = shell.refused(&["lend", "S203", "--to", &to]);
     assert!(said.contains("bench"), "{said}");
-    let said = shell.refused(&["hand-out", "S203", "--to", &to, "--all-the-same", "Eclipse"]);
+    let said = shell.refused(&["lend", "S203", "--to", &to, "--all-the-same", "Eclipse"]);
     assert!(said.contains("only a coordinator"), "{said}");
     let work = [
         "work",
@@ -102,14 +102,14 @@ async fn a_scope_goes_the_whole_round_by_command() {
         "--settles-all",
     ];
     let said = shell.done(&work);
-    assert!(said.contains("1 findings settled"), "{said}");
+    assert!(said.contains("1 problems settled"), "{said}");
 
     // A star that is in focus is no star test, and leaves the logbook as it is.
     let focused = format!("{frames}trap-focused.png");
     let said = shell.refused(&["star-test", "S203", &focused, "--pixel-um", "2.5"]);
     assert!(said.contains("[not-defocused]"), "{said}");
     let mut conn = house.library.read().await.unwrap();
-    let tests = star_tests::standing(&mut conn, Some(id)).await.unwrap();
+    let tests = star_tests::current(&mut conn, Some(id)).await.unwrap();
     assert_eq!(tests.len(), 1);
 
     let good = format!("{frames}sct-in-line.tif");
@@ -117,7 +117,7 @@ async fn a_scope_goes_the_whole_round_by_command() {
     shell.done(&["stand", "S203", "shelf", "--reason", "Lined up"]);
     let said = shell.done(&["condition", "S203", "--json"]);
     let condition: serde_json::Value = serde_json::from_str(&said).unwrap();
-    assert_eq!(condition["reading"], "in-line", "{condition}");
+    assert_eq!(condition["condition"], "ready", "{condition}");
     assert_eq!(condition["state"], "on-shelf");
     assert!(!shell.done(&["due"]).contains("S203"));
 }
@@ -144,7 +144,7 @@ async fn a_command_is_signed_by_someone_who_may() {
         &["journey", "S203", "car", "--km", "-3"][..],
         &["journey", "S203", "hand-carry", "--km", "3"],
         &[
-            "hand-out",
+            "lend",
             "S203",
             "--to",
             &email("Otto Brand"),
@@ -152,7 +152,7 @@ async fn a_command_is_signed_by_someone_who_may() {
             "2020-01-01",
         ],
         &[
-            "hand-out",
+            "lend",
             "S203",
             "--to",
             &email("Otto Brand"),

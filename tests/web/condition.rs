@@ -2,8 +2,8 @@ use axum::http::StatusCode;
 use chrono::{Duration, Utc};
 use tubewright::library::club::Club;
 use tubewright::library::entries::{EntryKind, NewEntry};
-use tubewright::library::instruments::{Design, Instrument, Particulars, Standing};
-use tubewright::library::loans::HandOut;
+use tubewright::library::instruments::{Design, Instrument, Particulars, Status};
+use tubewright::library::loans::Lend;
 use tubewright::library::people::Role;
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::waits::{self, WantsItFor};
@@ -47,7 +47,7 @@ async fn tested(house: &House, id: InstrumentId, by: PersonId, coma: f64, sigma:
 
 async fn lend(house: &House, id: InstrumentId, to: PersonId, by: PersonId) {
     let mut write = house.library.write().await.unwrap();
-    HandOut {
+    Lend {
         instrument: id,
         borrower: to,
         at: Utc::now(),
@@ -87,9 +87,9 @@ async fn anyone_may_look_and_an_unknown_tag_is_not_found() {
             None | Some(Role::Member) => &[],
             Some(Role::Volunteer) => &[
                 "/check-in/SC203",
-                "/instruments/SC203/hand-out",
+                "/instruments/SC203/lend",
                 "/instruments/SC203/star-test",
-                "/instruments/SC203/sitting",
+                "/instruments/SC203/collimation",
                 "/practice",
                 "/instruments/SC203/logbook",
                 "/instruments/SC203/edit",
@@ -97,9 +97,9 @@ async fn anyone_may_look_and_an_unknown_tag_is_not_found() {
             ],
             Some(Role::Coordinator) => &[
                 "/check-in/SC203",
-                "/instruments/SC203/hand-out",
+                "/instruments/SC203/lend",
                 "/instruments/SC203/star-test",
-                "/instruments/SC203/sitting",
+                "/instruments/SC203/collimation",
                 "/practice",
                 "/instruments/SC203/logbook",
                 "/instruments/SC203/edit",
@@ -168,9 +168,9 @@ async fn the_sharp_magnification_falls_with_coma_and_carries_its_error() {
         assert!(page.words().contains("\u{b1} 0.020 waves RMS"), "{tag}");
         seen.push((page.select(".verdict-name").remove(0), today));
     }
-    assert_eq!(seen[0].0, "In line");
-    assert_eq!(seen[1].0, "Usable, note the limit");
-    assert_eq!(seen[2].0, "Bench first");
+    assert_eq!(seen[0].0, "Ready");
+    assert_eq!(seen[1].0, "Usable with a limit");
+    assert_eq!(seen[2].0, "Needs the bench");
     assert!(seen[0].1 > seen[1].1 && seen[1].1 > seen[2].1, "{seen:?}");
 }
 
@@ -284,7 +284,7 @@ async fn the_desks_contact_and_the_way_to_ask_are_there_unless_it_is_retired() {
             .contains(&"/instruments/SC203/ask".to_owned())
     );
     let mut write = house.library.write().await.unwrap();
-    Instrument::set_standing(&mut write, id, Standing::Retired, "lens cracked")
+    Instrument::set_status(&mut write, id, Status::Retired, "lens cracked")
         .await
         .unwrap();
     write.commit().await.unwrap();

@@ -3,10 +3,10 @@
 use axum::http::StatusCode;
 use chrono::Duration;
 use tubewright::library::entries::{EntryKind, NewEntry};
-use tubewright::library::findings::{AsksFor, Finding, FindingWhat};
 use tubewright::library::instruments::{Design, Instrument, Particulars};
-use tubewright::library::loans::HandOut;
+use tubewright::library::loans::Lend;
 use tubewright::library::people::Role;
+use tubewright::library::problems::{AsksFor, Problem, ProblemWhat};
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::{InstrumentId, Moment, PersonId};
 
@@ -52,8 +52,8 @@ pub async fn tested(house: &House, instrument: InstrumentId, by: PersonId, coma:
 
 pub async fn found(house: &House, instrument: InstrumentId, by: PersonId, words: &str) {
     let mut write = house.library.write().await.unwrap();
-    Finding {
-        what: FindingWhat::MovingPart,
+    Problem {
+        what: ProblemWhat::MovingPart,
         asks_for: AsksFor::TheBench,
         words: words.to_owned(),
     }
@@ -72,9 +72,9 @@ pub async fn add(house: &House, by: PersonId, p: Particulars) -> InstrumentId {
     id
 }
 
-pub async fn hand_out(house: &House, instrument: InstrumentId, to: PersonId, by: PersonId) {
+pub async fn lend(house: &House, instrument: InstrumentId, to: PersonId, by: PersonId) {
     let mut write = house.library.write().await.unwrap();
-    HandOut {
+    Lend {
         instrument,
         borrower: to,
         at: days_ago(3),
@@ -130,7 +130,7 @@ async fn an_empty_shelf_and_a_shelf_with_nothing_due_say_so() {
     assert_eq!(json["instruments"], 1);
 }
 
-/// N203: a finding, 3. S1: coma at twice its limit, 2. A1 and B1: never tested,
+/// N203: a problem, 3. S1: coma at twice its limit, 2. A1 and B1: never tested,
 /// 1.5 each, so by tag.
 async fn club() -> (House, PersonId) {
     let house = House::empty().await;
@@ -180,7 +180,7 @@ async fn where_it_is_names_no_borrower() {
         let mut conn = house.library.read().await.unwrap();
         Instrument::by_tag(&mut conn, "S1").await.unwrap().id
     };
-    hand_out(&house, s1, member, by).await;
+    lend(&house, s1, member, by).await;
     let mut client = house.signed_in(by).await;
     for path in ["/due", "/due.csv", "/due.json"] {
         let page = client.get(path).await;
@@ -272,10 +272,10 @@ async fn retired_instruments_are_never_due() {
     let (house, by) = club().await;
     let mut write = house.library.write().await.unwrap();
     let n203 = Instrument::by_tag(&mut write, "N203").await.unwrap();
-    Instrument::set_standing(
+    Instrument::set_status(
         &mut write,
         n203.id,
-        tubewright::library::instruments::Standing::Retired,
+        tubewright::library::instruments::Status::Retired,
         "worn out",
     )
     .await

@@ -174,7 +174,7 @@ async fn no_field_of_any_form_breaks_the_house_or_becomes_markup() {
         "/instruments/S203",
         "/instruments/S203/logbook",
         "/people",
-        "/trail",
+        "/audit-log",
         "/due",
         "/loans",
     ] {

@@ -1,7 +1,7 @@
 use axum::http::StatusCode;
 use chrono::Utc;
 use tubewright::library::entries::{Entry, EntryKind};
-use tubewright::library::instruments::{Instrument, Standing};
+use tubewright::library::instruments::{Instrument, Status};
 use tubewright::library::people::Role;
 use tubewright::library::{InstrumentId, adjusters, kit};
 use tubewright::web::access::Access;
@@ -73,11 +73,11 @@ async fn volunteers_edit_and_only_coordinators_retire() {
             StatusCode::SEE_OTHER,
             "retire",
         );
-        let retired = now(&house, id).await.standing == Standing::Retired;
+        let retired = now(&house, id).await.status == Status::Retired;
         assert_eq!(retired, Access::Coordinator.allows(role), "{role:?}");
         if !retired {
             let mut write = house.library.write().await.unwrap();
-            Instrument::set_standing(&mut write, id, Standing::Retired, "x")
+            Instrument::set_status(&mut write, id, Status::Retired, "x")
                 .await
                 .unwrap();
             write.commit().await.unwrap();
@@ -99,7 +99,7 @@ async fn volunteers_edit_and_only_coordinators_retire() {
             StatusCode::SEE_OTHER,
             "back",
         );
-        let on_shelf = now(&house, id).await.standing == Standing::Shelf;
+        let on_shelf = now(&house, id).await.status == Status::Shelf;
         assert_eq!(on_shelf, Access::Coordinator.allows(role), "{role:?}");
     }
 }
@@ -210,7 +210,7 @@ async fn an_edit_outlives_a_new_tag_and_a_move_to_the_bench() {
     let id = house.instrument("SC203", by).await;
     let mine = second.get("/instruments/SC203/edit").await;
     let mut write = house.library.write().await.unwrap();
-    Instrument::set_standing(&mut write, id, Standing::Bench, "x")
+    Instrument::set_status(&mut write, id, Status::Bench, "x")
         .await
         .unwrap();
     write.commit().await.unwrap();
@@ -241,7 +241,7 @@ async fn retiring_needs_a_reason_and_the_instrument_at_home() {
         .await;
     assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
     let mut write = house.library.write().await.unwrap();
-    tubewright::library::loans::HandOut {
+    tubewright::library::loans::Lend {
         instrument: id,
         borrower: member,
         at: Utc::now(),
@@ -262,12 +262,12 @@ async fn retiring_needs_a_reason_and_the_instrument_at_home() {
     assert!(page.words().contains("Take it back first"));
     let page = client.get("/instruments/SC203/retire").await;
     assert!(page.words().contains("Out on loan"));
-    assert_eq!(now(&house, id).await.standing, Standing::Shelf);
+    assert_eq!(now(&house, id).await.status, Status::Shelf);
     assert!(
         !log(&house, id)
             .await
             .iter()
-            .any(|(kind, _)| *kind == EntryKind::Standing)
+            .any(|(kind, _)| *kind == EntryKind::Status)
     );
     let page = client.get("/instruments/SC203/reinstate").await;
     assert_eq!(page.status, StatusCode::CONFLICT);
@@ -292,10 +292,10 @@ async fn retiring_and_putting_back_are_in_the_logbook() {
         notes,
         [
             (
-                EntryKind::Standing,
+                EntryKind::Status,
                 "Put back on the shelf: New corrector".to_owned()
             ),
-            (EntryKind::Standing, "Retired: Corrector cracked".to_owned()),
+            (EntryKind::Status, "Retired: Corrector cracked".to_owned()),
         ]
     );
 }

@@ -1,11 +1,11 @@
 use axum::http::{StatusCode, header};
 use chrono::Utc;
-use tubewright::library::instruments::Standing;
+use tubewright::library::instruments::Status;
 use tubewright::library::people::Role;
 use tubewright::library::{loans, waits};
 
 use crate::common::{House, days_ago};
-use crate::desk::{instrument, lend, loan, look, rows, shown, stand, status};
+use crate::context::{instrument, lend, loan, look, rows, shown, stand, status};
 
 fn in_days(days: i64) -> String {
     (Utc::now().date_naive() + chrono::Duration::days(days))
@@ -38,8 +38,8 @@ async fn each_role_reaches_its_own_routes_and_no_others() {
     let for_the_desk = [
         ("GET", "/loans".to_owned()),
         ("GET", "/loans.csv".to_owned()),
-        ("GET", "/instruments/S279/hand-out".to_owned()),
-        ("POST", "/instruments/S279/hand-out".to_owned()),
+        ("GET", "/instruments/S279/lend".to_owned()),
+        ("POST", "/instruments/S279/lend".to_owned()),
         ("POST", format!("/loans/{open}/until")),
         ("GET", "/instruments/S203/waiting".to_owned()),
         ("POST", format!("/instruments/S279/waiting/{wait}/remove")),
@@ -82,7 +82,7 @@ async fn each_role_reaches_its_own_routes_and_no_others() {
 }
 
 #[tokio::test]
-async fn handing_out_writes_loan_kit_and_logbook_and_closes_the_borrowers_wait() {
+async fn lending_out_writes_loan_kit_and_logbook_and_closes_the_borrowers_wait() {
     let house = House::empty().await;
     let (by, mut client) = house.someone(Role::Volunteer).await;
     let id = house.instrument("S203", by).await;
@@ -100,7 +100,7 @@ async fn handing_out_writes_loan_kit_and_logbook_and_closes_the_borrowers_wait()
     .await
     .unwrap();
     write.commit().await.unwrap();
-    let page = client.get("/instruments/S203/hand-out").await;
+    let page = client.get("/instruments/S203/lend").await;
     assert_eq!(
         page.select("select[name=borrower] optgroup:first-of-type option"),
         ["Ines Vale, for Moon and planets"]
@@ -116,7 +116,7 @@ async fn handing_out_writes_loan_kit_and_logbook_and_closes_the_borrowers_wait()
     let limit = page.select("textarea[name=limit_stated]").remove(0);
     let page = client
         .post(
-            "/instruments/S203/hand-out",
+            "/instruments/S203/lend",
             &[
                 ("borrower", &borrower.to_string()),
                 ("due_on", &in_days(21)),
@@ -143,8 +143,8 @@ async fn handing_out_writes_loan_kit_and_logbook_and_closes_the_borrowers_wait()
             .is_empty()
     );
     drop(conn);
-    let page = client.get(&format!("{location}/slip")).await;
-    assert_eq!(page.select(".slip-kit li"), ["finder", "diagonal"]);
+    let page = client.get(&format!("{location}/sheet")).await;
+    assert_eq!(page.select(".loan-sheet-kit li"), ["finder", "diagonal"]);
     assert!(page.words().contains(&limit));
     // At check-in only what went along is asked for.
     let page = client.get("/check-in/S203").await;
@@ -173,10 +173,10 @@ async fn an_instrument_is_not_lent_twice() {
         ("override_reason", "I want to"),
     ];
     for client in [&mut client, &mut coordinator] {
-        let page = client.get("/instruments/S203/hand-out").await;
+        let page = client.get("/instruments/S203/lend").await;
         assert!(page.words().contains("It is out on loan."));
         assert!(page.attributes("select[name=borrower]", "id").is_empty());
-        let page = client.post("/instruments/S203/hand-out", &fields).await;
+        let page = client.post("/instruments/S203/lend", &fields).await;
         assert_eq!(page.status, StatusCode::CONFLICT);
         assert!(page.words().contains("out on loan already"));
     }
@@ -185,7 +185,7 @@ async fn an_instrument_is_not_lent_twice() {
 
 #[tokio::test]
 async fn what_is_held_or_at_the_bench_goes_out_only_by_a_coordinator_with_a_reason_that_is_kept() {
-    for standing in [Standing::Held, Standing::Bench] {
+    for standing in [Status::Held, Status::Bench] {
         let house = House::empty().await;
         let (by, mut volunteer) = house.someone(Role::Volunteer).await;
         let (_, mut coordinator) = house.someone(Role::Coordinator).await;
@@ -207,24 +207,24 @@ async fn what_is_held_or_at_the_bench_goes_out_only_by_a_coordinator_with_a_reas
         }
         let before = rows(&house).await;
         // A volunteer never sees the override, and giving a reason by hand does not help.
-        let page = volunteer.get("/instruments/S203/hand-out").await;
+        let page = volunteer.get("/instruments/S203/lend").await;
         assert!(page.select("textarea[name=override_reason]").is_empty());
         let fields = with_reason("the member begged");
         let page = volunteer
-            .post("/instruments/S203/hand-out", &borrowed(&fields))
+            .post("/instruments/S203/lend", &borrowed(&fields))
             .await;
         assert_eq!(page.status, StatusCode::CONFLICT, "{standing}");
         // A coordinator without a reason is asked for it.
         let fields = with_reason("  ");
         let page = coordinator
-            .post("/instruments/S203/hand-out", &borrowed(&fields))
+            .post("/instruments/S203/lend", &borrowed(&fields))
             .await;
         assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
         assert!(page.select("#f-override_reason-error")[0].contains("please fill this in"));
         assert_eq!(rows(&house).await, before);
         let fields = with_reason("Public evening, wide fields only");
         coordinator
-            .post("/instruments/S203/hand-out", &borrowed(&fields))
+            .post("/instruments/S203/lend", &borrowed(&fields))
             .await
             .location();
         let page = volunteer.get("/instruments/S203/logbook").await;
@@ -234,12 +234,12 @@ async fn what_is_held_or_at_the_bench_goes_out_only_by_a_coordinator_with_a_reas
             page.words()
         );
         // It is still held when it comes back.
-        assert_eq!(instrument(&house, "S203").await.standing, standing);
+        assert_eq!(instrument(&house, "S203").await.status, standing);
     }
 }
 
 #[tokio::test]
-async fn a_hand_out_with_something_wrong_keeps_what_was_typed_and_changes_nothing() {
+async fn a_lend_with_something_wrong_keeps_what_was_typed_and_changes_nothing() {
     let house = House::empty().await;
     let (by, mut client) = house.someone(Role::Volunteer).await;
     house.instrument("S203", by).await;
@@ -247,7 +247,7 @@ async fn a_hand_out_with_something_wrong_keeps_what_was_typed_and_changes_nothin
     let before = rows(&house).await;
     let page = client
         .post(
-            "/instruments/S203/hand-out",
+            "/instruments/S203/lend",
             &[
                 ("borrower", &to),
                 ("due_on", &in_days(-1)),
@@ -270,7 +270,7 @@ async fn a_hand_out_with_something_wrong_keeps_what_was_typed_and_changes_nothin
     for due in [in_days(400), "tomorrow".to_owned(), String::new()] {
         let page = client
             .post(
-                "/instruments/S203/hand-out",
+                "/instruments/S203/lend",
                 &[
                     ("borrower", "nobody"),
                     ("due_on", &due),
@@ -286,7 +286,7 @@ async fn a_hand_out_with_something_wrong_keeps_what_was_typed_and_changes_nothin
 }
 
 #[tokio::test]
-async fn a_hand_out_sent_twice_makes_one_loan() {
+async fn a_lend_sent_twice_makes_one_loan() {
     let house = House::empty().await;
     let (by, mut client) = house.someone(Role::Volunteer).await;
     house.instrument("S203", by).await;
@@ -298,7 +298,7 @@ async fn a_hand_out_sent_twice_makes_one_loan() {
         ("kit_none", "yes"),
         ("limit_stated", "none known"),
     ];
-    let path = "/instruments/S203/hand-out";
+    let path = "/instruments/S203/lend";
     let first = client
         .post_once(path, "mark", &fields)
         .await
@@ -321,7 +321,7 @@ async fn people_can_be_narrowed_down_without_a_script() {
     house.instrument("S203", by).await;
     house.person("Ines Vale", Role::Member).await;
     house.person("Otto Reed", Role::Member).await;
-    let page = client.get("/instruments/S203/hand-out?who=vale").await;
+    let page = client.get("/instruments/S203/lend?who=vale").await;
     assert_eq!(
         page.select("select[name=borrower] option"),
         ["Choose a person", "Ines Vale, ines.vale@club.example"]
@@ -340,8 +340,8 @@ async fn past_loans_are_seen_by_their_borrower_and_coordinators_only() {
     let id = house.instrument("S203", by).await;
     let lent = lend(&house, id, borrower, by, days_ago(20)).await;
     let path = format!("/loans/{lent}");
-    let slip = format!("/loans/{lent}/slip");
-    for path in [&path, &slip] {
+    let loan_sheet = format!("/loans/{lent}/sheet");
+    for path in [&path, &loan_sheet] {
         assert_eq!(status(&mut member, "GET", path).await, StatusCode::OK);
         assert_eq!(status(&mut volunteer, "GET", path).await, StatusCode::OK);
         assert_eq!(status(&mut coordinator, "GET", path).await, StatusCode::OK);
@@ -355,11 +355,11 @@ async fn past_loans_are_seen_by_their_borrower_and_coordinators_only() {
         StatusCode::FORBIDDEN
     );
     let mut write = house.library.write().await.unwrap();
-    loans::take_back(&mut write, lent, &[], days_ago(2), by)
+    loans::return_loan(&mut write, lent, &[], days_ago(2), by)
         .await
         .unwrap();
     write.commit().await.unwrap();
-    for path in [&path, &slip] {
+    for path in [&path, &loan_sheet] {
         assert_eq!(status(&mut member, "GET", path).await, StatusCode::OK);
         assert_eq!(
             status(&mut volunteer, "GET", path).await,
@@ -461,7 +461,7 @@ async fn overdue_loans_come_first_are_said_and_can_be_listed_alone_and_saved() {
     );
     let text = page.text();
     let lines: Vec<&str> = text.split("\r\n").collect();
-    assert!(lines[0].starts_with("tag,instrument,borrower,handed out,"));
+    assert!(lines[0].starts_with("tag,instrument,borrower,lent,"));
     assert!(
         lines[1].starts_with("B2,") && lines[1].contains(",16,"),
         "{text}"
@@ -498,7 +498,7 @@ async fn the_day_a_loan_is_due_can_be_moved_while_it_is_out() {
     let page = client.get(&format!("/loans/{lent}")).await;
     assert!(page.select(".log li")[0].contains("Loan now until"));
     let mut write = house.library.write().await.unwrap();
-    loans::take_back(&mut write, lent, &[], Utc::now(), by)
+    loans::return_loan(&mut write, lent, &[], Utc::now(), by)
         .await
         .unwrap();
     write.commit().await.unwrap();
@@ -574,7 +574,7 @@ async fn nobody_asks_for_what_they_have_or_what_is_retired() {
     let id = house.instrument("S203", by).await;
     let gone = house.instrument("S1", by).await;
     lend(&house, id, borrower, by, days_ago(3)).await;
-    stand(&house, gone, Standing::Retired).await;
+    stand(&house, gone, Status::Retired).await;
     let before = rows(&house).await;
     for (tag, words) in [("S203", "at home already"), ("S1", "retired")] {
         let path = format!("/instruments/{tag}/ask");

@@ -2,10 +2,10 @@ use axum::http::StatusCode;
 use chrono::{Duration, Utc};
 use tubewright::library::journeys::JourneyKind;
 use tubewright::library::people::Role;
-use tubewright::library::{findings, journeys, logbook, star_tests};
+use tubewright::library::{journeys, logbook, problems, star_tests};
 
 use crate::common::{House, days_ago};
-use crate::desk::{lend, look, rows, shown, status};
+use crate::context::{lend, look, rows, shown, status};
 
 fn day(days_ago: i64) -> String {
     (Utc::now() - Duration::days(days_ago))
@@ -85,7 +85,7 @@ async fn a_journey_of_a_past_day_is_added_and_corrected_and_the_old_words_stay()
     let correct = format!("{change}/correct");
     client.post(&correct, &fields).await.location();
     let mut conn = house.library.read().await.unwrap();
-    let told = journeys::standing(&mut conn, Some(id)).await.unwrap();
+    let told = journeys::current(&mut conn, Some(id)).await.unwrap();
     assert_eq!(told.len(), 1);
     assert_eq!(told[0].journey.distance_km, Some(84.0));
     assert_eq!(
@@ -115,11 +115,11 @@ async fn striking_out_needs_a_reason_and_leaves_the_entry_readable() {
     let id = house.instrument("S203", by).await;
     client
         .post(
-            "/instruments/S203/logbook/new/finding",
+            "/instruments/S203/logbook/new/problem",
             &[
-                ("finding_what", "dew-or-mould"),
-                ("finding_asks_for", "the-bench"),
-                ("finding_words", "Spots on the plate"),
+                ("problem_what", "dew-or-mould"),
+                ("problem_asks_for", "the-bench"),
+                ("problem_words", "Spots on the plate"),
             ],
         )
         .await
@@ -137,7 +137,7 @@ async fn striking_out_needs_a_reason_and_leaves_the_entry_readable() {
         .location();
     let mut conn = house.library.read().await.unwrap();
     assert!(
-        findings::standing(&mut conn, Some(id))
+        problems::current(&mut conn, Some(id))
             .await
             .unwrap()
             .is_empty()
@@ -164,11 +164,11 @@ async fn a_star_test_is_struck_out_but_not_reworded_and_the_houses_own_entries_s
     let mut conn = house.library.read().await.unwrap();
     let lines = logbook::of(&mut conn, id).await.unwrap();
     drop(conn);
-    let (hand_out, test) = (lines[0].entry.id, lines[1].entry.id);
+    let (lend, test) = (lines[0].entry.id, lines[1].entry.id);
     let before = rows(&house).await;
     for path in [
-        format!("/instruments/S203/logbook/{hand_out}/strike"),
-        format!("/instruments/S203/logbook/{hand_out}/correct"),
+        format!("/instruments/S203/logbook/{lend}/strike"),
+        format!("/instruments/S203/logbook/{lend}/correct"),
         format!("/instruments/S203/logbook/{test}/correct"),
     ] {
         let page = client
@@ -190,7 +190,7 @@ async fn a_star_test_is_struck_out_but_not_reworded_and_the_houses_own_entries_s
         .location();
     let mut conn = house.library.read().await.unwrap();
     assert!(
-        star_tests::standing(&mut conn, Some(id))
+        star_tests::current(&mut conn, Some(id))
             .await
             .unwrap()
             .is_empty()
@@ -243,7 +243,7 @@ async fn what_cannot_be_is_not_written() {
             vec![("journey_kind", "car"), ("happened_on", tomorrow.as_str())],
             "happened_on",
         ),
-        ("finding", vec![], "finding_what"),
+        ("problem", vec![], "problem_what"),
         ("note", vec![("note", "   ")], "note"),
     ] {
         let path = format!("/instruments/S203/logbook/new/{kind}");
@@ -259,7 +259,7 @@ async fn what_cannot_be_is_not_written() {
             "{kind}"
         );
     }
-    for kind in ["star-test", "work", "hand-out", "nonsense"] {
+    for kind in ["star-test", "work", "lend", "nonsense"] {
         let page = client
             .post(
                 &format!("/instruments/S203/logbook/new/{kind}"),

@@ -1,13 +1,19 @@
 //! The server's routes against a real SQLite file, in process.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod audit_log;
 mod bench;
 mod check_in;
 mod clock;
+mod collimation_frames;
+mod collimation_lists;
+mod collimation_stages;
+mod collimation_undo;
+mod collimations;
 mod commands;
 mod common;
 mod condition;
-mod desk;
+mod context;
 mod due;
 mod due_ahead;
 mod hostile;
@@ -23,13 +29,7 @@ mod roles;
 mod second_factor;
 mod shelf;
 mod sign_in;
-mod sitting_back;
-mod sitting_frames;
-mod sitting_lists;
-mod sitting_stages;
-mod sittings;
 mod star_test;
-mod trail;
 mod two_at_once;
 mod who_may_what;
 mod work_nights;

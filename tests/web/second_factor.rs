@@ -2,7 +2,7 @@ use axum::http::StatusCode;
 use chrono::Duration;
 use tubewright::library::people::{self, Role};
 use tubewright::library::second_factor::{self, STEP_S, Secret, State};
-use tubewright::library::{PersonId, trail};
+use tubewright::library::{PersonId, audit_log};
 use tubewright::web::passwords;
 
 use crate::common::{Client, House, Page};
@@ -120,7 +120,7 @@ async fn with_a_second_factor_the_password_alone_opens_nothing() {
     assert_eq!(again.status, StatusCode::UNPROCESSABLE_ENTITY);
 
     let mut conn = house.library.read().await.unwrap();
-    let rows = trail::list(&mut conn, None, None, 20).await.unwrap();
+    let rows = audit_log::list(&mut conn, None, None, 20).await.unwrap();
     let words: Vec<&str> = rows.iter().map(|r| r.words.as_str()).collect();
     assert!(
         words.contains(&"Signed in with a second factor."),

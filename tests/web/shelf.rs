@@ -1,7 +1,7 @@
 use axum::http::{StatusCode, header};
-use tubewright::library::findings::{AsksFor, Finding, FindingWhat};
-use tubewright::library::instruments::{Design, Instrument, Particulars, Standing};
+use tubewright::library::instruments::{Design, Instrument, Particulars, Status};
 use tubewright::library::people::Role;
+use tubewright::library::problems::{AsksFor, Problem, ProblemWhat};
 use tubewright::library::{InstrumentId, PersonId};
 
 use crate::common::{House, days_ago, particulars};
@@ -15,9 +15,9 @@ async fn add(house: &House, by: PersonId, p: Particulars) -> InstrumentId {
     id
 }
 
-async fn stand(house: &House, id: InstrumentId, standing: Standing) {
+async fn stand(house: &House, id: InstrumentId, standing: Status) {
     let mut write = house.library.write().await.unwrap();
-    Instrument::set_standing(&mut write, id, standing, "worn out")
+    Instrument::set_status(&mut write, id, standing, "worn out")
         .await
         .unwrap();
     write.commit().await.unwrap();
@@ -42,7 +42,7 @@ async fn a_shelf(house: &House) -> PersonId {
         .await;
     }
     let gone = add(house, by, particulars("OLD1")).await;
-    stand(house, gone, Standing::Retired).await;
+    stand(house, gone, Status::Retired).await;
     by
 }
 
@@ -77,7 +77,7 @@ async fn everyone_sees_the_shelf_in_the_order_of_its_tags() {
             page.select(".lede"),
             ["3 instruments: 3 on the shelf, 0 on loan."]
         );
-        assert_eq!(page.select(".tally li")[3], "3 Not known");
+        assert_eq!(page.select(".tally li")[3], "3 Not checked");
         assert!(
             page.attributes("option[value='retired']", "value")
                 .is_empty()
@@ -95,9 +95,9 @@ async fn filters_and_sorting_work_together_and_on_the_saved_lists() {
         ("place=Loft", vec!["N76"]),
         ("q=newt+203", vec!["N203"]),
         ("q=NEWTONIAN", vec!["N76", "N203"]),
-        ("reading=in-line", vec![]),
+        ("condition=ready", vec![]),
         (
-            "reading=not-known&state=on-shelf&place=Hut",
+            "condition=not-checked&state=on-shelf&place=Hut",
             vec!["N203", "SC203"],
         ),
         ("sort=aperture", vec!["N203", "SC203", "N76"]),
@@ -113,7 +113,7 @@ async fn filters_and_sorting_work_together_and_on_the_saved_lists() {
         assert_eq!(found, tags, "{query}");
     }
     // A word that is none is said to be none, not answered with an empty list.
-    for query in ["design=no-such-design", "state=lost", "reading=fine"] {
+    for query in ["design=no-such-design", "state=lost", "condition=fine"] {
         for path in ["/shelf", "/shelf.json", "/shelf.csv"] {
             let page = visitor.get(&format!("{path}?{query}")).await;
             assert_eq!(page.status, StatusCode::BAD_REQUEST, "{path}?{query}");
@@ -200,7 +200,7 @@ async fn the_csv_reads_back_and_holds_no_formula() {
     assert_eq!(cell("place"), "Hut, \"back\"\nrack");
     assert_eq!(cell("aperture_mm"), "203");
     assert_eq!(cell("focal_ratio"), "10");
-    assert_eq!(cell("reading"), "not known");
+    assert_eq!(cell("condition"), "not checked");
 }
 
 #[tokio::test]
@@ -224,13 +224,13 @@ async fn the_finder_offers_the_nearest_tags_first() {
 }
 
 #[tokio::test]
-async fn a_finding_for_the_bench_shows_on_the_shelf() {
+async fn a_problem_for_the_bench_shows_on_the_shelf() {
     let house = House::empty().await;
     let (by, _) = house.someone(Role::Coordinator).await;
     let id = add(&house, by, particulars("SC203")).await;
     let mut write = house.library.write().await.unwrap();
-    Finding {
-        what: FindingWhat::MovingPart,
+    Problem {
+        what: ProblemWhat::MovingPart,
         asks_for: AsksFor::TheBench,
         words: "Focuser slips".to_owned(),
     }
@@ -238,7 +238,7 @@ async fn a_finding_for_the_bench_shows_on_the_shelf() {
         &mut write,
         tubewright::library::entries::NewEntry {
             instrument: id,
-            kind: tubewright::library::entries::EntryKind::Finding,
+            kind: tubewright::library::entries::EntryKind::Problem,
             happened_at: days_ago(2),
             recorded_at: days_ago(2),
             by,
@@ -249,7 +249,7 @@ async fn a_finding_for_the_bench_shows_on_the_shelf() {
     .await
     .unwrap();
     write.commit().await.unwrap();
-    let page = house.visitor().get("/shelf?reading=bench-first").await;
+    let page = house.visitor().get("/shelf?condition=needs-bench").await;
     assert_eq!(page.select(".row-tag"), ["SC203"]);
     assert!(page.select(".row-read")[0].contains("Focuser slips"));
 }

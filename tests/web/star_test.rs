@@ -39,7 +39,7 @@ async fn ended(client: &mut Client, path: &str) -> Page {
 
 async fn tests_of(house: &House, id: InstrumentId) -> usize {
     let mut conn = house.library.read().await.unwrap();
-    star_tests::standing(&mut conn, Some(id))
+    star_tests::current(&mut conn, Some(id))
         .await
         .unwrap()
         .len()
@@ -216,7 +216,7 @@ async fn a_look_by_eye_is_logged_on_its_own() {
         answer.words()
     );
     let mut conn = house.library.read().await.unwrap();
-    let tests = star_tests::standing(&mut conn, Some(instrument))
+    let tests = star_tests::current(&mut conn, Some(instrument))
         .await
         .unwrap();
     assert_eq!(tests.len(), 1);
@@ -276,7 +276,7 @@ async fn frames_of_another_night_are_dated_so() {
     let path = page.location().to_owned();
     ended(&mut client, &path).await;
     let mut conn = house.library.read().await.unwrap();
-    let tests = star_tests::standing(&mut conn, Some(instrument))
+    let tests = star_tests::current(&mut conn, Some(instrument))
         .await
         .unwrap();
     assert_eq!(tests[0].happened_at.date_naive().to_string(), "2025-03-04");

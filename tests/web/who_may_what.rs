@@ -4,7 +4,7 @@
 use axum::body::Body;
 use axum::http::{Method, Request, StatusCode, header};
 use chrono::{Duration, Utc};
-use tubewright::library::loans::HandOut;
+use tubewright::library::loans::Lend;
 use tubewright::library::people::Role;
 use tubewright::library::waits::{self, WantsItFor};
 use tubewright::library::{LoanId, PersonId, WaitId, kit};
@@ -39,7 +39,7 @@ async fn scene() -> Scene {
     let now = Utc::now();
     let mut write = house.library.write().await.unwrap();
     let kit = kit::of(&mut write, instrument).await.unwrap();
-    let loan = HandOut {
+    let loan = Lend {
         instrument,
         borrower: member,
         at: now,
@@ -267,7 +267,7 @@ async fn a_member_reaches_nothing_of_another_member() {
     let (_, mut other) = scene.house.someone(Role::Member).await;
     for path in [
         format!("/loans/{}", scene.loan),
-        format!("/loans/{}/slip", scene.loan),
+        format!("/loans/{}/sheet", scene.loan),
     ] {
         assert_eq!(
             other.get(&path).await.status,

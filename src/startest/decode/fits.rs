@@ -6,7 +6,7 @@ use super::bytes::Stream;
 use super::header::{BLOCK, Header, short, wrong};
 use super::hints::{Hints, fits_datetime};
 use super::{DecodeError, Format, Limits, colour, frame_name};
-use crate::startest::frame::Frame;
+use crate::frame::Frame;
 
 /// Extensions that go with a picture and are not one.
 const NOT_PICTURES: [&str; 9] = [

@@ -139,7 +139,7 @@ impl std::fmt::Display for Format {
 /// [`DecodeError::is_frame_only`], else it is at its end.
 ///
 /// ```
-/// use tubewright::startest::decode::{FrameReader, Limits};
+/// use startest::decode::{FrameReader, Limits};
 /// # let mut fits = String::new();
 /// # for card in ["SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 2", "NAXIS1  = 2", "NAXIS2  = 1", "END"] {
 /// #     fits += &format!("{card:<80}");
@@ -149,7 +149,7 @@ impl std::fmt::Display for Format {
 /// let frames: Vec<_> = FrameReader::from_bytes("star.fits", file, &Limits::default())?
 ///     .collect::<Result<_, _>>()?;
 /// assert_eq!(frames[0].data, [7.0, 9.0]);
-/// # Ok::<(), tubewright::startest::decode::DecodeError>(())
+/// # Ok::<(), startest::decode::DecodeError>(())
 /// ```
 pub struct FrameReader {
     format: Format,

@@ -9,7 +9,7 @@ use image::{ColorType, ImageDecoder, ImageError};
 
 use super::bytes::Input;
 use super::{DecodeError, Format, Limits, colour};
-use crate::startest::frame::Frame;
+use crate::frame::Frame;
 
 /// What a decoder may allocate beside the picture itself.
 const WORKING_BYTES: u64 = 16 << 20;

@@ -9,7 +9,7 @@ use tiff::{ColorType, TiffError};
 use super::bytes::Input;
 use super::raster::guarded;
 use super::{DecodeError, Format, Limits, colour, frame_name};
-use crate::startest::frame::Frame;
+use crate::frame::Frame;
 
 /// The pages of one TIFF file, in their order.
 pub(super) struct TiffFrames {

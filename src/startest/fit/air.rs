@@ -21,11 +21,9 @@ use super::{
     solve::{BLUR, FLUX, OWN, dot},
     stage, told,
 };
-use crate::{
-    optics::{seeing, zernike},
-    startest::frame::Stamp,
-};
+use crate::frame::Stamp;
 use nalgebra::DMatrix;
+use optics::{seeing, zernike};
 use std::f64::consts::TAU;
 
 /// Higher modes followed: radial orders 5 and 7, all that change sign with half a turn.

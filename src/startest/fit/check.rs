@@ -1,7 +1,7 @@
 //! What cannot be fitted is refused before any work.
 
 use super::{FitError, Start, stage};
-use crate::startest::frame::{Setup, Stamp};
+use crate::frame::{Setup, Stamp};
 
 pub(super) fn setup(s: &Setup) -> Result<(), FitError> {
     let bad = |what: &str| Err(FitError::Input(what.to_owned()));

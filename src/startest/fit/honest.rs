@@ -10,8 +10,8 @@
 //! there. For white noise this is the textbook answer scaled by chi2.
 
 use super::solve::{Problem, Solution, dot};
-use crate::optics::fourier::{Scratch, Square, fast_size, signed};
 use nalgebra::DMatrix;
+use optics::fourier::{Scratch, Square, fast_size, signed};
 use rustfft::num_complex::Complex32;
 
 /// The inverse of the normal matrix; a parameter without any influence (a blur

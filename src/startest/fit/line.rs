@@ -1,9 +1,7 @@
 //! One wavelength of the model: the pupil on the grid that belongs to it.
 
-use crate::{
-    optics::{pupil::Pupil, zernike},
-    startest::frame::Setup,
-};
+use crate::frame::Setup;
+use optics::{pupil::Pupil, zernike};
 use rustfft::num_complex::Complex32;
 use std::f64::consts::TAU;
 

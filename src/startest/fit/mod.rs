@@ -43,10 +43,8 @@ mod vanes;
 pub use result::{AirShare, Decentre, FitResult, PictureFit, SideFound};
 pub use run::Work;
 
-use crate::{
-    optics::wavefront::Wavefront,
-    startest::frame::{Setup, Side, Stamp},
-};
+use crate::frame::{Setup, Side, Stamp};
+use optics::wavefront::Wavefront;
 
 /// A geometric first estimate of the donut in a stamp.
 #[derive(Debug, Clone, Copy, PartialEq)]

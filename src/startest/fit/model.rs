@@ -17,14 +17,12 @@
 //! how an odd number of transpositions leaves them.
 
 use super::line::{Line, spectrum};
-use crate::{
-    optics::{
-        REFERENCE_NM,
-        fourier::{Scratch, Square, fast_size, signed},
-        pupil::Pupil,
-        seeing,
-    },
-    startest::frame::Setup,
+use crate::frame::Setup;
+use optics::{
+    REFERENCE_NM,
+    fourier::{Scratch, Square, fast_size, signed},
+    pupil::Pupil,
+    seeing,
 };
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
@@ -479,7 +477,7 @@ struct Bin {
 mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used)]
     use super::*;
-    use crate::startest::frame::Side;
+    use crate::frame::Side;
 
     const SIZE: usize = 40;
 

@@ -6,14 +6,12 @@ use super::{
     solve::{A4, BLUR, FLUX, OWN, SKY, X, Y, dot, plane},
     told,
 };
-use crate::{
-    optics::{
-        ARCSEC_PER_RAD,
-        wavefront::{self, Wavefront},
-    },
-    startest::frame::{Setup, Side, Stamp, Vanes},
-};
+use crate::frame::{Setup, Side, Stamp, Vanes};
 use nalgebra::DMatrix;
+use optics::{
+    ARCSEC_PER_RAD,
+    wavefront::{self, Wavefront},
+};
 
 /// How closely our model and an independent library's agree, RMS waves per
 /// coefficient (tests/frames, calm air, noise-free): no sigma is below it.

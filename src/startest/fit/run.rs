@@ -13,10 +13,8 @@ use super::{
     solve::{Limits, OWN, Problem, SKY, Solution},
     stage::{self, Kind, Window},
 };
-use crate::{
-    optics::{pupil::Pupil, wavefront},
-    startest::frame::{Setup, Side, Stamp, Vanes},
-};
+use crate::frame::{Setup, Side, Stamp, Vanes};
+use optics::{pupil::Pupil, wavefront};
 use std::ops::Range;
 
 /// A stamp, its start and its side of focus.

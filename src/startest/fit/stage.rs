@@ -12,10 +12,8 @@ use super::{
     model::{Fineness, Model, State},
     solve::{A4, BLUR, FLUX, OWN, Picture, SKY, STRETCH, X, Y},
 };
-use crate::{
-    optics::{REFERENCE_NM, pupil::Pupil, wavefront},
-    startest::frame::{Setup, Side, Stamp},
-};
+use crate::frame::{Setup, Side, Stamp};
+use optics::{REFERENCE_NM, pupil::Pupil, wavefront};
 
 /// See [`tractable`].
 pub(super) const MOST_WAVES: f64 = 30.0;

@@ -2,13 +2,13 @@
 
 use super::writing::{air_of, fit_report, rings_of, set_report};
 use super::{FieldComa, Look, Options, Outcome, together};
-use crate::optics::wavefront::{annular_from_noll_coma, w020_from_a4};
-use crate::startest::fit::{self, FitError, FitResult};
-use crate::startest::frame::Setup;
-use crate::startest::judge::{reason, said};
-use crate::startest::notes;
-use crate::startest::report::{Agreement, Field, FrameCount, Reason, Report, Wavefront};
-use crate::startest::scatter::{self, component_sigma};
+use crate::fit::{self, FitError, FitResult};
+use crate::frame::Setup;
+use crate::judge::{reason, said};
+use crate::notes;
+use crate::report::{Agreement, Field, FrameCount, Reason, Report, Wavefront};
+use crate::scatter::{self, component_sigma};
+use optics::wavefront::{annular_from_noll_coma, w020_from_a4};
 
 /// The coma to be reported and its errors, however it was had.
 pub(super) struct Answer {

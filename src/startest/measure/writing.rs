@@ -2,15 +2,15 @@
 
 use super::answer::{Answer, FIT};
 use super::{Look, Options};
-use crate::optics::{ARCSEC_PER_RAD, seeing};
-use crate::startest::find::quantile;
-use crate::startest::fit::FitResult;
-use crate::startest::frame::{Setup, Side};
-use crate::startest::panels;
-use crate::startest::report::{
+use crate::find::quantile;
+use crate::fit::FitResult;
+use crate::frame::{Setup, Side};
+use crate::panels;
+use crate::report::{
     Air, Fit, FittedPicture, Rings, SetReport, ShadowDecentre, Term, VanesSeen, Wavefront,
 };
-use crate::startest::scatter::component_sigma;
+use crate::scatter::component_sigma;
+use optics::{ARCSEC_PER_RAD, seeing};
 
 pub(super) fn rings_of(l: &Look, wave: &Wavefront) -> Rings {
     let (g, stack) = (&l.geometry, &l.stack);

@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use super::chain::{Act, Chain};
-use super::fit::{Learned, learn};
+use super::fit::{Learnt, learn};
 use super::follow::Follower;
 use super::special::normal_tail;
 use super::state::{WILD_SPREAD_WAVES, wild};
@@ -54,7 +54,7 @@ pub fn back_test(chains: &[Chain], limits: &[f64]) -> Vec<Said> {
             days[(lesson + 1) * days.len() / LESSONS]
         };
         let learned = if lesson == 0 {
-            Learned::nothing()
+            Learnt::nothing()
         } else {
             let so_far: Vec<Chain> = chains.iter().map(|c| c.until(from)).collect();
             learn(&so_far)
@@ -73,7 +73,7 @@ fn foretell(
     number: usize,
     chain: &Chain,
     limit: f64,
-    learned: &Learned,
+    learned: &Learnt,
     from: f64,
     until: f64,
 ) -> Vec<Said> {

@@ -1,13 +1,13 @@
 //! From the logbook in order to the model's chain.
 
 use super::chain::{Cause, Chain, Entry, Look, What};
-use crate::library::Moment;
-use crate::library::instruments::Design;
-use crate::library::journeys::{Journey, JourneyKind};
-use crate::library::star_tests::{Method, StarTest};
-use crate::library::works::WorkWhat;
-use crate::upkeep::exposure;
-use crate::upkeep::history::History;
+use crate::exposure;
+use crate::history::History;
+use library::Moment;
+use library::instruments::Design;
+use library::journeys::{Journey, JourneyKind};
+use library::star_tests::{Method, StarTest};
+use library::works::WorkWhat;
 
 /// Days since the beginning of 1970, UTC.
 pub fn day_of(moment: Moment) -> f64 {
@@ -62,7 +62,7 @@ pub fn chain_of(history: &History) -> Option<Chain> {
         day: day_of(at.moment),
         what,
     }));
-    entries.extend(unreported().map(|l| untold(l.handed_out_at)));
+    entries.extend(unreported().map(|l| untold(l.lent_at)));
     let share = exposure::share(history.design);
     Some(Chain::new(pool_of(history.design), share, &entries))
 }

@@ -4,11 +4,11 @@
 use serde::Serialize;
 
 use super::chain::{Act, CAUSES, Cause, Chain, Fresh, Look, Units};
-use super::fit::Learned;
+use super::fit::Learnt;
 use super::follow::{Follower, Theory};
 use super::mixture::Mixture;
 use super::params::{Params, fresh_index};
-use crate::optics::eye;
+use optics::eye;
 
 /// Which instrument, and under which limit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -121,7 +121,7 @@ const COMING_LOOK_SIGMA: f64 = 0.010;
 const PARTS_SHOWN: usize = 6;
 
 /// Works it out. Entries after today are left out.
-pub fn outlook(chain: &Chain, learned: &Learned, asked: &Asked) -> Outlook {
+pub fn outlook(chain: &Chain, learned: &Learnt, asked: &Asked) -> Outlook {
     let steps = chain.steps.partition_point(|s| s.day <= asked.today);
     let params = learned.params_apart(chain.pool, chain.share, chain.fingerprint());
     let follower = Follower::through(chain, &params, &learned.beliefs, steps);
@@ -164,7 +164,7 @@ pub fn outlook(chain: &Chain, learned: &Learned, asked: &Asked) -> Outlook {
 /// Gauss and Hermite). None for any other.
 fn unseen(
     chain: &Chain,
-    learned: &Learned,
+    learned: &Learnt,
     asked: &Asked,
     params: &Params,
     steps: usize,
@@ -291,7 +291,7 @@ fn pushes(follower: &Follower, since: &Units) -> Vec<Push> {
 }
 
 /// Theories the logbook has made probable, with what speaks for them.
-fn flags(chain: &Chain, follower: &Follower, learned: &Learned) -> Vec<Flag> {
+fn flags(chain: &Chain, follower: &Follower, learned: &Learnt) -> Vec<Flag> {
     let told = follower.theories();
     let Some((theory, chance)) = told
         .into_iter()

@@ -8,11 +8,11 @@ use rand::seq::IndexedRandom;
 use rand::{Rng, SeedableRng};
 use tubewright::library::designs;
 use tubewright::library::entries::{EntryKind, NewEntry};
-use tubewright::library::findings::{AsksFor, Finding, FindingWhat};
 use tubewright::library::instruments::{Design, Instrument, Particulars};
 use tubewright::library::journeys::{Journey, JourneyKind};
-use tubewright::library::loans::{HandOut, take_back};
+use tubewright::library::loans::{Lend, return_loan};
 use tubewright::library::people::{self, NewPerson, Person, Role};
+use tubewright::library::problems::{AsksFor, Problem, ProblemWhat};
 use tubewright::library::sessions::{self, Token};
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::waits::WantsItFor;
@@ -113,7 +113,7 @@ pub async fn make(folder: &Path, size: Size, seed: u64) {
             let step = Duration::minutes(3650 * 24 * 60 / loans as i64);
             let out = begun + step * i32::try_from(loan).unwrap() + Duration::minutes(7);
             let by = *volunteers.choose(&mut random).unwrap();
-            let lend = HandOut {
+            let lend = Lend {
                 instrument: tube.id,
                 borrower: *members.choose(&mut random).unwrap(),
                 at: out,
@@ -128,7 +128,7 @@ pub async fn make(folder: &Path, size: Size, seed: u64) {
             let back = out + step / 2;
             let is_out = loan + 1 == loans && place.is_multiple_of(3);
             if !is_out {
-                take_back(conn, id, &tube.kit, back, by).await.unwrap();
+                return_loan(conn, id, &tube.kit, back, by).await.unwrap();
             }
             owed += per_loan;
             while owed >= 1.0 {
@@ -208,7 +208,7 @@ async fn tube(
 }
 
 /// One thing that happens between two loans: mostly a journey, every third
-/// time a star test, now and then a finding, work or a note.
+/// time a star test, now and then a problem, work or a note.
 async fn happen(conn: &mut Conn, tube: &mut Tube, mut entry: NewEntry, random: &mut StdRng) {
     let mut step = |scale: f64| -> f64 {
         // The sum of three even draws: near enough to a bell for a walk.
@@ -249,12 +249,12 @@ async fn happen(conn: &mut Conn, tube: &mut Tube, mut entry: NewEntry, random: &
             test.log(conn, entry).await.unwrap();
         }
         9 => {
-            let finding = Finding {
-                what: FindingWhat::MovingPart,
+            let problem = Problem {
+                what: ProblemWhat::MovingPart,
                 asks_for: AsksFor::ALook,
                 words: "The focuser is stiff when cold.".to_owned(),
             };
-            finding.log(conn, entry).await.unwrap();
+            problem.log(conn, entry).await.unwrap();
         }
         10 => {
             tube.coma = [moved[0], moved[1]];

@@ -94,18 +94,14 @@ pub fn pages(tag: &str) -> Vec<(&'static str, Who, String)> {
         ("due ahead", Who::Volunteer, "/due/ahead".to_owned()),
         ("loans", Who::Volunteer, "/loans".to_owned()),
         ("check-in", Who::Volunteer, format!("/check-in/{tag}")),
-        (
-            "hand out",
-            Who::Volunteer,
-            format!("/instruments/{tag}/hand-out"),
-        ),
+        ("lend", Who::Volunteer, format!("/instruments/{tag}/lend")),
         (
             "logbook",
             Who::Volunteer,
             format!("/instruments/{tag}/logbook"),
         ),
         ("people", Who::Coordinator, "/people".to_owned()),
-        ("trail", Who::Coordinator, "/trail".to_owned()),
+        ("audit_log", Who::Coordinator, "/audit-log".to_owned()),
         ("record", Who::Coordinator, "/due/record".to_owned()),
     ]
 }

@@ -20,7 +20,7 @@ use tubewright::library::instruments::Instrument;
 use tubewright::library::logbook;
 use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::sessions::{self, Token};
-use tubewright::library::{Library, copy_of, trail};
+use tubewright::library::{Library, audit_log, copy_of};
 
 /// How hard to try.
 #[derive(Debug, Clone, Copy)]
@@ -50,7 +50,7 @@ pub struct Tally {
     pub twice: usize,
     /// Writes of which a part was there and a part not.
     pub halves: usize,
-    /// Databases that SQLite found unsound, or trails that broke.
+    /// Databases that SQLite found unsound, or audit_logs that broke.
     pub unsound: usize,
 }
 
@@ -130,7 +130,7 @@ async fn standing(folder: &Path) -> (std::collections::HashMap<String, usize>, u
     let sound = copy_of(&library, &copy).await.is_ok();
     let _ = std::fs::remove_file(&copy);
     let mut conn = library.read().await.unwrap();
-    let chain = trail::check(&mut conn).await.unwrap();
+    let chain = audit_log::check(&mut conn).await.unwrap();
     let id = Instrument::by_tag(&mut conn, "N150").await.unwrap().id;
     let mut notes = std::collections::HashMap::new();
     let mut journeys = 0;

@@ -258,7 +258,7 @@ impl FileInstrument {
         for l in &self.loans {
             logbook.loans.push(LoanSpan {
                 instrument_id,
-                handed_out_at: moment(l.from),
+                lent_at: moment(l.from),
                 returned_at: l.until.map(moment),
             });
         }

@@ -6,7 +6,7 @@ use serde::Serialize;
 use tubewright::upkeep::assess;
 use tubewright::upkeep::drift::back_test::{Class, Verdict, back_test, calibration, verdict};
 use tubewright::upkeep::drift::chain::{Cause, Chain};
-use tubewright::upkeep::drift::fit::{Learned, learn};
+use tubewright::upkeep::drift::fit::{Learnt, learn};
 use tubewright::upkeep::drift::from_history::{chain_of, day_of};
 use tubewright::upkeep::drift::outlook::{Asked, outlook};
 use tubewright::upkeep::history::History;
@@ -139,7 +139,7 @@ fn study_knowing(kind: &str, seed: Option<u64>, file: &FleetFile, truth: Truth) 
     }
 }
 
-fn pulls(learned: &Learned, truth: &dyn Fn(usize) -> Option<[f64; 10]>) -> Vec<f64> {
+fn pulls(learned: &Learnt, truth: &dyn Fn(usize) -> Option<[f64; 10]>) -> Vec<f64> {
     let mut pulls = Vec::new();
     for (pool, fit) in learned.pools.iter().enumerate() {
         let (Some(fit), Some(rates)) = (fit, truth(pool)) else {

@@ -1,13 +1,11 @@
 //! A blur with a direction, and focal ratio and camera other than they were told.
 
 use super::{Run, Stage, Work};
-use crate::startest::{
-    fit::{
-        solve::{BLUR, OWN},
-        told,
-    },
-    frame::Setup,
+use crate::fit::{
+    solve::{BLUR, OWN},
+    told,
 };
+use crate::frame::Setup;
 
 /// Focal ratio and camera are looked for when freeing them promises to take away this
 /// share of chi2.

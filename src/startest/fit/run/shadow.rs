@@ -5,7 +5,7 @@
 //! place; how well one picture knows it stands in the sigmas (see `told`).
 
 use super::{Run, Stage, Work};
-use crate::startest::fit::{
+use crate::fit::{
     honest,
     solve::{FLUX, dot},
     told,

@@ -2,16 +2,14 @@
 
 use super::{Run, Stage, Work};
 use crate::{
-    optics::wavefront,
-    startest::{
-        fit::{
-            solve::{FLUX, dot},
-            stage::{self, Kind},
-            vanes,
-        },
-        frame::{Setup, Side, Vanes},
+    fit::{
+        solve::{FLUX, dot},
+        stage::{self, Kind},
+        vanes,
     },
+    frame::{Setup, Side, Vanes},
 };
+use optics::wavefront;
 
 /// Vanes that were not told are taken when they explain this share of chi2.
 const SPOKES_TAKE: f64 = 0.1;

@@ -1,7 +1,7 @@
 //! From a model's picture to counts, and what each parameter does to them.
 
 use super::{A4, BLUR, FLUX, Problem, SKY, STRETCH, X, Y};
-use crate::startest::fit::model::Slopes;
+use crate::fit::model::Slopes;
 
 impl Problem {
     /// Sets flux and sky of picture `k` by linear least squares.
@@ -149,12 +149,12 @@ fn counted(v: f32, level: f32, bend: f32) -> f32 {
 }
 
 /// -1/2 to 1/2 across a stamp.
-pub(in crate::startest::fit) fn plane(i: usize, size: usize) -> f64 {
+pub(in crate::fit) fn plane(i: usize, size: usize) -> f64 {
     (i as f64 + 0.5) / size as f64 - 0.5
 }
 
 /// Dot product in blocks: single precision inside, double between.
-pub(in crate::startest::fit) fn dot(a: &[f32], b: &[f32]) -> f64 {
+pub(in crate::fit) fn dot(a: &[f32], b: &[f32]) -> f64 {
     a.chunks(512)
         .zip(b.chunks(512))
         .map(|(a, b)| {

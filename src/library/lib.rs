@@ -1,0 +1,296 @@
+//! The nouns and their tables.
+//!
+//! Each noun keeps its type, its rules and its queries in one file. SQL stands
+//! in this wing only and is checked when the crate is compiled (see
+//! DEVELOPERS.md). Reads take any connection; a write takes the connection of
+//! a [`Write`] transaction, and several writes of one request share it.
+
+#![forbid(unsafe_code)]
+
+#[macro_use]
+mod words;
+
+pub mod adjusters;
+pub mod attempts;
+pub mod audit_log;
+pub mod club;
+mod collimation_end;
+mod collimation_lists;
+pub mod collimation_replay;
+pub mod collimations;
+mod copies;
+pub mod demo;
+pub mod designs;
+pub mod entries;
+pub mod forms;
+pub mod instruments;
+pub mod journeys;
+pub mod kit;
+pub mod limits;
+pub mod loans;
+pub mod logbook;
+mod look;
+pub mod marks;
+pub mod people;
+pub mod photos;
+pub mod problems;
+pub mod second_factor;
+pub mod sessions;
+pub mod star_tests;
+pub mod telling;
+pub mod waits;
+pub mod work_nights;
+pub mod works;
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use chrono::{DateTime, Utc};
+use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
+use sqlx::{Connection, SqlitePool};
+
+pub use audit_log::hex;
+pub use copies::{Checked, check_copy, copy_of};
+pub use words::UnknownWord;
+
+/// An instant, UTC.
+pub type Moment = DateTime<Utc>;
+/// The connection a query runs on.
+pub type Conn = sqlx::SqliteConnection;
+/// A write transaction: it holds the only writer until committed or dropped.
+pub type Write = sqlx::Transaction<'static, sqlx::Sqlite>;
+
+/// Why the library did not do as asked.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// Nothing of that name or id.
+    #[error("there is no such {0}")]
+    NotFound(&'static str),
+    /// The rules of the house forbid it; the text says which and what to do.
+    #[error("{0}")]
+    Refused(String),
+    /// The data folder could not be used.
+    #[error(
+        "the data folder {path} cannot be used: {said}. It must belong to the user that runs this, on a disk that can be written"
+    )]
+    Folder {
+        /// The folder.
+        path: PathBuf,
+        /// What the system said; not called source, which would be printed twice.
+        said: std::io::Error,
+    },
+    /// The database said no.
+    #[error(transparent)]
+    Database(#[from] sqlx::Error),
+    /// The database's layout could not be brought up to date.
+    #[error("the database's layout: {0}")]
+    Migration(#[from] sqlx::migrate::MigrateError),
+}
+
+/// Shorthand.
+pub type Result<T, E = Error> = std::result::Result<T, E>;
+
+/// The club's data: one folder with one SQLite database in it.
+///
+/// One writer and several readers: with write-ahead logging readers never wait
+/// for the writer, and `synchronous = FULL` puts every acknowledged write on
+/// the disk before it is acknowledged.
+#[derive(Debug, Clone)]
+pub struct Library {
+    folder: PathBuf,
+    readers: SqlitePool,
+    writer: SqlitePool,
+}
+
+/// The database's name in the data folder.
+pub const DATABASE_FILE: &str = "tubewright.db";
+
+/// What a server holds locked while it serves the folder. Empty.
+const SERVED_FILE: &str = "served";
+
+/// SQLite's extended result code (sqlite.org/rescode.html), whose low byte is the
+/// primary one; 0 where the error is not the database's.
+pub fn result_code(error: &sqlx::Error) -> u32 {
+    let code = error.as_database_error().and_then(|e| e.code());
+    code.and_then(|c| c.parse().ok()).unwrap_or(0)
+}
+
+/// The refusal, where it is that another program has the database for itself.
+fn held(folder: &Path, error: &sqlx::Error) -> Option<Error> {
+    // SQLITE_BUSY and SQLITE_LOCKED.
+    matches!(result_code(error) & 0xff, 5 | 6).then(|| {
+        Error::Refused(format!(
+            "The data in {} cannot be used: another program has held it for more than ten seconds, a backup by other means, say. Let that end, or stop it, and try again.",
+            folder.display()
+        ))
+    })
+}
+
+/// The same, or else the error itself.
+fn held_or(folder: &Path, error: sqlx::Error) -> Error {
+    held(folder, &error).unwrap_or_else(|| error.into())
+}
+
+/// The migrations carried inside the binary.
+pub static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("../../migrations");
+
+impl Library {
+    /// Opens the data folder, making it and its database when missing, and
+    /// brings the database's layout up to date.
+    pub async fn open(folder: &Path) -> Result<Self> {
+        let unusable = |said| Error::Folder {
+            path: folder.to_owned(),
+            said,
+        };
+        std::fs::create_dir_all(folder).map_err(unusable)?;
+        // SQLite would only say that it cannot open the file.
+        tempfile::tempfile_in(folder).map_err(unusable)?;
+        let options = SqliteConnectOptions::new()
+            .filename(folder.join(DATABASE_FILE))
+            .create_if_missing(true)
+            .journal_mode(SqliteJournalMode::Wal)
+            .synchronous(SqliteSynchronous::Full)
+            .foreign_keys(true)
+            .busy_timeout(Duration::from_secs(10))
+            // Lists run to hundreds of rows: fewer changes of thread, and most of a
+            // large club's pages stay in memory (KiB of cache for each connection).
+            .row_buffer_size(500)
+            .pragma("cache_size", "-8000");
+        let writer = SqlitePoolOptions::new()
+            .max_connections(1)
+            .idle_timeout(None)
+            .max_lifetime(None)
+            // Where a commit failed, on a full disk say, SQLite has rolled back by
+            // itself and the connection still counts a transaction: it would
+            // refuse every later one. A fresh connection takes its place.
+            .after_release(|conn, _| {
+                Box::pin(async move {
+                    conn.ping().await?;
+                    Ok(!conn.is_in_transaction())
+                })
+            })
+            .connect_with(options.clone())
+            .await
+            .map_err(|error| held_or(folder, error))?;
+        MIGRATIONS.run(&writer).await.map_err(|error| match error {
+            sqlx::migrate::MigrateError::VersionMissing(_)
+            | sqlx::migrate::MigrateError::VersionTooNew(..) => Error::Refused(format!(
+                "{} was written by a newer version of this tool. Use that version, or restore a backup that is older.",
+                folder.join(DATABASE_FILE).display()
+            )),
+            sqlx::migrate::MigrateError::Execute(error) => held_or(folder, error),
+            other => other.into(),
+        })?;
+        let readers = SqlitePoolOptions::new()
+            // Two cores can hardly read for more at a time.
+            .max_connections(8)
+            .idle_timeout(None)
+            .max_lifetime(None)
+            .connect_with(options.read_only(true).create_if_missing(false))
+            .await?;
+        Ok(Self {
+            folder: folder.to_owned(),
+            readers,
+            writer,
+        })
+    }
+
+    /// Takes the folder for the one server it may have; the place is given up when
+    /// what comes back is dropped, or its process ends in whatever way. Commands
+    /// beside a server need no such place.
+    ///
+    /// # Errors
+    /// [`Error::Refused`] while another server has it.
+    pub fn serve_alone(&self) -> Result<std::fs::File> {
+        let unusable = |said| Error::Folder {
+            path: self.folder.clone(),
+            said,
+        };
+        let place = std::fs::File::create(self.folder.join(SERVED_FILE)).map_err(unusable)?;
+        match place.try_lock() {
+            Ok(()) => Ok(place),
+            Err(std::fs::TryLockError::WouldBlock) => Err(Error::Refused(format!(
+                "a tubewright is already serving {}. Stop that one first, or name another folder.",
+                self.folder.display()
+            ))),
+            // Some disks of other machines know no locks.
+            Err(std::fs::TryLockError::Error(error))
+                if error.kind() == std::io::ErrorKind::Unsupported =>
+            {
+                Ok(place)
+            }
+            Err(std::fs::TryLockError::Error(error)) => Err(unusable(error)),
+        }
+    }
+
+    /// The data folder.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// A connection for reading.
+    pub async fn read(&self) -> Result<sqlx::pool::PoolConnection<sqlx::Sqlite>> {
+        Ok(self.readers.acquire().await?)
+    }
+
+    /// Begins the one write transaction there can be at a time.
+    pub async fn write(&self) -> Result<Write> {
+        Ok(self.writer.begin_with("BEGIN IMMEDIATE").await?)
+    }
+
+    /// Closes all connections, folding the write-ahead log into the database.
+    pub async fn close(&self) {
+        self.readers.close().await;
+        self.writer.close().await;
+    }
+}
+
+/// When the latest entry was written down; `None` where there is none.
+pub async fn last_written(conn: &mut Conn) -> Result<Option<Moment>> {
+    Ok(
+        sqlx::query_scalar!(r#"SELECT MAX(recorded_at) AS "at?: Moment" FROM entries"#)
+            .fetch_one(conn)
+            .await?,
+    )
+}
+
+id!(
+    /// A person.
+    PersonId
+);
+id!(
+    /// An instrument.
+    InstrumentId
+);
+id!(
+    /// A logbook entry.
+    EntryId
+);
+id!(
+    /// A loan.
+    LoanId
+);
+id!(
+    /// A kit part.
+    KitPartId
+);
+id!(
+    /// A try at measuring frames.
+    AttemptId
+);
+id!(
+    /// A place on the waiting list.
+    WaitId
+);
+id!(
+    /// A photo.
+    PhotoId
+);
+id!(
+    /// A collimation session at the bench.
+    CollimationId
+);
+id!(
+    /// A work night.
+    WorkNightId
+);

@@ -1,0 +1,136 @@
+//! Problems: something wrong that a person reported.
+
+use super::entries::{EntryKind, NewEntry};
+use super::{Conn, EntryId, InstrumentId, Moment, Result};
+
+words! {
+    /// What is wrong.
+    pub enum ProblemWhat {
+        /// Dust, prints, smears.
+        OpticsDirty = "optics-dirty", "optics dirty";
+        /// Dew stains, mould.
+        DewOrMould = "dew-or-mould", "dew or mould";
+        /// Scratched, chipped, coating gone.
+        OpticsDamaged = "optics-damaged", "optics damaged";
+        /// Images look wrong.
+        AlignmentSuspect = "alignment-suspect", "alignment suspect";
+        /// Focuser, hinge, mount or cap binds or slips.
+        MovingPart = "moving-part", "moving part";
+        /// Something did not come back.
+        PartMissing = "part-missing", "part missing";
+        /// Battery, cable, heater, motor.
+        Electrical = "electrical", "electrical";
+        /// Case, strap, bag.
+        CaseOrStrap = "case-or-strap", "case or strap";
+        /// Anything else.
+        Other = "other", "something else";
+    }
+}
+
+words! {
+    /// What a problem asks for.
+    pub enum AsksFor {
+        /// Known, can be lived with.
+        Nothing = "nothing", "nothing, just so you know";
+        /// Someone should look at the next chance.
+        ALook = "a-look", "a look when there is time";
+        /// Not to be lent before the bench has had it.
+        TheBench = "the-bench", "the bench before the next loan";
+    }
+}
+
+/// Something wrong.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Problem {
+    /// What.
+    pub what: ProblemWhat,
+    /// What it asks for.
+    pub asks_for: AsksFor,
+    /// In the reporter's words.
+    pub words: String,
+}
+
+/// A problem as it stands.
+#[derive(Debug, Clone)]
+pub struct LoggedProblem {
+    /// Its entry.
+    pub entry_id: EntryId,
+    /// Whose logbook.
+    pub instrument_id: InstrumentId,
+    /// When.
+    pub happened_at: Moment,
+    /// The problem.
+    pub problem: Problem,
+    /// Whether standing work has settled it.
+    pub settled: bool,
+}
+
+impl Problem {
+    /// Writes the details under an entry already written.
+    pub async fn write(&self, conn: &mut Conn, entry: EntryId) -> Result<()> {
+        sqlx::query!(
+            "INSERT INTO problems (entry_id, what, asks_for, words) VALUES (?, ?, ?, ?)",
+            entry,
+            self.what,
+            self.asks_for,
+            self.words
+        )
+        .execute(conn)
+        .await?;
+        Ok(())
+    }
+
+    /// Writes entry and details; `entry.kind` is set here.
+    pub async fn log(&self, conn: &mut Conn, mut entry: NewEntry) -> Result<EntryId> {
+        entry.kind = EntryKind::Problem;
+        let id = entry.write(conn).await?;
+        self.write(conn, id).await?;
+        Ok(id)
+    }
+}
+
+/// Every standing problem of one instrument, or of all, oldest first.
+///
+/// A settlement follows the corrections of the problem it settles: what was
+/// settled stays settled when its wording is corrected.
+pub async fn current(
+    conn: &mut Conn,
+    instrument: Option<InstrumentId>,
+) -> Result<Vec<LoggedProblem>> {
+    let rows = sqlx::query!(
+        r#"WITH RECURSIVE settled (id) AS (
+               SELECT s.problem_entry_id
+               FROM instruments i CROSS JOIN entries o ON o.instrument_id = i.id AND o.kind = 'problem'
+                    CROSS JOIN work_settles s ON s.problem_entry_id = o.id
+                    JOIN current_entries w ON w.id = s.work_entry_id
+               WHERE ?1 IS NULL OR i.id = ?1
+               UNION
+               SELECT c.id FROM entries c JOIN settled ON c.supersedes = settled.id
+           )
+           SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
+                  e.happened_at AS "happened_at: Moment", f.what AS "what: ProblemWhat",
+                  f.asks_for AS "asks_for: AsksFor", f.words,
+                  e.id IN (SELECT id FROM settled) AS "settled!: bool"
+           FROM instruments i CROSS JOIN current_entries e ON e.instrument_id = i.id AND e.kind = 'problem'
+                JOIN problems f ON f.entry_id = e.id
+           WHERE ?1 IS NULL OR i.id = ?1
+           ORDER BY e.happened_at, e.recorded_at, e.id"#,
+        instrument
+    )
+    .fetch_all(conn)
+    .await?;
+    Ok(rows
+        .into_iter()
+        .map(|r| LoggedProblem {
+            entry_id: r.entry_id,
+            instrument_id: r.instrument_id,
+            happened_at: r.happened_at,
+            problem: Problem {
+                what: r.what,
+                asks_for: r.asks_for,
+                words: r.words,
+            },
+            settled: r.settled,
+        })
+        .collect())
+}

@@ -1,0 +1,28 @@
+//! From logbook to what is due: limits, exposure, the condition of an
+//! instrument, and why it needs the bench.
+//!
+//! The rules here are plain: set limits, explained in words. They take a
+//! [`history::History`] (what the logbook says, in order) and
+//! [`limits::Limits`] (what the club has set) and know nothing of tables or
+//! pages. [`shelf`] reads the logbooks of the whole shelf; [`due_list`] is what
+//! page, file and command line all show.
+
+#![forbid(unsafe_code)]
+
+pub mod drift;
+pub mod due_list;
+pub mod exposure;
+pub mod figures;
+mod foreseer;
+pub mod foresight;
+pub mod history;
+pub mod limits;
+pub mod preview;
+pub mod recall;
+pub mod record;
+pub mod rules;
+pub mod shelf;
+pub mod threads;
+
+pub use rules::{Assessment, Condition, Due, DueCode, DueReason, LastTest, assess};
+pub use shelf::{Fleet, ShelfRow, shelf, shelf_recalled, shelf_row};
