@@ -111,7 +111,7 @@ impl House {
     /// A browser signed in as this person.
     pub async fn signed_in(&self, person: PersonId) -> Client {
         let mut write = self.library.write().await.unwrap();
-        let token = sessions::start(&mut write, person, Utc::now())
+        let token = sessions::start(&mut write, person, self.app.clock.now())
             .await
             .unwrap();
         write.commit().await.unwrap();
