@@ -461,6 +461,8 @@ async fn there_is_one_account_of_each_role_and_its_phrase_opens_it() {
             .await
             .unwrap();
         let right = passwords::Passwords::default()
+            .place("here", false)
+            .unwrap()
             .check(account.phrase.clone(), stored)
             .await
             .unwrap();
