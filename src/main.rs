@@ -38,7 +38,7 @@ enum Command {
     /// Log what was done at the bench
     Work(commands::desk::WorkArgs),
     /// Put an instrument on the shelf, hold it for the bench, or take it there
-    Stand(commands::desk::StandArgs),
+    Move(commands::desk::MoveArgs),
     /// Add people from the command line
     #[command(subcommand)]
     People(commands::people::PeopleCommand),
@@ -63,7 +63,7 @@ fn main() -> ExitCode {
         Command::Problem(args) => commands::desk::problem(args),
         Command::StarTest(args) => commands::desk::star_test(args),
         Command::Work(args) => commands::desk::work(args),
-        Command::Stand(args) => commands::desk::stand(args),
+        Command::Move(args) => commands::desk::move_to(args),
         Command::People(command) => commands::people::run(command),
         Command::Backup(args) => commands::backup::backup(args),
         Command::Restore(args) => commands::backup::restore(args),

@@ -451,7 +451,7 @@ async fn there_is_one_account_of_each_role_and_its_phrase_opens_it() {
     let demo = made().await;
     let mut conn = demo.library.read().await.unwrap();
     for account in accounts {
-        assert_eq!(passwords::fault(&account.phrase, &account.email), None);
+        assert_eq!(passwords::fault(&account.phrase, &[&account.email]), None);
         let person = Person::by_email(&mut conn, &account.email)
             .await
             .unwrap()
@@ -461,6 +461,8 @@ async fn there_is_one_account_of_each_role_and_its_phrase_opens_it() {
             .await
             .unwrap();
         let right = passwords::Passwords::default()
+            .place("here", false)
+            .unwrap()
             .check(account.phrase.clone(), stored)
             .await
             .unwrap();

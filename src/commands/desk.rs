@@ -129,9 +129,9 @@ pub struct WorkArgs {
     signed: Signed,
 }
 
-/// Arguments of `stand`.
+/// Arguments of `move`.
 #[derive(Debug, clap::Args)]
-pub struct StandArgs {
+pub struct MoveArgs {
     /// The instrument's tag
     tag: String,
     /// shelf, held or bench
@@ -419,7 +419,7 @@ pub fn work(args: WorkArgs) -> ExitCode {
 }
 
 /// Puts an instrument on the shelf, among those held, or at the bench.
-pub fn stand(args: StandArgs) -> ExitCode {
+pub fn move_to(args: MoveArgs) -> ExitCode {
     block_on(told(async move {
         if args.at == Status::Retired {
             return Err(Error::Refused(
@@ -436,7 +436,7 @@ pub fn stand(args: StandArgs) -> ExitCode {
         }
         works::put(&mut write, &instrument, args.at, reason, by.id, now).await?;
         let said = format!("{} is {}.", instrument.tag, args.at);
-        finish(&library, write, by.id, "stand", &said).await?;
+        finish(&library, write, by.id, "move", &said).await?;
         Ok(said)
     }))
 }

@@ -37,6 +37,26 @@ pub struct ServeArgs {
     /// Where the club reaches the tool, such as https://scopes.example.org; https makes cookies secure
     #[arg(long, value_name = "URL", env = "TUBEWRIGHT_PUBLIC_ADDRESS")]
     public_address: Option<String>,
+    /// A proxy whose X-Forwarded-For is believed: an address or a network, such as 127.0.0.1 or
+    /// 172.18.0.0/16; may be given several times
+    #[arg(
+        long = "trusted-proxy",
+        value_name = "ADDR",
+        env = "TUBEWRIGHT_TRUSTED_PROXY",
+        value_delimiter = ',',
+        value_parser = web::peers::network
+    )]
+    trusted_proxies: Vec<ipnet::IpNet>,
+    /// A token that opens /metrics to other machines, sent as a bearer token; at least 20
+    /// characters. Without it /metrics answers this machine only
+    #[arg(
+        long,
+        value_name = "TOKEN",
+        env = "TUBEWRIGHT_METRICS_TOKEN",
+        hide_env_values = true,
+        value_parser = metrics_token
+    )]
+    metrics_token: Option<String>,
     /// Serve an invented club to try things out on. With --data it is made there once, in an empty
     /// folder, and kept
     #[arg(long, env = "TUBEWRIGHT_DEMO")]
@@ -135,10 +155,16 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
         .clone()
         .unwrap_or_else(|| format!("http://{address}"));
     let base = base.trim_end_matches('/').to_owned();
+    let mut write = library.write().await?;
+    sessions::settle(&mut write, Utc::now()).await?;
+    write.commit().await?;
     if !args.demo {
         first_address(&library, &base).await?;
     }
-    let app = App::new(library.clone(), public.as_deref());
+    let app = App {
+        peers: web::peers::Peers::new(&args.trusted_proxies, args.metrics_token.as_deref()),
+        ..App::new(library.clone(), public.as_deref())
+    };
     tokio::spawn(look_ahead(app.clone()));
     let stop = stop_signal()?;
     let backups = args.backup_into.map(|into| {
@@ -156,6 +182,13 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
     }
     library.close().await;
     Ok(ExitCode::SUCCESS)
+}
+
+fn metrics_token(typed: &str) -> Result<String, String> {
+    if typed.len() < 20 {
+        return Err("give at least 20 characters, drawn at random".to_owned());
+    }
+    Ok(typed.to_owned())
 }
 
 /// Works out what the logbooks foretell, so that the first visitor need not wait

@@ -35,6 +35,13 @@ impl std::fmt::Debug for Token {
     }
 }
 
+impl Place {
+    /// Whether this is the session of this token.
+    pub fn is_of(&self, token: &Token) -> bool {
+        super::hex(&token.hash()[..8]) == self.name
+    }
+}
+
 impl Token {
     /// A new one from the system's random source.
     pub fn fresh() -> Self {
@@ -69,60 +76,108 @@ impl Token {
     }
 }
 
+/// How long after the password was typed a session may do what is grave.
+pub const CONFIRMED: Duration = Duration::minutes(10);
+/// How far a clock may be set back before what is dated ahead of it is set back too.
+const AHEAD: Duration = Duration::minutes(5);
+
 /// Starts a session.
 pub async fn start(conn: &mut Conn, person: PersonId, now: Moment) -> Result<Token> {
+    start_on(conn, person, "", now).await
+}
+
+/// Starts a session on a device of this kind. The password has just been typed.
+pub async fn start_on(
+    conn: &mut Conn,
+    person: PersonId,
+    device: &str,
+    now: Moment,
+) -> Result<Token> {
+    settle(conn, now).await?;
+    let over = now - IDLE;
+    sqlx::query!(
+        "DELETE FROM sessions WHERE expires_at < ? OR last_seen_at < ?",
+        now,
+        over
+    )
+    .execute(&mut *conn)
+    .await?;
     let token = Token::fresh();
     let hash = token.hash();
     let expires = now + LONGEST;
     sqlx::query!(
-        "INSERT INTO sessions (token_hash, person_id, started_at, last_seen_at, expires_at)
-         VALUES (?, ?, ?, ?, ?)",
+        "INSERT INTO sessions (token_hash, person_id, started_at, last_seen_at, expires_at, device, confirmed_at)
+         VALUES (?, ?, ?, ?, ?, ?, ?)",
         hash,
         person,
         now,
         now,
-        expires
+        expires,
+        device,
+        now
     )
     .execute(conn)
     .await?;
     Ok(token)
 }
 
-/// Who holds this token, if the session stands, and when it was last seen.
-pub async fn holder(
-    conn: &mut Conn,
-    token: &Token,
-    now: Moment,
-) -> Result<Option<(Person, Moment)>> {
+/// A session that stands.
+#[derive(Debug)]
+pub struct Holder {
+    /// Whose it is.
+    pub person: Person,
+    /// When it was last noted as used.
+    pub last_seen: Moment,
+    /// When the password was last typed in it.
+    pub confirmed: Option<Moment>,
+}
+
+impl Holder {
+    /// Whether its use should be noted: half an hour has passed, or the clock has
+    /// been set back since.
+    pub fn is_to_be_noted(&self, now: Moment) -> bool {
+        now - self.last_seen > Duration::minutes(30) || self.last_seen - now > AHEAD
+    }
+
+    /// Whether the password was typed so lately that what is grave may be done.
+    pub fn is_confirmed(&self, now: Moment) -> bool {
+        self.confirmed
+            .is_some_and(|at| at <= now + AHEAD && now - at < CONFIRMED)
+    }
+}
+
+/// Who holds this token, if the session stands.
+pub async fn holder(conn: &mut Conn, token: &Token, now: Moment) -> Result<Option<Holder>> {
     let hash = token.hash();
     let oldest = now - IDLE;
     let row = sqlx::query!(
         r#"SELECT p.id AS "id: PersonId", p.name, p.email, p.role AS "role: Role",
-                  p.joined_at AS "joined_at: Moment", s.last_seen_at AS "last_seen_at: Moment"
+                  p.joined_at AS "joined_at: Moment", s.last_seen_at AS "last_seen_at: Moment",
+                  s.confirmed_at AS "confirmed_at: Moment"
            FROM sessions s JOIN people p ON p.id = s.person_id
            WHERE s.token_hash = ? AND s.expires_at > ? AND s.last_seen_at > ? AND p.left_at IS NULL"#,
         hash, now, oldest
     )
     .fetch_optional(conn)
     .await?;
-    Ok(row.map(|r| {
-        (
-            Person {
-                id: r.id,
-                name: r.name,
-                email: r.email,
-                role: r.role,
-                can_sign_in: true,
-                joined_at: r.joined_at,
-                left_at: None,
-            },
-            r.last_seen_at,
-        )
+    Ok(row.map(|r| Holder {
+        person: Person {
+            id: r.id,
+            name: r.name,
+            email: r.email,
+            role: r.role,
+            can_sign_in: true,
+            joined_at: r.joined_at,
+            left_at: None,
+        },
+        last_seen: r.last_seen_at,
+        confirmed: r.confirmed_at,
     }))
 }
 
 /// Notes that a session was used.
 pub async fn seen(conn: &mut Conn, token: &Token, now: Moment) -> Result<()> {
+    settle(conn, now).await?;
     let hash = token.hash();
     sqlx::query!(
         "UPDATE sessions SET last_seen_at = ? WHERE token_hash = ?",
@@ -132,6 +187,137 @@ pub async fn seen(conn: &mut Conn, token: &Token, now: Moment) -> Result<()> {
     .execute(conn)
     .await?;
     Ok(())
+}
+
+/// Notes that the password has just been typed again in this session.
+pub async fn confirm(conn: &mut Conn, token: &Token, now: Moment) -> Result<()> {
+    let hash = token.hash();
+    sqlx::query!(
+        "UPDATE sessions SET confirmed_at = ? WHERE token_hash = ?",
+        now,
+        hash
+    )
+    .execute(conn)
+    .await?;
+    Ok(())
+}
+
+/// Where the clock has been set back, sets back with it what it dated: sessions
+/// and sign-in links then last as long as they would have, and no longer.
+///
+/// A session that was last used in what is now the future is taken as used now,
+/// with its start and its end as far from that as they were.
+pub async fn settle(conn: &mut Conn, now: Moment) -> Result<()> {
+    let ahead = now + AHEAD;
+    let sessions = sqlx::query!(
+        r#"SELECT token_hash, started_at AS "started_at: Moment", last_seen_at AS "last_seen_at: Moment",
+                  expires_at AS "expires_at: Moment"
+           FROM sessions WHERE last_seen_at > ?"#,
+        ahead
+    )
+    .fetch_all(&mut *conn)
+    .await?;
+    for one in sessions {
+        let by = one.last_seen_at - now;
+        let (started, expires) = (one.started_at - by, one.expires_at - by);
+        sqlx::query!(
+            "UPDATE sessions SET started_at = ?, last_seen_at = ?, expires_at = ?, confirmed_at = NULL
+             WHERE token_hash = ?",
+            started,
+            now,
+            expires,
+            one.token_hash
+        )
+        .execute(&mut *conn)
+        .await?;
+    }
+    let links = sqlx::query!(
+        r#"SELECT token_hash, made_at AS "made_at: Moment", expires_at AS "expires_at: Moment"
+           FROM sign_in_links WHERE used_at IS NULL AND made_at > ?"#,
+        ahead
+    )
+    .fetch_all(&mut *conn)
+    .await?;
+    for one in links {
+        let expires = one.expires_at - (one.made_at - now);
+        sqlx::query!(
+            "UPDATE sign_in_links SET made_at = ?, expires_at = ? WHERE token_hash = ?",
+            now,
+            expires,
+            one.token_hash
+        )
+        .execute(&mut *conn)
+        .await?;
+    }
+    Ok(())
+}
+
+/// One place where a person is signed in.
+#[derive(Debug, Clone)]
+pub struct Place {
+    /// A name for it that opens nothing.
+    pub name: String,
+    /// The kind of device, in words; may be "".
+    pub device: String,
+    /// Since when.
+    pub since: Moment,
+    /// When it was last noted as used.
+    pub last_seen: Moment,
+}
+
+/// Where a person is signed in, the latest used first.
+pub async fn places(conn: &mut Conn, person: PersonId, now: Moment) -> Result<Vec<Place>> {
+    let oldest = now - IDLE;
+    Ok(sqlx::query_as!(
+        Place,
+        r#"SELECT lower(hex(substr(token_hash, 1, 8))) AS "name!: String", device,
+                  started_at AS "since: Moment", last_seen_at AS "last_seen: Moment"
+           FROM sessions WHERE person_id = ? AND expires_at > ? AND last_seen_at > ?
+           ORDER BY last_seen_at DESC, token_hash"#,
+        person,
+        now,
+        oldest
+    )
+    .fetch_all(conn)
+    .await?)
+}
+
+/// Ends one of a person's sessions, by its [`Place::name`]; whether there was one.
+pub async fn end_place(conn: &mut Conn, person: PersonId, name: &str) -> Result<bool> {
+    let done = sqlx::query!(
+        "DELETE FROM sessions WHERE person_id = ? AND lower(hex(substr(token_hash, 1, 8))) = ?",
+        person,
+        name
+    )
+    .execute(conn)
+    .await?;
+    Ok(done.rows_affected() > 0)
+}
+
+/// Ends every session of a person but this one, and forgets the browsers known
+/// to them but this one's; how many sessions.
+pub async fn end_others(
+    conn: &mut Conn,
+    person: PersonId,
+    token: &Token,
+    browser: Option<&Token>,
+) -> Result<u64> {
+    let (hash, browser) = (token.hash(), browser.map(Token::hash));
+    sqlx::query!(
+        "DELETE FROM known_browsers WHERE person_id = ?1 AND token_hash IS NOT ?2",
+        person,
+        browser
+    )
+    .execute(&mut *conn)
+    .await?;
+    let done = sqlx::query!(
+        "DELETE FROM sessions WHERE person_id = ? AND token_hash <> ?",
+        person,
+        hash
+    )
+    .execute(conn)
+    .await?;
+    Ok(done.rows_affected())
 }
 
 /// Ends one session.
@@ -228,58 +414,145 @@ pub async fn use_address(conn: &mut Conn, token: &Token, now: Moment) -> Result<
 pub struct Try<'a> {
     /// The address typed.
     pub account: &'a str,
-    /// The network address it came from.
-    pub address: &'a str,
+    /// The network it came from.
+    pub network: &'a str,
     /// The browser's token, where that account has signed in with it before.
     pub browser: Option<&'a Token>,
 }
 
-/// Notes a try at signing in.
-pub async fn note_attempt(
+/// How long failures count.
+pub const MEMORY: Duration = Duration::minutes(15);
+/// Failures of one account before it must wait.
+pub const ACCOUNT_TRIES: i64 = 5;
+/// Failures from one network before it must wait: a whole club may sit behind
+/// one address.
+pub const NETWORK_TRIES: i64 = 100;
+/// How long a network waits then.
+const NETWORK_WAIT: Duration = Duration::seconds(60);
+
+/// How long this try must wait, if at all. A browser that the account knows waits
+/// for its own failures only. Tries dated ahead of the clock, from before it was
+/// set back, do not count.
+pub async fn wait(conn: &mut Conn, tried: Try<'_>, now: Moment) -> Result<Option<Duration>> {
+    let since = now - MEMORY;
+    if tried.browser.is_none()
+        && failures_from(conn, tried.network, since, now).await? >= NETWORK_TRIES
+    {
+        return Ok(Some(NETWORK_WAIT));
+    }
+    let (failures, last) = failures(conn, tried, since, now).await?;
+    let Some(last) = last.filter(|_| failures >= ACCOUNT_TRIES) else {
+        return Ok(None);
+    };
+    let doublings = u32::try_from((failures - ACCOUNT_TRIES).min(8)).unwrap_or(8);
+    let pause = Duration::seconds(4 * 2_i64.pow(doublings)).min(MEMORY);
+    let left = (last + pause - now).min(pause);
+    Ok((left > Duration::zero()).then_some(left))
+}
+
+/// A try that is counted, as failed until [`settle_try`] says otherwise.
+#[derive(Debug, Clone, Copy)]
+pub struct Counted(i64);
+
+/// Counts a try before it is checked, so that tries sent all at once are counted
+/// like those sent one after another; or says how long it must wait. `now` must
+/// be read inside the transaction.
+pub async fn count_try(
     conn: &mut Conn,
     tried: Try<'_>,
-    succeeded: bool,
     now: Moment,
-) -> Result<()> {
+) -> Result<std::result::Result<Counted, Duration>> {
     let old = now - Duration::days(30);
-    sqlx::query!("DELETE FROM sign_in_attempts WHERE at < ?", old)
-        .execute(&mut *conn)
-        .await?;
-    let browser = tried.browser.map(Token::hash);
     sqlx::query!(
-        "INSERT INTO sign_in_attempts (account, address, at, succeeded, browser) VALUES (?, ?, ?, ?, ?)",
+        "DELETE FROM sign_in_attempts WHERE at < ? OR at > ?",
+        old,
+        now
+    )
+    .execute(&mut *conn)
+    .await?;
+    if let Some(wait) = wait(conn, tried, now).await? {
+        return Ok(Err(wait));
+    }
+    let browser = tried.browser.map(Token::hash);
+    let id = sqlx::query_scalar!(
+        r#"INSERT INTO sign_in_attempts (account, address, at, succeeded, browser)
+           VALUES (?, ?, ?, 0, ?) RETURNING id AS "id!: i64""#,
         tried.account,
-        tried.address,
+        tried.network,
         now,
-        succeeded,
         browser
     )
-    .execute(conn)
+    .fetch_one(conn)
     .await?;
+    Ok(Ok(Counted(id)))
+}
+
+/// How a counted try ended, where it did not fail.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ended {
+    /// The person is in: failures before it no longer count.
+    In,
+    /// It was right, but opened nothing by itself: as if it had not been.
+    Half,
+}
+
+/// Says of a counted try that it did not fail.
+pub async fn settle_try(conn: &mut Conn, counted: Counted, ended: Ended) -> Result<()> {
+    match ended {
+        Ended::In => {
+            sqlx::query!(
+                "UPDATE sign_in_attempts SET succeeded = 1 WHERE id = ?",
+                counted.0
+            )
+            .execute(conn)
+            .await?
+        }
+        Ended::Half => {
+            sqlx::query!("DELETE FROM sign_in_attempts WHERE id = ?", counted.0)
+                .execute(conn)
+                .await?
+        }
+    };
     Ok(())
 }
 
 /// Failed tries since the given instant and since the last success, by
 /// account, with the time of the last one. Those of a browser that the account
 /// knows are counted by themselves, so that nobody elsewhere can make it wait.
-pub async fn failures(
+async fn failures(
     conn: &mut Conn,
     tried: Try<'_>,
     since: Moment,
+    now: Moment,
 ) -> Result<(i64, Option<Moment>)> {
     let browser = tried.browser.map(Token::hash);
+    // By the order in which they were counted: two may bear one instant.
     let row = sqlx::query!(
         r#"SELECT COUNT(*) AS "n: i64", MAX(at) AS "last: Moment" FROM sign_in_attempts
-           WHERE account = ?1 AND at > ?2 AND succeeded = 0 AND browser IS ?3
-             AND at > COALESCE((SELECT MAX(at) FROM sign_in_attempts
-                                WHERE account = ?1 AND succeeded = 1 AND browser IS ?3), '')"#,
+           WHERE account = ?1 AND at > ?2 AND at <= ?4 AND succeeded = 0 AND browser IS ?3
+             AND id > COALESCE((SELECT MAX(id) FROM sign_in_attempts
+                                WHERE account = ?1 AND succeeded = 1 AND browser IS ?3), 0)"#,
         tried.account,
         since,
-        browser
+        browser,
+        now
     )
     .fetch_one(conn)
     .await?;
     Ok((row.n, row.last))
+}
+
+/// Failed tries from one network since the given instant.
+async fn failures_from(conn: &mut Conn, network: &str, since: Moment, now: Moment) -> Result<i64> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT COUNT(*) AS "n: i64" FROM sign_in_attempts
+           WHERE address = ? AND at > ? AND at <= ? AND succeeded = 0"#,
+        network,
+        since,
+        now
+    )
+    .fetch_one(conn)
+    .await?)
 }
 
 /// How long a browser is known after it was last signed in with.
@@ -325,9 +598,13 @@ pub const HALF_TRIES: i64 = 5;
 /// Notes that the password was right and the second factor is still to come.
 pub async fn begin_half(conn: &mut Conn, person: PersonId, now: Moment) -> Result<Token> {
     let old = now - HALF_LASTS;
-    sqlx::query!("DELETE FROM half_sign_ins WHERE begun_at < ?", old)
-        .execute(&mut *conn)
-        .await?;
+    sqlx::query!(
+        "DELETE FROM half_sign_ins WHERE begun_at < ? OR begun_at > ?",
+        old,
+        now
+    )
+    .execute(&mut *conn)
+    .await?;
     let token = Token::fresh();
     let hash = token.hash();
     sqlx::query!(
@@ -348,10 +625,11 @@ pub async fn try_half(conn: &mut Conn, token: &Token, now: Moment) -> Result<Opt
     let oldest = now - HALF_LASTS;
     let row = sqlx::query!(
         r#"UPDATE half_sign_ins SET tries = tries + 1
-           WHERE token_hash = ? AND begun_at > ? AND tries < ?
+           WHERE token_hash = ? AND begun_at > ? AND begun_at <= ? AND tries < ?
            RETURNING person_id AS "person_id: PersonId""#,
         hash,
         oldest,
+        now,
         HALF_TRIES
     )
     .fetch_optional(conn)
@@ -366,14 +644,4 @@ pub async fn end_half(conn: &mut Conn, token: &Token) -> Result<()> {
         .execute(conn)
         .await?;
     Ok(())
-}
-
-/// Failed tries from one network address since the given instant.
-pub async fn failures_from(conn: &mut Conn, address: &str, since: Moment) -> Result<i64> {
-    Ok(sqlx::query_scalar!(
-        r#"SELECT COUNT(*) AS "n: i64" FROM sign_in_attempts WHERE address = ? AND at > ? AND succeeded = 0"#,
-        address, since
-    )
-    .fetch_one(conn)
-    .await?)
 }

@@ -10,6 +10,7 @@ use axum::middleware::{self, Next};
 use axum::response::Response;
 use axum::routing::{MethodRouter, get, post};
 
+use super::extract::FormLimits;
 use super::visitor::{self, Visitor};
 use super::{App, Error};
 use crate::library::people::Role;
@@ -57,6 +58,8 @@ pub struct Route {
     pub path: &'static str,
     /// Who may use it.
     pub access: Access,
+    /// The most that a form sent to it may hold.
+    pub limits: FormLimits,
     answer: MethodRouter<App>,
 }
 
@@ -71,6 +74,7 @@ impl Route {
             method: Method::GET,
             path,
             access,
+            limits: FormLimits::of(access),
             answer: get(handler),
         }
     }
@@ -85,22 +89,28 @@ impl Route {
             method: Method::POST,
             path,
             access,
+            limits: FormLimits::of(access),
             answer: post(handler),
         }
+    }
+
+    /// The same, with forms of at most this size.
+    pub fn holding(self, limits: FormLimits) -> Self {
+        Self { limits, ..self }
     }
 }
 
 /// Builds the router: every route behind its guard.
 pub fn guarded(app: &App, routes: Vec<Route>) -> Router<App> {
     routes.into_iter().fold(Router::new(), |router, route| {
-        let access = route.access;
-        let guard = middleware::from_fn_with_state((app.clone(), access), guard);
+        let duty = (app.clone(), route.access, route.limits);
+        let guard = middleware::from_fn_with_state(duty, guard);
         router.route(route.path, route.answer.route_layer(guard))
     })
 }
 
 async fn guard(
-    State((_, access)): State<(App, Access)>,
+    State((_, access, limits)): State<(App, Access, FormLimits)>,
     mut request: Request,
     next: Next,
 ) -> Result<Response, Error> {
@@ -112,6 +122,7 @@ async fn guard(
             "a request came past the middleware".to_owned(),
         ))?;
     if access.allows(visitor.role()) {
+        request.extensions_mut().insert(limits);
         return Ok(next.run(request).await);
     }
     if visitor.person.is_some() {

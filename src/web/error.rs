@@ -6,14 +6,16 @@
 
 use askama::Template;
 use axum::Json;
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{Html, IntoResponse, Response};
 use serde_json::json;
 
+use super::App;
 use super::access::Access;
 use super::page::Layout;
 use super::visitor::{UnsentForm, Visitor};
 use crate::library;
+use crate::library::sessions::Token;
 
 /// Why a request was not done.
 #[derive(Debug)]
@@ -24,6 +26,9 @@ pub enum Error {
     WrongMethod,
     /// 401: sign in first; what was typed is kept.
     SignInFirst(Option<UnsentForm>),
+    /// 422: the password is asked for again, and was wrong if the second is true;
+    /// what was typed is kept.
+    ConfirmFirst(UnsentForm, bool),
     /// 403: the visitor's role may not.
     NotAllowed(Access),
     /// 403: the request came from another site's page.
@@ -56,6 +61,11 @@ impl Error {
             Self::Refused(why) => Self::RefusedAt(why, (address, words)),
             other => other,
         }
+    }
+
+    /// Too many tries: so long a wait.
+    pub fn slow_down(wait: chrono::Duration) -> Self {
+        Self::SlowDown((wait + chrono::Duration::milliseconds(999)).num_seconds())
     }
 
     /// A file of ours that could not be written.
@@ -122,8 +132,22 @@ pub struct ErrorPage {
     title: &'static str,
     words: String,
     sign_in: bool,
+    /// The password is asked for again; true where it was wrong.
+    confirm: Option<bool>,
     unsent: Option<UnsentForm>,
     lead: Option<(String, &'static str)>,
+}
+
+impl ErrorPage {
+    /// Keeps the form that its sender must sign in for; the token is for their
+    /// browser.
+    pub fn keep_unsent(&self, app: &App, visitor: &Visitor) -> Option<Token> {
+        let form = self.unsent.as_ref().filter(|_| self.sign_in)?;
+        if let Some(earlier) = &visitor.unsent {
+            app.unsent.forget(earlier);
+        }
+        Some(app.unsent.keep(form.clone(), &visitor.network, visitor.now))
+    }
 }
 
 impl IntoResponse for Error {
@@ -131,6 +155,11 @@ impl IntoResponse for Error {
         let mut unsent = None;
         let mut lead = None;
         let mut sign_in = false;
+        let mut confirm = None;
+        let retry_after = match &self {
+            Self::SlowDown(seconds) => Some((*seconds).max(1)),
+            _ => None,
+        };
         let (status, title, words) = match self {
             Self::NotFound(what) => (
                 StatusCode::NOT_FOUND,
@@ -145,12 +174,21 @@ impl IntoResponse for Error {
             Self::SignInFirst(form) => {
                 sign_in = true;
                 let words = if form.is_some() {
-                    "Your session has run out. Sign in and what you typed will be sent on."
+                    "Nothing was saved: you are not signed in, or no longer. Sign in, and you can look over what you typed and send it."
                 } else {
                     "Sign in to go on."
                 };
                 unsent = form;
                 (StatusCode::UNAUTHORIZED, "Sign in first", words.to_owned())
+            }
+            Self::ConfirmFirst(form, wrong) => {
+                unsent = Some(form);
+                confirm = Some(wrong);
+                (
+                    StatusCode::UNPROCESSABLE_ENTITY,
+                    "Type your password again",
+                    "This changes who can get in, so it asks for your password where you have not typed it within the last ten minutes. Nothing has been saved yet.".to_owned(),
+                )
             }
             Self::NotAllowed(access) => (
                 StatusCode::FORBIDDEN,
@@ -180,7 +218,7 @@ impl IntoResponse for Error {
             Self::SlowDown(seconds) => (
                 StatusCode::TOO_MANY_REQUESTS,
                 "Too many tries",
-                format!("Signing in has failed several times. Wait {} and try again, or ask a coordinator for a sign-in link.", wait_words(seconds)),
+                format!("Too many passwords or codes have been tried here. Wait {} and try again, or ask a coordinator for a sign-in link.", wait_words(seconds)),
             ),
             Self::DiskFull => (
                 StatusCode::INSUFFICIENT_STORAGE,
@@ -207,9 +245,15 @@ impl IntoResponse for Error {
             title,
             words,
             sign_in,
+            confirm,
             unsent,
             lead,
         });
+        if let Some(wait) = retry_after
+            && let Ok(wait) = HeaderValue::from_str(&wait.to_string())
+        {
+            response.headers_mut().insert(header::RETRY_AFTER, wait);
+        }
         response
     }
 }
@@ -228,6 +272,8 @@ struct ErrorTemplate {
     layout: Layout,
     words: String,
     sign_in: bool,
+    confirm: bool,
+    wrong_password: bool,
     unsent: Option<UnsentForm>,
     lead: Option<(String, &'static str)>,
     next: String,
@@ -246,6 +292,8 @@ pub fn draw(visitor: &Visitor, page: ErrorPage) -> Response {
         layout: Layout::for_visitor(visitor, page.title),
         words: page.words,
         sign_in: page.sign_in,
+        confirm: page.confirm.is_some(),
+        wrong_password: page.confirm == Some(true),
         unsent: page.unsent,
         lead: page.lead,
         next: visitor.path.clone(),

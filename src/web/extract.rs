@@ -4,14 +4,20 @@
 
 use std::collections::HashMap;
 use std::io::Write as _;
+use std::pin::Pin;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::task::{Context, Poll};
 
+use axum::body::{Body, BodyDataStream, Bytes};
 use axum::extract::multipart::MultipartError;
 use axum::extract::{FromRequest, FromRequestParts, Request};
 use axum::http::header;
 use axum::http::request::Parts;
+use futures_util::Stream;
 use serde::de::DeserializeOwned;
 
+use super::access::Access;
 use super::visitor::{UnsentForm, Visitor};
 use super::{App, Error};
 
@@ -53,6 +59,77 @@ where
     }
 }
 
+/// The most that a form may hold. Counted before anything is kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct FormLimits {
+    /// Bytes of text, names of fields and files included.
+    pub text_bytes: usize,
+    /// Fields.
+    pub fields: usize,
+    /// Files.
+    pub files: usize,
+    /// Bytes of all files together.
+    pub file_bytes: u64,
+}
+
+impl FormLimits {
+    /// For whoever may use a route: little for those who are not signed in, files
+    /// for those who work here.
+    pub fn of(access: Access) -> Self {
+        let (kib, fields) = match access {
+            Access::Anyone => (16, 40),
+            _ => (256, 2_000),
+        };
+        let (files, file_bytes) = match access {
+            Access::Anyone | Access::Member => (0, 0),
+            Access::Volunteer | Access::Coordinator => (500, UPLOAD_BYTES),
+        };
+        Self {
+            text_bytes: kib * 1024,
+            fields,
+            files,
+            file_bytes,
+        }
+    }
+
+    /// The limits of the route that this request came by.
+    fn at(request: &Request) -> Self {
+        request
+            .extensions()
+            .get::<Self>()
+            .copied()
+            .unwrap_or(Self::of(Access::Anyone))
+    }
+
+    fn too_much_text(&self) -> Error {
+        Error::TooLarge(format!(
+            "This form may hold {} KiB of text in {} fields. Shorten the longest field and send it again.",
+            self.text_bytes / 1024,
+            self.fields
+        ))
+    }
+
+    fn too_much(&self) -> Error {
+        Error::TooLarge(format!(
+            "This form may hold {} files of {} MB in all, and {} KiB of text in {} fields. Send fewer at a time.",
+            self.files,
+            self.file_bytes / 1024 / 1024,
+            self.text_bytes / 1024,
+            self.fields
+        ))
+    }
+}
+
+/// How much the sender says is coming.
+fn announced(request: &Request) -> u64 {
+    request
+        .headers()
+        .get(header::CONTENT_LENGTH)
+        .and_then(|v| v.to_str().ok())
+        .and_then(|v| v.parse().ok())
+        .unwrap_or(0)
+}
+
 /// A form's fields, once its mark has been checked.
 #[derive(Debug)]
 pub struct Form<T> {
@@ -62,8 +139,18 @@ pub struct Form<T> {
     pub once: String,
 }
 
-/// The largest form without files.
-const FORM_BYTES: usize = 512 * 1024;
+/// A form that may ask for the password again ([`super::confirm`]).
+#[derive(Debug)]
+pub struct GraveForm<T> {
+    /// The fields.
+    pub fields: T,
+    /// The form's own mark.
+    pub once: String,
+    /// The password, where it was asked for again.
+    pub confirm_password: String,
+    /// All of it as it was sent but for secrets, to be asked about.
+    pub sent: UnsentForm,
+}
 
 impl<T> FromRequest<App> for Form<T>
 where
@@ -71,12 +158,34 @@ where
 {
     type Rejection = Error;
 
+    async fn from_request(request: Request, app: &App) -> Result<Self, Error> {
+        let form = GraveForm::from_request(request, app).await?;
+        Ok(Self {
+            fields: form.fields,
+            once: form.once,
+        })
+    }
+}
+
+impl<T> FromRequest<App> for GraveForm<T>
+where
+    T: DeserializeOwned,
+{
+    type Rejection = Error;
+
     async fn from_request(request: Request, _: &App) -> Result<Self, Error> {
         let visitor = visitor_of(&request)?;
+        let limits = FormLimits::at(&request);
         let action = request.uri().path().to_owned();
-        let bytes = axum::body::to_bytes(request.into_body(), FORM_BYTES)
+        if announced(&request) > limits.text_bytes as u64 {
+            return Err(limits.too_much_text());
+        }
+        let bytes = axum::body::to_bytes(request.into_body(), limits.text_bytes)
             .await
-            .map_err(|_| Error::TooLarge("This form holds more text than it can take. Shorten the longest field and send it again.".to_owned()))?;
+            .map_err(|_| limits.too_much_text())?;
+        if bytes.iter().filter(|b| **b == b'&').count() >= limits.fields {
+            return Err(limits.too_much_text());
+        }
         let pairs: Vec<(String, String)> = serde_html_form::from_bytes(&bytes).map_err(|_| {
             Error::BadRequest("This form arrived damaged. Go back and send it again.".to_owned())
         })?;
@@ -88,16 +197,19 @@ where
                 .unwrap_or_default()
         };
         if !mark_matches(&visitor, &find("csrf")) {
-            return Err(match UnsentForm::from_body(action, &bytes) {
-                Some(form) => Error::StaleForm(form),
-                None => Error::CrossSite,
-            });
+            return Err(Error::StaleForm(UnsentForm::new(action, pairs)));
         }
         let once = find("once");
+        let confirm_password = find("confirm_password");
         let fields = serde_html_form::from_bytes(&bytes).map_err(|e| {
             Error::BadRequest(format!("This form is missing something it needs ({e})."))
         })?;
-        Ok(Self { fields, once })
+        Ok(Self {
+            fields,
+            once,
+            confirm_password,
+            sent: UnsentForm::new(action, pairs),
+        })
     }
 }
 
@@ -143,9 +255,6 @@ pub struct Upload {
 
 /// The most one upload may hold, all files together.
 pub const UPLOAD_BYTES: u64 = 512 * 1024 * 1024;
-/// The most files one upload may hold.
-pub const UPLOAD_FILES: usize = 500;
-
 impl Upload {
     /// The first value of a text field, or "".
     pub fn value(&self, name: &str) -> &str {
@@ -170,19 +279,47 @@ impl Upload {
     }
 }
 
-fn damaged(error: &MultipartError) -> Error {
-    if error.status() == axum::http::StatusCode::PAYLOAD_TOO_LARGE {
-        too_much()
-    } else {
-        Error::BadRequest("The upload was cut off on its way. Send it again.".to_owned())
-    }
+/// The most that is read of an upload without getting on: a part's head, or what
+/// stands before the first.
+const STUCK_BYTES: usize = 256 * 1024;
+/// The most that is handed on at a time.
+const CHUNK_BYTES: usize = 64 * 1024;
+
+/// A body in small pieces, no faster than it is used: what reads the parts of an
+/// upload takes in all that is there before it looks at any of it.
+struct Paced {
+    body: BodyDataStream,
+    rest: Bytes,
+    pause: bool,
+    unused: Arc<AtomicUsize>,
 }
 
-fn too_much() -> Error {
-    Error::TooLarge(format!(
-        "An upload may hold {UPLOAD_FILES} files and {} MB in all. Send fewer at a time.",
-        UPLOAD_BYTES / 1024 / 1024
-    ))
+impl Stream for Paced {
+    type Item = std::io::Result<Bytes>;
+
+    fn poll_next(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<Option<Self::Item>> {
+        if std::mem::take(&mut self.pause) {
+            cx.waker().wake_by_ref();
+            return Poll::Pending;
+        }
+        if self.rest.is_empty() {
+            match Pin::new(&mut self.body).poll_next(cx) {
+                Poll::Ready(Some(Ok(bytes))) => self.rest = bytes,
+                Poll::Ready(Some(Err(error))) => {
+                    return Poll::Ready(Some(Err(std::io::Error::other(error))));
+                }
+                Poll::Ready(None) => return Poll::Ready(None),
+                Poll::Pending => return Poll::Pending,
+            }
+        }
+        let most = self.rest.len().min(CHUNK_BYTES);
+        let piece = self.rest.split_to(most);
+        if self.unused.fetch_add(most, Ordering::Relaxed) > STUCK_BYTES {
+            return Poll::Ready(Some(Err(std::io::Error::other("a part without an end"))));
+        }
+        self.pause = true;
+        Poll::Ready(Some(Ok(piece)))
+    }
 }
 
 impl FromRequest<App> for Upload {
@@ -191,6 +328,7 @@ impl FromRequest<App> for Upload {
     #[allow(clippy::disallowed_types)] // this is the wrapper
     async fn from_request(request: Request, app: &App) -> Result<Self, Error> {
         let visitor = visitor_of(&request)?;
+        let limits = FormLimits::at(&request);
         let is_multipart = request
             .headers()
             .get(header::CONTENT_TYPE)
@@ -201,6 +339,29 @@ impl FromRequest<App> for Upload {
                 "This form must be sent with its files.".to_owned(),
             ));
         }
+        // The heads of the parts and what stands between them count as well.
+        let slack = 1024 * (limits.files + limits.fields) as u64;
+        if announced(&request) > limits.file_bytes + limits.text_bytes as u64 + slack {
+            return Err(limits.too_much());
+        }
+        let unused = Arc::new(AtomicUsize::new(0));
+        let damaged = |error: MultipartError| {
+            if error.status() == axum::http::StatusCode::PAYLOAD_TOO_LARGE
+                || unused.load(Ordering::Relaxed) > STUCK_BYTES
+            {
+                limits.too_much()
+            } else {
+                Error::BadRequest("The upload was cut off on its way. Send it again.".to_owned())
+            }
+        };
+        let request = request.map(|body| {
+            Body::from_stream(Paced {
+                body: body.into_data_stream(),
+                rest: Bytes::new(),
+                pause: false,
+                unused: unused.clone(),
+            })
+        });
         let mut parts = axum::extract::Multipart::from_request(request, app)
             .await
             .map_err(|_| {
@@ -208,29 +369,34 @@ impl FromRequest<App> for Upload {
             })?;
         let mut text: HashMap<String, Vec<String>> = HashMap::new();
         let mut files = Vec::new();
-        let mut total: u64 = 0;
+        let (mut text_bytes, mut file_bytes, mut fields, mut all_files) = (0, 0, 0, 0);
         let mut checked = false;
-        while let Some(mut part) = parts.next_field().await.map_err(|e| damaged(&e))? {
+        while let Some(mut part) = parts.next_field().await.map_err(damaged)? {
+            unused.store(0, Ordering::Relaxed);
             let field = part.name().unwrap_or_default().to_owned();
-            if let Some(name) = part.file_name().map(ToOwned::to_owned) {
+            let name = part.file_name().map(ToOwned::to_owned);
+            text_bytes += field.len() + name.as_ref().map_or(0, String::len);
+            if let Some(name) = name {
                 if !checked {
                     return Err(Error::CrossSite);
+                }
+                all_files += 1;
+                if all_files > limits.files || text_bytes > limits.text_bytes {
+                    return Err(limits.too_much());
                 }
                 let mut file = tempfile::NamedTempFile::new_in(app.library.folder())
                     .map_err(|e| Error::of_file(&e))?;
                 let mut bytes: u64 = 0;
-                while let Some(chunk) = part.chunk().await.map_err(|e| damaged(&e))? {
+                while let Some(chunk) = part.chunk().await.map_err(damaged)? {
+                    unused.store(0, Ordering::Relaxed);
                     bytes += chunk.len() as u64;
-                    total += chunk.len() as u64;
-                    if total > UPLOAD_BYTES {
-                        return Err(too_much());
+                    file_bytes += chunk.len() as u64;
+                    if file_bytes > limits.file_bytes {
+                        return Err(limits.too_much());
                     }
                     file.write_all(&chunk).map_err(|e| Error::of_file(&e))?;
                 }
                 if bytes > 0 {
-                    if files.len() >= UPLOAD_FILES {
-                        return Err(too_much());
-                    }
                     files.push(UploadedFile {
                         field,
                         name,
@@ -239,11 +405,20 @@ impl FromRequest<App> for Upload {
                     });
                 }
             } else {
-                let value = part.text().await.map_err(|e| damaged(&e))?;
-                total += value.len() as u64;
-                if value.len() > FORM_BYTES || total > UPLOAD_BYTES {
-                    return Err(too_much());
+                fields += 1;
+                if fields > limits.fields {
+                    return Err(limits.too_much());
                 }
+                let mut value = Vec::new();
+                while let Some(chunk) = part.chunk().await.map_err(damaged)? {
+                    unused.store(0, Ordering::Relaxed);
+                    text_bytes += chunk.len();
+                    if text_bytes > limits.text_bytes {
+                        return Err(limits.too_much());
+                    }
+                    value.extend_from_slice(&chunk);
+                }
+                let value = String::from_utf8_lossy(&value).into_owned();
                 if field == "csrf" {
                     if !mark_matches(&visitor, &value) {
                         return Err(Error::CrossSite);

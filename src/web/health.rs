@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Instant;
 
 use axum::extract::{Request, State};
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderMap, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
@@ -80,14 +80,9 @@ pub async fn count(State(app): State<App>, request: Request, next: Next) -> Resp
 }
 
 /// The counters as Prometheus reads them (text format 0.0.4), for this machine
-/// only: a proxy hands on its visitors' addresses, so they do not pass for it.
-async fn metrics(context: RequestContext) -> Result<Response, Error> {
-    let local = context
-        .visitor
-        .address
-        .parse::<std::net::IpAddr>()
-        .is_ok_and(|a| a.is_loopback());
-    if !local {
+/// itself, past no proxy, or for who has the token.
+async fn metrics(context: RequestContext, headers: HeaderMap) -> Result<Response, Error> {
+    if !context.visitor.local && !context.app.peers.opens_metrics(&headers) {
         return Err(Error::NotFound("page"));
     }
     let m = &context.app.metrics;

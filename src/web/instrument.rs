@@ -373,5 +373,5 @@ async fn stand(
     };
     let instrument = Instrument::by_tag(&mut write, tag).await?;
     refuse_if_so_already(&instrument, retiring)?;
-    Ok(Stand::Forward(Box::new((instrument, reason, write))))
+    Ok(Stand::Forward(Box::new((instrument, reason, *write))))
 }

@@ -18,6 +18,7 @@ use tokio::sync::Semaphore;
 use tower::ServiceExt;
 use tracing::Span;
 
+use super::peers::Peers;
 use super::{App, router};
 
 /// How long a sender may say nothing in the middle of a request's body.
@@ -33,7 +34,8 @@ pub struct Bounds {
     pub farewell: Duration,
     /// Connections at once; further ones wait at the door.
     pub connections: usize,
-    /// Connections at once from one address that is not this machine (a proxy).
+    /// Connections at once from one address that is not this machine, nor a proxy
+    /// that was named.
     pub of_one: usize,
 }
 
@@ -52,6 +54,7 @@ impl Default for Bounds {
 #[derive(Debug, Clone, Default)]
 struct Doorkeeper {
     of_one: usize,
+    peers: Peers,
     all: Arc<Mutex<HashMap<IpAddr, usize>>>,
 }
 
@@ -66,7 +69,7 @@ impl Doorkeeper {
         // Only counters: after a panic elsewhere they still serve.
         let mut all = self.all.lock().unwrap_or_else(PoisonError::into_inner);
         let count = all.entry(from).or_default();
-        if *count >= self.of_one && !from.is_loopback() {
+        if *count >= self.of_one && !from.is_loopback() && !self.peers.trusts(from) {
             return None;
         }
         *count += 1;
@@ -108,11 +111,14 @@ pub async fn serve(
     let seats = Arc::new(Semaphore::new(bounds.connections));
     let keeper = Doorkeeper {
         of_one: bounds.of_one,
+        peers: app.peers.clone(),
         all: Arc::default(),
     };
     let mut http = hyper::server::conn::http1::Builder::new();
     http.timer(TokioTimer::new())
-        .header_read_timeout(bounds.head);
+        .header_read_timeout(bounds.head)
+        // Heads of requests, and how much of a body is read ahead of its use.
+        .max_buf_size(64 * 1024);
     tokio::pin!(stop);
     loop {
         let next = async {
@@ -190,12 +196,14 @@ pub fn answered<B>(response: &Response<B>, took: Duration, _: &Span) {
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
     use super::*;
 
     #[test]
     fn one_address_takes_only_so_many_connections_and_gives_them_back() {
         let keeper = Doorkeeper {
             of_one: 3,
+            peers: Peers::new(&["198.51.100.0/24".parse().unwrap()], None),
             all: Arc::default(),
         };
         let from = IpAddr::from([192, 0, 2, 7]);
@@ -207,6 +215,9 @@ mod tests {
         assert!(keeper.admit(from).is_some());
         let here = IpAddr::from([127, 0, 0, 1]);
         let all: Vec<_> = (0..30).map(|_| keeper.admit(here)).collect();
+        assert!(all.iter().all(Option::is_some));
+        let proxy = IpAddr::from([198, 51, 100, 1]);
+        let all: Vec<_> = (0..30).map(|_| keeper.admit(proxy)).collect();
         assert!(all.iter().all(Option::is_some));
     }
 }

@@ -1,18 +1,19 @@
-//! What a person sets about their own signing in: the second factor, and
-//! signing out everywhere.
+//! What a person sets about their own signing in: the password, the second
+//! factor, and where they are signed in.
 
 use askama::Template;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 
 use super::access::{Access, Route};
-use super::extract::Form;
+use super::extract::{Form, GraveForm};
 use super::fields::FormErrors;
-use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::sign_in::Nothing;
-use super::{Error, address, label, show};
+use super::page::{Layout, RequestContext, Submission, mend, page, see_other, with_notice};
+use super::sign_in::{Nothing, start, with_session};
+use super::{Error, address, confirm, label, passwords, show, tries};
 use crate::library::second_factor::{self, Secret, State};
-use crate::library::{self, people};
+use crate::library::sessions::{self, Ended, Token};
+use crate::library::{self, Conn, PersonId, people};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -20,8 +21,10 @@ pub fn routes() -> Vec<Route> {
         Route::get(Access::Member, "/me", show_me),
         Route::post(Access::Member, "/me/second-factor", want),
         Route::get(Access::Member, "/me/second-factor.svg", picture),
-        Route::post(Access::Member, "/me/second-factor/confirm", confirm),
+        Route::post(Access::Member, "/me/second-factor/confirm", confirm_factor),
         Route::post(Access::Member, "/me/second-factor/off", take_off),
+        Route::post(Access::Member, "/me/password", change_password),
+        Route::post(Access::Member, "/me/sessions/end", end_session),
     ]
 }
 
@@ -34,7 +37,49 @@ struct CodeFields {
 #[derive(Debug, Default, serde::Deserialize)]
 #[serde(default)]
 struct PasswordFields {
+    old_password: String,
     password: String,
+    again: String,
+}
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+pub(super) struct SessionFields {
+    /// A session's name; "" for all.
+    pub session: String,
+}
+
+/// One place where somebody is signed in, as pages show it.
+pub(super) struct PlaceLine {
+    pub name: String,
+    pub device: String,
+    pub since: String,
+    pub last_seen: String,
+    /// Whether it is the session that looks at this page.
+    pub here: bool,
+}
+
+/// Where somebody is signed in.
+pub(super) async fn places(
+    context: &RequestContext,
+    conn: &mut Conn,
+    person: PersonId,
+) -> Result<Vec<PlaceLine>, Error> {
+    let own = context.visitor.token.as_deref().map(Token::given);
+    let places = sessions::places(conn, person, context.now()).await?;
+    Ok(places
+        .into_iter()
+        .map(|place| PlaceLine {
+            here: own.as_ref().is_some_and(|token| place.is_of(token)),
+            device: match place.device.as_str() {
+                "" => "A device of unknown kind".to_owned(),
+                known => known.to_owned(),
+            },
+            since: show::date(context.club(), place.since),
+            last_seen: show::date(context.club(), place.last_seen),
+            name: place.name,
+        })
+        .collect())
 }
 
 #[derive(Template)]
@@ -47,6 +92,7 @@ struct MePage {
     spare_left: Option<i64>,
     /// The secret to be confirmed, in groups of four.
     wanted: String,
+    places: Vec<PlaceLine>,
     errors: FormErrors,
 }
 
@@ -71,6 +117,7 @@ async fn me_page(context: &RequestContext, errors: FormErrors) -> Result<MePage,
         since: show::date(context.club(), me.joined_at),
         spare_left,
         wanted,
+        places: places(context, &mut conn, me.id).await?,
         errors,
     })
 }
@@ -79,7 +126,8 @@ async fn show_me(context: RequestContext) -> Result<Response, Error> {
     page(&me_page(&context, FormErrors::new()).await?)
 }
 
-async fn want(context: RequestContext, form: Form<Nothing>) -> Result<Response, Error> {
+async fn want(context: RequestContext, form: GraveForm<Nothing>) -> Result<Response, Error> {
+    confirm::asked(&context, &form).await?;
     let mut write = match context.begin(&form.once).await? {
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
@@ -124,7 +172,11 @@ struct CodesPage {
 }
 
 /// Turns it on, and shows the spare codes: this once only.
-async fn confirm(context: RequestContext, form: Form<CodeFields>) -> Result<Response, Error> {
+async fn confirm_factor(
+    context: RequestContext,
+    form: GraveForm<CodeFields>,
+) -> Result<Response, Error> {
+    confirm::asked(&context, &form).await?;
     let me = context.person()?.id;
     let mut write = context.app.library.write().await?;
     let codes = second_factor::confirm(&mut write, me, &form.fields.code, context.now()).await?;
@@ -147,26 +199,88 @@ async fn confirm(context: RequestContext, form: Form<CodeFields>) -> Result<Resp
     })
 }
 
-async fn take_off(context: RequestContext, form: Form<PasswordFields>) -> Result<Response, Error> {
-    let me = context.person()?;
-    let stored = {
-        let mut conn = context.read().await?;
-        people::password_hash(&mut conn, me.id).await?
-    };
-    let right = context
-        .app
-        .passwords
-        .check(form.fields.password.clone(), stored)
-        .await?;
-    if !right {
-        let mut errors = FormErrors::new();
-        errors.add("password", "Password: this is not yours. Type it again.");
-        return mend(&me_page(&context, errors).await?);
-    }
+async fn take_off(context: RequestContext, form: GraveForm<Nothing>) -> Result<Response, Error> {
+    confirm::asked(&context, &form).await?;
     let mut write = match context.begin(&form.once).await? {
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    second_factor::take_off(&mut write, me.id).await?;
+    second_factor::take_off(&mut write, context.person()?.id).await?;
     write.finish("/me", "The second factor is off.").await
+}
+
+/// Changes the password: the old one is asked for however fresh the session is,
+/// and every other session ends.
+async fn change_password(
+    context: RequestContext,
+    Form { fields: form, .. }: Form<PasswordFields>,
+) -> Result<Response, Error> {
+    let me = context.person()?;
+    let mut errors = FormErrors::new();
+    let names = [me.name.as_str(), &me.email, &context.club().name];
+    if let Some(fault) = passwords::fault(&form.password, &names) {
+        errors.add("password", fault);
+    } else if form.password != form.again {
+        errors.add(
+            "again",
+            "Password again: the two are not the same. Type both once more.",
+        );
+    }
+    if !errors.is_empty() {
+        return mend(&me_page(&context, errors).await?);
+    }
+    let account = tries::account(&me.email);
+    let checked = tries::check(&context, &account, Some(me), form.old_password).await?;
+    if !checked.right {
+        let mut write = context.app.library.write().await?;
+        context
+            .audit(&mut write, "Refused: a new password with a wrong old one.")
+            .await?;
+        write.commit().await.map_err(library::Error::from)?;
+        errors.add(
+            "old_password",
+            "Present password: this is not it. Type it again.",
+        );
+        return mend(&me_page(&context, errors).await?);
+    }
+    let lane = tries::lane(&context, Some(me), checked.known);
+    let place = context.app.passwords.place(&lane, true)?;
+    let hash = place.hash(form.password).await?;
+    let mut write = context.app.library.write().await?;
+    sessions::settle_try(&mut write, checked.counted, Ended::In).await?;
+    people::set_password_hash(&mut write, me.id, &hash).await?;
+    let browser = context.visitor.browser.as_ref();
+    // This session goes on under a new token.
+    let token = start(&context, &mut write, me.id).await?;
+    let ended = sessions::end_others(&mut write, me.id, &token, browser).await?;
+    context.audit(&mut write, "Changed their password.").await?;
+    write.commit().await.map_err(library::Error::from)?;
+    let others = match ended.saturating_sub(1) {
+        0 => "You were signed in nowhere else.".to_owned(),
+        1 => "You are signed out on 1 other device.".to_owned(),
+        n => format!("You are signed out on {n} other devices."),
+    };
+    let response = with_notice(
+        &context.app,
+        see_other("/me"),
+        &format!("Your password is changed. {others}"),
+    );
+    Ok(with_session(&context.app, response, &token))
+}
+
+async fn end_session(
+    context: RequestContext,
+    form: Form<SessionFields>,
+) -> Result<Response, Error> {
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
+    };
+    let me = context.person()?.id;
+    if !sessions::end_place(&mut write, me, &form.fields.session).await? {
+        return Err(Error::NotFound("session of yours"));
+    }
+    write
+        .finish("/me#sessions", "You are signed out there.")
+        .await
 }

@@ -18,6 +18,8 @@ pub mod clock;
 pub mod club;
 pub mod collimation;
 pub mod condition;
+pub mod confirm;
+pub mod devices;
 pub mod drift_picture;
 pub mod due;
 pub mod due_ahead;
@@ -44,6 +46,7 @@ pub mod my_loans;
 mod night_plan;
 pub mod page;
 pub mod passwords;
+pub mod peers;
 pub mod people;
 pub mod photos;
 pub mod practice;
@@ -56,6 +59,8 @@ pub mod sign_in;
 pub mod sign_in_code;
 pub mod star_test;
 pub mod tables;
+pub mod tries;
+pub mod unsent;
 pub mod visitor;
 pub mod waiting;
 pub mod when;
@@ -83,6 +88,10 @@ use crate::library::Library;
 pub struct App {
     /// The club's data.
     pub library: Library,
+    /// Which proxies were named, and who may read the counters.
+    pub peers: peers::Peers,
+    /// Forms kept while their senders sign in.
+    pub unsent: unsent::Unsent,
     /// Hashes and checks passwords.
     pub passwords: passwords::Passwords,
     /// Measures frames on a thread of its own.
@@ -112,6 +121,8 @@ impl App {
             walked: audit_log::Walked::default(),
             foreseer: crate::upkeep::foresight::Foreseer::default(),
             passwords: passwords::Passwords::default(),
+            peers: peers::Peers::default(),
+            unsent: unsent::Unsent::default(),
             secure: public_address.is_some_and(|a| a.starts_with("https://")),
         }
     }
@@ -149,6 +160,7 @@ pub fn routes() -> Vec<access::Route> {
         collimation::routes(),
         star_test::routes(),
         audit_log::routes(),
+        unsent::routes(),
         waiting::routes(),
         work_nights::routes(),
     ]

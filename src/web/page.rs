@@ -135,18 +135,18 @@ impl RequestContext {
         {
             return Ok(Submission::Again(see_other(&location)));
         }
-        Ok(Submission::First(OnceWrite {
+        Ok(Submission::First(Box::new(OnceWrite {
             tx,
             once: once.to_owned(),
             context: self.clone(),
-        }))
+        })))
     }
 }
 
 /// How a form arrives.
 pub enum Submission {
     /// For the first time: do it.
-    First(OnceWrite),
+    First(Box<OnceWrite>),
     /// Again: answer this.
     Again(Response),
 }
@@ -192,9 +192,20 @@ impl OnceWrite {
     }
 }
 
-/// A redirect after a form: 303.
+/// A redirect after a form: 303. What no header may hold is percent-encoded.
 pub fn see_other(location: &str) -> Response {
-    Redirect::to(location).into_response()
+    let mut safe = String::with_capacity(location.len());
+    for c in location.chars() {
+        if c.is_ascii_graphic() {
+            safe.push(c);
+        } else {
+            let mut bytes = [0; 4];
+            for byte in c.encode_utf8(&mut bytes).bytes() {
+                safe.push_str(&format!("%{byte:02X}"));
+            }
+        }
+    }
+    Redirect::to(&safe).into_response()
 }
 
 /// Says something once on the next page.

@@ -5,11 +5,12 @@ use axum::response::Response;
 
 use super::Error;
 use super::access::{Access, Route};
-use super::extract::{Form, Path, Query};
+use super::extract::{Form, GraveForm, Path, Query};
 use super::fields::{FormErrors, shown_mark};
+use super::me::{self, PlaceLine, SessionFields};
 use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::show;
 use super::sign_in::Nothing;
+use super::{confirm, show};
 use crate::library::people::{self, NewPerson, Person, Role};
 use crate::library::sessions::{self, Purpose};
 use crate::library::{self, PersonId, second_factor};
@@ -27,6 +28,11 @@ pub fn routes() -> Vec<Route> {
             Access::Coordinator,
             "/people/{id}/second-factor/off",
             take_factor_off,
+        ),
+        Route::post(
+            Access::Coordinator,
+            "/people/{id}/sessions/end",
+            end_sessions,
         ),
         Route::post(Access::Coordinator, "/people/{id}/leave", leave),
     ]
@@ -190,6 +196,7 @@ struct Known {
     since: String,
     can_sign_in: bool,
     second_factor: bool,
+    places: Vec<PlaceLine>,
     loans: Vec<LoanLine>,
 }
 
@@ -211,7 +218,7 @@ async fn show_new(context: RequestContext) -> Result<Response, Error> {
     })
 }
 
-async fn add(context: RequestContext, form: Form<PersonFields>) -> Result<Response, Error> {
+async fn add(context: RequestContext, form: GraveForm<PersonFields>) -> Result<Response, Error> {
     let again = |errors, fields| {
         mend(&FormPage {
             layout: context.layout("Add a person"),
@@ -225,6 +232,9 @@ async fn add(context: RequestContext, form: Form<PersonFields>) -> Result<Respon
         Ok(new) => new,
         Err(errors) => return again(errors, form.fields),
     };
+    if new.role == Role::Coordinator {
+        confirm::asked(&context, &form).await?;
+    }
     let mut write = match context.begin(&form.once).await? {
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
@@ -282,6 +292,7 @@ async fn person_page(
             since: show::date(context.club(), person.joined_at),
             can_sign_in: person.can_sign_in,
             second_factor: second_factor::is_on(&mut conn, id).await?,
+            places: me::places(context, &mut conn, id).await?,
             loans,
         }),
     })
@@ -294,12 +305,17 @@ async fn show_one(context: RequestContext, Path(id): Path<PersonId>) -> Result<R
 async fn change(
     context: RequestContext,
     Path(id): Path<PersonId>,
-    form: Form<PersonFields>,
+    form: GraveForm<PersonFields>,
 ) -> Result<Response, Error> {
     let new = match form.fields.check() {
         Ok(new) => new,
         Err(errors) => return mend(&person_page(&context, id, Some(form.fields), errors).await?),
     };
+    let before = Person::get(&mut *context.read().await?, id).await?;
+    let made_coordinator = new.role == Role::Coordinator && before.role != Role::Coordinator;
+    if made_coordinator || new.email != before.email {
+        confirm::asked(&context, &form).await?;
+    }
     let mut write = match context.begin(&form.once).await? {
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
@@ -344,8 +360,9 @@ struct AddressPage {
 async fn make_address(
     context: RequestContext,
     Path(id): Path<PersonId>,
-    _: Form<Nothing>,
+    form: GraveForm<Nothing>,
 ) -> Result<Response, Error> {
+    confirm::asked(&context, &form).await?;
     let mut write = context.app.library.write().await?;
     let person = Person::get(&mut write, id).await?;
     if person.left_at.is_some() {
@@ -373,8 +390,9 @@ async fn make_address(
 async fn take_factor_off(
     context: RequestContext,
     Path(id): Path<PersonId>,
-    form: Form<Nothing>,
+    form: GraveForm<Nothing>,
 ) -> Result<Response, Error> {
+    confirm::asked(&context, &form).await?;
     let mut write = match context.begin(&form.once).await? {
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
@@ -387,6 +405,28 @@ async fn take_factor_off(
             &format!("The second factor of {name} is off."),
         )
         .await
+}
+
+/// Signs somebody out: of one device, or of all.
+async fn end_sessions(
+    context: RequestContext,
+    Path(id): Path<PersonId>,
+    form: Form<SessionFields>,
+) -> Result<Response, Error> {
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
+    };
+    let name = Person::get(&mut write, id).await?.name;
+    let said = if form.fields.session.is_empty() {
+        sessions::end_all(&mut write, id).await?;
+        format!("{name} is signed out everywhere.")
+    } else if sessions::end_place(&mut write, id, &form.fields.session).await? {
+        format!("{name} is signed out there.")
+    } else {
+        return Err(Error::NotFound("session of theirs"));
+    };
+    write.finish(&format!("/people/{id}"), &said).await
 }
 
 async fn leave(

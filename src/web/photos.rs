@@ -12,7 +12,7 @@ use serde::Deserialize;
 use tokio::sync::Semaphore;
 
 use super::access::{Access, Route};
-use super::extract::{Form, Path, Upload, UploadedFile};
+use super::extract::{Form, FormLimits, Path, Upload, UploadedFile};
 use super::fields::FormErrors;
 use super::page::{RequestContext, Submission};
 use super::sign_in::Nothing;
@@ -41,7 +41,11 @@ static AT_WORK: LazyLock<Semaphore> = LazyLock::new(|| Semaphore::new(2));
 /// Routes.
 pub fn routes() -> Vec<Route> {
     vec![
-        Route::post(Access::Volunteer, "/instruments/{tag}/photos", add),
+        Route::post(Access::Volunteer, "/instruments/{tag}/photos", add).holding(FormLimits {
+            files: 100,
+            file_bytes: MOST_BYTES * MOST_PHOTOS as u64,
+            ..FormLimits::of(Access::Volunteer)
+        }),
         // The last part of the path is an id and ".jpg".
         Route::get(Access::Anyone, "/photos/{name}", full),
         Route::get(Access::Anyone, "/photos/{id}/small.jpg", small),

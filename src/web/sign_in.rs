@@ -1,7 +1,6 @@
 //! Signing in and out, and the sign-in link at which a password is chosen.
 
 use askama::Template;
-use axum::http::{HeaderValue, header};
 use axum::response::Response;
 use chrono::Duration;
 
@@ -9,11 +8,11 @@ use super::access::{Access, Route};
 use super::extract::{Form, Path, Query};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, mend, page, see_other, with_notice};
-use super::visitor::{UnsentForm, browser_cookie_name, cookie, session_cookie_name};
-use super::{App, Error, passwords, sign_in_code};
+use super::visitor::{browser_cookie_name, cookie, session_cookie_name, with_cookie};
+use super::{App, Error, passwords, sign_in_code, tries, unsent};
 use crate::library::club::Club;
 use crate::library::people::{self, NewPerson, Person, Role};
-use crate::library::sessions::{self, Purpose, Token, Try};
+use crate::library::sessions::{self, Ended, Purpose, Token};
 use crate::library::{self, Conn, Moment, PersonId, Write, second_factor};
 
 /// Routes.
@@ -36,10 +35,6 @@ pub(super) struct SignInFields {
     pub password: String,
     /// Where to go afterwards.
     pub next: String,
-    /// A form that was under way: where it was going.
-    pub unsent_action: String,
-    /// Its fields, encoded.
-    pub unsent_fields: String,
 }
 
 #[derive(Template)]
@@ -54,7 +49,7 @@ struct SignInPage {
 pub fn own_path(next: &str) -> &str {
     let safe = next.starts_with('/')
         && !next.starts_with("//")
-        && !next.contains(['\\', '\r', '\n', '\t', '\0']);
+        && !next.contains(|c: char| c == '\\' || c.is_control());
     if safe { next } else { "/" }
 }
 
@@ -75,98 +70,33 @@ async fn show(
     })
 }
 
-/// How long failures count.
-const MEMORY: Duration = Duration::minutes(15);
-/// Failures of one account before it must wait.
-const ACCOUNT_TRIES: i64 = 5;
-/// Failures from one network address before it must wait: a whole club may sit
-/// behind one.
-const ADDRESS_TRIES: i64 = 100;
-
-/// Seconds to wait before this account may try again from here. A browser that
-/// the account has signed in with before waits for its own failures only.
-pub(super) async fn wait_seconds(
-    conn: &mut Conn,
-    tried: Try<'_>,
-    now: Moment,
-) -> library::Result<i64> {
-    let since = now - MEMORY;
-    if tried.browser.is_none()
-        && sessions::failures_from(conn, tried.address, since).await? >= ADDRESS_TRIES
-    {
-        return Ok(60);
-    }
-    let (failures, last) = sessions::failures(conn, tried, since).await?;
-    let Some(last) = last.filter(|_| failures >= ACCOUNT_TRIES) else {
-        return Ok(0);
-    };
-    let doublings = u32::try_from((failures - ACCOUNT_TRIES).min(8)).unwrap_or(8);
-    let pause = Duration::seconds(4 * 2_i64.pow(doublings)).min(MEMORY);
-    Ok((last + pause - now).num_seconds().max(0))
-}
-
-/// The browser's token, where this person has signed in with it before.
-pub(super) async fn known_browser<'a>(
-    conn: &mut Conn,
-    context: &'a RequestContext,
-    person: Option<&Person>,
-) -> library::Result<Option<&'a Token>> {
-    match (person, &context.visitor.browser) {
-        (Some(person), Some(browser))
-            if sessions::knows_browser(conn, person.id, browser).await? =>
-        {
-            Ok(Some(browser))
-        }
-        _ => Ok(None),
-    }
-}
-
 async fn sign_in(
     context: RequestContext,
     Form { fields: form, .. }: Form<SignInFields>,
 ) -> Result<Response, Error> {
-    let account = form.email.trim().to_lowercase();
-    let (person, browser, stored) = {
+    let account = tries::account(&form.email);
+    let person = {
         let mut conn = context.read().await?;
-        let person = Person::by_email(&mut conn, &account)
+        Person::by_email(&mut conn, &account)
             .await?
-            .filter(|p| p.left_at.is_none());
-        let browser = known_browser(&mut conn, &context, person.as_ref()).await?;
-        let tried = Try {
-            account: &account,
-            address: &context.visitor.address,
-            browser,
-        };
-        let wait = wait_seconds(&mut conn, tried, context.now()).await?;
-        if wait > 0 {
-            return Err(Error::SlowDown(wait));
-        }
-        let stored = match &person {
-            Some(p) => people::password_hash(&mut conn, p.id).await?,
-            None => None,
-        };
-        (person, browser, stored)
+            .filter(|p| p.left_at.is_none())
     };
-    let right = context
-        .app
-        .passwords
-        .check(form.password.clone(), stored)
-        .await?;
+    let password = form.password.clone();
+    let checked = tries::check(&context, &account, person.as_ref(), password).await?;
+    let right = checked.right;
     let mut write = context.app.library.write().await?;
-    let tried = Try {
-        account: &account,
-        address: &context.visitor.address,
-        browser,
-    };
     let who = person.as_ref().map(|p| p.id);
     if let Some(id) = who.filter(|_| right)
         && second_factor::is_on(&mut write, id).await?
     {
+        sessions::settle_try(&mut write, checked.counted, Ended::Half).await?;
         let half = sessions::begin_half(&mut write, id, context.now()).await?;
         write.commit().await.map_err(library::Error::from)?;
-        return sign_in_code::ask(&context, &half, form);
+        return sign_in_code::ask(&context, &half, form.next);
     }
-    sessions::note_attempt(&mut write, tried, right, context.now()).await?;
+    if right {
+        sessions::settle_try(&mut write, checked.counted, Ended::In).await?;
+    }
     let said = match (&who, right) {
         (Some(_), true) => "Signed in.",
         (Some(_), false) => "Sign-in refused: wrong password.",
@@ -189,90 +119,67 @@ async fn sign_in(
             errors,
         });
     };
-    enter(&context, write, person, browser.is_some(), &form).await
+    enter(&context, write, person, checked.known, &form.next).await
 }
 
-/// Starts the session of somebody who has shown who they are, and leads on.
+/// Starts the session of somebody who has shown who they are, and leads on: to
+/// the form that was under way in this browser, or where they were going.
 pub(super) async fn enter(
     context: &RequestContext,
     mut write: Write,
     person: Person,
     browser_is_known: bool,
-    form: &SignInFields,
+    next: &str,
 ) -> Result<Response, Error> {
     if let Some(old) = &context.visitor.token {
         sessions::end(&mut write, &Token::given(old)).await?;
     }
-    let token = sessions::start(&mut write, person.id, context.now()).await?;
+    let token = start(context, &mut write, person.id).await?;
     let browser = if browser_is_known {
         None
     } else {
         Some(sessions::know_browser(&mut write, person.id, context.now()).await?)
     };
+    let unsent = unsent::waiting(context, &mut write, person.id).await?;
     write.commit().await.map_err(library::Error::from)?;
-    let response = if form.unsent_action.is_empty() {
-        see_other(own_path(&form.next))
+    let to = if unsent.is_some() {
+        "/unsent"
     } else {
-        resume(context, &token, person, form)?
+        own_path(next)
     };
-    let mut response = with_session(&context.app, response, &token);
-    if let Some(browser) = browser {
-        let cookie = cookie(
-            &context.app,
-            browser_cookie_name(&context.app),
-            browser.text().to_owned(),
-            sessions::KNOWN_LASTS,
-        );
-        if let Ok(value) = HeaderValue::from_str(&cookie.to_string()) {
-            response.headers_mut().append(header::SET_COOKIE, value);
-        }
-    }
-    Ok(response)
+    let response = with_session(&context.app, see_other(to), &token);
+    Ok(match browser {
+        Some(browser) => with_cookie(
+            response,
+            &cookie(
+                &context.app,
+                browser_cookie_name(&context.app),
+                browser.text().to_owned(),
+                sessions::KNOWN_LASTS,
+            ),
+        ),
+        None => response,
+    })
 }
 
-fn with_session(app: &App, mut response: Response, token: &Token) -> Response {
+/// Starts a session on this visitor's device.
+pub(super) async fn start(
+    context: &RequestContext,
+    conn: &mut Conn,
+    person: PersonId,
+) -> library::Result<Token> {
+    sessions::start_on(conn, person, &context.visitor.device, context.now()).await
+}
+
+/// An answer that carries the session.
+pub(super) fn with_session(app: &App, response: Response, token: &Token) -> Response {
     let cookie = cookie(
         app,
         session_cookie_name(app),
         token.text().to_owned(),
         sessions::LONGEST,
     );
-    if let Ok(value) = HeaderValue::from_str(&cookie.to_string()) {
-        response.headers_mut().append(header::SET_COOKIE, value);
-    }
-    response
-}
-
-#[derive(Template)]
-#[template(path = "resume.html")]
-struct ResumePage {
-    layout: Layout,
-    unsent: UnsentForm,
-}
-
-/// The form that was under way, with the new session's mark, to be sent on.
-fn resume(
-    context: &RequestContext,
-    token: &Token,
-    person: Person,
-    form: &SignInFields,
-) -> Result<Response, Error> {
-    let fields = serde_html_form::from_str(&form.unsent_fields).map_err(|_| {
-        Error::BadRequest("What you typed could not be read back. Open the page again.".to_owned())
-    })?;
-    let mut layout = context.layout("Send what you typed");
-    layout.csrf = token.form_mark();
-    layout.person = Some(super::page::PersonChip {
-        name: person.name,
-        role: person.role.label(),
-    });
-    page(&ResumePage {
-        layout,
-        unsent: UnsentForm {
-            action: own_path(&form.unsent_action).to_owned(),
-            fields,
-        },
-    })
+    with_cookie(response, &cookie)
 }
 
 async fn sign_out(context: RequestContext, _: Form<Nothing>) -> Result<Response, Error> {
@@ -296,17 +203,17 @@ async fn sign_out_everywhere(context: RequestContext, _: Form<Nothing>) -> Resul
 }
 
 fn signed_out(context: &RequestContext, notice: &str) -> Response {
-    let mut response = with_notice(&context.app, see_other("/"), notice);
+    if let Some(token) = &context.visitor.unsent {
+        context.app.unsent.forget(token);
+    }
+    let response = with_notice(&context.app, see_other("/"), notice);
     let gone = cookie(
         &context.app,
         session_cookie_name(&context.app),
         String::new(),
         Duration::zero(),
     );
-    if let Ok(value) = HeaderValue::from_str(&gone.to_string()) {
-        response.headers_mut().append(header::SET_COOKIE, value);
-    }
-    response
+    with_cookie(response, &gone)
 }
 
 /// A form without fields of its own.
@@ -405,10 +312,11 @@ async fn welcome(
             Err((field, words)) => errors.add(field, words),
         }
     }
-    let email = person
-        .as_ref()
-        .map_or(form.email.as_str(), |p| p.email.as_str());
-    if let Some(fault) = passwords::fault(&form.password, email) {
+    let names = match &person {
+        Some(p) => [p.name.as_str(), &p.email, &context.club().name],
+        None => [form.name.as_str(), &form.email, &form.club],
+    };
+    if let Some(fault) = passwords::fault(&form.password, &names) {
         errors.add("password", fault);
     } else if form.password != form.again {
         errors.add(
@@ -430,7 +338,11 @@ async fn welcome(
             errors,
         });
     }
-    let hash = context.app.passwords.hash(form.password.clone()).await?;
+    let place = context
+        .app
+        .passwords
+        .place(&context.visitor.network, true)?;
+    let hash = place.hash(form.password.clone()).await?;
     let mut write = context.app.library.write().await?;
     sessions::use_address(&mut write, &token, context.now()).await?;
     let id: PersonId = match (person, founder) {
@@ -448,10 +360,16 @@ async fn welcome(
     };
     people::set_password_hash(&mut write, id, &hash).await?;
     sessions::end_all(&mut write, id).await?;
-    let session = sessions::start(&mut write, id, context.now()).await?;
     context
         .audit_of(&mut write, Some(id), "Chose a password by a sign-in link.")
         .await?;
+    // A link stands for the password only.
+    if second_factor::is_on(&mut write, id).await? {
+        let half = sessions::begin_half(&mut write, id, context.now()).await?;
+        write.commit().await.map_err(library::Error::from)?;
+        return sign_in_code::ask(&context, &half, String::new());
+    }
+    let session = start(&context, &mut write, id).await?;
     write.commit().await.map_err(library::Error::from)?;
     let response = with_notice(
         &context.app,
@@ -477,17 +395,13 @@ async fn set_display(
         "red" => "red",
         _ => "day",
     };
-    let mut response = see_other(own_path(&form.back));
     let cookie = cookie(
         &context.app,
         "display",
         value.to_owned(),
         Duration::days(365),
     );
-    if let Ok(value) = HeaderValue::from_str(&cookie.to_string()) {
-        response.headers_mut().append(header::SET_COOKIE, value);
-    }
-    Ok(response)
+    Ok(with_cookie(see_other(own_path(&form.back)), &cookie))
 }
 
 #[cfg(test)]
@@ -504,6 +418,9 @@ mod tests {
             "",
             "javascript:1",
             "/a\r\nb",
+            "/\u{b}x",
+            "/\u{85}x",
+            "/\t/evil.example",
         ] {
             assert_eq!(own_path(bad), "/", "{bad}");
         }

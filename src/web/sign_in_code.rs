@@ -8,9 +8,10 @@ use super::access::{Access, Route};
 use super::extract::Form;
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, mend, page};
-use super::sign_in::{SignInFields, enter, known_browser, wait_seconds};
+use super::sign_in::enter;
+use super::tries::{self, known_browser};
 use crate::library::people::Person;
-use crate::library::sessions::{self, Token, Try};
+use crate::library::sessions::{self, Ended, Token, Try};
 use crate::library::{self, second_factor};
 
 /// Routes.
@@ -25,8 +26,6 @@ struct CodeFields {
     half: String,
     code: String,
     next: String,
-    unsent_action: String,
-    unsent_fields: String,
 }
 
 #[derive(Template)]
@@ -38,19 +37,13 @@ struct CodePage {
 }
 
 /// Asks for the code, after a right password.
-pub(super) fn ask(
-    context: &RequestContext,
-    half: &Token,
-    form: SignInFields,
-) -> Result<Response, Error> {
+pub(super) fn ask(context: &RequestContext, half: &Token, next: String) -> Result<Response, Error> {
     page(&CodePage {
         layout: context.layout("Your code"),
         form: CodeFields {
             half: half.text().to_owned(),
             code: String::new(),
-            next: form.next,
-            unsent_action: form.unsent_action,
-            unsent_fields: form.unsent_fields,
+            next,
         },
         errors: FormErrors::new(),
     })
@@ -73,18 +66,20 @@ async fn with_code(
         return Err(Error::NotFound("person on the list"));
     }
     let browser = known_browser(&mut write, &context, Some(&person)).await?;
-    let account = person.email.to_lowercase();
+    let account = tries::account(&person.email);
     let tried = Try {
         account: &account,
-        address: &context.visitor.address,
+        network: &context.visitor.network,
         browser,
     };
-    let wait = wait_seconds(&mut write, tried, context.now()).await?;
-    if wait > 0 {
-        return Err(Error::SlowDown(wait));
-    }
+    let known = browser.is_some();
+    let counted = sessions::count_try(&mut write, tried, context.app.clock.now())
+        .await?
+        .map_err(Error::slow_down)?;
     let right = second_factor::check(&mut write, id, &form.code, context.now()).await?;
-    sessions::note_attempt(&mut write, tried, right, context.now()).await?;
+    if right {
+        sessions::settle_try(&mut write, counted, Ended::In).await?;
+    }
     let said = if right {
         "Signed in with a second factor."
     } else {
@@ -108,11 +103,5 @@ async fn with_code(
         });
     }
     sessions::end_half(&mut write, &half).await?;
-    let form = SignInFields {
-        next: form.next,
-        unsent_action: form.unsent_action,
-        unsent_fields: form.unsent_fields,
-        ..SignInFields::default()
-    };
-    enter(&context, write, person, browser.is_some(), &form).await
+    enter(&context, write, person, known, &form.next).await
 }

@@ -27,19 +27,26 @@ impl Cell {
     pub fn written(&self) -> String {
         match self {
             Self::Figure(figure) => figure.clone(),
-            Self::Text(text) => {
-                let risky = text
-                    .chars()
-                    .next()
-                    .is_some_and(|c| matches!(c, '=' | '+' | '-' | '@' | '\t' | '\r' | '\n'));
-                if risky {
-                    format!("'{text}")
-                } else {
-                    text.clone()
-                }
-            }
+            Self::Text(text) if begins_like_a_formula(text) => format!("'{text}"),
+            Self::Text(text) => text.clone(),
         }
     }
+}
+
+/// Whether a spreadsheet may take this for a formula: by its first sign, in full
+/// width or small form too (Unicode's compatibility forms), or by the first one
+/// behind what some programs leave out.
+fn begins_like_a_formula(text: &str) -> bool {
+    if text.starts_with(['\t', '\r', '\n']) {
+        return true;
+    }
+    let left_out = |c: char| {
+        c.is_whitespace() || c.is_control() || matches!(c, '\u{200b}'..='\u{200f}' | '\u{feff}')
+    };
+    text.trim_start_matches(left_out).starts_with([
+        '=', '+', '-', '@', '\u{ff1d}', '\u{ff0b}', '\u{ff0d}', '\u{ff20}', '\u{fe66}', '\u{fe62}',
+        '\u{fe63}', '\u{fe6b}', '\u{2212}',
+    ])
 }
 
 impl From<&str> for Cell {
@@ -175,7 +182,26 @@ mod tests {
 
     #[test]
     fn text_that_looks_like_a_formula_is_defused_and_figures_are_not() {
-        for typed in ["=1+1", "+1", "-1", "@x", "\tx", "\rx"] {
+        // OWASP, CSV Injection: = + - @, tab, carriage return, line feed, and the
+        // full-width forms.
+        for typed in [
+            "=1+1",
+            "+1",
+            "-1",
+            "@x",
+            "\tx",
+            "\rx",
+            "\nx",
+            "＝1+1",
+            "＋1",
+            "－1",
+            "＠x",
+            " =1+1",
+            "\u{feff}=1+1",
+            "\u{200b}@x",
+            "\u{2212}1",
+            "﹦1",
+        ] {
             assert_eq!(Cell::from(typed).written(), format!("'{typed}"));
         }
         assert_eq!(Cell::from("N203 - spare").written(), "N203 - spare");

@@ -4,11 +4,10 @@
 //! our own pages (`Sec-Fetch-Site`, or else `Origin`, as browsers send them),
 //! and a form sent by someone signed in must carry their session's mark.
 
-use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 
 use axum::body::Body;
-use axum::extract::{ConnectInfo, Request, State};
+use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderValue, Method, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
@@ -16,7 +15,7 @@ use axum_extra::extract::cookie::{Cookie, CookieJar, SameSite};
 use chrono::Duration;
 
 use super::error::ErrorPage;
-use super::{App, Error, error};
+use super::{App, Error, devices, error, peers, unsent};
 use crate::library::Moment;
 use crate::library::club::Club;
 use crate::library::people::{Person, Role};
@@ -29,8 +28,14 @@ pub struct Visitor {
     pub person: Option<Person>,
     /// The session's token, when signed in.
     pub token: Option<String>,
+    /// Whether the password was typed in this session within the last minutes.
+    pub confirmed: bool,
     /// What a browser that has signed in before carries; not yet checked.
     pub browser: Option<Token>,
+    /// By which a form kept for this browser is found.
+    pub unsent: Option<Token>,
+    /// The kind of device, in words.
+    pub device: String,
     /// The mark this session's forms must carry; empty when not signed in.
     pub form_mark: String,
     /// "day", "night" or "red".
@@ -48,6 +53,10 @@ pub struct Visitor {
     pub here: String,
     /// The network address it came from.
     pub address: String,
+    /// By which tries from one place are counted: the address, of IPv6 its /64.
+    pub network: String,
+    /// Whether it came from this machine itself, past no proxy.
+    pub local: bool,
     /// Scheme and host as the browser asked for them.
     pub base: String,
 }
@@ -68,12 +77,22 @@ pub struct UnsentForm {
     pub fields: Vec<(String, String)>,
 }
 
-/// The largest form whose text is kept while its sender signs in.
-const KEPT_FORM_BYTES: usize = 256 * 1024;
+/// The largest form whose text is kept while its sender signs in, and its fields.
+const KEPT_FORM_BYTES: usize = 64 * 1024;
+const KEPT_FORM_FIELDS: usize = 300;
+
+/// Fields that are never kept, nor sent on.
+const SECRET_FIELDS: [&str; 5] = [
+    "csrf",
+    "password",
+    "again",
+    "old_password",
+    "confirm_password",
+];
 
 /// Takes the typed fields out of a form request, so that they can be sent
 /// again after signing in. `None` when there is nothing to keep, or it is an
-/// upload.
+/// upload, or too much.
 pub async fn unsent_form(request: &mut Request) -> Option<UnsentForm> {
     if request.method() != Method::POST {
         return None;
@@ -89,15 +108,23 @@ pub async fn unsent_form(request: &mut Request) -> Option<UnsentForm> {
     let action = request.uri().path().to_owned();
     let body = std::mem::replace(request.body_mut(), Body::empty());
     let bytes = axum::body::to_bytes(body, KEPT_FORM_BYTES).await.ok()?;
+    if bytes.iter().filter(|b| **b == b'&').count() >= KEPT_FORM_FIELDS {
+        return None;
+    }
     UnsentForm::from_body(action, &bytes)
 }
 
 impl UnsentForm {
     /// From an encoded body.
     pub fn from_body(action: String, body: &[u8]) -> Option<Self> {
-        let mut fields: Vec<(String, String)> = serde_html_form::from_bytes(body).ok()?;
-        fields.retain(|(name, _)| name != "csrf");
-        Some(Self { action, fields })
+        let fields: Vec<(String, String)> = serde_html_form::from_bytes(body).ok()?;
+        Some(Self::new(action, fields))
+    }
+
+    /// From what was sent; secrets are left out.
+    pub fn new(action: String, mut fields: Vec<(String, String)>) -> Self {
+        fields.retain(|(name, _)| !SECRET_FIELDS.contains(&name.as_str()));
+        Self { action, fields }
     }
 }
 
@@ -131,11 +158,25 @@ pub fn cookie(app: &App, name: &'static str, value: String, lasts: Duration) -> 
     cookie
 }
 
+/// An answer that sets this cookie as well.
+pub fn with_cookie(mut response: Response, cookie: &Cookie<'_>) -> Response {
+    if let Ok(value) = HeaderValue::from_str(&cookie.to_string()) {
+        response.headers_mut().append(header::SET_COOKIE, value);
+    }
+    response
+}
+
 /// The middleware itself, around every route.
 pub async fn identify(State(app): State<App>, mut request: Request, next: Next) -> Response {
     let jar = CookieJar::from_headers(request.headers());
     let path = request.uri().path().to_owned();
-    let address = client_address(&request);
+    let peer = peers::client(&app, &request);
+    let device = request
+        .headers()
+        .get(header::USER_AGENT)
+        .and_then(|v| v.to_str().ok())
+        .map(devices::kind)
+        .unwrap_or_default();
     let host = request
         .headers()
         .get(header::HOST)
@@ -146,8 +187,12 @@ pub async fn identify(State(app): State<App>, mut request: Request, next: Next) 
         Method::GET => request.uri().to_string(),
         _ => String::new(),
     };
-    let visitor = match look(&app, &jar, path, address, base).await {
-        Ok(visitor) => Arc::new(Visitor { here, ..visitor }),
+    let visitor = match look(&app, &jar, path, peer, base).await {
+        Ok(visitor) => Arc::new(Visitor {
+            here,
+            device,
+            ..visitor
+        }),
         Err(error) => return error::bare(error),
     };
     request.extensions_mut().insert(visitor.clone());
@@ -158,7 +203,21 @@ pub async fn identify(State(app): State<App>, mut request: Request, next: Next) 
         next.run(request).await
     };
     if let Some(page) = response.extensions_mut().remove::<ErrorPage>() {
+        let kept = page.keep_unsent(&app, &visitor);
+        let retry_after = response.headers().get(header::RETRY_AFTER).cloned();
         response = error::draw(&visitor, page);
+        if let Some(wait) = retry_after {
+            response.headers_mut().insert(header::RETRY_AFTER, wait);
+        }
+        if let Some(token) = kept {
+            let cookie = cookie(
+                &app,
+                unsent::cookie_name(&app),
+                token.text().to_owned(),
+                unsent::LASTS,
+            );
+            response = with_cookie(response, &cookie);
+        }
     }
     if visitor.notice.is_some()
         && is_head_or_get
@@ -185,7 +244,7 @@ async fn look(
     app: &App,
     jar: &CookieJar,
     path: String,
-    address: String,
+    peer: peers::Client,
     base: String,
 ) -> Result<Visitor, Error> {
     let now = app.clock.now();
@@ -194,15 +253,17 @@ async fn look(
         .get(session_cookie_name(app))
         .map(|c| Token::given(c.value()));
     let mut person = None;
+    let mut confirmed = false;
     if let Some(token) = &token
-        && let Some((holder, last_seen)) = sessions::holder(&mut conn, token, now).await?
+        && let Some(holder) = sessions::holder(&mut conn, token, now).await?
     {
-        person = Some(holder);
-        if now - last_seen > Duration::minutes(30) {
+        if holder.is_to_be_noted(now) {
             let mut write = app.library.write().await?;
             sessions::seen(&mut write, token, now).await?;
             write.commit().await.map_err(crate::library::Error::from)?;
         }
+        confirmed = holder.is_confirmed(now);
+        person = Some(holder.person);
     }
     let token = token.filter(|_| person.is_some());
     Ok(Visitor {
@@ -211,6 +272,11 @@ async fn look(
         browser: jar
             .get(browser_cookie_name(app))
             .map(|c| Token::given(c.value())),
+        unsent: jar
+            .get(unsent::cookie_name(app))
+            .map(|c| Token::given(c.value())),
+        confirmed,
+        device: String::new(),
         person,
         display: match jar.get("display").map(Cookie::value) {
             Some("night") => "night",
@@ -224,30 +290,11 @@ async fn look(
         now,
         path,
         here: String::new(),
-        address,
+        address: peer.address,
+        network: peer.network,
+        local: peer.local,
         base,
     })
-}
-
-/// The address a request came from; behind a proxy on this machine, the one
-/// the proxy saw.
-fn client_address(request: &Request) -> String {
-    let peer = request
-        .extensions()
-        .get::<ConnectInfo<SocketAddr>>()
-        .map(|c| c.0.ip());
-    if peer.is_none_or(|ip| ip.is_loopback()) {
-        let forwarded = request
-            .headers()
-            .get("x-forwarded-for")
-            .and_then(|v| v.to_str().ok())
-            .and_then(|v| v.rsplit(',').next())
-            .and_then(|v| v.trim().parse::<IpAddr>().ok());
-        if let Some(ip) = forwarded {
-            return ip.to_string();
-        }
-    }
-    peer.map_or_else(|| "unknown".to_owned(), |ip| ip.to_string())
 }
 
 /// Whether a browser says that the request comes from our own pages. A client
@@ -269,11 +316,6 @@ fn is_from_our_pages(headers: &HeaderMap) -> bool {
 }
 
 impl UnsentForm {
-    /// The fields as one encoded text, to travel through the sign-in form.
-    pub fn encoded(&self) -> String {
-        serde_html_form::to_string(&self.fields).unwrap_or_default()
-    }
-
     /// The fields worth showing: what a person typed or chose, not our marks.
     pub fn shown(&self) -> Vec<(String, &str)> {
         self.fields

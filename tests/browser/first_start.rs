@@ -17,7 +17,7 @@ async fn sets_the_club_up(club: Club, window: Window, scripts: Scripts) {
     first.fill("Email address", "ottilie@lantern.example").await;
     first.fill("Password", "short").await;
     first.fill("Password again", "short").await;
-    first.press("Go in").await;
+    first.press("Save").await;
     first.sees("At least 15 characters").await;
     first.photograph("mend").await;
     assert_eq!(first.holds("Your name").await, "Ottilie Brandt");
@@ -26,7 +26,7 @@ async fn sets_the_club_up(club: Club, window: Window, scripts: Scripts) {
     let phrase = "four dim rings drifting";
     first.fill("Password", phrase).await;
     first.fill("Password again", phrase).await;
-    first.press("Go in").await;
+    first.press("Save").await;
     first
         .wait_until("going in", || async { first.path().await != path })
         .await;

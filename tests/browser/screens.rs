@@ -16,6 +16,8 @@ const NOT_LINKED: &[&str] = &[
     "/attempts/{id}/pictures/{name}",
     "/pictures/donut.png",
     "/practice/donut.png",
+    // Led to when a form met a closed door.
+    "/unsent",
     // Led to when a collimation session is begun.
     "/collimations/{id}",
     // For those who watch the machine.

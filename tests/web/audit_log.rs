@@ -128,6 +128,7 @@ async fn the_machine_can_be_watched_without_a_word_about_people() {
     let from = |peer: [u8; 4]| {
         let peer = std::net::SocketAddr::from((peer, 4000));
         axum::http::Request::get("/metrics")
+            .header("host", "localhost:8017")
             .extension(axum::extract::ConnectInfo(peer))
             .body(axum::body::Body::empty())
             .unwrap()

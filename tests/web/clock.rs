@@ -44,6 +44,11 @@ async fn a_clock_that_jumps_back_loses_nothing_and_does_nothing_twice() {
     }
 
     house.app.clock.put_off(Duration::zero());
+    // Their session went back with the clock, and is over: a session lasts its own
+    // length by the clock there is.
+    let status = volunteer.get("/due").await.status;
+    assert_eq!(status, StatusCode::UNAUTHORIZED);
+    let mut volunteer = house.signed_in(by).await;
     let mut conn = house.library.read().await.unwrap();
     assert_eq!(Instrument::get(&mut conn, id).await.unwrap().tag, "S203");
     let notes: Vec<String> = logbook::of(&mut conn, id)

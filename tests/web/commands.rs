@@ -89,7 +89,7 @@ async fn a_scope_goes_the_whole_round_by_command() {
     );
 
     shell.done(&["problem", "S203", "moving-part", "--asks-for", "the-bench"]);
-    shell.done(&["stand", "S203", "bench", "--reason", "Coma"]);
+    shell.done(&["move", "S203", "bench", "--reason", "Coma"]);
     let said = shell.refused(&["lend", "S203", "--to", &to]);
     assert!(said.contains("bench"), "{said}");
     let said = shell.refused(&["lend", "S203", "--to", &to, "--all-the-same", "Eclipse"]);
@@ -114,7 +114,7 @@ async fn a_scope_goes_the_whole_round_by_command() {
 
     let good = format!("{frames}sct-in-line.tif");
     shell.done(&["star-test", "S203", &good, "--pixel-um", "4.8"]);
-    shell.done(&["stand", "S203", "shelf", "--reason", "Lined up"]);
+    shell.done(&["move", "S203", "shelf", "--reason", "Lined up"]);
     let said = shell.done(&["condition", "S203", "--json"]);
     let condition: serde_json::Value = serde_json::from_str(&said).unwrap();
     assert_eq!(condition["condition"], "ready", "{condition}");

@@ -2,16 +2,18 @@
 #![allow(dead_code)] // each test module uses its own part
 
 use std::collections::BTreeMap;
+use std::net::{IpAddr, SocketAddr};
 
 use axum::Router;
 use axum::body::Body;
+use axum::extract::ConnectInfo;
 use axum::http::{HeaderMap, Method, Request, StatusCode, header};
 use chrono::{DateTime, Duration, TimeZone, Utc};
 use http_body_util::BodyExt;
 use scraper::{Html, Selector};
 use tower::ServiceExt;
 use tubewright::library::instruments::{Design, Instrument, Particulars};
-use tubewright::library::people::{NewPerson, Person, Role};
+use tubewright::library::people::{self, NewPerson, Person, Role};
 use tubewright::library::{InstrumentId, Library, PersonId, kit, sessions};
 use tubewright::web::{self, App};
 
@@ -65,18 +67,51 @@ impl House {
         id
     }
 
+    /// Names proxies whose word on addresses counts.
+    pub fn trust(&mut self, proxies: &[&str]) {
+        let proxies: Vec<_> = proxies.iter().map(|p| p.parse().unwrap()).collect();
+        self.app.peers = web::peers::Peers::new(&proxies, None);
+        self.reroute();
+    }
+
+    /// Builds the routes anew after the app was changed.
+    pub fn reroute(&mut self) {
+        self.router = web::router(&self.app);
+    }
+
     /// A browser that is not signed in.
     pub fn visitor(&self) -> Client {
         Client {
             router: self.router.clone(),
             cookies: BTreeMap::new(),
+            from: None,
         }
+    }
+
+    /// The same at a network address of its own.
+    pub fn visitor_from(&self, address: &str) -> Client {
+        Client {
+            from: Some(address.parse().unwrap()),
+            ..self.visitor()
+        }
+    }
+
+    /// Adds a person who signs in with this password.
+    pub async fn with_password(&self, name: &str, role: Role, password: &str) -> PersonId {
+        let id = self.person(name, role).await;
+        let hash = web::passwords::hash_now(password).unwrap();
+        let mut write = self.library.write().await.unwrap();
+        people::set_password_hash(&mut write, id, &hash)
+            .await
+            .unwrap();
+        write.commit().await.unwrap();
+        id
     }
 
     /// A browser signed in as this person.
     pub async fn signed_in(&self, person: PersonId) -> Client {
         let mut write = self.library.write().await.unwrap();
-        let token = sessions::start(&mut write, person, Utc::now())
+        let token = sessions::start(&mut write, person, self.app.clock.now())
             .await
             .unwrap();
         write.commit().await.unwrap();
@@ -129,6 +164,8 @@ pub fn days_ago(days: i64) -> DateTime<Utc> {
 pub struct Client {
     router: Router,
     pub cookies: BTreeMap<String, String>,
+    /// The address its connections come from.
+    pub from: Option<IpAddr>,
 }
 
 /// What came back.
@@ -150,6 +187,10 @@ impl Client {
             request
                 .headers_mut()
                 .insert(header::COOKIE, jar.join("; ").parse().unwrap());
+        }
+        if let Some(from) = self.from {
+            let from = ConnectInfo(SocketAddr::new(from, 40_000));
+            request.extensions_mut().insert(from);
         }
         let response = self.router.clone().oneshot(request).await.unwrap();
         let (parts, body) = response.into_parts();

@@ -3,6 +3,7 @@
 
 mod audit_log;
 mod bench;
+mod bytes;
 mod check_in;
 mod clock;
 mod collimation_frames;
@@ -14,6 +15,7 @@ mod commands;
 mod common;
 mod condition;
 mod context;
+mod doors;
 mod due;
 mod due_ahead;
 mod hostile;

@@ -122,7 +122,7 @@ impl Taking {
         let collimation = Collimation::get(&mut write, id).await?;
         Ok(Self {
             context,
-            write,
+            write: *write,
             collimation,
             ordinal,
         })
