@@ -278,7 +278,7 @@ async fn what_has_expired_is_removed_and_whoever_left_has_no_way_in() {
         let at = format!("{day}T11:59:00+00:00");
         let later = format!("{day}T13:00:00+00:00");
         let sql = format!(
-            "INSERT INTO sessions VALUES (x'0{n}', {PERSON}, '{at}', '{at}', '{later}');
+            "INSERT INTO sessions VALUES (x'0{n}', {PERSON}, '{at}', '{at}', '{later}', '', NULL);
              INSERT INTO sign_in_links VALUES (x'0{n}', 'welcome', {PERSON}, '{at}', NULL, '{later}', NULL);
              INSERT INTO half_sign_ins VALUES (x'0{n}', {PERSON}, '{at}', 0);
              INSERT INTO known_browsers VALUES (x'0{n}', {PERSON}, '{at}');
