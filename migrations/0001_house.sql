@@ -3,6 +3,9 @@
 -- Ids are 16-byte UUIDs. Instants are UTC text as RFC 3339, dates YYYY-MM-DD;
 -- both sort as text. Booleans are 0 or 1. A logbook entry is never changed or
 -- removed: a correction is a new entry that supersedes the old one.
+--
+-- What must always hold stands here: the code checks first, to say it in words, and
+-- the database refuses what slipped through.
 
 CREATE TABLE club (
     only_row        INTEGER PRIMARY KEY CHECK (only_row = 1),
@@ -24,18 +27,31 @@ CREATE TABLE people (
     role            TEXT NOT NULL CHECK (role IN ('member', 'volunteer', 'coordinator')),
     password_hash   TEXT,                                -- NULL until a password is chosen
     joined_at       TEXT NOT NULL,
-    left_at         TEXT                                 -- no longer signs in or borrows
+    left_at         TEXT,                                -- no longer signs in or borrows
+    totp_secret     BLOB,                                -- shared with the app on their phone; NULL: no second factor
+    totp_wanted     BLOB,                                -- shown, not yet confirmed by a code
+    totp_last_step  INTEGER NOT NULL DEFAULT 0,          -- no code works twice
+    CHECK (left_at IS NULL OR password_hash IS NULL)
 ) STRICT;
 
+-- Ways in -----------------------------------------------------------------
+--
+-- Only hashes of tokens are kept. What has expired opens nothing any more and is
+-- removed by `library::expiry`, each table by the rule at its head.
+
+-- Until `expires_at`, or two weeks after `last_seen_at`.
 CREATE TABLE sessions (
     token_hash      BLOB PRIMARY KEY,                    -- SHA-256 of the cookie's token
     person_id       BLOB NOT NULL REFERENCES people (id),
     started_at      TEXT NOT NULL,
     last_seen_at    TEXT NOT NULL,
-    expires_at      TEXT NOT NULL
+    expires_at      TEXT NOT NULL,
+    device          TEXT NOT NULL DEFAULT '',            -- its kind in words, never the browser's own long name
+    confirmed_at    TEXT                                 -- when the password was last typed; NULL: what is grave asks for it
 ) STRICT;
 CREATE INDEX sessions_by_person ON sessions (person_id);
 
+-- Until `expires_at`; a used one is kept until then and works no more.
 CREATE TABLE sign_in_links (
     token_hash      BLOB PRIMARY KEY,
     purpose         TEXT NOT NULL CHECK (purpose IN ('set-up', 'welcome', 'new-password')),
@@ -43,26 +59,70 @@ CREATE TABLE sign_in_links (
     made_at         TEXT NOT NULL,
     made_by         BLOB REFERENCES people (id),
     expires_at      TEXT NOT NULL,
-    used_at         TEXT
+    used_at         TEXT,
+    CHECK ((purpose = 'set-up') = (person_id IS NULL))
 ) STRICT;
+CREATE INDEX sign_in_links_by_person ON sign_in_links (person_id);
 
+-- Thirty days from `at`.
 CREATE TABLE sign_in_attempts (
     id              INTEGER PRIMARY KEY,
     account         TEXT NOT NULL COLLATE NOCASE,
     address         TEXT NOT NULL,
     at              TEXT NOT NULL,
-    succeeded       INTEGER NOT NULL CHECK (succeeded IN (0, 1))
+    succeeded       INTEGER NOT NULL CHECK (succeeded IN (0, 1)),
+    browser         BLOB                                 -- of a known browser, its token's hash
 ) STRICT;
 CREATE INDEX sign_in_attempts_by_account ON sign_in_attempts (account, at);
 CREATE INDEX sign_in_attempts_by_address ON sign_in_attempts (address, at);
 
--- A form that arrives twice acts once: its own mark, and where it led.
+-- The password was right, the second factor is still asked for. Ten minutes.
+CREATE TABLE half_sign_ins (
+    token_hash      BLOB PRIMARY KEY,
+    person_id       BLOB NOT NULL REFERENCES people (id),
+    begun_at        TEXT NOT NULL,
+    tries           INTEGER NOT NULL DEFAULT 0
+) STRICT;
+CREATE INDEX half_sign_ins_by_person ON half_sign_ins (person_id);
+
+-- Browsers that have signed in before: failures from elsewhere do not make them
+-- wait. Four hundred days from `known_since`.
+CREATE TABLE known_browsers (
+    token_hash      BLOB PRIMARY KEY,
+    person_id       BLOB NOT NULL REFERENCES people (id),
+    known_since     TEXT NOT NULL
+) STRICT;
+CREATE INDEX known_browsers_by_person ON known_browsers (person_id);
+
+-- For the day the phone is gone. They last until new ones are made.
+CREATE TABLE spare_codes (
+    code_hash       BLOB PRIMARY KEY,                    -- SHA-256 of person and code
+    person_id       BLOB NOT NULL REFERENCES people (id),
+    used_at         TEXT
+) STRICT;
+CREATE INDEX spare_codes_by_person ON spare_codes (person_id);
+
+-- Whoever has left has no way in any more, and waits for nothing.
+CREATE TRIGGER whoever_left_has_no_way_in AFTER UPDATE OF left_at ON people WHEN NEW.left_at IS NOT NULL
+BEGIN
+    DELETE FROM sessions WHERE person_id = NEW.id;
+    DELETE FROM sign_in_links WHERE person_id = NEW.id;
+    DELETE FROM half_sign_ins WHERE person_id = NEW.id;
+    DELETE FROM known_browsers WHERE person_id = NEW.id;
+    DELETE FROM spare_codes WHERE person_id = NEW.id;
+    UPDATE waits SET closed_at = NEW.left_at, outcome = 'removed' WHERE person_id = NEW.id AND closed_at IS NULL;
+END;
+
+-- A form that arrives twice acts once: its own mark, and where it led. Thirty days.
 CREATE TABLE handled_forms (
     once            TEXT PRIMARY KEY,
     person_id       BLOB REFERENCES people (id),
     at              TEXT NOT NULL,
     location        TEXT NOT NULL
 ) STRICT;
+CREATE INDEX handled_forms_by_day ON handled_forms (at);
+
+-- What we own -------------------------------------------------------------
 
 CREATE TABLE instruments (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
@@ -128,6 +188,10 @@ CREATE TABLE loans (
 CREATE UNIQUE INDEX one_open_loan ON loans (instrument_id) WHERE returned_at IS NULL;
 CREATE INDEX loans_by_instrument ON loans (instrument_id, lent_at);
 CREATE INDEX loans_by_borrower ON loans (borrower_id, lent_at);
+-- Loans that are still out, without reading those that came back.
+CREATE INDEX open_loans_by_day ON loans (due_on) WHERE returned_at IS NULL;
+CREATE TRIGGER loans_are_never_removed BEFORE DELETE ON loans
+BEGIN SELECT RAISE(ABORT, 'a loan is never removed'); END;
 
 CREATE TABLE loan_kit (
     loan_id         BLOB NOT NULL REFERENCES loans (id),
@@ -149,6 +213,7 @@ CREATE TABLE waits (
     CHECK ((closed_at IS NULL) = (outcome IS NULL))
 ) STRICT;
 CREATE UNIQUE INDEX one_open_wait ON waits (instrument_id, person_id) WHERE closed_at IS NULL;
+CREATE INDEX waits_by_person ON waits (person_id);
 
 -- The logbook ------------------------------------------------------------
 
@@ -168,7 +233,17 @@ CREATE TABLE entries (
     CHECK (supersedes IS NULL OR supersedes <> id)
 ) STRICT;
 CREATE INDEX entries_by_instrument ON entries (instrument_id, happened_at);
+-- One instrument's entries of one kind, found without reading the others.
+CREATE INDEX entries_by_instrument_and_kind ON entries (instrument_id, kind, happened_at);
 
+CREATE TRIGGER a_correction_is_of_the_same_kind_and_instrument BEFORE INSERT ON entries
+WHEN NEW.supersedes IS NOT NULL AND NOT EXISTS (SELECT 1 FROM entries o
+    WHERE o.id = NEW.supersedes AND o.kind = NEW.kind AND o.instrument_id = NEW.instrument_id AND o.struck = 0)
+BEGIN SELECT RAISE(ABORT, 'a correction is of the same kind and instrument as what it corrects'); END;
+CREATE TRIGGER an_entrys_loan_is_of_its_instrument BEFORE INSERT ON entries
+WHEN NEW.loan_id IS NOT NULL AND NOT EXISTS (SELECT 1 FROM loans l
+    WHERE l.id = NEW.loan_id AND l.instrument_id = NEW.instrument_id)
+BEGIN SELECT RAISE(ABORT, 'the loan of an entry is one of its instrument'); END;
 CREATE TRIGGER entries_are_never_changed BEFORE UPDATE ON entries
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER entries_are_never_removed BEFORE DELETE ON entries
@@ -205,10 +280,19 @@ CREATE TABLE works (
 ) STRICT;
 
 CREATE TABLE work_settles (
-    work_entry_id    BLOB NOT NULL REFERENCES entries (id),
-    problem_entry_id BLOB NOT NULL REFERENCES entries (id),
+    work_entry_id    BLOB NOT NULL REFERENCES works (entry_id),
+    problem_entry_id BLOB NOT NULL REFERENCES problems (entry_id),
     PRIMARY KEY (work_entry_id, problem_entry_id)
 ) STRICT, WITHOUT ROWID;
+CREATE INDEX work_settles_by_problem ON work_settles (problem_entry_id);
+CREATE TRIGGER work_settles_what_was_found_at_its_instrument BEFORE INSERT ON work_settles
+WHEN NOT EXISTS (SELECT 1 FROM entries w JOIN entries f ON f.instrument_id = w.instrument_id
+    WHERE w.id = NEW.work_entry_id AND f.id = NEW.problem_entry_id)
+BEGIN SELECT RAISE(ABORT, 'work settles what was found at its own instrument'); END;
+CREATE TRIGGER work_settles_are_never_changed BEFORE UPDATE ON work_settles
+BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
+CREATE TRIGGER work_settles_are_never_removed BEFORE DELETE ON work_settles
+BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
 
 -- One try at measuring frames: kept whether it was measured or refused.
 CREATE TABLE attempts (
@@ -226,6 +310,18 @@ CREATE TABLE attempts (
     finished_at     TEXT
 ) STRICT;
 CREATE INDEX attempts_by_instrument ON attempts (instrument_id, asked_at);
+-- What is to be measured, without passing over the pictures of all that was.
+CREATE INDEX attempts_in_hand ON attempts (asked_at) WHERE state IN ('waiting', 'measuring');
+
+-- What else a measured try can show: model, residual, the ring unrolled.
+CREATE TABLE attempt_pictures (
+    attempt_id      BLOB NOT NULL REFERENCES attempts (id),
+    name            TEXT NOT NULL CHECK (name <> ''),
+    caption         TEXT NOT NULL,
+    png             BLOB NOT NULL,
+    place           INTEGER NOT NULL,
+    PRIMARY KEY (attempt_id, name)
+) STRICT;
 
 CREATE TABLE star_tests (
     entry_id        BLOB PRIMARY KEY REFERENCES entries (id),
@@ -247,7 +343,10 @@ CREATE TABLE star_tests (
 -- goes back to the level above (instrument -> design -> the default built in).
 CREATE TABLE limits (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
-    design          TEXT,
+    design          TEXT CHECK (design IN ('newtonian', 'schmidt-cassegrain',
+                        'aplanatic-schmidt-cassegrain', 'maksutov-cassegrain',
+                        'classical-cassegrain', 'ritchey-chretien', 'achromat',
+                        'apochromat', 'binocular', 'solar')),
     instrument_id   BLOB REFERENCES instruments (id),
     what            TEXT NOT NULL CHECK (what IN ('coma-note', 'coma-bench', 'exposure', 'months', 'loans')),
     value           REAL CHECK (value >= 0),
@@ -256,6 +355,12 @@ CREATE TABLE limits (
     reason          TEXT NOT NULL,
     CHECK ((design IS NULL) <> (instrument_id IS NULL))
 ) STRICT;
+CREATE INDEX limits_by_day ON limits (set_at);
+-- Who set which limit, when and why stays known: a change is a new row.
+CREATE TRIGGER limits_are_never_changed BEFORE UPDATE ON limits
+BEGIN SELECT RAISE(ABORT, 'the history of limits is never changed'); END;
+CREATE TRIGGER limits_are_never_removed BEFORE DELETE ON limits
+BEGIN SELECT RAISE(ABORT, 'the history of limits is never shortened'); END;
 
 CREATE TABLE photos (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
@@ -292,20 +397,159 @@ CREATE TABLE work_night_instruments (
     PRIMARY KEY (work_night_id, instrument_id)
 ) STRICT, WITHOUT ROWID;
 
--- Every detail of an entry stands with it.
+-- Every detail stands with an entry of its kind, and is as lasting.
+CREATE TRIGGER journeys_go_with_their_kind BEFORE INSERT ON journeys
+WHEN (SELECT kind FROM entries WHERE id = NEW.entry_id) IS NOT 'journey'
+BEGIN SELECT RAISE(ABORT, 'the entry of journeys is of another kind'); END;
 CREATE TRIGGER journeys_are_never_changed BEFORE UPDATE ON journeys
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER journeys_are_never_removed BEFORE DELETE ON journeys
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
+CREATE TRIGGER problems_go_with_their_kind BEFORE INSERT ON problems
+WHEN (SELECT kind FROM entries WHERE id = NEW.entry_id) IS NOT 'problem'
+BEGIN SELECT RAISE(ABORT, 'the entry of problems is of another kind'); END;
 CREATE TRIGGER problems_are_never_changed BEFORE UPDATE ON problems
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER problems_are_never_removed BEFORE DELETE ON problems
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
+CREATE TRIGGER works_go_with_their_kind BEFORE INSERT ON works
+WHEN (SELECT kind FROM entries WHERE id = NEW.entry_id) IS NOT 'work'
+BEGIN SELECT RAISE(ABORT, 'the entry of works is of another kind'); END;
 CREATE TRIGGER works_are_never_changed BEFORE UPDATE ON works
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER works_are_never_removed BEFORE DELETE ON works
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
+CREATE TRIGGER star_tests_go_with_their_kind BEFORE INSERT ON star_tests
+WHEN (SELECT kind FROM entries WHERE id = NEW.entry_id) IS NOT 'star-test'
+BEGIN SELECT RAISE(ABORT, 'the entry of star_tests is of another kind'); END;
 CREATE TRIGGER star_tests_are_never_changed BEFORE UPDATE ON star_tests
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER star_tests_are_never_removed BEFORE DELETE ON star_tests
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
+
+CREATE TRIGGER a_photos_entry_is_of_its_instrument BEFORE INSERT ON photos
+WHEN NEW.entry_id IS NOT NULL AND NOT EXISTS (SELECT 1 FROM entries e
+    WHERE e.id = NEW.entry_id AND e.instrument_id = NEW.instrument_id)
+BEGIN SELECT RAISE(ABORT, 'the entry of a photo is one of its instrument'); END;
+
+-- At the bench ------------------------------------------------------------
+--
+-- A collimation session: one time at the bench with one instrument, from the first
+-- star check to "stop here". Its steps are only ever added to; where it stands is
+-- played through from them, so that anyone can take it up at any time.
+
+CREATE TABLE collimations (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    instrument_id   BLOB NOT NULL REFERENCES instruments (id),
+    started_at      TEXT NOT NULL,
+    started_by      BLOB NOT NULL REFERENCES people (id),
+    setup           TEXT NOT NULL,                       -- JSON: optics, screws, threshold as they were
+    ended_at        TEXT,                                -- NULL while it runs
+    ended_by        BLOB REFERENCES people (id),
+    outcome         TEXT,                                -- JSON: why, before, after, adjustments
+    work_entry_id   BLOB REFERENCES works (entry_id),    -- the work it left in the logbook
+    CHECK ((ended_at IS NULL) = (ended_by IS NULL) AND (ended_at IS NULL) = (outcome IS NULL)),
+    CHECK (work_entry_id IS NULL OR ended_at IS NOT NULL)
+) STRICT;
+CREATE INDEX collimations_by_instrument ON collimations (instrument_id, started_at);
+CREATE UNIQUE INDEX one_open_collimation ON collimations (instrument_id) WHERE ended_at IS NULL;
+
+CREATE TABLE collimation_steps (
+    collimation_id  BLOB NOT NULL REFERENCES collimations (id),
+    ordinal         INTEGER NOT NULL CHECK (ordinal >= 0),
+    at              TEXT NOT NULL,
+    by              BLOB NOT NULL REFERENCES people (id),
+    record          TEXT NOT NULL,                       -- JSON: stage begun, shade, look, adjustment
+    entry_id        BLOB REFERENCES entries (id),        -- the star test of a look
+    PRIMARY KEY (collimation_id, ordinal)
+) STRICT, WITHOUT ROWID;
+
+-- What a collimation session taught of the screws; the newest for an element holds.
+CREATE TABLE learnt_responses (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    instrument_id   BLOB NOT NULL REFERENCES instruments (id),
+    collimation_id  BLOB NOT NULL REFERENCES collimations (id),
+    element         TEXT NOT NULL,
+    learnt_at       TEXT NOT NULL,
+    screws          TEXT NOT NULL,                       -- JSON: it holds for these screws only
+    response        TEXT NOT NULL                        -- JSON
+) STRICT;
+CREATE INDEX learnt_by_instrument ON learnt_responses (instrument_id, learnt_at);
+
+-- It is ended once; nothing else of it ever changes.
+CREATE TRIGGER collimations_are_only_ended BEFORE UPDATE ON collimations
+WHEN OLD.ended_at IS NOT NULL OR NEW.ended_at IS NULL OR OLD.id <> NEW.id OR OLD.instrument_id <> NEW.instrument_id
+    OR OLD.started_at <> NEW.started_at OR OLD.started_by <> NEW.started_by OR OLD.setup <> NEW.setup
+BEGIN SELECT RAISE(ABORT, 'a collimation is never changed'); END;
+CREATE TRIGGER collimations_are_never_removed BEFORE DELETE ON collimations
+BEGIN SELECT RAISE(ABORT, 'a collimation is never removed'); END;
+CREATE TRIGGER collimation_steps_are_added_while_it_runs BEFORE INSERT ON collimation_steps
+WHEN (SELECT ended_at FROM collimations WHERE id = NEW.collimation_id) IS NOT NULL
+BEGIN SELECT RAISE(ABORT, 'this collimation has ended'); END;
+CREATE TRIGGER collimation_steps_are_never_changed BEFORE UPDATE ON collimation_steps
+BEGIN SELECT RAISE(ABORT, 'a step of a collimation is never changed'); END;
+CREATE TRIGGER collimation_steps_are_never_removed BEFORE DELETE ON collimation_steps
+BEGIN SELECT RAISE(ABORT, 'a step of a collimation is never removed'); END;
+
+-- Who did what ------------------------------------------------------------
+--
+-- Who did what, when, from where: one row for each write that a person asked
+-- for, in the same transaction as the write. Each row carries the hash of the
+-- one before it, so that a row changed or taken out shows.
+CREATE TABLE audit_log (
+    number          INTEGER PRIMARY KEY,
+    at              TEXT NOT NULL,
+    person_id       BLOB REFERENCES people (id),
+    address         TEXT NOT NULL,
+    what            TEXT NOT NULL,
+    words           TEXT NOT NULL,
+    hash            BLOB NOT NULL CHECK (length(hash) = 32)
+) STRICT;
+
+CREATE INDEX audit_log_by_person ON audit_log (person_id, number);
+
+CREATE TRIGGER the_audit_log_is_never_changed BEFORE UPDATE ON audit_log
+BEGIN SELECT RAISE(ABORT, 'the audit log is never changed'); END;
+CREATE TRIGGER the_audit_log_is_never_shortened BEFORE DELETE ON audit_log
+BEGIN SELECT RAISE(ABORT, 'the audit log is never shortened'); END;
+
+-- What pages are made from -------------------------------------------------
+--
+-- One counter that every write bumps which a condition, a forecast or the due list
+-- rests on, whichever program writes: with the instrument whose logbook it was, or
+-- x'' where it concerns all. Whoever keeps in mind what the logbooks say
+-- (`upkeep::snapshot`) keeps the counter beside it: while the highest is the same,
+-- so is everything. Only the last row of each instrument stays, and AUTOINCREMENT
+-- uses no number twice. (Deleted and inserted rather than replaced: in a trigger the
+-- conflict clause of the outer statement would hold.)
+CREATE TABLE changes (
+    counter         INTEGER PRIMARY KEY AUTOINCREMENT,
+    instrument_id   BLOB NOT NULL UNIQUE
+) STRICT;
+
+-- Entries and their details are written together and never changed or removed.
+CREATE TRIGGER an_entry_counts AFTER INSERT ON entries
+BEGIN DELETE FROM changes WHERE instrument_id = NEW.instrument_id; INSERT INTO changes (instrument_id) VALUES (NEW.instrument_id); END;
+CREATE TRIGGER a_loan_counts AFTER INSERT ON loans
+BEGIN DELETE FROM changes WHERE instrument_id = NEW.instrument_id; INSERT INTO changes (instrument_id) VALUES (NEW.instrument_id); END;
+CREATE TRIGGER a_changed_loan_counts AFTER UPDATE ON loans
+BEGIN DELETE FROM changes WHERE instrument_id IN (OLD.instrument_id, NEW.instrument_id);
+    INSERT INTO changes (instrument_id) SELECT OLD.instrument_id UNION SELECT NEW.instrument_id; END;
+CREATE TRIGGER an_instrument_counts AFTER INSERT ON instruments
+BEGIN DELETE FROM changes WHERE instrument_id = NEW.id; INSERT INTO changes (instrument_id) VALUES (NEW.id); END;
+CREATE TRIGGER a_changed_instrument_counts AFTER UPDATE ON instruments
+BEGIN DELETE FROM changes WHERE instrument_id = NEW.id; INSERT INTO changes (instrument_id) VALUES (NEW.id); END;
+CREATE TRIGGER a_limit_counts AFTER INSERT ON limits
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
+CREATE TRIGGER a_wait_counts AFTER INSERT ON waits
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
+CREATE TRIGGER a_changed_wait_counts AFTER UPDATE ON waits
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
+-- Days are those of the club's zone.
+CREATE TRIGGER a_new_club_counts AFTER INSERT ON club
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
+CREATE TRIGGER a_changed_club_counts AFTER UPDATE ON club
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
+-- Lists of limits and of who waits name people.
+CREATE TRIGGER a_changed_name_counts AFTER UPDATE OF name ON people
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;

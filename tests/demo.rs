@@ -16,10 +16,9 @@ use tubewright::library::star_tests::{self, Method};
 use tubewright::library::{
     Library, adjusters, collimations, demo as rows, journeys, kit, limits, waits, works,
 };
-use tubewright::upkeep::drift::outlook::FLAG_AT;
-use tubewright::upkeep::foresight::{Foreseer, Foresight, Question};
+use tubewright::upkeep::Snapshots;
+use tubewright::upkeep::drift::forecast::FLAG_AT;
 use tubewright::upkeep::rules::DueCode;
-use tubewright::upkeep::shelf::Fleet;
 use tubewright::upkeep::{self, Condition};
 use tubewright::web::passwords;
 
@@ -255,17 +254,14 @@ async fn three_instruments_tell_a_story() {
 #[tokio::test]
 async fn the_three_show_themselves_and_nobody_else_does() {
     let demo = made().await;
-    let mut conn = demo.library.read().await.unwrap();
-    let fleet = Fleet::load(&mut conn, noon()).await.unwrap();
-    let foresight = Foresight::of(&Foreseer::patient(), &fleet, Question::default())
-        .await
-        .unwrap();
+    let snapshots = Snapshots::default();
+    let snapshot = snapshots.now(&demo.library, noon()).await.unwrap();
     let mut shown: Vec<(String, &str)> = Vec::new();
-    for member in &fleet.members {
-        let Some(outlook) = foresight.outlooks.get(&member.instrument.id) else {
+    for member in &snapshot.fleet.members {
+        let Some(forecast) = snapshot.forecast(member.instrument.id) else {
             continue;
         };
-        for flag in &outlook.flags {
+        for flag in &forecast.flags {
             println!("{} {} {}", member.instrument.tag, flag.title, flag.evidence);
             assert!(flag.chance >= FLAG_AT && !flag.evidence.is_empty());
             shown.push((member.instrument.tag.clone(), flag.code));

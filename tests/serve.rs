@@ -218,38 +218,38 @@ async fn a_full_disk_refuses_writes_in_words_and_loses_nothing_acknowledged() {
     let server = Server::start(command);
     let filler = "x".repeat(1500);
     let mut acknowledged = Vec::new();
-    let mut refused = None;
-    for number in 0..400 {
-        let words = format!("w-{number}-");
-        let (status, answer) = server.post(
-            "/check-in/N150",
-            &token,
-            &format!("loan_version=&journey=car&note={words}{filler}"),
-        );
-        match status {
-            303 => acknowledged.push(words),
-            other => {
-                refused = Some((other, answer, words));
-                break;
+    let mut number = 0;
+    let mut until_refused = || {
+        for _ in 0..400 {
+            number += 1;
+            let words = format!("w-{number}-");
+            let (status, answer) = server.post(
+                "/check-in/N150",
+                &token,
+                &format!("loan_version=&journey=car&note={words}{filler}"),
+            );
+            match status {
+                303 => acknowledged.push(words),
+                507 => {
+                    assert!(
+                        answer.contains("The disk is full") && answer.contains("Nothing was saved"),
+                        "{answer}"
+                    );
+                    return words;
+                }
+                other => panic!("{other}: {answer}"),
             }
         }
-    }
-    let (status, answer, unwritten) = refused.unwrap();
-    assert_eq!(status, 507, "{answer}");
-    assert!(
-        answer.contains("The disk is full") && answer.contains("Nothing was saved"),
-        "{answer}"
-    );
+        panic!("never refused");
+    };
+    let unwritten = [until_refused(), {
+        // What is there can still be looked at. Once the log was folded in there may be
+        // a little room again; then it is refused as before.
+        assert_eq!(server.get("/instruments/N150/logbook", &token).0, 200);
+        assert_eq!(server.get("/shelf", &token).0, 200);
+        until_refused()
+    }];
     assert!(acknowledged.len() > 5, "{}", acknowledged.len());
-    // What is there can still be looked at, and the next write is refused as well.
-    assert_eq!(server.get("/instruments/N150/logbook", &token).0, 200);
-    assert_eq!(server.get("/shelf", &token).0, 200);
-    let (status, _) = server.post(
-        "/check-in/N150",
-        &token,
-        &format!("loan_version=&note={filler}"),
-    );
-    assert_eq!(status, 507);
     drop(server);
 
     // Room is made: all is there, and writing goes on.
@@ -279,7 +279,9 @@ async fn a_full_disk_refuses_writes_in_words_and_loses_nothing_acknowledged() {
         assert_eq!(times, 1, "{words}");
     }
     assert!(
-        !notes.iter().any(|n| n.starts_with(&unwritten)),
+        !notes
+            .iter()
+            .any(|n| unwritten.iter().any(|w| n.starts_with(w))),
         "refused, and yet there"
     );
     assert_eq!(audit_log::check(&mut conn).await.unwrap().broken_at, None);

@@ -1,14 +1,15 @@
-//! Databases of other ages: each older layout is brought up to date with its
-//! data, a newer one is refused and left alone.
+//! Databases of other ages: each older layout is brought up to date with its data, a
+//! newer, edited or half-made one is refused and left alone. And what the schema
+//! itself refuses, whatever the code does.
 #![allow(clippy::unwrap_used)]
 
 use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
-use sqlx::Connection;
 use sqlx::sqlite::SqliteConnectOptions;
-use tubewright::library::{Library, MIGRATIONS, check_copy};
+use sqlx::{AssertSqlSafe, Connection, SqlSafeStr, SqliteConnection};
+use tubewright::library::{Library, MIGRATIONS, Moment, check_copy, expiry};
 
 /// The first layout of all, with a row in each table that a club fills first.
 const FIRST_DATA: &str = "
@@ -78,6 +79,250 @@ async fn a_newer_layout_is_refused_and_left_alone() {
         assert_eq!(said.status.code(), Some(3), "{command}: {said:?}");
         let all = String::from_utf8([said.stdout, said.stderr].concat()).unwrap();
         assert!(all.contains("newer"), "{command}: {all}");
+    }
+}
+
+async fn opened(folder: &Path) -> SqliteConnection {
+    let options = SqliteConnectOptions::new().filename(folder.join("tubewright.db"));
+    SqliteConnection::connect_with(&options).await.unwrap()
+}
+
+/// A migration that was begun and never ended, or that reads otherwise than when it
+/// was applied: opening refuses and changes nothing.
+#[tokio::test]
+async fn a_half_made_or_an_edited_layout_is_refused_and_left_alone() {
+    for done in ["success = 0", "checksum = x'00'"] {
+        let folder = tempfile::tempdir().unwrap();
+        with_the_first(MIGRATIONS.migrations.len(), folder.path()).await;
+        let mut conn = opened(folder.path()).await;
+        let sql = format!("UPDATE _sqlx_migrations SET {done}");
+        sqlx::raw_sql(AssertSqlSafe(sql))
+            .execute(&mut conn)
+            .await
+            .unwrap();
+        conn.close().await.unwrap();
+        assert!(Library::open(folder.path()).await.is_err(), "{done}");
+        let mut conn = opened(folder.path()).await;
+        let entries: i64 = sqlx::query_scalar("SELECT COUNT(*) FROM entries")
+            .fetch_one(&mut conn)
+            .await
+            .unwrap();
+        assert_eq!(entries, 1, "{done}");
+    }
+}
+
+/// Where a migration fails on the way, nothing of it stays, and the next start makes
+/// it whole.
+#[tokio::test]
+async fn a_migration_that_fails_on_the_way_leaves_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut broken = MIGRATIONS.migrations[0].clone();
+    let sql = format!("{}\nSELECT nothing_there;", broken.sql.as_str());
+    broken.sql = AssertSqlSafe(sql).into_sql_str();
+    let mut migrator = sqlx::migrate::Migrator::DEFAULT;
+    migrator.migrations = vec![broken].into();
+    let options = SqliteConnectOptions::new()
+        .filename(folder.path().join("tubewright.db"))
+        .create_if_missing(true);
+    let mut conn = SqliteConnection::connect_with(&options).await.unwrap();
+    assert!(migrator.run(&mut conn).await.is_err());
+    let tables: i64 =
+        sqlx::query_scalar("SELECT COUNT(*) FROM sqlite_schema WHERE name = 'people'")
+            .fetch_one(&mut conn)
+            .await
+            .unwrap();
+    assert_eq!(tables, 0);
+    conn.close().await.unwrap();
+    Library::open(folder.path()).await.unwrap().close().await;
+}
+
+const PERSON: &str = "x'01a212622d8371c89c53f6e4cc1bee91'";
+const N150: &str = "x'01a212622d8371c89c53f6e4cc1bee92'";
+const OLD_NOTE: &str = "x'01a212622d8371c89c53f6e4cc1bee93'";
+
+/// A 16-byte id in SQL.
+fn id(n: u8) -> String {
+    format!("x'000000000000000000000000000000{n:02x}'")
+}
+
+fn entry(n: u8, instrument: &str, kind: &str, more: (&str, &str)) -> String {
+    format!(
+        "INSERT INTO entries (id, instrument_id, kind, happened_at, recorded_at, recorded_by{})
+         VALUES ({}, {instrument}, '{kind}', '2025-03-01T00:00:00+00:00', '2025-03-01T00:00:00+00:00', {PERSON}{})",
+        more.0, id(n), more.1
+    )
+}
+
+#[tokio::test]
+async fn the_schema_refuses_what_must_never_be() {
+    let folder = tempfile::tempdir().unwrap();
+    with_the_first(MIGRATIONS.migrations.len(), folder.path()).await;
+    let mut conn = opened(folder.path()).await;
+    let other = id(1);
+    let collimation = |n: u8| {
+        format!(
+            "INSERT INTO collimations (id, instrument_id, started_at, started_by, setup)
+             VALUES ({}, {N150}, '2025-03-01T00:00:00+00:00', {PERSON}, '{{}}')",
+            id(n)
+        )
+    };
+    let settles = format!("INSERT INTO work_settles VALUES ({}, {})", id(11), id(12));
+    let good = [
+        format!(
+            "INSERT INTO instruments SELECT {other}, 'N200', name, design, aperture_mm, focal_mm, obstruction, vane_count,
+                weight_kg, cool_down_min, uses_diagonal, replacement_value_cents, place, notes, status,
+                status_reason, version, added_at, added_by FROM instruments"
+        ),
+        format!(
+            "INSERT INTO loans (id, instrument_id, borrower_id, lent_at, lent_by, due_on, limit_stated)
+             VALUES ({}, {other}, {PERSON}, '2025-03-01T00:00:00+00:00', {PERSON}, '2025-04-01', '')",
+            id(2)
+        ),
+        entry(10, N150, "journey", ("", "")),
+        format!("INSERT INTO journeys (entry_id, kind) VALUES ({}, 'hand-carry')", id(10)),
+        entry(11, N150, "work", ("", "")),
+        format!("INSERT INTO works VALUES ({}, 'cleaning', NULL, 0, '')", id(11)),
+        entry(12, &other, "problem", ("", "")),
+        format!("INSERT INTO problems VALUES ({}, 'other', 'nothing', 'Dust')", id(12)),
+        entry(13, N150, "note", ("", "")),
+        format!(
+            "INSERT INTO limits VALUES ({}, 'newtonian', NULL, 'months', 6, '2025-03-01T00:00:00+00:00', {PERSON}, 'Why')",
+            id(20)
+        ),
+        collimation(30),
+    ];
+    for sql in good {
+        let done = sqlx::raw_sql(AssertSqlSafe(sql.clone()))
+            .execute(&mut conn)
+            .await;
+        assert!(done.is_ok(), "{sql}: {done:?}");
+    }
+    let end = format!(
+        "UPDATE collimations SET ended_at = '2025-03-02T00:00:00+00:00', ended_by = {PERSON}, outcome = '{{}}' WHERE id = {}",
+        id(30)
+    );
+    let bad = [
+        // A detail under an entry of another kind, a correction across kinds or
+        // instruments, a loan or a settled problem of another instrument.
+        format!(
+            "INSERT INTO journeys (entry_id, kind) VALUES ({}, 'hand-carry')",
+            id(13)
+        ),
+        entry(40, N150, "work", (", supersedes", &format!(", {OLD_NOTE}"))),
+        entry(
+            41,
+            &other,
+            "note",
+            (", supersedes", &format!(", {OLD_NOTE}")),
+        ),
+        entry(42, N150, "note", (", loan_id", &format!(", {}", id(2)))),
+        settles,
+        // What is never changed or removed.
+        format!("DELETE FROM loans WHERE id = {}", id(2)),
+        "UPDATE limits SET value = 7".to_owned(),
+        "DELETE FROM limits".to_owned(),
+        "UPDATE entries SET note = 'x'".to_owned(),
+        "DELETE FROM journeys".to_owned(),
+        format!("UPDATE collimations SET setup = '[]' WHERE id = {}", id(30)),
+        // A design that is none, and a second open session.
+        format!(
+            "INSERT INTO limits VALUES ({}, 'gregorian', NULL, 'months', 6, '2025-03-01T00:00:00+00:00', {PERSON}, '')",
+            id(21)
+        ),
+        collimation(31),
+    ];
+    for sql in bad {
+        let done = sqlx::raw_sql(AssertSqlSafe(sql.clone()))
+            .execute(&mut conn)
+            .await;
+        assert!(done.is_err(), "{sql}");
+    }
+    // Ended once, and then another may begin; nothing is added to the ended one.
+    for (sql, goes) in [
+        (end.clone(), true),
+        (end, false),
+        (collimation(31), true),
+        (
+            format!(
+                "INSERT INTO collimation_steps VALUES ({}, 0, '2025-03-02T00:00:00+00:00', {PERSON}, '{{}}', NULL)",
+                id(30)
+            ),
+            false,
+        ),
+    ] {
+        let done = sqlx::raw_sql(AssertSqlSafe(sql.clone()))
+            .execute(&mut conn)
+            .await;
+        assert_eq!(done.is_ok(), goes, "{sql}: {done:?}");
+    }
+}
+
+/// What has expired is gone after the clean-up, what has not stays; and whoever
+/// leaves the club leaves no way in.
+#[tokio::test]
+async fn what_has_expired_is_removed_and_whoever_left_has_no_way_in() {
+    let folder = tempfile::tempdir().unwrap();
+    with_the_first(MIGRATIONS.migrations.len(), folder.path()).await;
+    let library = Library::open(folder.path()).await.unwrap();
+    let mut write = library.write().await.unwrap();
+    let now: Moment = "2026-06-15T12:00:00Z".parse().unwrap();
+    let tables = [
+        "sessions",
+        "sign_in_links",
+        "half_sign_ins",
+        "known_browsers",
+        "sign_in_attempts",
+        "handled_forms",
+    ];
+    for (n, day) in ["2024-01-01", "2026-06-15"].into_iter().enumerate() {
+        let at = format!("{day}T11:59:00+00:00");
+        let later = format!("{day}T13:00:00+00:00");
+        let sql = format!(
+            "INSERT INTO sessions VALUES (x'0{n}', {PERSON}, '{at}', '{at}', '{later}', '', NULL);
+             INSERT INTO sign_in_links VALUES (x'0{n}', 'welcome', {PERSON}, '{at}', NULL, '{later}', NULL);
+             INSERT INTO half_sign_ins VALUES (x'0{n}', {PERSON}, '{at}', 0);
+             INSERT INTO known_browsers VALUES (x'0{n}', {PERSON}, '{at}');
+             INSERT INTO sign_in_attempts VALUES ({n}, 'a', 'b', '{at}', 0, NULL);
+             INSERT INTO handled_forms VALUES ('{n}', {PERSON}, '{at}', '/');"
+        );
+        sqlx::raw_sql(AssertSqlSafe(sql))
+            .execute(&mut *write)
+            .await
+            .unwrap();
+    }
+    let removed = expiry::remove_expired(&mut write, now).await.unwrap();
+    assert_eq!(removed, tables.len() as u64);
+    let wait = format!(
+        "INSERT INTO waits VALUES ({}, {N150}, {PERSON}, '2026-06-15T11:00:00+00:00', 'anything', '', NULL, NULL)",
+        id(1)
+    );
+    sqlx::raw_sql(AssertSqlSafe(wait))
+        .execute(&mut *write)
+        .await
+        .unwrap();
+    for (left, kept) in [(false, 1_i64), (true, 0)] {
+        if left {
+            let gone = format!(
+                "UPDATE people SET left_at = '2026-06-15T12:00:00+00:00' WHERE id = {PERSON}"
+            );
+            sqlx::raw_sql(AssertSqlSafe(gone))
+                .execute(&mut *write)
+                .await
+                .unwrap();
+        }
+        for table in &tables[..4] {
+            let sql = format!("SELECT COUNT(*) FROM {table}");
+            let rows: i64 = sqlx::query_scalar(AssertSqlSafe(sql))
+                .fetch_one(&mut *write)
+                .await
+                .unwrap();
+            assert_eq!(rows, kept, "{table}");
+        }
+        let open: i64 = sqlx::query_scalar("SELECT COUNT(*) FROM waits WHERE closed_at IS NULL")
+            .fetch_one(&mut *write)
+            .await
+            .unwrap();
+        assert_eq!(open, kept);
     }
 }
 

@@ -9,11 +9,11 @@ use serde::Deserialize;
 use simulated::{Nature, Recipe, fleet};
 use tubewright::upkeep::drift::back_test::{back_test, brier, calibration, verdict, watched};
 use tubewright::upkeep::drift::chain::{Cause, Chain, Entry, Fresh, Look, What};
-use tubewright::upkeep::drift::fit::{Learnt, learn};
+use tubewright::upkeep::drift::fit::{DriftModel, learn};
 use tubewright::upkeep::drift::follow::{Follower, Theory};
+use tubewright::upkeep::drift::forecast::{Asked, forecast};
 use tubewright::upkeep::drift::likelihood::{Wild, score};
 use tubewright::upkeep::drift::mixture::{Mixture, Part};
-use tubewright::upkeep::drift::outlook::{Asked, outlook};
 use tubewright::upkeep::drift::params::{Beliefs, EYE, PARAMS, Params, fresh_index};
 use tubewright::upkeep::drift::plan::{Job, plan};
 use tubewright::upkeep::drift::special::{ln_i0_and_ratio, marcum_q1};
@@ -249,7 +249,7 @@ fn stated_intervals_hold_as_often_as_they_say() {
         let chains = truth.chains();
         let learned = learn(&chains);
         for (one, chain) in truth.instruments.iter().zip(&chains) {
-            let told = outlook(chain, &learned, &asked(truth.ends, 0.071));
+            let told = forecast(chain, &learned, &asked(truth.ends, 0.071));
             let coma = one.coma_on(truth.ends);
             let within = |from: usize, to: usize| coma > told.coma[from] && coma < told.coma[to];
             in_half += f64::from(u8::from(within(1, 3)));
@@ -302,7 +302,7 @@ fn odd_instruments_show_themselves_and_usual_ones_do_not() {
     let learned = learn(&chains);
     let (mut found, mut odd, mut wrong) = (0, 0, 0);
     for (one, chain) in truth.instruments.iter().zip(&chains) {
-        let told = outlook(chain, &learned, &asked(truth.ends, 0.071));
+        let told = forecast(chain, &learned, &asked(truth.ends, 0.071));
         let expected = match one.nature {
             Nature::Usual => "",
             Nature::NeverMoves => "never-moves",
@@ -346,7 +346,7 @@ fn one_with_one_look_borrows_and_one_with_many_speaks_for_itself() {
     chains.push(restless(2));
     chains.push(restless(24));
     let learned = learn(&chains);
-    let beside = |chain: &Chain| outlook(chain, &learned, &asked(2000.0, 0.071)).beside_kind;
+    let beside = |chain: &Chain| forecast(chain, &learned, &asked(2000.0, 0.071)).beside_kind;
     let (few, many) = (beside(&chains[30]), beside(&chains[31]));
     assert!((0.8..1.5).contains(&few), "{few}");
     assert!(many > 1.1 * few, "{many} {few}");
@@ -403,7 +403,6 @@ fn asked(today: f64, limit_waves: f64) -> Asked {
         limit_waves,
         aperture_mm: 203.0,
         today,
-        coming: Some(today + 30.0),
     }
 }
 
@@ -473,9 +472,9 @@ fn absurd_figures_are_held_in_bounds_and_never_become_nonsense() {
     let learned = learn(&chains);
     for chain in &chains {
         for today in [-1e5, 8.5, 41_000.0] {
-            let told = outlook(chain, &learned, &asked(today, 0.071));
+            let told = forecast(chain, &learned, &asked(today, 0.071));
             assert!((0.0..=1.0).contains(&told.chance), "{told:?}");
-            assert!(told.chance_coming.is_some_and(|c| (0.0..=1.0).contains(&c)));
+            assert!((0.0..=1.0).contains(&told.chance_after(30.0)));
             assert!(told.coma.iter().all(|c| c.is_finite() && *c >= 0.0));
             assert!(told.coma.windows(2).all(|w| w[0] <= w[1]));
             assert!(told.sharp.from <= told.sharp.about && told.sharp.about <= told.sharp.to);
@@ -508,7 +507,7 @@ fn one_wild_report_by_eye_does_not_carry_the_day() {
         Chain::new(0, 1.0, &entries)
     };
     let learned = learn(&[calm(false), calm(true)]);
-    let chance = |wild| outlook(&calm(wild), &learned, &asked(455.0, 0.071)).chance;
+    let chance = |wild| forecast(&calm(wild), &learned, &asked(455.0, 0.071)).chance;
     assert!(chance(true) < 0.05, "{}", chance(true));
     let rate = |wild| {
         let params = learned.params(0, 1.0);
@@ -526,7 +525,7 @@ fn decades_without_a_look_leave_it_unknown_but_sane() {
         &[looked(0.0, 0.02, 0.006), looked(9000.0, 0.3, 0.02)],
     );
     let learned = learn(std::slice::from_ref(&chain));
-    let after = |day| outlook(&chain, &learned, &asked(day, 0.071)).chance;
+    let after = |day| forecast(&chain, &learned, &asked(day, 0.071)).chance;
     assert!(after(9001.0) > 0.98);
     let before = after(8990.0);
     assert!((0.2..1.0).contains(&before), "{before}");
@@ -580,9 +579,9 @@ fn scores_agree_with_figures_worked_by_hand() {
 
 #[test]
 fn nothing_learned_falls_back_on_what_is_believed() {
-    let learned = Learnt::nothing();
+    let learned = DriftModel::nothing();
     let chain = Chain::new(2, 1.0, &[]);
-    let told = outlook(&chain, &learned, &asked(10.0, 0.071));
+    let told = forecast(&chain, &learned, &asked(10.0, 0.071));
     assert!((0.05..0.95).contains(&told.chance));
     let follower = Follower::new(&chain, &learned.params(2, 1.0), &learned.beliefs);
     assert!(follower.chance_of(Theory::Usual) > 0.85);

@@ -18,8 +18,8 @@ use tubewright::upkeep::assess;
 use tubewright::upkeep::drift::back_test::{MOST_LUCK, Said, verdict, watched};
 use tubewright::upkeep::drift::chain::{Cause, Chain, Entry, Look, What};
 use tubewright::upkeep::drift::fit::learn;
+use tubewright::upkeep::drift::forecast::{Asked, Forecast, forecast};
 use tubewright::upkeep::drift::from_history::chain_of;
-use tubewright::upkeep::drift::outlook::{Asked, Outlook, outlook};
 use tubewright::upkeep::drift::plan::{Need, Waited, press};
 use tubewright::upkeep::drift::special::normal_tail;
 use tubewright::upkeep::figures::{months_after, months_between};
@@ -148,14 +148,13 @@ fn driven(day: f64, units: f64) -> Entry {
     Entry { day, what }
 }
 
-fn told(chain: &Chain, all: &[Chain]) -> Outlook {
+fn told(chain: &Chain, all: &[Chain]) -> Forecast {
     let asked = Asked {
         limit_waves: 0.071,
         aperture_mm: 203.0,
         today: 400.0,
-        coming: None,
     };
-    outlook(chain, &learn(all), &asked)
+    forecast(chain, &learn(all), &asked)
 }
 
 /// Ten instruments of one design, each first seen at about this coma.
@@ -194,7 +193,7 @@ fn one_never_looked_at_is_known_less_well_where_its_kind_is_hardly_known() {
     many.push(untested.clone());
     let of_few: Vec<Chain> = few.into_iter().chain([untested.clone()]).collect();
     // Relative to its middle, the interval is wider.
-    let width = |o: &Outlook| o.coma[4] / o.coma[2];
+    let width = |o: &Forecast| o.coma[4] / o.coma[2];
     let (known, unknown) = (told(&untested, &many), told(&untested, &of_few));
     assert!(
         width(&unknown) > 1.05 * width(&known),
@@ -450,10 +449,10 @@ proptest! {
             .collect();
         let learned = learn(&chains);
         for chain in &chains {
-            let asked = Asked { limit_waves: 0.071, aperture_mm: 203.0, today, coming: Some(today + 9.0) };
-            let told = outlook(chain, &learned, &asked);
+            let asked = Asked { limit_waves: 0.071, aperture_mm: 203.0, today };
+            let told = forecast(chain, &learned, &asked);
             prop_assert!((0.0..=1.0).contains(&told.chance));
-            prop_assert!(told.chance_coming.is_some_and(|c| (0.0..=1.0).contains(&c)));
+            prop_assert!((0.0..=1.0).contains(&told.chance_after(9.0)));
             prop_assert!(told.coma.iter().all(|c| c.is_finite() && *c >= 0.0));
             prop_assert!(told.coma.windows(2).all(|w| w[0] <= w[1]));
             prop_assert!(told.flags.iter().all(|f| !f.evidence.contains("NaN")));

@@ -7,8 +7,8 @@ use std::process::ExitCode;
 use chrono::Utc;
 use tubewright::library::club::Club;
 use tubewright::library::{Error, Library};
-use tubewright::upkeep::due_list::{DueList, Filter, Read, due_list};
-use tubewright::upkeep::foresight::Foreseer;
+use tubewright::upkeep::Snapshots;
+use tubewright::upkeep::due_list::{DueList, Filter, due_list};
 use tubewright::web::due;
 
 use super::{REFUSED, block_on};
@@ -52,12 +52,10 @@ async fn print(args: DueArgs) -> anyhow::Result<ExitCode> {
         }
         Err(error) => return Err(error.into()),
     };
-    let mut conn = library.read().await?;
-    let club = Club::load(&mut conn).await?;
-    let foreseer = Foreseer::patient();
-    let read = Read::all(&mut conn, &foreseer.recall, Utc::now()).await?;
-    drop(conn);
-    let list = due_list(read, &club, &Filter::default(), &foreseer, None).await?;
+    let club = Club::load(&mut *library.read().await?).await?;
+    let now = Utc::now();
+    let snapshot = Snapshots::default().now(&library, now).await?;
+    let list = due_list(&snapshot, &club, &Filter::default(), None, now);
     library.close().await;
     let text = if args.json {
         format!("{}\n", serde_json::to_string_pretty(&list)?).into_bytes()

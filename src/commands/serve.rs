@@ -3,18 +3,17 @@
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::time::Duration;
 
 use anyhow::Context;
 use chrono::Utc;
 use tubewright::backup;
 use tubewright::demo::{self, Demo};
-use tubewright::library::Library;
 use tubewright::library::club::Club;
 use tubewright::library::demo::{Holds, holds};
 use tubewright::library::people::Person;
 use tubewright::library::sessions::{self, Purpose};
-use tubewright::upkeep::foresight::{Foresight, Question};
-use tubewright::upkeep::shelf::Fleet;
+use tubewright::library::{self, Library, expiry};
 use tubewright::web::{self, App, passwords};
 
 use super::{REFUSED, block_on};
@@ -166,6 +165,7 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
         ..App::new(library.clone(), public.as_deref())
     };
     tokio::spawn(look_ahead(app.clone()));
+    tokio::spawn(clean_up(app.clone()));
     let stop = stop_signal()?;
     let backups = args.backup_into.map(|into| {
         let schedule = backup::Schedule {
@@ -191,19 +191,28 @@ fn metrics_token(typed: &str) -> Result<String, String> {
     Ok(typed.to_owned())
 }
 
-/// Works out what the logbooks foretell, so that the first visitor need not wait
-/// for it.
+/// Makes the first snapshot, so that the first visitor need not wait for it.
 async fn look_ahead(app: App) {
-    let all = async {
-        let now = app.clock.now();
-        let fleet = {
-            let mut conn = app.library.read().await?;
-            Fleet::recalled(&mut conn, &app.foreseer.recall, now).await?
+    if let Err(error) = app.snapshots.now(&app.library, app.clock.now()).await {
+        tracing::warn!(%error, "what follows from the logbooks could not be worked out");
+    }
+}
+
+/// Removes what has expired, every hour.
+async fn clean_up(app: App) {
+    let mut hour = tokio::time::interval(Duration::from_secs(3600));
+    loop {
+        hour.tick().await;
+        let removed = async {
+            let mut write = app.library.write().await?;
+            let removed = expiry::remove_expired(&mut write, app.clock.now()).await?;
+            write.commit().await?;
+            Ok::<_, library::Error>(removed)
         };
-        Foresight::of(&app.foreseer, &fleet, Question::default()).await
-    };
-    if let Err(error) = all.await {
-        tracing::warn!(%error, "what the logbooks foretell could not be worked out");
+        match removed.await {
+            Ok(rows) => tracing::debug!(rows, "removed what has expired"),
+            Err(error) => tracing::warn!(%error, "what has expired could not be removed"),
+        }
     }
 }
 

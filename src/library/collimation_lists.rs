@@ -8,8 +8,7 @@ use super::{CollimationId, Conn, EntryId, InstrumentId, Moment, Result};
 pub async fn open(conn: &mut Conn, instrument: InstrumentId) -> Result<Option<CollimationId>> {
     Ok(sqlx::query_scalar!(
         r#"SELECT s.id AS "id: CollimationId" FROM collimations s
-           WHERE s.instrument_id = ? AND NOT EXISTS (SELECT 1 FROM collimation_ends e WHERE e.collimation_id = s.id)
-           ORDER BY s.started_at DESC LIMIT 1"#,
+           WHERE s.instrument_id = ? AND s.ended_at IS NULL"#,
         instrument
     )
     .fetch_optional(conn)
@@ -22,8 +21,8 @@ pub async fn last_ended(
     instrument: InstrumentId,
 ) -> Result<Option<CollimationId>> {
     Ok(sqlx::query_scalar!(
-        r#"SELECT s.id AS "id: CollimationId" FROM collimations s JOIN collimation_ends e ON e.collimation_id = s.id
-           WHERE s.instrument_id = ? ORDER BY e.ended_at DESC, s.id DESC LIMIT 1"#,
+        r#"SELECT s.id AS "id: CollimationId" FROM collimations s
+           WHERE s.instrument_id = ? AND s.ended_at IS NOT NULL ORDER BY s.ended_at DESC, s.id DESC LIMIT 1"#,
         instrument
     )
     .fetch_optional(conn)
@@ -54,9 +53,9 @@ pub async fn all(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Ve
     let rows = sqlx::query!(
         r#"SELECT s.id AS "id: CollimationId", i.tag, i.name, s.started_at AS "started_at: Moment", p.name AS started_by,
                   (SELECT MAX(t.at) FROM collimation_steps t WHERE t.collimation_id = s.id) AS "last_at?: Moment",
-                  e.ended_at AS "ended_at?: Moment", q.name AS "ended_by?: String", e.outcome AS "outcome?: String"
+                  s.ended_at AS "ended_at?: Moment", q.name AS "ended_by?: String", s.outcome AS "outcome?: String"
            FROM collimations s JOIN instruments i ON i.id = s.instrument_id JOIN people p ON p.id = s.started_by
-           LEFT JOIN collimation_ends e ON e.collimation_id = s.id LEFT JOIN people q ON q.id = e.ended_by
+           LEFT JOIN people q ON q.id = s.ended_by
            WHERE ?1 IS NULL OR s.instrument_id = ?1
            ORDER BY s.started_at DESC, s.id DESC"#,
         instrument
@@ -97,9 +96,8 @@ pub async fn of_entries(
            FROM collimation_steps t JOIN collimations s ON s.id = t.collimation_id
            WHERE s.instrument_id = ?1 AND t.entry_id IS NOT NULL
            UNION
-           SELECT e.entry_id AS "entry!: EntryId", e.collimation_id AS "collimation!: CollimationId"
-           FROM collimation_ends e JOIN collimations s ON s.id = e.collimation_id
-           WHERE s.instrument_id = ?1 AND e.entry_id IS NOT NULL"#,
+           SELECT s.work_entry_id AS "entry!: EntryId", s.id AS "collimation!: CollimationId"
+           FROM collimations s WHERE s.instrument_id = ?1 AND s.work_entry_id IS NOT NULL"#,
         instrument
     )
     .fetch_all(conn)

@@ -227,7 +227,7 @@ pub async fn write(
     .fetch_one(&mut *conn)
     .await?;
     let ended = sqlx::query_scalar!(
-        r#"SELECT COUNT(*) AS "n!: i64" FROM collimation_ends WHERE collimation_id = ?"#,
+        r#"SELECT COUNT(*) AS "n!: i64" FROM collimations WHERE id = ? AND ended_at IS NOT NULL"#,
         collimation
     )
     .fetch_one(&mut *conn)
@@ -264,8 +264,8 @@ pub async fn end(
 ) -> Result<()> {
     let outcome = json(outcome)?;
     sqlx::query!(
-        "INSERT INTO collimation_ends (collimation_id, ended_at, ended_by, outcome, entry_id) VALUES (?, ?, ?, ?, ?)",
-        collimation, at, by, outcome, entry
+        "UPDATE collimations SET ended_at = ?, ended_by = ?, outcome = ?, work_entry_id = ? WHERE id = ?",
+        at, by, outcome, entry, collimation
     )
     .execute(conn)
     .await?;
@@ -366,8 +366,8 @@ impl Collimation {
         .fetch_all(&mut *conn)
         .await?;
         let ended = sqlx::query!(
-            r#"SELECT e.ended_at AS "at: Moment", p.name AS by, e.outcome
-               FROM collimation_ends e JOIN people p ON p.id = e.ended_by WHERE e.collimation_id = ?"#,
+            r#"SELECT s.ended_at AS "at!: Moment", p.name AS by, s.outcome AS "outcome!"
+               FROM collimations s JOIN people p ON p.id = s.ended_by WHERE s.id = ?"#,
             id
         )
         .fetch_optional(conn)

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 
 use chrono::NaiveDate;
 
+use super::club::Club;
 use super::entries::{EntryKind, NewEntry};
 use super::instruments::{Instrument, Status};
 use super::people::Person;
@@ -116,7 +117,7 @@ impl Lend {
             }
             Status::Held | Status::Bench => {}
         }
-        if self.due_on < self.at.date_naive() {
+        if self.due_on < Club::load(conn).await?.date(self.at) {
             return Err(Error::Refused(
                 "It would be due before it goes out. Choose a later day.".to_owned(),
             ));

@@ -205,7 +205,7 @@ async fn lines(
                 LEFT JOIN loans l ON l.id = e.loan_id LEFT JOIN people b ON b.id = l.borrower_id
                 LEFT JOIN journeys j ON j.entry_id = e.id LEFT JOIN problems f ON f.entry_id = e.id
                 LEFT JOIN works w ON w.entry_id = e.id LEFT JOIN star_tests t ON t.entry_id = e.id
-           WHERE (?1 IS NULL OR e.instrument_id = ?1) AND (?2 IS NULL OR e.id = ?2)
+           WHERE e.id IN (SELECT id FROM entries WHERE instrument_id = ?1 UNION ALL SELECT id FROM entries WHERE id = ?2)
            ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC"#,
         instrument, entry
     )

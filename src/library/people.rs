@@ -236,14 +236,7 @@ pub async fn leave(conn: &mut Conn, id: PersonId, at: Moment) -> Result<()> {
     )
     .execute(&mut *conn)
     .await?;
-    sqlx::query!(
-        "UPDATE waits SET closed_at = ?, outcome = 'removed' WHERE person_id = ? AND closed_at IS NULL",
-        at,
-        id
-    )
-    .execute(&mut *conn)
-    .await?;
-    super::sessions::end_all(conn, id).await
+    Ok(())
 }
 
 async fn refuse_losing_last_coordinator(conn: &mut Conn, id: PersonId) -> Result<()> {

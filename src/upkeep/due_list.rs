@@ -1,22 +1,20 @@
 //! The due list: what page, file and command line all show, made in one place.
 
-use std::collections::HashMap;
-
 use chrono::NaiveDate;
 use serde::Serialize;
 
-use super::drift::outlook::{Call, Flag, Outlook, Sharp};
+use super::drift::forecast::{Call, Flag, Forecast, Sharp};
+use super::drift::from_history::day_of;
 use super::drift::plan::{Need, Waited, press};
 use super::figures::trimmed;
-use super::foresight::{Foreseer, Foresight, Question, chance_of_trouble, next_loan};
-use super::recall::Recall;
-use super::rules::{Assessment, Condition, DueReason};
-use super::shelf::{Fleet, Member};
+use super::rules::{Assessment, Condition, DueCode, DueReason};
+use super::shelf::Member;
+use super::snapshot::Snapshot;
+use library::Moment;
 use library::club::Club;
 use library::instruments::{Design, State};
-use library::loans;
 use library::star_tests::Method;
-use library::{Conn, InstrumentId, Moment, Result};
+use library::waits::WantsItFor;
 
 /// Which instruments to list; `None` lists all.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -160,13 +158,19 @@ pub struct Foreseen {
 }
 
 impl Foreseen {
-    /// From an outlook; binoculars have a fixed magnification.
-    pub fn of(outlook: &Outlook, design: Design, limit_rms_waves: f64) -> Self {
-        let sharp = (design != Design::Binocular).then_some(outlook.sharp);
+    /// From a forecast, looking so many days ahead; binoculars have a fixed
+    /// magnification.
+    pub fn of(
+        forecast: &Forecast,
+        design: Design,
+        limit_rms_waves: f64,
+        days_ahead: Option<f64>,
+    ) -> Self {
+        let sharp = (design != Design::Binocular).then_some(forecast.sharp);
         Self {
-            chance_out: rounded(outlook.chance, 4),
-            chance_out_coming: outlook.chance_coming.map(|c| rounded(c, 4)),
-            coma_rms_waves: outlook.coma.map(|c| rounded(c, 4)),
+            chance_out: rounded(forecast.chance, 4),
+            chance_out_coming: days_ahead.map(|days| rounded(forecast.chance_after(days), 4)),
+            coma_rms_waves: forecast.coma.map(|c| rounded(c, 4)),
             limit_rms_waves,
             sharp: sharp.map(|s| Sharp {
                 about: rounded(s.about, 1),
@@ -176,14 +180,14 @@ impl Foreseen {
                 expected_loss: rounded(s.expected_loss, 3),
                 loss_after_bench: rounded(s.loss_after_bench, 3),
             }),
-            look_again_days: outlook.look_again_days.map(f64::round),
+            look_again_days: forecast.look_again_days().map(f64::round),
             call: Call {
-                now: rounded(outlook.call.now, 3),
-                after_look: rounded(outlook.call.after_look, 3),
+                now: rounded(forecast.call.now, 3),
+                after_look: rounded(forecast.call.after_look, 3),
             },
-            flags: outlook.flags.clone(),
-            words: words(outlook, sharp),
-            numbers: numbers(outlook, limit_rms_waves),
+            flags: forecast.flags.clone(),
+            words: words(forecast, sharp),
+            numbers: numbers(forecast, limit_rms_waves),
         }
     }
 }
@@ -208,10 +212,10 @@ fn about(magnification: f64) -> String {
     format!("{}x", (magnification / step).round() * step)
 }
 
-fn words(outlook: &Outlook, sharp: Option<Sharp>) -> Vec<String> {
+fn words(forecast: &Forecast, sharp: Option<Sharp>) -> Vec<String> {
     let mut words = vec![format!(
         "Chance that it is out of line today: {}.",
-        in_100(outlook.chance)
+        in_100(forecast.chance)
     )];
     if let Some(s) = sharp {
         let (middle, low, high) = (about(s.about), about(s.from), about(s.to));
@@ -222,8 +226,8 @@ fn words(outlook: &Outlook, sharp: Option<Sharp>) -> Vec<String> {
         };
         words.push(format!("Sharp up to about {middle}{range}."));
     }
-    if outlook.looks == 0 {
-        words.push(match outlook.kind_known_from {
+    if forecast.looks == 0 {
+        words.push(match forecast.kind_known_from {
             (0, _) => "Never looked at, nor was any of its design: judged by what is commonly believed of it.".to_owned(),
             (looks, instruments) => format!(
                 "Never looked at: judged by {} at {} of its design.",
@@ -232,7 +236,7 @@ fn words(outlook: &Outlook, sharp: Option<Sharp>) -> Vec<String> {
             ),
         });
     }
-    words.extend(outlook.flags.iter().map(|f| format!("{}.", f.title)));
+    words.extend(forecast.flags.iter().map(|f| format!("{}.", f.title)));
     words
 }
 
@@ -245,13 +249,13 @@ fn counted(n: usize, what: &str) -> String {
     }
 }
 
-fn numbers(outlook: &Outlook, limit: f64) -> Vec<String> {
-    let [low, quarter, middle, three, high] = outlook.coma;
+fn numbers(forecast: &Forecast, limit: f64) -> Vec<String> {
+    let [low, quarter, middle, three, high] = forecast.coma;
     let mut numbers = vec![format!(
         "Coma today about {middle:.3} waves RMS: as likely as not between {quarter:.3} and {three:.3}, nine times in ten between {low:.3} and {high:.3}; its limit is {}.",
         trimmed(limit, 3)
     )];
-    for push in outlook.pushes.iter().filter(|p| p.waves >= 0.0005) {
+    for push in forecast.pushes.iter().filter(|p| p.waves >= 0.0005) {
         numbers.push(format!(
             "Since it was last looked at or lined up: {} times {}, which moves it by about {:.3} waves.",
             trimmed(push.units, 1),
@@ -259,15 +263,15 @@ fn numbers(outlook: &Outlook, limit: f64) -> Vec<String> {
             push.waves
         ));
     }
-    if outlook.looks > 1 {
+    if forecast.looks > 1 {
         numbers.push(format!(
             "It moves {} times as far as its kind on average, from {} looks.",
-            trimmed(outlook.beside_kind, 1),
-            outlook.looks
+            trimmed(forecast.beside_kind, 1),
+            forecast.looks
         ));
     }
-    numbers.extend(outlook.flags.iter().map(|f| f.evidence.clone()));
-    if let Some(s) = Some(outlook.sharp) {
+    numbers.extend(forecast.flags.iter().map(|f| f.evidence.clone()));
+    if let Some(s) = Some(forecast.sharp) {
         numbers.push(format!(
             "Ready it would be sharp up to {}; {} % of that is likely lost now, {} % after the bench.",
             about(s.in_line),
@@ -278,64 +282,31 @@ fn numbers(outlook: &Outlook, limit: f64) -> Vec<String> {
     numbers
 }
 
-/// What is read for the list, so that no connection is held while it is made.
-#[derive(Debug)]
-pub struct Read {
-    /// The fleet.
-    pub fleet: Fleet,
-    /// The days that open loans are due back.
-    pub back_by: HashMap<InstrumentId, NaiveDate>,
-}
-
-impl Read {
-    /// All of it, as far as it is not in mind.
-    pub async fn all(conn: &mut Conn, recall: &Recall, now: Moment) -> Result<Self> {
-        Ok(Self {
-            fleet: Fleet::recalled(conn, recall, now).await?,
-            back_by: loans::due_days(conn).await?,
-        })
-    }
-}
-
 /// Makes the list. `coming` is a later day to look ahead to.
-pub async fn due_list(
-    read: Read,
+pub fn due_list(
+    snapshot: &Snapshot,
     club: &Club,
     filter: &Filter,
-    foreseer: &Foreseer,
     coming: Option<NaiveDate>,
-) -> Result<DueList> {
-    let Read { fleet, back_by } = read;
-    let now = fleet.now();
+    now: Moment,
+) -> DueList {
     let coming_at = coming
         .and_then(|day| noon_of(club, day))
         .filter(|c| *c > now);
-    let foresight = Foresight::of(
-        foreseer,
-        &fleet,
-        Question {
-            coming: coming_at,
-            ..Question::default()
-        },
-    )
-    .await?;
-    let instruments = fleet.members.len();
-    let trusted = foresight.is_trusted();
+    let fleet = &snapshot.fleet;
+    let trusted = snapshot.is_trusted();
     let (mut due, mut likely_out) = (Vec::new(), Vec::new());
     for member in &fleet.members {
-        let assessment = fleet.judge(member, &fleet.sets);
-        let back_by = back_by.get(&member.instrument.id).copied();
-        let row = row(member, assessment, back_by, &foresight, club, now);
-        if !row.reasons.is_empty() {
-            due.push(row);
-        } else if trusted
-            && row
-                .foreseen
-                .as_ref()
-                .is_some_and(|f| f.chance_out >= LIKELY_OUT)
-        {
-            likely_out.push(row);
+        let assessment = fleet.judge(member, now);
+        let is_due = assessment.due.is_some();
+        let forecast = snapshot.forecast(member.instrument.id);
+        let is_likely = trusted && forecast.is_some_and(|f| f.chance >= LIKELY_OUT);
+        if !is_due && !is_likely {
+            continue;
         }
+        let days_ahead = coming_at.map(|at| day_of(at) - snapshot.today);
+        let row = row(member, assessment, forecast, days_ahead, club, now);
+        if is_due { &mut due } else { &mut likely_out }.push(row);
     }
     sort(&mut due, trusted);
     sort(&mut likely_out, true);
@@ -348,10 +319,10 @@ pub async fn due_list(
     let due_in_all = due.len();
     due.retain(|row| filter.passes(row));
     likely_out.retain(|row| filter.passes(row));
-    Ok(DueList {
+    DueList {
         club: club.name.clone(),
         made_at: now,
-        instruments,
+        instruments: fleet.members.len(),
         due_in_all,
         ordered_by_chance: trusted,
         coming: coming.filter(|_| coming_at.is_some()),
@@ -359,7 +330,7 @@ pub async fn due_list(
         likely_out,
         places,
         designs,
-    })
+    }
 }
 
 /// Noon of a day in the club's zone.
@@ -375,16 +346,16 @@ pub const LIKELY_OUT: f64 = 0.5;
 fn row(
     member: &Member,
     a: Assessment,
-    back_by: Option<NaiveDate>,
-    foresight: &Foresight,
+    forecast: Option<&Forecast>,
+    days_ahead: Option<f64>,
     club: &Club,
     now: Moment,
 ) -> DueRow {
     let i = &member.instrument;
     let state = i.state();
-    let back_by = back_by.filter(|_| state == State::OnLoan);
-    let outlook = foresight.outlooks.get(&i.id).map(|o| &**o);
-    let foreseen = outlook.map(|o| Foreseen::of(o, i.design, a.limits.coma_bench.value));
+    let back_by = member.back_by.filter(|_| state == State::OnLoan);
+    let limit = a.limits.coma_bench.value;
+    let mut foreseen = forecast.map(|f| Foreseen::of(f, i.design, limit, days_ahead));
     let due_days = due_days(&a, club, now);
     let (urgency, reasons) = a.due.map_or((0.0, Vec::new()), |d| (d.urgency, d.reasons));
     let (next_loan, waited_days) = next_loan(member, club, now);
@@ -392,9 +363,8 @@ fn row(
         person_days: waited_days as f64,
         due_days: due_days as f64,
     };
-    let trouble = chance_of_trouble(outlook.map(|o| o.chance), reasons.iter().map(|r| r.code));
+    let trouble = chance_of_trouble(forecast.map(|o| o.chance), reasons.iter().map(|r| r.code));
     let pressing = press(trouble, next_loan, waited);
-    let mut foreseen = foreseen;
     if let Some(f) = &mut foreseen {
         f.numbers.push(format!(
             "Its place: chance of trouble {trouble:.2}, times {} for what the next loan needs, times {:.2} for {} days of people waiting and {} days of being due, makes {pressing:.2}.",
@@ -461,4 +431,38 @@ fn sort(due: &mut [DueRow], by_chance: bool) {
     for (row, rank) in due.iter_mut().zip(1..) {
         row.rank = rank;
     }
+}
+
+/// What the next loan of a member needs, and for how many days it has been
+/// waited for.
+pub fn next_loan(member: &Member, club: &Club, now: Moment) -> (Need, i64) {
+    member
+        .next_loan
+        .map_or((Need::Nobody, 0), |(wants, since)| {
+            let need = match wants {
+                WantsItFor::Planets => Need::Planets,
+                WantsItFor::WideField => Need::WideField,
+                WantsItFor::Anything => Need::Anything,
+            };
+            (need, club.days_between(since, now))
+        })
+}
+
+/// Chance of trouble that a reason carries which says nothing of coma: common
+/// practice, no source.
+pub fn trouble_of(code: DueCode) -> f64 {
+    match code {
+        DueCode::Problem | DueCode::Knock => 0.9,
+        DueCode::Ahead => 0.2,
+        _ => 0.0,
+    }
+}
+
+/// Chance that something is wrong: out of line, or what the other reasons say.
+/// `chance_out` is none for what takes no star test; then its reasons stand for
+/// one chance in three.
+fn chance_of_trouble(chance_out: Option<f64>, codes: impl Iterator<Item = DueCode>) -> f64 {
+    let other = codes.map(trouble_of).fold(0.0, f64::max);
+    let out = chance_out.unwrap_or(1.0 / 3.0);
+    1.0 - (1.0 - out) * (1.0 - other)
 }

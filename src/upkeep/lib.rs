@@ -4,8 +4,8 @@
 //! The rules here are plain: set limits, explained in words. They take a
 //! [`history::History`] (what the logbook says, in order) and
 //! [`limits::Limits`] (what the club has set) and know nothing of tables or
-//! pages. [`shelf`] reads the logbooks of the whole shelf; [`due_list`] is what
-//! page, file and command line all show.
+//! pages. [`shelf`] reads the logbooks of the whole shelf, [`snapshot`] keeps what
+//! follows from them; [`due_list`] is what page, file and command line all show.
 
 #![forbid(unsafe_code)]
 
@@ -13,16 +13,15 @@ pub mod drift;
 pub mod due_list;
 pub mod exposure;
 pub mod figures;
-mod foreseer;
-pub mod foresight;
 pub mod history;
 pub mod limits;
 pub mod preview;
-pub mod recall;
 pub mod record;
 pub mod rules;
 pub mod shelf;
+pub mod snapshot;
 pub mod threads;
 
 pub use rules::{Assessment, Condition, Due, DueCode, DueReason, LastTest, assess};
-pub use shelf::{Fleet, ShelfRow, shelf, shelf_recalled, shelf_row};
+pub use shelf::{Fleet, ShelfRow, shelf, shelf_row};
+pub use snapshot::{Snapshot, Snapshots};

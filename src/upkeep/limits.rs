@@ -179,6 +179,13 @@ impl Limits {
         }
     }
 
+    /// Whether the same looks count as in line under both: all that
+    /// [`super::rules::Gathered`] rests on.
+    pub fn gather_alike(&self, other: &Self) -> bool {
+        self.coma_note.value == other.coma_note.value
+            && self.coma_bench.value == other.coma_bench.value
+    }
+
     /// Whether the coma to mention lies above the coma for the bench, which
     /// would send to the bench what nobody would have mentioned.
     pub fn is_crossed(&self) -> bool {

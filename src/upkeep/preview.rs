@@ -4,9 +4,9 @@
 use super::limits::{self, Limits};
 use super::rules::{Assessment, Condition};
 use super::shelf::{Fleet, Member};
+use library::Moment;
 use library::instruments::Design;
 use library::limits::{LimitSet, LimitWhat, Whose};
-use library::{Conn, Moment, Result};
 
 /// A change of a limit that someone thinks of.
 #[derive(Debug, Clone, PartialEq)]
@@ -58,11 +58,6 @@ pub struct Preview {
 }
 
 /// Works out what a change would do.
-pub async fn preview(conn: &mut Conn, change: &Change, now: Moment) -> Result<Preview> {
-    Ok(of(&Fleet::load(conn, now).await?, change, now))
-}
-
-/// The same over a fleet already read.
 pub fn of(fleet: &Fleet, change: &Change, now: Moment) -> Preview {
     let mut sets = vec![change.as_set(now)];
     sets.extend(fleet.sets.iter().cloned());
@@ -81,8 +76,8 @@ pub fn of(fleet: &Fleet, change: &Change, now: Moment) -> Preview {
         own: 0,
     };
     for member in &fleet.members {
-        let before = fleet.judge(member, &fleet.sets);
-        let after = fleet.judge(member, &sets);
+        let before = fleet.judge(member, now);
+        let after = fleet.judge_under(&sets, member, now);
         preview.due_before += usize::from(before.due.is_some());
         preview.due_after += usize::from(after.due.is_some());
         if change.is_for(member) {

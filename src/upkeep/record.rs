@@ -4,30 +4,20 @@
 use std::collections::HashMap;
 
 use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
 use serde::Serialize;
 
 use super::assess;
 use super::drift::back_test::{Class, Said, Verdict, back_test, calibration, verdict, watched};
 use super::drift::chain::Chain;
-use super::foresight::Entered;
 use super::rules::DueCode;
+use super::snapshot::Entered;
 use library::instruments::Design;
 use library::limits::LimitWhat;
-
-/// What a record was made from: looks in all, and a fingerprint of limits and
-/// logbooks.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub struct Key {
-    looks: usize,
-    limits: u64,
-    logbooks: u64,
-}
 
 /// The record.
 #[derive(Debug, Clone)]
 pub struct Record {
-    /// What it was made from.
-    pub key: Key,
     /// Past looks and what was said the day before.
     pub said: Vec<Said>,
     /// What the limits said of each, and whose look it was.
@@ -71,57 +61,14 @@ impl LimitRecord {
     }
 }
 
-/// What a record of these would be made from.
-pub fn key_of(entered: &[Entered]) -> Key {
-    let mut limits = 0_u64;
-    let mut logbooks = 0_u64;
-    let mut looks = 0;
-    for e in entered {
-        for what in LimitWhat::ALL {
-            limits = limits.rotate_left(5) ^ e.limits.of(*what).value.to_bits();
-        }
-        logbooks = logbooks.rotate_left(5) ^ e.fingerprint();
-        looks += e.chain().looks();
-    }
-    Key {
-        looks,
-        limits,
-        logbooks,
-    }
-}
-
 impl Record {
-    /// Whether it still serves after entries made since: the limits are the same
-    /// and fewer looks came in than a twentieth, or five.
-    pub fn serves(&self, now: &Key) -> bool {
-        let more = now.looks.abs_diff(self.key.looks);
-        now.limits == self.key.limits && more < 5.max(self.key.looks / 20)
-    }
-
-    /// The record before it was ever made: it vouches for nothing.
-    pub fn not_yet() -> Self {
-        Self {
-            key: Key {
-                looks: 0,
-                limits: 0,
-                logbooks: 0,
-            },
-            said: Vec::new(),
-            plain: Vec::new(),
-            verdict: None,
-            calibration: Vec::new(),
-            limits: Vec::new(),
-        }
-    }
-
     /// Makes it.
-    pub fn of(entered: &[Entered], key: Key) -> Self {
-        let chains: Vec<Chain> = entered.iter().map(|e| e.chain().clone()).collect();
+    pub fn of(entered: &[Entered], chains: &[&Chain], zone: Tz) -> Self {
         let limits: Vec<f64> = entered.iter().map(|e| e.limits.coma_bench.value).collect();
-        let said = back_test(&chains, &limits);
+        let said = back_test(chains, &limits);
         let plain: Vec<Vec<DueCode>> = said
             .iter()
-            .map(|s| plain_codes(&entered[s.chain], s.day - 1.0))
+            .map(|s| plain_codes(&entered[s.chain], s.day - 1.0, zone))
             .collect();
         let due: Vec<bool> = plain.iter().map(|codes| !codes.is_empty()).collect();
         let pairs: Vec<(f64, bool)> = said.iter().map(|s| (s.chance, s.over)).collect();
@@ -130,7 +77,7 @@ impl Record {
             if let [one] = codes.as_slice()
                 && let Some(what) = limit_of(*one)
             {
-                let design = entered[s.chain].known.history.design;
+                let design = entered[s.chain].book.history.design;
                 let counts = by_limit.entry((design, what)).or_default();
                 counts.0 += 1;
                 counts.1 += usize::from(s.over);
@@ -159,7 +106,6 @@ impl Record {
             })
             .collect();
         Self {
-            key,
             plain,
             verdict: verdict(&said, &due).filter(|v| v.looks > 0),
             calibration: if pairs.is_empty() {
@@ -174,12 +120,12 @@ impl Record {
 }
 
 /// Why the plain rules would have called it due on a day.
-fn plain_codes(entered: &Entered, day: f64) -> Vec<DueCode> {
+fn plain_codes(entered: &Entered, day: f64, zone: Tz) -> Vec<DueCode> {
     let Some(moment) = DateTime::<Utc>::from_timestamp((day * 86_400.0) as i64, 0) else {
         return Vec::new();
     };
-    let past = entered.known.history.as_of(moment);
-    assess(&past, &entered.limits, moment)
+    let past = entered.book.history.as_of(moment);
+    assess(&past, &entered.limits, moment.with_timezone(&zone))
         .due
         .map_or_else(Vec::new, |due| due.reasons.iter().map(|r| r.code).collect())
 }

@@ -11,6 +11,7 @@
 use super::figures::{self, trimmed};
 use super::history::{Dated, Exposure, History, When};
 use super::limits::Limits;
+use chrono::{DateTime, NaiveDate, TimeZone};
 use library::Moment;
 use library::problems::{AsksFor, LoggedProblem};
 use library::star_tests::{Method, StarTest};
@@ -160,19 +161,23 @@ fn is_in_line(coma: f64, sigma: f64, limits: &Limits) -> bool {
     !is_over(coma, limits.coma_note.value) && !is_over(coma + sigma, limits.coma_bench.value)
 }
 
-/// Applies the rules.
-pub fn assess(history: &History, limits: &Limits, now: Moment) -> Assessment {
+/// Applies the rules; days and months are those of the zone that `now` is told in.
+pub fn assess<Z: TimeZone>(history: &History, limits: &Limits, now: DateTime<Z>) -> Assessment {
     judge(&Gathered::of(history, limits), limits, now)
 }
 
 /// Applies them to what was gathered before, under limits of the same coma.
-pub fn judge(gathered: &Gathered, limits: &Limits, now: Moment) -> Assessment {
+pub fn judge<Z: TimeZone>(gathered: &Gathered, limits: &Limits, now: DateTime<Z>) -> Assessment {
+    let zone = now.timezone();
+    let look = gathered.look.map(|l| l.moment.with_timezone(&zone));
     let facts = Facts {
         gathered,
         limits,
-        months: gathered
-            .look
-            .map(|l| figures::months_between(l.moment, now)),
+        months_over_since: look
+            .clone()
+            .and_then(|l| figures::months_after(l, limits.months.value)),
+        months: look.map(|l| figures::months_between(l, now)),
+        ahead_on: gathered.ahead.map(|a| a.with_timezone(&zone).date_naive()),
     };
     let mut reasons = due_reasons(&facts);
     reasons.sort_by(|a, b| b.weight.total_cmp(&a.weight).then(a.code.cmp(&b.code)));
@@ -273,6 +278,10 @@ struct Facts<'a> {
     limits: &'a Limits,
     /// Since the last look.
     months: Option<f64>,
+    /// When those reach their limit.
+    months_over_since: Option<Moment>,
+    /// The latest day that entries set aside are dated.
+    ahead_on: Option<NaiveDate>,
 }
 
 impl std::ops::Deref for Facts<'_> {
@@ -436,9 +445,7 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
         add(
             DueCode::Months,
             share_of(months, limits.months.value, MOST_WEAR_WEIGHT),
-            facts
-                .look
-                .and_then(|l| figures::months_after(l.moment, limits.months.value)),
+            facts.months_over_since,
             facts.months_words(months),
         );
     }
@@ -457,7 +464,7 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
             facts.loans_words(),
         );
     }
-    if let Some(ahead) = facts.ahead {
+    if let Some(ahead) = facts.ahead_on {
         add(
             DueCode::Ahead,
             AHEAD_WEIGHT,

@@ -1,18 +1,26 @@
-//! The whole shelf with its conditions, in a handful of queries.
+//! The whole shelf as the database has it: instruments, logbooks in order, limits
+//! and who waits, read in one transaction.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
+use chrono::{Duration, NaiveDate};
+use chrono_tz::Tz;
+use sqlx::Connection;
+
+use super::Assessment;
+use super::drift::chain::Chain;
+use super::drift::from_history::chain_of;
 use super::history::{History, Logbook};
-use super::recall::{Known, Recall};
-use super::rules::judge;
-use super::{Assessment, limits};
+use super::limits::{self, Limits};
+use super::rules::{Gathered, judge};
+use library::club::Club;
 use library::instruments::{Instrument, Status};
 use library::limits::LimitSet;
 use library::telling::Telling;
 use library::waits::WantsItFor;
 use library::{
-    Conn, EntryId, InstrumentId, Moment, Result, journeys, loans, marks, problems, star_tests,
+    Conn, EntryId, InstrumentId, Moment, Result, changes, journeys, loans, problems, star_tests,
     telling, waits, works,
 };
 
@@ -29,40 +37,31 @@ pub struct ShelfRow {
 
 /// Every instrument that is not retired, by tag, read from nothing.
 pub async fn shelf(conn: &mut Conn, now: Moment) -> Result<Vec<ShelfRow>> {
-    Ok(Fleet::load(conn, now).await?.into_rows())
+    Ok(Fleet::load(conn, now).await?.shelf(now))
 }
 
-/// The same out of memory, as far as nothing was written since; `retired` asks
-/// for the retired ones instead.
-pub async fn shelf_recalled(
-    conn: &mut Conn,
-    recall: &Recall,
-    retired: bool,
-    now: Moment,
-) -> Result<Vec<ShelfRow>> {
-    let asked = |i: &Instrument| (i.status == Status::Retired) == retired;
-    let fleet = Fleet::recall(conn, recall, asked, now).await?;
-    Ok(fleet.into_rows())
-}
-
-/// One instrument.
+/// One instrument, read from nothing: also within a write, before it is committed.
 pub async fn shelf_row(conn: &mut Conn, instrument: Instrument, now: Moment) -> Result<ShelfRow> {
     let fleet = Fleet::of_one(conn, instrument, now).await?;
-    fleet
-        .into_rows()
-        .pop()
-        .ok_or(library::Error::NotFound("instrument"))
+    let all = fleet.members.iter().chain(&fleet.retired);
+    let row = all.map(|m| fleet.row(m, now)).next();
+    row.ok_or(library::Error::NotFound("instrument"))
 }
 
-/// Logbooks and limits as they stand, to be judged under those limits or under
-/// others that someone thinks of setting.
+/// Logbooks and limits as they stood at one moment, to be judged under those limits
+/// or under others that someone thinks of setting.
 #[derive(Debug, Clone)]
 pub struct Fleet {
-    /// Each instrument, by tag.
+    /// Each instrument that is not retired, by tag.
     pub members: Vec<Member>,
+    /// The retired ones.
+    pub retired: Vec<Member>,
     /// Every setting of a limit, newest first.
     pub sets: Vec<LimitSet>,
-    now: Moment,
+    /// The counter of changes when it was read.
+    pub counter: i64,
+    /// The club's zone.
+    pub zone: Tz,
 }
 
 /// One instrument of the fleet.
@@ -71,17 +70,52 @@ pub struct Member {
     /// The instrument.
     pub instrument: Instrument,
     /// Its logbook.
-    pub known: Arc<Known>,
+    pub book: Arc<Book>,
+    /// The limits in force for it.
+    pub limits: Limits,
+    /// What the rules need of the logbook under those limits.
+    gathered: Arc<Gathered>,
     /// How many people wait for it.
     pub waiting: usize,
     /// What the first of them wants it for, and since when.
     pub next_loan: Option<(WantsItFor, Moment)>,
+    /// The day it is due back, while on loan.
+    pub back_by: Option<NaiveDate>,
 }
 
-impl Member {
-    /// Its logbook in order.
-    pub fn history(&self) -> &History {
-        &self.known.history
+/// A logbook in order, and as the drift model reads it.
+#[derive(Debug)]
+pub struct Book {
+    /// The logbook.
+    pub history: History,
+    /// Its chain; none for what takes no star test.
+    pub chain: Option<Chain>,
+    read_at: Moment,
+    latest: Option<Moment>,
+}
+
+impl Book {
+    fn new(history: History, read_at: Moment) -> Self {
+        let dates = [
+            history.moves.last().map(|d| d.at.moment),
+            history.tests.last().map(|d| d.at.moment),
+            history.works.last().map(|d| d.at.moment),
+            history.problems.last().map(|d| d.at.moment),
+        ];
+        Self {
+            latest: dates.into_iter().flatten().max(),
+            chain: chain_of(&history),
+            history,
+            read_at,
+        }
+    }
+
+    /// Whether the same entries would be set aside as lying ahead.
+    fn reads_the_same(&self, now: Moment) -> bool {
+        let horizon = now + Duration::days(1);
+        let ahead = self.history.ahead.first();
+        self.latest.is_none_or(|l| l <= horizon)
+            && ahead.is_none_or(|a| *a > horizon && (now - self.read_at).abs() < Duration::hours(1))
     }
 }
 
@@ -131,10 +165,10 @@ impl Books {
         })
     }
 
-    fn take(&mut self, instrument: &Instrument) -> Arc<Known> {
+    fn take(&mut self, instrument: &Instrument) -> Arc<Book> {
         let book = self.books.remove(&instrument.id).unwrap_or_default();
         let history = History::new(instrument.design, book, &self.tellings, self.now);
-        Arc::new(Known::new(history))
+        Arc::new(Book::new(history, self.now))
     }
 }
 
@@ -142,117 +176,141 @@ impl Books {
 const FEW_LOGBOOKS: usize = 12;
 
 impl Fleet {
-    /// Every instrument that is not retired, read from nothing.
+    /// Every instrument, read from nothing.
     pub async fn load(conn: &mut Conn, now: Moment) -> Result<Self> {
-        let asked = |i: &Instrument| i.status != Status::Retired;
-        Self::recall(conn, &Recall::default(), asked, now).await
+        Self::after(None, conn, now).await
     }
 
-    /// The same out of memory, as far as nothing was written since.
-    pub async fn recalled(conn: &mut Conn, recall: &Recall, now: Moment) -> Result<Self> {
-        let asked = |i: &Instrument| i.status != Status::Retired;
-        Self::recall(conn, recall, asked, now).await
-    }
-
-    /// One instrument alone.
-    pub async fn of_one(conn: &mut Conn, instrument: Instrument, now: Moment) -> Result<Self> {
-        let known = Books::read(conn, Some(instrument.id), now)
+    /// Every instrument, in one read transaction; the logbooks that `before` holds
+    /// are read again only where the database says that they changed.
+    pub async fn after(before: Option<&Self>, conn: &mut Conn, now: Moment) -> Result<Self> {
+        let mut read = conn.begin().await?;
+        let since = before.map_or(0, |b| b.counter);
+        let changed: HashSet<InstrumentId> = changes::since(&mut read, since)
             .await?
-            .take(&instrument);
-        let id = instrument.id;
-        Self::gather(conn, vec![(instrument, known)], Some(id), now).await
-    }
-
-    /// When it was read.
-    pub fn now(&self) -> Moment {
-        self.now
-    }
-
-    async fn recall(
-        conn: &mut Conn,
-        recall: &Recall,
-        asked: impl Fn(&Instrument) -> bool,
-        now: Moment,
-    ) -> Result<Self> {
-        // Marks first: a logbook read after its mark is never older than it.
-        let marks = marks::all(conn).await?;
-        let mark_of = |i: &Instrument| marks.get(&i.id).copied();
-        let mut known = Vec::new();
-        let mut unknown = 0;
-        for instrument in Instrument::all(conn).await?.into_iter().filter(asked) {
-            let kept = mark_of(&instrument)
-                .and_then(|mark| recall.get(instrument.id, instrument.design, mark, now));
-            unknown += usize::from(kept.is_none());
-            known.push((instrument, kept));
-        }
-        let mut all = if unknown > FEW_LOGBOOKS {
-            Some(Books::read(conn, None, now).await?)
-        } else {
-            None
+            .into_iter()
+            .collect();
+        let known: HashMap<InstrumentId, &Arc<Book>> = before
+            .into_iter()
+            .flat_map(Self::all)
+            .filter(|m| !changed.contains(&m.instrument.id) && m.book.reads_the_same(now))
+            .map(|m| (m.instrument.id, &m.book))
+            .collect();
+        let instruments = Instrument::all(&mut read).await?;
+        let mut all = match instruments.len() - known.len().min(instruments.len()) {
+            0..=FEW_LOGBOOKS => None,
+            _ => Some(Books::read(&mut read, None, now).await?),
         };
-        let mut members = Vec::with_capacity(known.len());
-        for (instrument, kept) in known {
-            let known = match (kept, &mut all) {
-                (Some(known), _) => known,
+        let mut books = Vec::with_capacity(instruments.len());
+        for instrument in instruments {
+            let book = match (known.get(&instrument.id), &mut all) {
+                (Some(book), _) => (*book).clone(),
                 (None, Some(all)) => all.take(&instrument),
-                (None, None) => Books::read(conn, Some(instrument.id), now)
+                (None, None) => Books::read(&mut read, Some(instrument.id), now)
                     .await?
                     .take(&instrument),
             };
-            if let Some(mark) = mark_of(&instrument) {
-                recall.keep(instrument.id, mark, &known);
-            }
-            members.push((instrument, known));
+            books.push((instrument, book));
         }
-        Self::gather(conn, members, None, now).await
+        let fleet = Self::gather(&mut read, books, None, before).await?;
+        read.rollback().await?;
+        Ok(fleet)
+    }
+
+    /// One instrument alone.
+    async fn of_one(conn: &mut Conn, instrument: Instrument, now: Moment) -> Result<Self> {
+        let id = Some(instrument.id);
+        let book = Books::read(conn, id, now).await?.take(&instrument);
+        Self::gather(conn, vec![(instrument, book)], id, None).await
     }
 
     async fn gather(
         conn: &mut Conn,
-        members: Vec<(Instrument, Arc<Known>)>,
+        books: Vec<(Instrument, Arc<Book>)>,
         only: Option<InstrumentId>,
-        now: Moment,
+        before: Option<&Self>,
     ) -> Result<Self> {
+        let known: HashMap<InstrumentId, &Member> = before
+            .into_iter()
+            .flat_map(Self::all)
+            .map(|m| (m.instrument.id, m))
+            .collect();
         let sets = library::limits::history(conn).await?;
         let waiting = grouped(waits::open(conn, only, None).await?, |w| w.instrument_id);
-        let members = members
-            .into_iter()
-            .map(|(instrument, known)| {
-                let line = waiting.get(&instrument.id);
-                Member {
-                    known,
-                    waiting: line.map_or(0, Vec::len),
-                    next_loan: line
-                        .and_then(|w| w.first())
-                        .map(|w| (w.wants_it_for, w.asked_at)),
-                    instrument,
-                }
-            })
-            .collect();
-        Ok(Self { members, sets, now })
+        let back_by = loans::due_days(conn).await?;
+        let members = books.into_iter().map(|(instrument, book)| {
+            let line = waiting.get(&instrument.id);
+            let first = line.and_then(|w| w.first());
+            let limits = limits::in_force(instrument.design, instrument.id, &sets);
+            let same = known
+                .get(&instrument.id)
+                .filter(|m| Arc::ptr_eq(&m.book, &book) && limits.gather_alike(&m.limits));
+            Member {
+                gathered: same.map_or_else(
+                    || Arc::new(Gathered::of(&book.history, &limits)),
+                    |m| m.gathered.clone(),
+                ),
+                limits,
+                waiting: line.map_or(0, Vec::len),
+                next_loan: first.map(|w| (w.wants_it_for, w.asked_at)),
+                back_by: back_by.get(&instrument.id).copied(),
+                book,
+                instrument,
+            }
+        });
+        let (retired, members) =
+            members.partition(|m: &Member| m.instrument.status == Status::Retired);
+        Ok(Self {
+            members,
+            retired,
+            counter: changes::counter(conn).await?,
+            zone: Club::load(conn).await?.tz(),
+            sets,
+        })
     }
 
-    /// What the rules say of one member under these limits.
-    pub fn judge(&self, member: &Member, sets: &[LimitSet]) -> Assessment {
-        let limits = limits::in_force(member.instrument.design, member.instrument.id, sets);
-        judge(&member.known.gathered(&limits), &limits, self.now)
+    fn all(&self) -> impl Iterator<Item = &Member> {
+        self.members.iter().chain(&self.retired)
     }
 
-    /// What the rules say of each.
-    pub fn into_rows(self) -> Vec<ShelfRow> {
-        let assessments: Vec<_> = self
-            .members
-            .iter()
-            .map(|m| self.judge(m, &self.sets))
-            .collect();
-        self.members
-            .into_iter()
-            .zip(assessments)
-            .map(|(member, assessment)| ShelfRow {
-                instrument: member.instrument,
-                assessment,
-                waiting: member.waiting,
-            })
-            .collect()
+    /// Whether each logbook would read the same at this moment.
+    pub fn reads_the_same(&self, now: Moment) -> bool {
+        self.all().all(|m| m.book.reads_the_same(now))
+    }
+
+    /// What the rules say of one member.
+    pub fn judge(&self, member: &Member, now: Moment) -> Assessment {
+        let now = now.with_timezone(&self.zone);
+        judge(&member.gathered, &member.limits, now)
+    }
+
+    /// What they would say under these settings of limits.
+    pub fn judge_under(&self, sets: &[LimitSet], member: &Member, now: Moment) -> Assessment {
+        let i = &member.instrument;
+        let limits = limits::in_force(i.design, i.id, sets);
+        let now = now.with_timezone(&self.zone);
+        if limits.gather_alike(&member.limits) {
+            judge(&member.gathered, &limits, now)
+        } else {
+            judge(&Gathered::of(&member.book.history, &limits), &limits, now)
+        }
+    }
+
+    /// What the rules say of everything on the shelf, retired ones left out.
+    pub fn shelf(&self, now: Moment) -> Vec<ShelfRow> {
+        self.rows(&self.members, now)
+    }
+
+    fn row(&self, member: &Member, now: Moment) -> ShelfRow {
+        ShelfRow {
+            instrument: member.instrument.clone(),
+            assessment: self.judge(member, now),
+            waiting: member.waiting,
+        }
+    }
+
+    /// What the rules say of each of these members.
+    pub fn rows(&self, members: &[Member], now: Moment) -> Vec<ShelfRow> {
+        members.iter().map(|m| self.row(m, now)).collect()
     }
 }

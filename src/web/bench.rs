@@ -19,8 +19,8 @@ use crate::library::problems::{self, LoggedProblem, ProblemWhat};
 use crate::library::work_nights::{WorkNight, assigned};
 use crate::library::works::{self, Work, WorkWhat};
 use crate::library::{Conn, Moment};
-use crate::upkeep::due_list::{DueRow, Filter, Read, due_list};
-use crate::upkeep::{ShelfRow, shelf_recalled, shelf_row};
+use crate::upkeep::due_list::{DueRow, Filter, due_list};
+use crate::upkeep::{ShelfRow, shelf_row};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -95,14 +95,8 @@ fn to_bench(row: &DueRow) -> String {
 const DUE_SHOWN: usize = 8;
 
 async fn bench_page(context: RequestContext) -> Result<Response, Error> {
-    let mut conn = context.read().await?;
-    let rows = shelf_recalled(
-        &mut conn,
-        &context.app.foreseer.recall,
-        false,
-        context.now(),
-    )
-    .await?;
+    let snapshot = context.snapshot().await?;
+    let rows = snapshot.fleet.shelf(context.now());
     let (mut at_bench, mut held) = (Vec::new(), Vec::new());
     for row in rows {
         match row.instrument.state() {
@@ -111,10 +105,8 @@ async fn bench_page(context: RequestContext) -> Result<Response, Error> {
             _ => {}
         }
     }
-    let foreseer = &context.app.foreseer;
-    let read = Read::all(&mut conn, &foreseer.recall, context.now()).await?;
-    drop(conn);
-    let list = due_list(read, context.club(), &Filter::default(), foreseer, None).await?;
+    let open = Filter::default();
+    let list = due_list(&snapshot, context.club(), &open, None, context.now());
     let mut due: Vec<DueRow> = list
         .due
         .into_iter()

@@ -22,8 +22,6 @@ use crate::optics::eye;
 use crate::startest::words::waves_and_error;
 use crate::upkeep::drift::course::course;
 use crate::upkeep::due_list::{Foreseen, in_100};
-use crate::upkeep::foresight::{Foresight, Question};
-use crate::upkeep::shelf::Fleet;
 use crate::upkeep::{self, Assessment, Condition};
 
 /// Routes.
@@ -169,9 +167,8 @@ async fn condition_page(
         .await?
         .is_some();
     let row = upkeep::shelf_row(&mut conn, instrument.clone(), context.now()).await?;
-    let fleet = Fleet::recalled(&mut conn, &context.app.foreseer.recall, context.now()).await?;
     drop(conn);
-    let (course, course_words) = coma_over_time(context, fleet, &instrument).await?;
+    let (course, course_words) = coma_over_time(context, &instrument).await?;
     let a = &row.assessment;
     let state = instrument.state();
     let is_volunteer = context.may(Access::Volunteer);
@@ -253,50 +250,34 @@ async fn condition_page(
 /// what takes no star test, was never looked at, or is retired.
 async fn coma_over_time(
     context: &RequestContext,
-    fleet: Fleet,
     instrument: &Instrument,
 ) -> Result<(Option<CoursePicture>, Vec<String>), Error> {
-    let found = fleet
-        .members
-        .iter()
-        .find(|m| m.instrument.id == instrument.id);
-    let Some((member, marked)) = found.and_then(|m| Some((m, m.known.chain()?))) else {
+    let snapshot = context.snapshot().await?;
+    let found = snapshot.member(instrument.id).and_then(|member| {
+        let chain = member.book.chain.as_ref().filter(|c| c.looks() > 0)?;
+        Some((member, chain, snapshot.forecast(instrument.id)?))
+    });
+    let Some((member, chain, forecast)) = found else {
         return Ok((None, Vec::new()));
     };
-    let chain = &marked.chain;
-    if chain.looks() == 0 {
-        return Ok((None, Vec::new()));
-    }
-    let only = Question {
-        only: Some(instrument.id),
-        ..Question::default()
-    };
-    let foresight = Foresight::of(&context.app.foreseer, &fleet, only).await?;
-    let Some(outlook) = foresight.outlooks.get(&instrument.id) else {
-        return Ok((None, Vec::new()));
-    };
-    let limits = upkeep::limits::in_force(instrument.design, instrument.id, &fleet.sets);
-    let limit = limits.coma_bench.value;
-    let told = Foreseen::of(outlook, member.instrument.design, limit);
-    let (from, until) = drift_picture::span(foresight.today, chain.begins);
-    let drawn = course(chain, &foresight.learned, from, until);
+    let limit = member.limits.coma_bench.value;
+    let told = Foreseen::of(forecast, member.instrument.design, limit, None);
+    let (from, until) = drift_picture::span(snapshot.today, chain.begins);
+    let drawn = course(chain, snapshot.model(), from, until);
     let alt = drift_picture::course_words(
         context.club(),
         &instrument.tag,
         chain.looks(),
-        &in_100(outlook.chance),
+        &in_100(forecast.chance),
     );
     let mut words = told.words;
-    if !foresight.is_trusted() {
+    if !snapshot.is_trusted() {
         words.push(
             "Take these chances for a guess: against this club's own past looks they have not yet foretold better than its limits by more than luck explains."
                 .to_owned(),
         );
     }
-    Ok((
-        CoursePicture::of(&drawn, limit, foresight.today, alt),
-        words,
-    ))
+    Ok((CoursePicture::of(&drawn, limit, snapshot.today, alt), words))
 }
 
 /// Magnifications up to which it looks sharp.

@@ -14,7 +14,7 @@ use super::tables::{self, Cell};
 use super::{Error, show};
 use crate::library::instruments::{Design, State};
 use crate::upkeep::drift::plan::Need;
-use crate::upkeep::due_list::{DueList, DueRow, Filter, PRESS_WORDS, Read, due_list, in_100};
+use crate::upkeep::due_list::{DueList, DueRow, Filter, PRESS_WORDS, due_list, in_100};
 use crate::upkeep::rules::URGENCY_WORDS;
 
 /// Routes.
@@ -97,9 +97,14 @@ pub(super) fn coming(typed: &str) -> Result<Option<NaiveDate>, Error> {
 async fn list(context: &RequestContext, asked: &Asked) -> Result<DueList, Error> {
     let filter = asked.filter()?;
     let coming = asked.coming()?;
-    let foreseer = &context.app.foreseer;
-    let read = Read::all(&mut *context.read().await?, &foreseer.recall, context.now()).await?;
-    Ok(due_list(read, context.club(), &filter, foreseer, coming).await?)
+    let snapshot = context.snapshot().await?;
+    Ok(due_list(
+        &snapshot,
+        context.club(),
+        &filter,
+        coming,
+        context.now(),
+    ))
 }
 
 #[derive(Template)]

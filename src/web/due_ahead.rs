@@ -1,6 +1,8 @@
 //! What will be due: the fleet at a glance with the chances of a coming day, and
 //! how well the list has foretold the club's own past.
 
+use std::sync::Arc;
+
 use askama::Template;
 use axum::response::Response;
 use chrono::{DateTime, Days, NaiveDate, Utc};
@@ -13,13 +15,13 @@ use super::extract::Query;
 use super::page::{Layout, RequestContext, page};
 use super::tables::{self, Cell};
 use super::{Error, address, show};
+use crate::upkeep::Snapshot;
 use crate::upkeep::drift::back_test::{MOST_LUCK, Verdict};
-use crate::upkeep::drift::outlook::{LOOK_AGAIN_AT, Outlook};
+use crate::upkeep::drift::forecast::{Forecast, LOOK_AGAIN_AT};
+use crate::upkeep::drift::from_history::day_of;
 use crate::upkeep::due_list::{in_100, noon_of};
-use crate::upkeep::foresight::{Foresight, Question};
-use crate::upkeep::limits as in_force;
 use crate::upkeep::record::LimitRecord;
-use crate::upkeep::shelf::{Fleet, Member};
+use crate::upkeep::shelf::Member;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -47,10 +49,11 @@ struct Line {
     name: String,
     design: &'static str,
     bar: Bar,
-    outlook: Outlook,
+    forecast: Forecast,
     limit: f64,
     chance: String,
     coming: String,
+    chance_coming: Option<f64>,
     look_again: String,
     flags: Vec<String>,
     sharp: String,
@@ -59,7 +62,7 @@ struct Line {
 struct Ahead {
     coming: NaiveDate,
     lines: Vec<Line>,
-    foresight: Foresight,
+    snapshot: Arc<Snapshot>,
 }
 
 async fn ahead(context: &RequestContext, asked: &Asked) -> Result<Ahead, Error> {
@@ -74,66 +77,56 @@ async fn ahead(context: &RequestContext, asked: &Asked) -> Result<Ahead, Error> 
             "The coming day: that day has passed. Choose a later one.".to_owned(),
         ));
     }
-    let fleet = Fleet::recalled(
-        &mut *context.read().await?,
-        &context.app.foreseer.recall,
-        context.now(),
-    )
-    .await?;
-    let at = noon_of(club, coming);
-    let foresight = Foresight::of(
-        &context.app.foreseer,
-        &fleet,
-        Question {
-            coming: at,
-            ..Question::default()
-        },
-    )
-    .await?;
-    let mut lines: Vec<Line> = fleet
-        .members
-        .iter()
+    let snapshot = context.snapshot().await?;
+    let days_ahead = noon_of(club, coming).map(|at| day_of(at) - snapshot.today);
+    let members = snapshot.fleet.members.iter();
+    let mut lines: Vec<Line> = members
         .filter_map(|m| {
-            let outlook = foresight.outlooks.get(&m.instrument.id)?;
-            Some(line(context, &fleet, m, outlook))
+            let forecast = snapshot.forecast(m.instrument.id)?;
+            Some(line(context, m, forecast, days_ahead))
         })
         .collect();
     lines.sort_by(|a, b| {
-        b.outlook
+        b.forecast
             .chance
-            .total_cmp(&a.outlook.chance)
+            .total_cmp(&a.forecast.chance)
             .then_with(|| a.tag.cmp(&b.tag))
     });
     Ok(Ahead {
         coming,
         lines,
-        foresight,
+        snapshot,
     })
 }
 
-fn line(context: &RequestContext, fleet: &Fleet, member: &Member, outlook: &Outlook) -> Line {
+fn line(
+    context: &RequestContext,
+    member: &Member,
+    forecast: &Forecast,
+    days_ahead: Option<f64>,
+) -> Line {
     let i = &member.instrument;
-    let limit = in_force::in_force(i.design, i.id, &fleet.sets)
-        .coma_bench
-        .value;
+    let limit = member.limits.coma_bench.value;
+    let chance_coming = days_ahead.map(|days| forecast.chance_after(days));
     let today = context.club().date(context.now());
     Line {
         path: address::instrument(&i.tag),
         tag: i.tag.clone(),
         name: i.name.clone(),
         design: i.design.slug(),
-        bar: Bar::of(outlook.coma, limit),
+        bar: Bar::of(forecast.coma, limit),
         limit,
-        chance: short(outlook.chance),
-        coming: outlook.chance_coming.map(short).unwrap_or_default(),
-        look_again: match outlook.look_again_days {
+        chance: short(forecast.chance),
+        coming: chance_coming.map(short).unwrap_or_default(),
+        chance_coming,
+        look_again: match forecast.look_again_days() {
             Some(days) if days < 1.0 => "now".to_owned(),
             Some(days) => today
                 .checked_add_days(Days::new(days as u64))
                 .map_or_else(|| "in years".to_owned(), show::plain_date),
             None => "not for five years".to_owned(),
         },
-        flags: outlook
+        flags: forecast
             .flags
             .iter()
             .map(|f| format!("{}. {}", f.title, f.evidence))
@@ -141,9 +134,9 @@ fn line(context: &RequestContext, fleet: &Fleet, member: &Member, outlook: &Outl
         sharp: if i.design == crate::library::instruments::Design::Binocular {
             "-".to_owned()
         } else {
-            format!("{:.0}x", outlook.sharp.about)
+            format!("{:.0}x", forecast.sharp.about)
         },
-        outlook: outlook.clone(),
+        forecast: forecast.clone(),
     }
 }
 
@@ -188,15 +181,15 @@ async fn ahead_page(
     let on = show::plain_date(told.coming);
     let mut by_gain: Vec<&Line> = told.lines.iter().collect();
     by_gain.sort_by(|a, b| {
-        b.outlook
+        b.forecast
             .call
             .gain()
-            .total_cmp(&a.outlook.call.gain())
+            .total_cmp(&a.forecast.call.gain())
             .then_with(|| a.tag.cmp(&b.tag))
     });
     let next_looks = by_gain
         .into_iter()
-        .filter(|l| l.outlook.call.gain() >= 0.02)
+        .filter(|l| l.forecast.call.gain() >= 0.02)
         .take(5)
         .map(|l| NextLook {
             path: l.path.clone(),
@@ -204,12 +197,12 @@ async fn ahead_page(
             words: format!(
                 "{}: in line or not would be called rightly {} today, and {} after a look from frames.",
                 l.name,
-                in_100(l.outlook.call.now),
-                in_100(l.outlook.call.after_look)
+                in_100(l.forecast.call.now),
+                in_100(l.forecast.call.after_look)
             ),
         })
         .collect();
-    let record = &told.foresight.record;
+    let record = told.snapshot.record();
     let (nothing, some): (Vec<&LimitRecord>, Vec<&LimitRecord>) = record
         .limits
         .iter()
@@ -240,7 +233,7 @@ async fn ahead_page(
         look_again_at: in_100(LOOK_AGAIN_AT),
         for_nothing: nothing.iter().map(words).collect(),
         limits: some.iter().map(words).collect(),
-        trusted: told.foresight.is_trusted(),
+        trusted: told.snapshot.is_trusted(),
         is_coordinator: context.may(Access::Coordinator),
         csv: format!("/due/ahead.csv?coming={}", told.coming),
         lines: told.lines,
@@ -257,7 +250,7 @@ fn capital(words: &str) -> String {
 async fn ahead_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let told = ahead(&context, &asked).await?;
     let rows = told.lines.into_iter().map(|l| {
-        let o = l.outlook;
+        let o = l.forecast;
         vec![
             l.tag.into(),
             l.name.into(),
@@ -268,8 +261,8 @@ async fn ahead_csv(context: RequestContext, Query(asked): Query<Asked>) -> Resul
             Cell::number(o.coma[4], 4),
             Cell::number(o.chance, 3),
             told.coming.into(),
-            o.chance_coming.map(|c| Cell::number(c, 3)).into(),
-            o.look_again_days.map(|d| Cell::number(d, 0)).into(),
+            l.chance_coming.map(|c| Cell::number(c, 3)).into(),
+            o.look_again_days().map(|d| Cell::number(d, 0)).into(),
             Cell::number(o.call.gain(), 3),
             l.flags.join(" ").into(),
         ]
@@ -346,28 +339,9 @@ fn in_1000(chance: f64) -> String {
 }
 
 /// Every past look with what was said of it the day before.
-/// What is foreseen, with the record brought up to the newest looks.
-async fn with_the_newest_looks(context: &RequestContext) -> Result<Foresight, Error> {
-    let fleet = Fleet::recalled(
-        &mut *context.read().await?,
-        &context.app.foreseer.recall,
-        context.now(),
-    )
-    .await?;
-    Ok(Foresight::of(
-        &context.app.foreseer,
-        &fleet,
-        Question {
-            newest_record: true,
-            ..Question::default()
-        },
-    )
-    .await?)
-}
-
 async fn record_csv(context: RequestContext) -> Result<Response, Error> {
-    let foresight = with_the_newest_looks(&context).await?;
-    let record = &foresight.record;
+    let snapshot = context.snapshot().await?;
+    let record = snapshot.record();
     let rows = record.said.iter().zip(&record.plain).map(|(said, plain)| {
         let at = DateTime::<Utc>::from_timestamp((said.day * 86_400.0) as i64, 0);
         let why: Vec<&str> = plain.why.iter().map(|c| c.slug()).collect();
@@ -400,10 +374,10 @@ fn yes_no(yes: bool) -> &'static str {
 }
 
 async fn record_page(context: RequestContext) -> Result<Response, Error> {
-    let foresight = with_the_newest_looks(&context).await?;
-    let record = &foresight.record;
+    let snapshot = context.snapshot().await?;
+    let record = snapshot.record();
     let (lede, verdict, scores) = match record.verdict {
-        None if foresight.record_is_behind => (
+        None if snapshot.is_behind => (
             "The past looks are being gone through for the first time since the start.".to_owned(),
             "The list goes by the limits alone until that is done; open this page again in a minute."
                 .to_owned(),
@@ -445,7 +419,7 @@ async fn record_page(context: RequestContext) -> Result<Response, Error> {
         }
     };
     page(&RecordPage {
-        is_behind: foresight.record_is_behind,
+        is_behind: snapshot.is_behind,
         layout: context.layout("How well the due list has foretold"),
         lede,
         printed: show::time(context.club(), context.now()),

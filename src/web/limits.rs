@@ -434,14 +434,10 @@ async fn change(
         what,
         value: checked.value,
     };
+    let snapshot = context.snapshot().await?;
     if asked.step != "set" {
-        let fleet = Fleet::recalled(
-            &mut *context.read().await?,
-            &context.app.foreseer.recall,
-            context.now(),
-        )
-        .await?;
-        let shown = preview::of(&fleet, &change, context.now());
+        let fleet = &snapshot.fleet;
+        let shown = preview::of(fleet, &change, context.now());
         judge(&target, &change, &asked, &fleet.sets, &shown, &mut errors);
         if !errors.is_empty() {
             let page = ChangePage::new(&context, target, what, &fleet.sets, asked, errors);
@@ -462,7 +458,7 @@ async fn change(
         Submission::First(write) => write,
     };
     // The limits may have moved since the preview: judged again within the write.
-    let fleet = Fleet::recalled(&mut write, &context.app.foreseer.recall, context.now()).await?;
+    let fleet = Fleet::after(Some(&snapshot.fleet), &mut write, context.now()).await?;
     let shown = preview::of(&fleet, &change, context.now());
     judge(&target, &change, &asked, &fleet.sets, &shown, &mut errors);
     if !errors.is_empty() {

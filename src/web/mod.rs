@@ -102,8 +102,8 @@ pub struct App {
     pub clock: clock::Clock,
     /// How far the audit log has been walked since the tool was started.
     pub walked: audit_log::Walked,
-    /// Keeps in mind what the logbooks teach of drift.
-    pub foreseer: crate::upkeep::foresight::Foreseer,
+    /// What follows from the logbooks, kept while nothing changes.
+    pub snapshots: crate::upkeep::Snapshots,
     /// Whether the tool is reached over https, so that cookies are marked secure.
     pub secure: bool,
 }
@@ -119,7 +119,7 @@ impl App {
             metrics: std::sync::Arc::default(),
             clock: clock::Clock::default(),
             walked: audit_log::Walked::default(),
-            foreseer: crate::upkeep::foresight::Foreseer::default(),
+            snapshots: crate::upkeep::Snapshots::default(),
             passwords: passwords::Passwords::default(),
             peers: peers::Peers::default(),
             unsent: unsent::Unsent::default(),

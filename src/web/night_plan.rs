@@ -1,7 +1,7 @@
 //! What a work night is best used for: the set of instruments that lowers the
 //! fleet's expected loss most within the hours and pairs of hands there.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 
 use super::page::RequestContext;
 use super::{Error, show};
@@ -9,8 +9,7 @@ use crate::library::InstrumentId;
 use crate::library::instruments::Design;
 use crate::library::work_nights::WorkNight;
 use crate::upkeep::drift::plan::{self as planning, press};
-use crate::upkeep::due_list::{Read, due_days};
-use crate::upkeep::foresight::{Foresight, Question, next_loan, trouble_of};
+use crate::upkeep::due_list::{due_days, next_loan, trouble_of};
 use crate::upkeep::shelf::Fleet;
 
 /// Hours that an instrument takes at the bench when nobody has told: common
@@ -38,17 +37,9 @@ pub async fn advise(
     night: &WorkNight,
     assigned: &HashMap<InstrumentId, bool>,
 ) -> Result<Advice, Error> {
-    let foreseer = &context.app.foreseer;
-    // The connection is given back before the fleet's turn is waited for.
-    let Read { fleet, back_by } =
-        Read::all(&mut *context.read().await?, &foreseer.recall, context.now()).await?;
-    let foresight = Foresight::of(foreseer, &fleet, Question::default()).await?;
-    let away: HashSet<InstrumentId> = back_by
-        .into_iter()
-        .filter(|(_, due_on)| *due_on >= night.held_on)
-        .map(|(id, _)| id)
-        .collect();
-    let minutes = bench_minutes(&fleet);
+    let snapshot = context.snapshot().await?;
+    let fleet = &snapshot.fleet;
+    let minutes = bench_minutes(fleet);
     let left = night.hours
         - assigned.values().filter(|done| !**done).count() as f64 * HOURS_EACH
             / night.hands.max(1) as f64;
@@ -56,17 +47,18 @@ pub async fn advise(
     let mut named = Vec::new();
     for member in &fleet.members {
         let i = &member.instrument;
-        if assigned.contains_key(&i.id) || away.contains(&i.id) {
+        let is_away = member.back_by.is_some_and(|due_on| due_on >= night.held_on);
+        if assigned.contains_key(&i.id) || is_away {
             continue;
         }
-        let assessment = fleet.judge(member, &fleet.sets);
+        let assessment = fleet.judge(member, context.now());
         let other = assessment
             .due
             .iter()
             .flat_map(|d| &d.reasons)
             .map(|r| trouble_of(r.code))
             .fold(0.0, f64::max);
-        let saved = foresight.outlooks.get(&i.id).map_or(0.0, |o| {
+        let saved = snapshot.forecast(i.id).map_or(0.0, |o| {
             (o.sharp.expected_loss - o.sharp.loss_after_bench).max(0.0)
         });
         let (need, person_days) = next_loan(member, context.club(), context.now());
@@ -105,7 +97,7 @@ pub async fn advise(
         } else {
             String::new()
         },
-        trusted: foresight.is_trusted(),
+        trusted: snapshot.is_trusted(),
         hands: hands.collect(),
         tags: plan
             .hands
@@ -124,7 +116,7 @@ const LEAST_GAIN: f64 = 0.03;
 fn bench_minutes(fleet: &Fleet) -> impl Fn(Design) -> f64 {
     let mut told: HashMap<Option<Design>, Vec<f64>> = HashMap::new();
     for member in &fleet.members {
-        for work in &member.history().works {
+        for work in &member.book.history.works {
             if let Some(minutes) = work.what.minutes.filter(|m| *m > 0) {
                 for whose in [None, Some(member.instrument.design)] {
                     told.entry(whose).or_default().push(minutes as f64);

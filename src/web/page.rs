@@ -18,6 +18,7 @@ use super::{App, Error};
 use crate::library::club::Club;
 use crate::library::people::Person;
 use crate::library::{self, Conn, Moment, PersonId, Write, audit_log, forms};
+use crate::upkeep::Snapshot;
 
 /// The desk at which a handler works: the app and the visit.
 #[derive(Clone)]
@@ -50,6 +51,16 @@ impl RequestContext {
     /// A connection for condition.
     pub async fn read(&self) -> Result<sqlx::pool::PoolConnection<sqlx::Sqlite>, Error> {
         Ok(self.app.library.read().await?)
+    }
+
+    /// What follows from the logbooks, as of now. Hold no connection: the snapshot
+    /// may have to be made first.
+    pub async fn snapshot(&self) -> Result<Arc<Snapshot>, Error> {
+        Ok(self
+            .app
+            .snapshots
+            .now(&self.app.library, self.now())
+            .await?)
     }
 
     /// Who is signed in.

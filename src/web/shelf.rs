@@ -17,8 +17,7 @@ use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument, State, Status};
-use crate::library::{Conn, loans};
-use crate::upkeep::{self, Condition, ShelfRow};
+use crate::upkeep::{Condition, ShelfRow};
 
 /// Rows on one page.
 const PAGE_ROWS: usize = 100;
@@ -145,32 +144,25 @@ fn tag_key(tag: &str) -> Vec<(u64, String)> {
 
 /// What the visitor asked for, in the order asked for. Retired instruments are
 /// shown to volunteers, and only when they ask for them.
-async fn gather(
-    context: &RequestContext,
-    conn: &mut Conn,
-    asked: &Asked,
-) -> Result<Gathered, Error> {
+async fn gather(context: &RequestContext, asked: &Asked) -> Result<Gathered, Error> {
     word::<Design>(&asked.design)?;
     word::<State>(&asked.state)?;
     word::<Condition>(&asked.condition)?;
-    let now = context.now();
-    let recall = &context.app.foreseer.recall;
-    let mut rows = upkeep::shelf_recalled(conn, recall, false, now).await?;
-    let lent = rows.len();
-    let retired = if context.may(Access::Volunteer) {
-        upkeep::shelf_recalled(conn, recall, true, now).await?
-    } else {
-        Vec::new()
+    let snapshot = context.snapshot().await?;
+    let fleet = &snapshot.fleet;
+    let may_see_retired = context.may(Access::Volunteer);
+    let has_retired = may_see_retired && !fleet.retired.is_empty();
+    let members = match asked.state == State::Retired.slug() {
+        false => fleet.members.as_slice(),
+        true if may_see_retired => &fleet.retired,
+        true => &[],
     };
-    let has_retired = !retired.is_empty();
-    if asked.state == State::Retired.slug() {
-        rows = retired;
-    }
-    let due_days = loans::due_days(conn).await?;
+    let rows = fleet.rows(members, context.now());
     let all: Vec<Shelved> = rows
         .into_iter()
-        .map(|row| Shelved {
-            due_on: due_days.get(&row.instrument.id).copied(),
+        .zip(members)
+        .map(|(row, member)| Shelved {
+            due_on: member.back_by,
             searched: searched_words(context.club(), &row.instrument),
             row,
         })
@@ -200,7 +192,7 @@ async fn gather(
     Ok(Gathered {
         found,
         places,
-        lent,
+        lent: fleet.members.len(),
         has_retired,
     })
 }
@@ -317,8 +309,7 @@ struct ShelfPage {
 }
 
 async fn shelf(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let mut conn = context.read().await?;
-    let gathered = gather(&context, &mut conn, &asked).await?;
+    let gathered = gather(&context, &asked).await?;
     let found = gathered.found;
     let count = |state: State| {
         found
@@ -403,8 +394,7 @@ fn lede(asked: &Asked, found: usize, lent: usize, in_now: usize, out: usize) -> 
 }
 
 async fn shelf_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let mut conn = context.read().await?;
-    let found = gather(&context, &mut conn, &asked).await?.found;
+    let found = gather(&context, &asked).await?.found;
     let header = [
         "tag",
         "name",
@@ -475,8 +465,7 @@ async fn shelf_json(
     context: RequestContext,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Error> {
-    let mut conn = context.read().await?;
-    let found = gather(&context, &mut conn, &asked).await?.found;
+    let found = gather(&context, &asked).await?.found;
     let rows: Vec<JsonRow> = found
         .into_iter()
         .map(|one| {

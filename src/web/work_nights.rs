@@ -21,7 +21,7 @@ use crate::library::instruments::{Design, Instrument, State};
 use crate::library::problems::{self, AsksFor};
 use crate::library::work_nights::{self, NewWorkNight, WorkNight};
 use crate::library::{InstrumentId, WorkNightId, adjusters};
-use crate::upkeep::{ShelfRow, shelf_recalled};
+use crate::upkeep::ShelfRow;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -287,9 +287,8 @@ impl Plan {
             .into_iter()
             .map(|a| (a.instrument_id, a.done_at.is_some()))
             .collect();
-        let recall = &context.app.foreseer.recall;
-        let mut rows = shelf_recalled(&mut conn, recall, false, context.now()).await?;
         drop(conn);
+        let mut rows = context.snapshot().await?.fleet.shelf(context.now());
         let urgency = |r: &ShelfRow| r.assessment.due.as_ref().map_or(0.0, |d| d.urgency);
         // Rows come by tag and the sort keeps the order of equals.
         rows.sort_by(|a, b| urgency(b).total_cmp(&urgency(a)));

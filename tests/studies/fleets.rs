@@ -27,6 +27,9 @@ struct Asked {
     /// How many fleets of each kind.
     #[arg(long, default_value_t = 4)]
     count: u64,
+    /// The harsher worlds: heavy-tailed steps, biased eyes, journeys not entered.
+    #[arg(long)]
+    harsh: bool,
     /// Report as JSON.
     #[arg(long)]
     json: bool,
@@ -61,7 +64,7 @@ fn run(asked: &Asked) -> Result<(), String> {
             let read = file::FleetFile::read(path)?;
             report::Told::of_file(&report::study("file", None, &read))
         }
-        None => report::Told::of_simulated(asked.seed, asked.count),
+        None => report::Told::of_simulated(asked.seed, asked.count, asked.harsh),
     };
     if asked.json {
         let text = serde_json::to_string_pretty(&told).map_err(|e| e.to_string())?;

@@ -1,6 +1,7 @@
 //! What a visit to the shelf and to the due list costs as logbooks grow: the first
-//! one after a start, which reads everything, the next, which reads the marks
-//! alone, and the one after a new entry, which reads one logbook.
+//! one after a start, which reads and learns everything, the next, which reads the
+//! counter of changes alone, and the one after a new entry, which reads one logbook;
+//! each as a multiple of the bare query of all current entries.
 //!
 //! `cargo run --release --example visits -- --per-instrument 500`
 #![allow(clippy::unwrap_used, clippy::expect_used)]
@@ -14,14 +15,13 @@ use rand_chacha::ChaCha8Rng;
 use tubewright::library::club::Club;
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Design, Instrument, Particulars};
-use tubewright::library::journeys::{Journey, JourneyKind};
+use tubewright::library::journeys::{self, Journey, JourneyKind};
 use tubewright::library::people::{NewPerson, Person, Role};
-use tubewright::library::star_tests::{FocusSide, Method, StarTest};
+use tubewright::library::star_tests::{self, FocusSide, Method, StarTest};
 use tubewright::library::works::{Work, WorkWhat};
 use tubewright::library::{InstrumentId, Library, PersonId, Write};
-use tubewright::upkeep::due_list::{Filter, Read, due_list};
-use tubewright::upkeep::foresight::Foreseer;
-use tubewright::upkeep::shelf::shelf_recalled;
+use tubewright::upkeep::Snapshots;
+use tubewright::upkeep::due_list::{Filter, due_list};
 
 /// Measures visits over invented logbooks of four sizes.
 #[derive(Debug, Parser)]
@@ -134,25 +134,32 @@ async fn fill(
 struct Visits {
     library: Library,
     club: Club,
-    foreseer: Foreseer,
+    snapshots: Snapshots,
 }
 
 impl Visits {
     async fn shelf_s(&self) -> f64 {
         let begun = Instant::now();
-        let mut conn = self.library.read().await.unwrap();
-        let rows = shelf_recalled(&mut conn, &self.foreseer.recall, false, now());
-        std::hint::black_box(rows.await.unwrap());
+        let snapshot = self.snapshots.now(&self.library, now()).await.unwrap();
+        std::hint::black_box(snapshot.fleet.shelf(now()));
         begun.elapsed().as_secs_f64()
     }
 
     async fn due_s(&self) -> f64 {
         let begun = Instant::now();
-        let mut conn = self.library.read().await.unwrap();
-        let read = Read::all(&mut conn, &self.foreseer.recall, now()).await;
+        let snapshot = self.snapshots.now(&self.library, now()).await.unwrap();
         let filter = Filter::default();
-        let list = due_list(read.unwrap(), &self.club, &filter, &self.foreseer, None);
-        std::hint::black_box(list.await.unwrap());
+        let list = due_list(&snapshot, &self.club, &filter, None, now());
+        std::hint::black_box(list);
+        begun.elapsed().as_secs_f64()
+    }
+
+    /// The bare query: every current journey and star test.
+    async fn bare_s(&self) -> f64 {
+        let begun = Instant::now();
+        let mut conn = self.library.read().await.unwrap();
+        std::hint::black_box(journeys::current(&mut conn, None).await.unwrap());
+        std::hint::black_box(star_tests::current(&mut conn, None).await.unwrap());
         begun.elapsed().as_secs_f64()
     }
 }
@@ -199,9 +206,15 @@ async fn study(asked: &Asked, instruments: usize) {
     let visits = Visits {
         library,
         club: Club::default(),
-        foreseer: Foreseer::patient(),
+        snapshots: Snapshots::default(),
     };
-    let (first_shelf, first_due) = (visits.shelf_s().await, visits.due_s().await);
+    let bare = middle(vec![
+        visits.bare_s().await,
+        visits.bare_s().await,
+        visits.bare_s().await,
+    ]);
+    let first_shelf = visits.shelf_s().await;
+    let first_due = first_shelf + visits.due_s().await;
     let (mut next, mut after) = ([Vec::new(), Vec::new()], [Vec::new(), Vec::new()]);
     for n in 0..9 {
         next[0].push(visits.shelf_s().await);
@@ -229,12 +242,14 @@ async fn study(asked: &Asked, instruments: usize) {
     ] {
         let (next, after) = (middle(next.clone()), middle(after.clone()));
         println!(
-            "{instruments:>5} {entries:>8}  {page:<9}{:>10.1}{:>10.2}{:>10.2}{:>9.2} %{:>9.2} %",
+            "{instruments:>5} {entries:>8}  {page:<9}{:>9.1}{:>10.1}{:>9.2}{:>9.2}{:>9.2}{:>9.4}{:>9.4}",
+            bare * 1e3,
             first * 1e3,
             next * 1e3,
             after * 1e3,
-            100.0 * next / first,
-            100.0 * after / first
+            first / bare,
+            next / bare,
+            after / bare
         );
     }
 }
@@ -242,8 +257,17 @@ async fn study(asked: &Asked, instruments: usize) {
 fn main() {
     let asked = Asked::parse();
     println!(
-        "{:>5} {:>8}  {:<9}{:>10}{:>10}{:>10}{:>11}{:>11}",
-        "tubes", "entries", "page", "first ms", "next ms", "after ms", "next", "after one"
+        "{:>5} {:>8}  {:<9}{:>9}{:>10}{:>9}{:>9}{:>9}{:>9}{:>9}",
+        "tubes",
+        "entries",
+        "page",
+        "bare ms",
+        "first ms",
+        "next ms",
+        "after ms",
+        "first/b",
+        "next/b",
+        "after/b"
     );
     let runtime = tokio::runtime::Runtime::new().unwrap();
     for &instruments in &asked.instruments {

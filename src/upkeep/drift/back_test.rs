@@ -1,10 +1,11 @@
 //! What the model would have said the day before each past look, and how that
 //! compares with what the look showed.
 
+use std::borrow::Borrow;
 use std::collections::HashMap;
 
-use super::chain::{Act, Chain};
-use super::fit::{Learnt, learn};
+use super::chain::{Act, Chain, Look};
+use super::fit::{DriftModel, learn};
 use super::follow::Follower;
 use super::special::normal_tail;
 use super::state::{WILD_SPREAD_WAVES, wild};
@@ -34,10 +35,10 @@ const SAME_VISIT_DAYS: f64 = 1.0;
 /// Foretells every past look that had a day before it. `limits` are the coma
 /// for the bench of each chain, waves RMS, as they stand now. Looks are foretold
 /// by when things happened, not by when they were written down.
-pub fn back_test(chains: &[Chain], limits: &[f64]) -> Vec<Said> {
+pub fn back_test<C: Borrow<Chain>>(chains: &[C], limits: &[f64]) -> Vec<Said> {
     let mut days: Vec<f64> = chains
         .iter()
-        .flat_map(|c| &c.steps)
+        .flat_map(|c| &c.borrow().steps)
         .filter(|s| matches!(s.act, Act::Look(_)))
         .map(|s| s.day)
         .collect();
@@ -54,13 +55,13 @@ pub fn back_test(chains: &[Chain], limits: &[f64]) -> Vec<Said> {
             days[(lesson + 1) * days.len() / LESSONS]
         };
         let learned = if lesson == 0 {
-            Learnt::nothing()
+            DriftModel::nothing()
         } else {
-            let so_far: Vec<Chain> = chains.iter().map(|c| c.until(from)).collect();
+            let so_far: Vec<Chain> = chains.iter().map(|c| c.borrow().until(from)).collect();
             learn(&so_far)
         };
         for (i, (chain, limit)) in chains.iter().zip(limits).enumerate() {
-            said.extend(foretell(i, chain, *limit, &learned, from, until));
+            said.extend(foretell(i, chain.borrow(), *limit, &learned, from, until));
         }
         from = until;
     }
@@ -73,7 +74,7 @@ fn foretell(
     number: usize,
     chain: &Chain,
     limit: f64,
-    learned: &Learnt,
+    learned: &DriftModel,
     from: f64,
     until: f64,
 ) -> Vec<Said> {
@@ -101,7 +102,12 @@ fn foretell(
             let (_, chance) = wild(look);
             let spread = WILD_SPREAD_WAVES.hypot(look.sigma_waves);
             let wild_over = (-0.5 * (limit / spread).powi(2)).exp();
-            let seen = mixture.seen_beyond(limit, params.look_variance(look));
+            let eye = Look {
+                coma_rms_waves: limit,
+                ..*look
+            };
+            let tails = &learned.beliefs.tails;
+            let seen = mixture.seen_beyond(limit, tails.look_variance(&params, &eye));
             said.push(Said {
                 chain: number,
                 step: n,

@@ -1,7 +1,7 @@
 //! Coma over time as the model sees it: for the picture of an instrument.
 
 use super::chain::{Act, Chain, Fresh, MONTH_DAYS};
-use super::fit::Learnt;
+use super::fit::DriftModel;
 use super::follow::Follower;
 
 /// What is believed on one day.
@@ -49,7 +49,7 @@ const STEP_DAYS: f64 = 1.5 * MONTH_DAYS;
 
 /// The course from one day to another; after today it goes on with time alone.
 /// What is believed of a day rests on what came before it, not after.
-pub fn course(chain: &Chain, learned: &Learnt, from: f64, until: f64) -> Course {
+pub fn course(chain: &Chain, learned: &DriftModel, from: f64, until: f64) -> Course {
     let params = learned.params_apart(chain.pool, chain.share, chain.fingerprint());
     let mut follower = Follower::new(chain, &params, &learned.beliefs);
     let mut course = Course::default();

@@ -260,7 +260,7 @@ fn without(params: &Params, inverse: &Matrix, own: &Vector, weight: f64) -> Para
 
 /// What a whole fleet has learned.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Learnt {
+pub struct DriftModel {
     /// What the pools share.
     pub beliefs: Beliefs,
     /// Each pool's fit, by its number; none where no instrument is of it.
@@ -274,13 +274,13 @@ const ROUNDS: usize = 3;
 const INSTRUMENTS_BEFORE: f64 = 12.0;
 
 /// Learns from a whole fleet. Chains of a pool are taken in the order given.
-pub fn learn<C: Borrow<Chain>>(chains: &[C]) -> Learnt {
+pub fn learn<C: Borrow<Chain>>(chains: &[C]) -> DriftModel {
     let pools = chains
         .iter()
         .map(|c| c.borrow().pool + 1)
         .max()
         .unwrap_or(0);
-    let mut learned = Learnt::nothing();
+    let mut learned = DriftModel::nothing();
     for round in 0..ROUNDS {
         for pool in 0..pools {
             learned.relearn(chains, pool);
@@ -292,7 +292,7 @@ pub fn learn<C: Borrow<Chain>>(chains: &[C]) -> Learnt {
     learned
 }
 
-impl Learnt {
+impl DriftModel {
     /// What is believed before any logbook is read.
     pub fn nothing() -> Self {
         Self {

@@ -3,7 +3,7 @@
 
 use super::chain::{Act, CAUSES, Cause, Chain, Look, Units};
 use super::mixture::{Mixture, Part};
-use super::params::{Beliefs, Params};
+use super::params::{Beliefs, Params, Tails};
 use super::state::{BLOW_WAVES, State, UNTOLD_BLOW, wild};
 
 /// What kind of instrument it may be.
@@ -51,12 +51,16 @@ struct Track {
     start_variance: [f64; super::chain::FRESH],
     log_weight: f64,
     parts: Vec<(f64, State<f64>)>,
+    /// Drift since the parts: its variance, and the sum over its pushes of their
+    /// squared variances.
+    drift: [f64; 2],
 }
 
 /// What is believed of one instrument at one point of its logbook.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Follower {
     params: Params,
+    tails: Tails,
     tracks: Vec<Track>,
 }
 
@@ -65,10 +69,11 @@ impl Follower {
     pub fn new(chain: &Chain, params: &Params, beliefs: &Beliefs) -> Self {
         let mut follower = Self {
             params: *params,
+            tails: beliefs.tails,
             tracks: Vec::new(),
         };
         let omega = beliefs.between_instruments;
-        let rates = params.per_units();
+        let rates = params.per_units().map(|r| r * beliefs.tails.swell.exp());
         let with = |log_factor: f64| rates.map(|r| r * log_factor.exp());
         // A grid wide and fine enough for the instrument's own factor.
         let grid: Vec<f64> = (-3..=3).map(|i| 0.8 * f64::from(i)).collect();
@@ -126,6 +131,7 @@ impl Follower {
             start_variance,
             log_weight: weight.ln(),
             parts: vec![(1.0, start)],
+            drift: [0.0; 2],
         });
     }
 
@@ -142,10 +148,7 @@ impl Follower {
     /// It was pushed.
     pub fn drift(&mut self, units: &Units) {
         for track in &mut self.tracks {
-            let gained = dot(units, &track.rates);
-            for (_, state) in &mut track.parts {
-                *state = state.drifted(gained);
-            }
+            track.drift = track.drift_after(units);
         }
     }
 
@@ -156,12 +159,13 @@ impl Follower {
                 for track in &mut self.tracks {
                     let variance = track.start_variance[*fresh as usize];
                     track.parts = vec![(1.0, State::fresh(variance))];
+                    track.drift = [0.0; 2];
                 }
             }
             Act::Look(look) => {
-                let variance = self.params.look_variance(look);
+                let variance = self.tails.look_variance(&self.params, look);
                 for track in &mut self.tracks {
-                    track.look(look, variance);
+                    track.look(look, variance, &self.tails);
                 }
             }
         }
@@ -207,7 +211,7 @@ impl Follower {
     /// over all theories, by time alone.
     pub fn beside_kind(&self) -> f64 {
         let all = self.log_likelihood();
-        let kind = self.params.per_unit(Cause::Month).ln();
+        let kind = self.params.per_unit(Cause::Month).ln() + self.tails.swell;
         let logs = self.tracks.iter().map(|t| {
             let own = t.rates[Cause::Month.index()].ln();
             (t.log_weight - all).exp() * (own - kind)
@@ -245,26 +249,41 @@ impl Follower {
             if weight < LEAST_WEIGHT {
                 continue;
             }
-            let gained = dot(units, &track.rates) + track.flop_variance;
-            parts.extend(track.parts.iter().map(|(w, state)| Part {
-                weight: weight * w,
-                mean_squared: state.mean_squared(),
-                variance: state.variance + gained,
-            }));
+            for (chance, gained) in laws(&self.tails, track.drift_after(units)) {
+                parts.extend(track.parts.iter().map(|(w, state)| Part {
+                    weight: weight * w * chance,
+                    mean_squared: state.mean_squared(),
+                    variance: state.variance + gained + track.flop_variance,
+                }));
+            }
         }
         Mixture::new(parts)
     }
 }
 
 impl Track {
-    fn look(&mut self, look: &Look, variance: f64) {
+    /// The drift with these pushes more.
+    fn drift_after(&self, units: &Units) -> [f64; 2] {
+        let squares = (0..CAUSES).map(|k| units[k] * self.rates[k].powi(2));
+        [
+            self.drift[0] + dot(units, &self.rates),
+            self.drift[1] + squares.sum::<f64>(),
+        ]
+    }
+
+    fn look(&mut self, look: &Look, variance: f64, tails: &Tails) {
         let (wild_log, chance) = wild(look);
         let variance = variance + self.flop_variance;
-        let mut next: Vec<(f64, State<f64>)> = Vec::with_capacity(3 * self.parts.len());
-        for (weight, state) in &self.parts {
-            let (log, after) = state.looked(look, variance);
+        let laws = laws(tails, self.drift);
+        let drift = std::mem::take(&mut self.drift)[0];
+        let mut next: Vec<(f64, State<f64>)> = Vec::with_capacity(4 * self.parts.len());
+        for (weight, before) in &self.parts {
             let told = weight.ln() + (1.0 - chance).ln();
-            next.push((told + log + (1.0 - UNTOLD_BLOW).ln(), after));
+            for (share, gained) in laws.clone() {
+                let (log, after) = before.drifted(gained).looked(look, variance);
+                next.push((told + log + (share * (1.0 - UNTOLD_BLOW)).ln(), after));
+            }
+            let state = &before.drifted(drift);
             // A look that nobody would expect is wild, or somebody kept a blow to
             // themselves; the more a kind of look can be wrong, the likelier the
             // first.
@@ -294,6 +313,21 @@ impl Track {
         }
         self.parts = next;
     }
+}
+
+/// The laws of a drift, each with its chance: one where nothing jumps.
+fn laws(tails: &Tails, [variance, squares]: [f64; 2]) -> impl Iterator<Item = (f64, f64)> + Clone {
+    let pushes = if squares > 0.0 {
+        variance * variance / squares
+    } else {
+        0.0
+    };
+    let (chance, calm, jump) = tails.of(variance, pushes);
+    let laws = match tails.jumps * variance > 0.0 {
+        true => [(1.0 - chance, calm), (chance, jump)],
+        false => [(1.0, variance), (0.0, variance)],
+    };
+    laws.into_iter().filter(|law| law.0 > 0.0)
 }
 
 fn dot(units: &Units, rates: &Units) -> f64 {

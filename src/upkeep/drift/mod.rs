@@ -5,7 +5,7 @@
 //! variance along both axes. A look sees it with an error; the bench sets it
 //! anew. [`chain`] is a logbook in these terms, [`state`] what one look does,
 //! [`likelihood`] and [`fit`] how a fleet is learned from, [`follow`] what is
-//! believed of one instrument, [`outlook`] what that means for its borrower,
+//! believed of one instrument, [`forecast`] what that means for its borrower,
 //! [`plan`] what to do on a work night, [`back_test`] how well it would have
 //! foretold the club's own past.
 //!
@@ -18,10 +18,10 @@ pub mod course;
 pub mod dual;
 pub mod fit;
 pub mod follow;
+pub mod forecast;
 pub mod from_history;
 pub mod likelihood;
 pub mod mixture;
-pub mod outlook;
 pub mod params;
 pub mod plan;
 pub mod special;

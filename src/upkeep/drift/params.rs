@@ -65,6 +65,48 @@ pub struct Beliefs {
     /// Standard deviation of an instrument's own factor on its drift variance,
     /// natural logarithms.
     pub between_instruments: f64,
+    /// How pushes and eyes stray from the plainest law.
+    #[serde(default)]
+    pub tails: Tails,
+}
+
+/// How steps and eyes stray from the plainest law. Not learned: in the study's worlds
+/// (`fleets --harsh`) learning it made the Brier score worse, so nothing strays.
+#[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize, serde::Deserialize)]
+pub struct Tails {
+    /// Share of the drift variance that comes in rare jumps, 0 to 1: 0 makes every
+    /// step normal. What nobody entered comes as jumps too.
+    pub jumps: f64,
+    /// Natural logarithm of a factor on all drift variances, beside what the pools
+    /// learned by a law without jumps.
+    pub swell: f64,
+    /// Spread of what people see, as a share of the coma they look at: each has a
+    /// bias of their own, and who looks next is not known.
+    pub eyes: f64,
+}
+
+/// Jumps per push: common practice, no source.
+const JUMPS_PER_PUSH: f64 = 0.15;
+
+impl Tails {
+    /// The two laws of a stretch of drift: its chance of a jump, the variance without
+    /// one and with one. `variance` is the mean over both, `pushes` how many equal
+    /// pushes would scatter as these do: with many the law is normal again.
+    pub fn of(&self, variance: f64, pushes: f64) -> (f64, f64, f64) {
+        let chance = 1.0 - (-JUMPS_PER_PUSH * pushes.max(0.2)).exp();
+        let calm = (1.0 - self.jumps) * variance;
+        (chance, calm, calm + self.jumps * variance / chance)
+    }
+
+    /// Variance of a look's error along one axis, waves squared.
+    pub fn look_variance(&self, params: &Params, look: &Look) -> f64 {
+        let plain = params.look_variance(look);
+        match look.by_eye {
+            // Along the coma alone, so half of it along each axis.
+            true => plain + 0.5 * (self.eyes * look.coma_rms_waves).powi(2),
+            false => plain,
+        }
+    }
 }
 
 /// Variance of an ordinary drive (50 km by car) along one axis, waves squared:
@@ -102,6 +144,7 @@ impl Default for Beliefs {
             middle: Params(middle),
             between_pools,
             between_instruments: 0.5,
+            tails: Tails::default(),
         }
     }
 }

@@ -46,6 +46,14 @@ pub struct Recipe {
     pub between_pools: f64,
     /// Share of looks with a known direction.
     pub directed: f64,
+    /// Whether steps have heavy tails: Student's t with three degrees of freedom, of
+    /// the same variance.
+    pub heavy: bool,
+    /// How far people's eyes are biased, natural logarithm of a factor on coma: each of
+    /// six keeps their own.
+    pub eye_bias: f64,
+    /// Share of journeys of told loans that nobody enters all the same.
+    pub unentered: f64,
 }
 
 impl Default for Recipe {
@@ -62,6 +70,9 @@ impl Default for Recipe {
             between_instruments: 0.5,
             between_pools: 0.5,
             directed: 0.0,
+            heavy: false,
+            eye_bias: 0.0,
+            unentered: 0.0,
         }
     }
 }
@@ -144,10 +155,20 @@ struct Tube<'a> {
     flop: f64,
     out: Simulated,
     recipe: &'a Recipe,
+    /// Each person's factor on what they see.
+    eyes: [f64; 6],
 }
 
 impl Tube<'_> {
     fn kick(&mut self, variance: f64) {
+        // Of Student's t by its chi-square with three degrees of freedom; its variance
+        // is three times that of the scale.
+        let variance = if self.recipe.heavy {
+            let square: f64 = (0..3).map(|_| self.dice.normal().powi(2)).sum();
+            variance / square.max(1e-6)
+        } else {
+            variance
+        };
         for axis in 0..2 {
             let step = self.dice.normal() * variance.sqrt();
             self.coma[axis] += step;
@@ -165,7 +186,8 @@ impl Tube<'_> {
     fn push(&mut self, day: f64, cause: Cause, units: f64, told: bool) {
         self.pass(day);
         self.kick(units * self.rates[cause.index()]);
-        if told {
+        let forgotten = self.recipe.unentered > 0.0 && self.dice.chance(self.recipe.unentered);
+        if told && !forgotten {
             let what = What::Pushed(cause, units);
             self.out.entries.push(Entry { day, what });
         }
@@ -186,7 +208,16 @@ impl Tube<'_> {
         } else {
             let spread = sigma.hypot(self.flop);
             let (x, y) = (self.dice.normal(), self.dice.normal());
-            [self.coma[0] + spread * x, self.coma[1] + spread * y]
+            let bias = if by_eye && self.recipe.eye_bias > 0.0 {
+                let who = (self.dice.between(0.0, 6.0) as usize).min(5);
+                self.eyes[who]
+            } else {
+                1.0
+            };
+            [
+                bias * self.coma[0] + spread * x,
+                bias * self.coma[1] + spread * y,
+            ]
         };
         let told = self.dice.chance(self.recipe.directed);
         let look = Look {
@@ -257,6 +288,10 @@ pub fn fleet(recipe: &Recipe, seed: u64) -> Fleet {
         Nature::LetsGo,
         Nature::Flops,
     ];
+    let eyes = [(); 6].map(|()| match recipe.eye_bias > 0.0 {
+        true => (recipe.eye_bias * dice.normal()).exp(),
+        false => 1.0,
+    });
     let instruments = (0..recipe.instruments)
         .map(|n| {
             let pool = n % recipe.pools;
@@ -296,6 +331,7 @@ pub fn fleet(recipe: &Recipe, seed: u64) -> Fleet {
                     loans: Vec::new(),
                 },
                 recipe,
+                eyes,
                 dice: &mut dice,
             };
             let loans = tube.dice.between(1.5, 7.0) / 365.25;

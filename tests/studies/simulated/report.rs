@@ -6,9 +6,9 @@ use serde::Serialize;
 use tubewright::upkeep::assess;
 use tubewright::upkeep::drift::back_test::{Class, Verdict, back_test, calibration, verdict};
 use tubewright::upkeep::drift::chain::{Cause, Chain};
-use tubewright::upkeep::drift::fit::{Learnt, learn};
+use tubewright::upkeep::drift::fit::{DriftModel, learn};
+use tubewright::upkeep::drift::forecast::{Asked, Forecast, forecast};
 use tubewright::upkeep::drift::from_history::{chain_of, day_of};
-use tubewright::upkeep::drift::outlook::{Asked, outlook};
 use tubewright::upkeep::history::History;
 use tubewright::upkeep::limits::Limits;
 
@@ -24,8 +24,8 @@ pub struct Studied {
     pub seed: Option<u64>,
     pub instruments: usize,
     pub looks: usize,
-    /// Share of instruments whose true coma on the last day lies within the
-    /// stated interval; none without truth.
+    /// Share of instruments whose true coma, on the last day and on eight dates of
+    /// the second half, lies within the stated interval; none without truth.
     pub within_50: Option<f64>,
     pub within_90: Option<f64>,
     /// The model against the plain rules, over all past looks.
@@ -65,8 +65,27 @@ impl Member {
             limit_waves: self.limit(),
             aperture_mm: self.aperture_mm,
             today,
-            coming: None,
         }
+    }
+}
+
+/// How often the truth lay within the 50 % and the 90 % interval.
+#[derive(Default)]
+struct Inside {
+    asked: f64,
+    within: [f64; 2],
+}
+
+impl Inside {
+    fn add(&mut self, coma: f64, told: &Forecast) {
+        self.asked += 1.0;
+        for (sum, (low, high)) in self.within.iter_mut().zip([(1, 3), (0, 4)]) {
+            *sum += f64::from(u8::from(coma > told.coma[low] && coma < told.coma[high]));
+        }
+    }
+
+    fn share(&self, which: usize) -> Option<f64> {
+        (self.asked > 0.0).then(|| self.within[which] / self.asked)
     }
 }
 
@@ -98,16 +117,11 @@ fn study_knowing(kind: &str, seed: Option<u64>, file: &FleetFile, truth: Truth) 
     let chains: Vec<Chain> = members.iter().map(|m| m.chain.clone()).collect();
     let limits: Vec<f64> = members.iter().map(Member::limit).collect();
     let learned = learn(&chains);
-    let mut inside = [0.0; 2];
-    let mut known = 0.0;
+    let mut inside = Inside::default();
     for m in &members {
-        let Some(coma) = m.coma_on(file.ends) else {
-            continue;
-        };
-        let told = outlook(&m.chain, &learned, &m.asked(zero + file.ends));
-        known += 1.0;
-        for (sum, (low, high)) in inside.iter_mut().zip([(1, 3), (0, 4)]) {
-            *sum += f64::from(u8::from(coma > told.coma[low] && coma < told.coma[high]));
+        if let Some(coma) = m.coma_on(file.ends) {
+            let asked = m.asked(zero + file.ends);
+            inside.add(coma, &forecast(&m.chain, &learned, &asked));
         }
     }
     let said = back_test(&chains, &limits);
@@ -122,14 +136,14 @@ fn study_knowing(kind: &str, seed: Option<u64>, file: &FleetFile, truth: Truth) 
         })
         .collect();
     let pairs: Vec<(f64, bool)> = said.iter().map(|s| (s.chance, s.over)).collect();
-    let ranks = ranks(&members, &chains, file.ends, zero);
+    let ranks = ranks(&members, &chains, file.ends, zero, &mut inside);
     Studied {
         kind: kind.to_owned(),
         seed,
         instruments: members.len(),
         looks: chains.iter().map(Chain::looks).sum(),
-        within_50: (known > 0.0).then(|| inside[0] / known),
-        within_90: (known > 0.0).then(|| inside[1] / known),
+        within_50: inside.share(0),
+        within_90: inside.share(1),
         back_test: verdict(&said, &plain),
         calibration: calibration(&pairs, 10),
         ranks_model: ranks.map(|r| r.0),
@@ -139,7 +153,7 @@ fn study_knowing(kind: &str, seed: Option<u64>, file: &FleetFile, truth: Truth) 
     }
 }
 
-fn pulls(learned: &Learnt, truth: &dyn Fn(usize) -> Option<[f64; 10]>) -> Vec<f64> {
+fn pulls(learned: &DriftModel, truth: &dyn Fn(usize) -> Option<[f64; 10]>) -> Vec<f64> {
     let mut pulls = Vec::new();
     for (pool, fit) in learned.pools.iter().enumerate() {
         let (Some(fit), Some(rates)) = (fit, truth(pool)) else {
@@ -162,7 +176,13 @@ fn pulls(learned: &Learnt, truth: &dyn Fn(usize) -> Option<[f64; 10]>) -> Vec<f6
 
 /// Ranks at eight dates of the second half: the model's and the plain rules'
 /// mean, and the standard error of the difference.
-fn ranks(members: &[Member], chains: &[Chain], ends: f64, zero: f64) -> Option<(f64, f64, f64)> {
+fn ranks(
+    members: &[Member],
+    chains: &[Chain],
+    ends: f64,
+    zero: f64,
+    inside: &mut Inside,
+) -> Option<(f64, f64, f64)> {
     let mut both = Vec::new();
     for n in 1..=8 {
         let day = ends * (0.5 + f64::from(n) / 16.0);
@@ -170,8 +190,11 @@ fn ranks(members: &[Member], chains: &[Chain], ends: f64, zero: f64) -> Option<(
         let learned = learn(&so_far);
         let mut scored = Vec::new();
         for (m, chain) in members.iter().zip(&so_far) {
-            let over = m.coma_on(day)? > m.limit();
-            let chance = outlook(chain, &learned, &m.asked(zero + day)).chance;
+            let coma = m.coma_on(day)?;
+            let over = coma > m.limit();
+            let told = forecast(chain, &learned, &m.asked(zero + day));
+            inside.add(coma, &told);
+            let chance = told.chance;
             let plain = assess(&m.history.as_of(moment(day)), &m.limits, moment(day));
             let urgency = plain.due.map_or(0.0, |d| d.urgency);
             scored.push((chance, urgency, over));
@@ -260,9 +283,8 @@ fn cost(instruments: usize) -> Cost {
                 limit_waves: 0.071,
                 aperture_mm: 203.0,
                 today: truth.ends,
-                coming: None,
             };
-            std::hint::black_box(outlook(chain, &learned, &asked));
+            std::hint::black_box(forecast(chain, &learned, &asked));
         }
         whole = whole.min(busy_s(started) - begun);
         // One more look in the first logbook.
@@ -317,9 +339,10 @@ impl Told {
     }
 
     /// The study of simulated fleets, so many of each kind.
-    pub fn of_simulated(seed: u64, count: u64) -> Self {
+    pub fn of_simulated(seed: u64, count: u64, harsh: bool) -> Self {
         let mut fleets = Vec::new();
-        for (kind, recipe) in kinds() {
+        let kinds = if harsh { harsh_kinds() } else { kinds() };
+        for (kind, recipe) in kinds {
             for n in 0..count {
                 let truth = fleet(&recipe, seed + n);
                 let file = FleetFile::of(&truth);
@@ -331,8 +354,8 @@ impl Told {
                 fleets.push(study_knowing(kind, Some(seed + n), &file, Some(&by_design)));
             }
         }
-        let sizes = [50, 100, 200, 400];
-        Self::gather(fleets, sizes.into_iter().map(cost).collect())
+        let sizes: &[usize] = if harsh { &[400] } else { &[50, 100, 200, 400] };
+        Self::gather(fleets, sizes.iter().map(|n| cost(*n)).collect())
     }
 
     fn gather(fleets: Vec<Studied>, cost: Vec<Cost>) -> Self {
@@ -413,9 +436,56 @@ fn kinds() -> Vec<(&'static str, Recipe)> {
             Recipe {
                 instruments: 24,
                 years: 4.0,
-                ..usual
+                ..usual.clone()
             },
         ),
+    ]
+}
+
+/// The harsher worlds, beside the same with normal steps and true eyes: fleets of 40
+/// over six years, and one of 12 over two.
+fn harsh_kinds() -> Vec<(&'static str, Recipe)> {
+    let normal = Recipe {
+        instruments: 40,
+        ..Recipe::default()
+    };
+    let harsh = Recipe {
+        heavy: true,
+        eye_bias: 0.25,
+        unentered: 0.4,
+        ..normal.clone()
+    };
+    let small = |recipe: &Recipe| Recipe {
+        instruments: 12,
+        years: 2.0,
+        ..recipe.clone()
+    };
+    vec![
+        ("normal small", small(&normal)),
+        ("harsh small", small(&harsh)),
+        (
+            "heavy tails",
+            Recipe {
+                heavy: true,
+                ..normal.clone()
+            },
+        ),
+        (
+            "eyes biased",
+            Recipe {
+                eye_bias: 0.25,
+                ..normal.clone()
+            },
+        ),
+        (
+            "unentered",
+            Recipe {
+                unentered: 0.4,
+                ..normal.clone()
+            },
+        ),
+        ("normal", normal),
+        ("harsh", harsh),
     ]
 }
 

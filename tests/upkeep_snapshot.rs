@@ -1,9 +1,10 @@
-//! What is kept in mind of the logbooks must never differ from what they say:
-//! after every kind of write, the shelf out of memory is set beside the shelf read
-//! from nothing.
+//! A snapshot must never differ from what the logbooks say: after every kind of
+//! write, the shelf out of it is set beside the shelf read from nothing.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-use chrono::{DateTime, Duration, NaiveDate, TimeZone, Utc};
+use std::sync::Arc;
+
+use chrono::{Duration, NaiveDate, TimeZone, Utc};
 use rand::seq::IndexedRandom;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -20,9 +21,8 @@ use tubewright::library::works::{Work, WorkWhat};
 use tubewright::library::{
     EntryId, InstrumentId, Library, LoanId, Moment, PersonId, Write, problems, works,
 };
-use tubewright::upkeep::foresight::{Foreseer, Foresight, Question};
-use tubewright::upkeep::recall::Recall;
-use tubewright::upkeep::shelf::{Fleet, shelf, shelf_recalled};
+use tubewright::upkeep::shelf::shelf;
+use tubewright::upkeep::{Snapshot, Snapshots};
 
 const DESIGNS: [Design; 4] = [
     Design::Newtonian,
@@ -289,25 +289,19 @@ impl Club {
         }
     }
 
-    /// Everything that a page could show of the shelf, in words.
-    async fn foresight(&self, foreseer: &Foreseer) -> Foresight {
-        let mut conn = self.library.read().await.unwrap();
-        let fleet = Fleet::recalled(&mut conn, &foreseer.recall, self.now)
-            .await
-            .unwrap();
-        drop(conn);
-        Foresight::of(foreseer, &fleet, Question::default())
-            .await
-            .unwrap()
+    async fn snapshot(&self, snapshots: &Snapshots) -> Arc<Snapshot> {
+        snapshots.now(&self.library, self.now).await.unwrap()
     }
 
-    async fn read(&self, recall: Option<&Recall>) -> Vec<String> {
-        let mut conn = self.library.read().await.unwrap();
-        let rows = match recall {
-            None => shelf(&mut conn, self.now).await.unwrap(),
-            Some(recall) => shelf_recalled(&mut conn, recall, false, self.now)
-                .await
-                .unwrap(),
+    /// Everything that a page could show of the shelf, in words: out of a snapshot,
+    /// or read from nothing.
+    async fn read(&self, snapshots: Option<&Snapshots>) -> Vec<String> {
+        let rows = match snapshots {
+            Some(snapshots) => self.snapshot(snapshots).await.fleet.shelf(self.now),
+            None => {
+                let mut conn = self.library.read().await.unwrap();
+                shelf(&mut conn, self.now).await.unwrap()
+            }
         };
         rows.iter()
             .map(|r| {
@@ -332,11 +326,11 @@ async fn after_every_kind_of_write_memory_says_what_the_logbooks_say() {
     let mut told: std::collections::BTreeMap<&str, usize> = Default::default();
     for seed in [1, 2] {
         let mut club = Club::new(16, seed).await;
-        let recall = Recall::default();
+        let snapshots = Snapshots::default();
         for step in 0..160 {
             let what = club.anything().await;
             *told.entry(what).or_default() += 1;
-            let (kept, fresh) = (club.read(Some(&recall)).await, club.read(None).await);
+            let (kept, fresh) = (club.read(Some(&snapshots)).await, club.read(None).await);
             assert_eq!(kept, fresh, "seed {seed}, step {step}: {what}");
         }
     }
@@ -365,11 +359,11 @@ async fn memory_is_judged_by_the_day_it_is_asked_on() {
     for _ in 0..60 {
         club.anything().await;
     }
-    let recall = Recall::default();
+    let snapshots = Snapshots::default();
     for days in [0, 1, 40, 400, -3, 2000] {
         club.now += Duration::days(days);
         assert_eq!(
-            club.read(Some(&recall)).await,
+            club.read(Some(&snapshots)).await,
             club.read(None).await,
             "{days} days on"
         );
@@ -388,23 +382,22 @@ async fn an_entry_dated_ahead_counts_when_its_day_comes() {
     test.coma_rms_waves = 0.2;
     test.log(&mut write, entry).await.unwrap();
     write.commit().await.unwrap();
-    let recall = Recall::default();
+    let snapshots = Snapshots::default();
     for days in [0, 5, 5, 5] {
         club.now += Duration::days(days);
-        assert_eq!(club.read(Some(&recall)).await, club.read(None).await);
+        assert_eq!(club.read(Some(&snapshots)).await, club.read(None).await);
     }
     // And with a clock that goes back again.
     club.now -= Duration::days(15);
-    assert_eq!(club.read(Some(&recall)).await, club.read(None).await);
+    assert_eq!(club.read(Some(&snapshots)).await, club.read(None).await);
 }
 
-/// Another program writes into the same folder, and a memory of another club's
-/// folder is of no use for this one even where ids and counts agree.
+/// Another program writes into the same folder.
 #[tokio::test]
-async fn a_second_program_and_a_copy_of_the_folder_are_noticed() {
+async fn a_second_program_is_noticed() {
     let mut club = Club::new(3, 5).await;
-    let recall = Recall::default();
-    club.read(Some(&recall)).await;
+    let snapshots = Snapshots::default();
+    club.read(Some(&snapshots)).await;
     let other = Library::open(club.folder.path()).await.unwrap();
     let (test, entry) = (
         club.star_test(),
@@ -414,80 +407,33 @@ async fn a_second_program_and_a_copy_of_the_folder_are_noticed() {
     test.log(&mut write, entry).await.unwrap();
     write.commit().await.unwrap();
     other.close().await;
-    assert_eq!(club.read(Some(&recall)).await, club.read(None).await);
-
-    // A copy, as a backup is; then each goes its own way by one entry of the same
-    // kind. The memory of the one must not serve the other.
-    let copy = tempfile::tempdir().unwrap();
-    club.library.close().await;
-    for file in std::fs::read_dir(club.folder.path()).unwrap() {
-        let file = file.unwrap();
-        std::fs::copy(file.path(), copy.path().join(file.file_name())).unwrap();
-    }
-    club.library = Library::open(club.folder.path()).await.unwrap();
-    let restored = Library::open(copy.path()).await.unwrap();
-    for (library, coma) in [(club.library.clone(), 0.01), (restored.clone(), 0.11)] {
-        let mut test = test.clone();
-        test.coma_rms_waves = coma;
-        let mut entry = club.entry(club.instruments[1], EntryKind::StarTest);
-        entry.happened_at = club.now;
-        let mut write = library.write().await.unwrap();
-        test.log(&mut write, entry).await.unwrap();
-        write.commit().await.unwrap();
-    }
-    assert_eq!(club.read(Some(&recall)).await, club.read(None).await);
-    club.library = restored;
-    assert_eq!(club.read(Some(&recall)).await, club.read(None).await);
+    assert_eq!(club.read(Some(&snapshots)).await, club.read(None).await);
 }
 
-/// Chances out of memory: today's and a coming day's are those that a fresh
-/// learning gives; so small a club is learned whole each time.
+/// Chances are those that a fresh learning gives: so small a club is learned whole
+/// each time.
 #[tokio::test]
-async fn chances_out_of_memory_are_those_of_a_fresh_learning() {
+async fn chances_are_those_of_a_fresh_learning() {
     let mut club = Club::new(9, 6).await;
-    let foreseer = Foreseer::patient();
-    let coming: DateTime<Utc> = Utc.from_utc_datetime(
-        &NaiveDate::from_ymd_opt(2032, 1, 1)
-            .unwrap()
-            .and_hms_opt(12, 0, 0)
-            .unwrap(),
-    );
+    let snapshots = Snapshots::with_patience(std::time::Duration::MAX);
     let mut compared = 0;
     for _ in 0..12 {
         for _ in 0..6 {
             club.anything().await;
         }
-        let mut conn = club.library.read().await.unwrap();
-        let kept = Fleet::recalled(&mut conn, &foreseer.recall, club.now)
-            .await
-            .unwrap();
-        let fresh = Fleet::load(&mut conn, club.now).await.unwrap();
-        for coming in [None, Some(coming)] {
-            let question = Question {
-                coming,
-                ..Question::default()
-            };
-            let kept = Foresight::of(&foreseer, &kept, question).await.unwrap();
-            let fresh = Foresight::of(&Foreseer::patient(), &fresh, question)
-                .await
-                .unwrap();
-            assert_eq!(kept.outlooks.len(), fresh.outlooks.len());
-            for (id, told) in kept.outlooks.iter() {
-                let new = &fresh.outlooks[id];
-                assert_eq!(told.looks, new.looks);
-                assert!((told.chance - new.chance).abs() < 1e-9, "{told:?} {new:?}");
-                let (a, b) = (told.chance_coming, new.chance_coming);
-                assert!(a.zip(b).is_none_or(|(a, b)| (a - b).abs() < 1e-9));
-                assert_eq!(a.is_some(), b.is_some());
-                compared += 1;
-            }
+        let kept = club.snapshot(&snapshots).await;
+        let fresh = club.snapshot(&Snapshots::default()).await;
+        for id in &club.instruments {
+            assert_eq!(kept.forecast(*id), fresh.forecast(*id));
+            compared += usize::from(fresh.forecast(*id).is_some());
         }
+        assert!(!kept.is_behind);
     }
     assert!(compared > 50);
 }
 
-/// Where lessons take long, a look counts in its own instrument's outlook at once,
-/// and for the fleet as soon as the lesson in the background is learned.
+/// Where learning takes long, a look counts in its own instrument's forecast at
+/// once, and for the fleet as soon as the lesson behind is learned.
 #[tokio::test]
 async fn own_looks_count_at_once_though_the_fleet_learns_behind() {
     let mut club = Club::new(9, 6).await;
@@ -495,8 +441,8 @@ async fn own_looks_count_at_once_though_the_fleet_learns_behind() {
         club.anything().await;
     }
     // Without patience everything but the first lesson is learned behind.
-    let foreseer = Foreseer::waiting(std::time::Duration::ZERO);
-    let first = club.foresight(&foreseer).await;
+    let snapshots = Snapshots::with_patience(std::time::Duration::ZERO);
+    let first = club.snapshot(&snapshots).await;
     let one = club.instruments[0];
     let (test, mut entry) = (club.star_test(), club.entry(one, EntryKind::StarTest));
     entry.happened_at = club.now;
@@ -504,31 +450,146 @@ async fn own_looks_count_at_once_though_the_fleet_learns_behind() {
     test.log(&mut write, entry).await.unwrap();
     write.commit().await.unwrap();
 
-    let at_once = club.foresight(&foreseer).await;
-    assert_eq!(
-        at_once.outlooks[&one].looks,
-        first.outlooks[&one].looks + 1,
-        "its own look counts at once"
-    );
-    assert!(std::sync::Arc::ptr_eq(&at_once.learned, &first.learned));
+    let at_once = club.snapshot(&snapshots).await;
+    let looks = |s: &Snapshot| s.forecast(one).unwrap().looks;
+    assert_eq!(looks(&at_once), looks(&first) + 1, "its own counts at once");
+    assert!(at_once.is_behind && std::ptr::eq(at_once.model(), first.model()));
 
-    let fresh = club.foresight(&Foreseer::patient()).await;
+    let fresh = club.snapshot(&Snapshots::default()).await;
     let begun = std::time::Instant::now();
     loop {
-        let now = club.foresight(&foreseer).await;
-        let same = fresh.outlooks.iter().all(|(id, new)| {
-            let told = &now.outlooks[id];
-            told.looks == new.looks && (told.chance - new.chance).abs() < 1e-9
-        });
-        if same {
+        let now = club.snapshot(&snapshots).await;
+        if !now.is_behind {
+            for id in &club.instruments {
+                assert_eq!(now.forecast(*id), fresh.forecast(*id));
+            }
             break;
         }
         assert!(begun.elapsed().as_secs() < 60, "the lesson never counted");
         tokio::time::sleep(std::time::Duration::from_millis(20)).await;
     }
-    // The record follows too: not behind for ever.
-    while club.foresight(&foreseer).await.record_is_behind {
-        assert!(begun.elapsed().as_secs() < 60, "the record stays behind");
-        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+}
+
+/// While nothing is written everybody gets the same snapshot, and many who ask at
+/// once after a write get one build.
+#[tokio::test(flavor = "multi_thread")]
+async fn one_build_serves_all_who_ask() {
+    let mut club = Club::new(6, 7).await;
+    let snapshots = Snapshots::default();
+    let first = club.snapshot(&snapshots).await;
+    assert!(Arc::ptr_eq(&first, &club.snapshot(&snapshots).await));
+    while club.anything().await != "journey" {}
+    let asked = (0..20).map(|_| {
+        let (snapshots, library, now) = (snapshots.clone(), club.library.clone(), club.now);
+        tokio::spawn(async move { snapshots.now(&library, now).await.unwrap() })
+    });
+    let asked: Vec<_> = asked.collect();
+    let mut got = Vec::new();
+    for one in asked {
+        got.push(one.await.unwrap());
+    }
+    assert!(got.iter().all(|one| Arc::ptr_eq(one, &got[0])));
+    assert!(!Arc::ptr_eq(&first, &got[0]));
+}
+
+/// Several write and each looks at once at what it wrote: no snapshot lacks it.
+#[tokio::test(flavor = "multi_thread")]
+async fn nobody_sees_a_snapshot_from_before_their_own_write() {
+    let club = Club::new(5, 8).await;
+    let snapshots = Snapshots::default();
+    let writers = club.instruments.clone().into_iter().map(|one| {
+        let (snapshots, library) = (snapshots.clone(), club.library.clone());
+        let (now, by) = (club.now, club.people[0]);
+        tokio::spawn(async move {
+            for n in 1..=12 {
+                let journey = Journey {
+                    kind: JourneyKind::HandCarry,
+                    distance_km: None,
+                    severity: None,
+                };
+                let entry = NewEntry {
+                    instrument: one,
+                    kind: EntryKind::Journey,
+                    happened_at: now - Duration::days(n),
+                    recorded_at: now,
+                    by,
+                    loan: None,
+                    note: String::new(),
+                };
+                let mut write = library.write().await.unwrap();
+                journey.log(&mut write, entry).await.unwrap();
+                write.commit().await.unwrap();
+                let snapshot = snapshots.now(&library, now).await.unwrap();
+                let seen = snapshot.member(one).unwrap().book.history.moves.len();
+                assert_eq!(seen, n as usize);
+            }
+        })
+    });
+    for writer in writers.collect::<Vec<_>>() {
+        writer.await.unwrap();
+    }
+}
+
+/// The day of a snapshot is the club's, at half past eleven at night and half past
+/// midnight there, also across both changes of the clocks; and who borrows in the
+/// evening may bring back the same day.
+#[tokio::test]
+async fn days_are_the_clubs_own() {
+    for (zone, days) in [
+        ("Pacific/Kiritimati", ["2031-03-01", "2031-03-02"]),
+        ("America/Los_Angeles", ["2031-03-09", "2031-11-02"]),
+        ("Asia/Kolkata", ["2031-03-01", "2031-12-31"]),
+        ("Europe/Lisbon", ["2031-03-30", "2031-10-26"]),
+    ] {
+        let mut club = Club::new(2, 9).await;
+        let tz: chrono_tz::Tz = zone.parse().unwrap();
+        let mut write = club.library.write().await.unwrap();
+        let settings = tubewright::library::club::Club {
+            zone: zone.to_owned(),
+            ..Default::default()
+        };
+        settings.save(&mut write).await.unwrap();
+        write.commit().await.unwrap();
+        let snapshots = Snapshots::default();
+        for (day, one) in days.into_iter().zip(club.instruments.clone()) {
+            let day: NaiveDate = day.parse().unwrap();
+            let at = |day: NaiveDate, hour| {
+                let local = day.and_hms_opt(hour, 30, 0).unwrap();
+                local.and_local_timezone(tz).unwrap().to_utc()
+            };
+            let mut seen = Vec::new();
+            for (day, hour) in [(day, 0), (day, 23), (day.succ_opt().unwrap(), 0)] {
+                club.now = at(day, hour);
+                seen.push(club.snapshot(&snapshots).await);
+            }
+            assert!(
+                Arc::ptr_eq(&seen[0], &seen[1]),
+                "{zone}: one day, one snapshot"
+            );
+            assert!(
+                !Arc::ptr_eq(&seen[1], &seen[2]),
+                "{zone}: the next day, another"
+            );
+            let hours = (seen[2].today - seen[1].today) * 24.0;
+            assert!((hours - 24.0).abs() < 1.01, "{zone}: {hours} hours");
+            let mut write = club.library.write().await.unwrap();
+            let out = Lend {
+                instrument: one,
+                borrower: club.people[2],
+                at: at(day, 23),
+                by: club.people[0],
+                due_on: day,
+                limit_stated: "Nothing".to_owned(),
+                kit: Vec::new(),
+                override_reason: None,
+            };
+            let yesterday = Lend {
+                due_on: day.pred_opt().unwrap(),
+                ..out.clone()
+            };
+            assert!(yesterday.write(&mut write).await.is_err(), "{zone}");
+            out.write(&mut write).await.unwrap();
+            write.commit().await.unwrap();
+        }
     }
 }

@@ -4,7 +4,7 @@
 use serde::Serialize;
 
 use super::chain::{Act, CAUSES, Cause, Chain, Fresh, Look, Units};
-use super::fit::Learnt;
+use super::fit::DriftModel;
 use super::follow::{Follower, Theory};
 use super::mixture::Mixture;
 use super::params::{Params, fresh_index};
@@ -19,8 +19,6 @@ pub struct Asked {
     pub aperture_mm: f64,
     /// Today, in the days of the chains.
     pub today: f64,
-    /// A coming day to look ahead to.
-    pub coming: Option<f64>,
 }
 
 /// What moved it since it was last looked at or set anew.
@@ -66,18 +64,15 @@ pub struct Flag {
 
 /// All of it.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Outlook {
+pub struct Forecast {
     /// Chance that coma is over the limit today.
     pub chance: f64,
-    /// The same on the coming day, at its usual use until then.
-    pub chance_coming: Option<f64>,
+    /// The same as days go by at its usual use: after each number of [`DAYS_AHEAD`].
+    ahead: [f64; DAYS_AHEAD.len()],
     /// Coma below which it lies with 5, 25, 50, 75 and 95 chances in 100, waves.
     pub coma: [f64; 5],
     /// What a borrower sees.
     pub sharp: Sharp,
-    /// Days from today until one like it is out of line with a chance of
-    /// [`LOOK_AGAIN_AT`]: 0 when it is so already, none beyond [`FARTHEST_DAYS`].
-    pub look_again_days: Option<f64>,
     /// How often the club would call it rightly today, and after a look.
     pub call: Call,
     /// What moved it since, the strongest first.
@@ -101,6 +96,37 @@ pub struct Call {
     pub after_look: f64,
 }
 
+impl Forecast {
+    /// Chance that coma is over the limit so many days after today, at its usual
+    /// use until then; on a straight line between the days looked ahead to.
+    pub fn chance_after(&self, days: f64) -> f64 {
+        let (mut from, mut before) = (0.0, self.chance);
+        for (to, after) in DAYS_AHEAD.into_iter().zip(self.ahead) {
+            if days < to {
+                return before + (after - before) * (days.max(0.0) - from) / (to - from);
+            }
+            (from, before) = (to, after);
+        }
+        before
+    }
+
+    /// Days from today until one like it is out of line with a chance of
+    /// [`LOOK_AGAIN_AT`]: 0 when it is so already, none for five years and more.
+    pub fn look_again_days(&self) -> Option<f64> {
+        let (mut from, mut before) = (0.0, self.chance);
+        if before >= LOOK_AGAIN_AT {
+            return Some(0.0);
+        }
+        for (to, after) in DAYS_AHEAD.into_iter().zip(self.ahead) {
+            if after >= LOOK_AGAIN_AT {
+                return Some(from + (to - from) * (LOOK_AGAIN_AT - before) / (after - before));
+            }
+            (from, before) = (to, after);
+        }
+        None
+    }
+}
+
 impl Call {
     /// What the look adds.
     pub fn gain(&self) -> f64 {
@@ -110,8 +136,10 @@ impl Call {
 
 /// The chance at which it is time to look again.
 pub const LOOK_AGAIN_AT: f64 = 0.25;
-/// How far ahead that is sought.
-pub const FARTHEST_DAYS: f64 = 5.0 * 365.25;
+/// How far it is looked ahead, days: finer where a chance changes fast.
+const DAYS_AHEAD: [f64; 14] = [
+    7.0, 14.0, 30.0, 60.0, 90.0, 120.0, 180.0, 270.0, 365.0, 545.0, 730.0, 1095.0, 1461.0, 1826.0,
+];
 /// From this chance on a theory is shown as a flag.
 pub const FLAG_AT: f64 = 0.65;
 /// How far back its usual use is taken from.
@@ -121,7 +149,7 @@ const COMING_LOOK_SIGMA: f64 = 0.010;
 const PARTS_SHOWN: usize = 6;
 
 /// Works it out. Entries after today are left out.
-pub fn outlook(chain: &Chain, learned: &Learnt, asked: &Asked) -> Outlook {
+pub fn forecast(chain: &Chain, learned: &DriftModel, asked: &Asked) -> Forecast {
     let steps = chain.steps.partition_point(|s| s.day <= asked.today);
     let params = learned.params_apart(chain.pool, chain.share, chain.fingerprint());
     let follower = Follower::through(chain, &params, &learned.beliefs, steps);
@@ -143,12 +171,11 @@ pub fn outlook(chain: &Chain, learned: &Learnt, asked: &Asked) -> Outlook {
         believed(&units).beyond(limit)
     };
     let shown = now.drawn_together(PARTS_SHOWN);
-    Outlook {
+    Forecast {
         chance,
-        chance_coming: asked.coming.map(|day| later((day - asked.today).max(0.0))),
+        ahead: DAYS_AHEAD.map(later),
         coma: shown.quantiles([0.05, 0.25, 0.5, 0.75, 0.95]),
         sharp: sharp(&shown, asked.aperture_mm, params.spread(Fresh::LinedUp)),
-        look_again_days: look_again(chance, later),
         call: call(&follower, &since, &now, limit),
         pushes: pushes(&follower, &since),
         flags: flags(chain, &follower, learned),
@@ -164,7 +191,7 @@ pub fn outlook(chain: &Chain, learned: &Learnt, asked: &Asked) -> Outlook {
 /// Gauss and Hermite). None for any other.
 fn unseen(
     chain: &Chain,
-    learned: &Learnt,
+    learned: &DriftModel,
     asked: &Asked,
     params: &Params,
     steps: usize,
@@ -199,25 +226,6 @@ fn usual_use(chain: &Chain, today: f64) -> Units {
     chain
         .use_per_month(from, today)
         .map(|u| u / super::chain::MONTH_DAYS)
-}
-
-fn look_again(chance: f64, later: impl Fn(f64) -> f64) -> Option<f64> {
-    if chance >= LOOK_AGAIN_AT {
-        return Some(0.0);
-    }
-    if later(FARTHEST_DAYS) < LOOK_AGAIN_AT {
-        return None;
-    }
-    let (mut low, mut high) = (0.0, FARTHEST_DAYS);
-    for _ in 0..9 {
-        let mid = 0.5 * (low + high);
-        if later(mid) < LOOK_AGAIN_AT {
-            low = mid;
-        } else {
-            high = mid;
-        }
-    }
-    Some(high)
 }
 
 fn sharp(coma: &Mixture, aperture_mm: f64, lined_up_waves: f64) -> Sharp {
@@ -291,7 +299,7 @@ fn pushes(follower: &Follower, since: &Units) -> Vec<Push> {
 }
 
 /// Theories the logbook has made probable, with what speaks for them.
-fn flags(chain: &Chain, follower: &Follower, learned: &Learnt) -> Vec<Flag> {
+fn flags(chain: &Chain, follower: &Follower, learned: &DriftModel) -> Vec<Flag> {
     let told = follower.theories();
     let Some((theory, chance)) = told
         .into_iter()
@@ -300,6 +308,8 @@ fn flags(chain: &Chain, follower: &Follower, learned: &Learnt) -> Vec<Flag> {
         return Vec::new();
     };
     let params = learned.params_apart(chain.pool, chain.share, chain.fingerprint());
+    let swell = learned.beliefs.tails.swell.exp();
+    let of_kind = |cause: Cause| params.per_unit(cause) * swell;
     let length = |variance: f64| (2.0 * variance).sqrt();
     let looks = chain.looks();
     let percent = (chance * 100.0).floor().min(99.0);
@@ -310,7 +320,7 @@ fn flags(chain: &Chain, follower: &Follower, learned: &Learnt) -> Vec<Flag> {
             let kind = length(
                 Cause::ALL
                     .iter()
-                    .map(|c| chain.units_in_all()[c.index()] * params.per_unit(*c))
+                    .map(|c| chain.units_in_all()[c.index()] * of_kind(*c))
                     .sum(),
             );
             (
@@ -324,7 +334,7 @@ fn flags(chain: &Chain, follower: &Follower, learned: &Learnt) -> Vec<Flag> {
         }
         Theory::Minds(cause) => {
             let own = length(follower.rate_of(cause, Some(theory)));
-            let kind = length(params.per_unit(cause));
+            let kind = length(of_kind(cause));
             (
                 "minds-journeys",
                 format!("Minds {}", minded_words(cause)),
@@ -338,7 +348,7 @@ fn flags(chain: &Chain, follower: &Follower, learned: &Learnt) -> Vec<Flag> {
         Theory::LetsGo => {
             let month = [Cause::Settling, Cause::Month].map(|cause| {
                 let own = length(follower.rate_of(cause, Some(theory)));
-                (own, length(params.per_unit(cause)))
+                (own, length(of_kind(cause)))
             });
             (
                 "lets-go",

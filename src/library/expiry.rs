@@ -1,0 +1,45 @@
+//! What has expired is removed: sessions, sign-in links, tries at signing in and the
+//! marks of forms that arrived. The rules stand with the tables in
+//! `migrations/0001_house.sql`; none of it opens anything once it has expired.
+
+use chrono::Duration;
+
+use super::sessions::{HALF_LASTS, IDLE, KNOWN_LASTS};
+use super::{Conn, Moment, Result};
+
+/// How long a form that arrived twice is known by its mark.
+pub const FORM_LASTS: Duration = Duration::days(30);
+/// How long tries at signing in are kept.
+pub const ATTEMPT_LASTS: Duration = Duration::days(30);
+
+/// Removes all that has expired, and tells how many rows that were. The server does
+/// so every hour.
+pub async fn remove_expired(conn: &mut Conn, now: Moment) -> Result<u64> {
+    let [idle, half, known, attempt, form] =
+        [IDLE, HALF_LASTS, KNOWN_LASTS, ATTEMPT_LASTS, FORM_LASTS].map(|lasts| now - lasts);
+    let removed = [
+        sqlx::query!(
+            "DELETE FROM sessions WHERE expires_at <= ? OR last_seen_at <= ?",
+            now,
+            idle
+        )
+        .execute(&mut *conn)
+        .await?,
+        sqlx::query!("DELETE FROM sign_in_links WHERE expires_at <= ?", now)
+            .execute(&mut *conn)
+            .await?,
+        sqlx::query!("DELETE FROM half_sign_ins WHERE begun_at <= ?", half)
+            .execute(&mut *conn)
+            .await?,
+        sqlx::query!("DELETE FROM known_browsers WHERE known_since <= ?", known)
+            .execute(&mut *conn)
+            .await?,
+        sqlx::query!("DELETE FROM sign_in_attempts WHERE at <= ?", attempt)
+            .execute(&mut *conn)
+            .await?,
+        sqlx::query!("DELETE FROM handled_forms WHERE at <= ?", form)
+            .execute(conn)
+            .await?,
+    ];
+    Ok(removed.iter().map(|done| done.rows_affected()).sum())
+}

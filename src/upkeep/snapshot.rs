@@ -1,0 +1,362 @@
+//! What follows from the logbooks, all of one moment: conditions, exposures, the
+//! drift forecast and the record of past ones.
+//!
+//! A [`Snapshot`] never changes. It holds the database's counter of changes (table
+//! `changes`), read in the same transaction as everything else. Whoever wants one
+//! reads the counter as it stands now and gets a snapshot that is as new, made in
+//! the background by one build at a time; so nobody sees one that contradicts a
+//! write made before they asked, by this process or by another. A build reads
+//! again only the logbooks that changed and forecasts anew only what they touch.
+//!
+//! What the whole fleet teaches may lag: where learning took longer than a moment
+//! the last time, it goes on behind, on a thread that gives way, and the next
+//! snapshot takes it up. An instrument's own logbook always counts whole.
+
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+use chrono::{Days, NaiveDate};
+use chrono_tz::Tz;
+use tokio::sync::Semaphore;
+
+use super::drift::chain::Chain;
+use super::drift::fit::{DriftModel, learn};
+use super::drift::forecast::{Asked, Forecast, forecast};
+use super::drift::from_history::day_of;
+use super::limits::Limits;
+use super::record::Record;
+use super::shelf::{Book, Fleet, Member};
+use library::{InstrumentId, Library, Moment, Result, changes};
+
+/// Everything that follows from the logbooks at one moment.
+#[derive(Debug)]
+pub struct Snapshot {
+    /// The shelf.
+    pub fleet: Fleet,
+    /// The end of the day it was made on (club's zone), in the days of the chains:
+    /// what came in within a day is known, and two lists of one day agree.
+    pub today: f64,
+    date: NaiveDate,
+    lesson: Arc<Lesson>,
+    forecasts: Forecasts,
+    /// Whether the fleet has changed since it was learned from.
+    pub is_behind: bool,
+}
+
+type Forecasts = HashMap<InstrumentId, Made>;
+
+/// A forecast and what it was made from.
+#[derive(Debug, Clone)]
+struct Made {
+    book: Arc<Book>,
+    model: Arc<DriftModel>,
+    asked: Asked,
+    forecast: Arc<Forecast>,
+}
+
+/// One instrument that takes a star test, as the model and the plain rules see it.
+#[derive(Debug, Clone)]
+pub struct Entered {
+    /// Its tag.
+    pub tag: String,
+    /// Its logbook.
+    pub book: Arc<Book>,
+    /// Limits in force.
+    pub limits: Limits,
+}
+
+/// What the fleet taught, and how well that would have predicted its past.
+#[derive(Debug)]
+struct Lesson {
+    entered: Vec<Entered>,
+    model: Arc<DriftModel>,
+    record: Record,
+    /// Made ahead of the snapshot that will take it up.
+    forecasts: Forecasts,
+    took: Duration,
+}
+
+impl Lesson {
+    fn of(fleet: &Fleet) -> Self {
+        let begun = Instant::now();
+        let entered = entered(fleet);
+        let chains: Vec<&Chain> = entered
+            .iter()
+            .filter_map(|e| e.book.chain.as_ref())
+            .collect();
+        let model = Arc::new(learn(&chains));
+        Self {
+            record: Record::of(&entered, &chains, fleet.zone),
+            model,
+            forecasts: Forecasts::new(),
+            took: begun.elapsed(),
+            entered,
+        }
+    }
+
+    fn is_of(&self, fleet: &Fleet) -> bool {
+        let now = entered(fleet);
+        let same = |(a, b): (&Entered, &Entered)| {
+            Arc::ptr_eq(&a.book, &b.book) && a.limits == b.limits && a.tag == b.tag
+        };
+        now.len() == self.entered.len() && now.iter().zip(&self.entered).all(same)
+    }
+}
+
+fn entered(fleet: &Fleet) -> Vec<Entered> {
+    let takes_test = fleet.members.iter().filter(|m| m.book.chain.is_some());
+    takes_test
+        .map(|m| Entered {
+            tag: m.instrument.tag.clone(),
+            book: m.book.clone(),
+            limits: m.limits.clone(),
+        })
+        .collect()
+}
+
+impl Snapshot {
+    /// Of a fleet, with the lesson given; what `known` holds is used where it was
+    /// made from the very same.
+    fn of(
+        fleet: Fleet,
+        lesson: Arc<Lesson>,
+        is_behind: bool,
+        known: &[&Forecasts],
+        now: Moment,
+    ) -> Self {
+        let date = now.with_timezone(&fleet.zone).date_naive();
+        let today = end_of(date, fleet.zone, now);
+        Self {
+            forecasts: forecasts(&fleet, &lesson.model, today, known),
+            fleet,
+            today,
+            date,
+            lesson,
+            is_behind,
+        }
+    }
+
+    /// Whether it says what a fresh one would say at this moment.
+    fn serves(&self, counter: i64, now: Moment) -> bool {
+        self.fleet.counter == counter
+            && now.with_timezone(&self.fleet.zone).date_naive() == self.date
+            && self.fleet.reads_the_same(now)
+    }
+
+    /// What is predicted of one instrument; none for what takes no star test or is
+    /// retired.
+    pub fn forecast(&self, instrument: InstrumentId) -> Option<&Forecast> {
+        self.forecasts.get(&instrument).map(|made| &*made.forecast)
+    }
+
+    /// One member, retired ones left out.
+    pub fn member(&self, instrument: InstrumentId) -> Option<&Member> {
+        self.fleet
+            .members
+            .iter()
+            .find(|m| m.instrument.id == instrument)
+    }
+
+    /// What was learned of the fleet.
+    pub fn model(&self) -> &DriftModel {
+        &self.lesson.model
+    }
+
+    /// How well past forecasts would have done.
+    pub fn record(&self) -> &Record {
+        &self.lesson.record
+    }
+
+    /// Whether lists may go by the chances: they predicted the club's own past
+    /// better than the plain rules did.
+    pub fn is_trusted(&self) -> bool {
+        self.record().verdict.is_some_and(|v| v.trusted)
+    }
+}
+
+/// The end of a day in a zone, in the days of the chains.
+fn end_of(date: NaiveDate, zone: Tz, now: Moment) -> f64 {
+    let next = date.checked_add_days(Days::new(1)).unwrap_or(date);
+    // Where the clocks leave midnight out, the day ends an hour later.
+    let midnight = (0..3).find_map(|hour| {
+        let local = next.and_hms_opt(hour, 0, 0)?;
+        local.and_local_timezone(zone).earliest()
+    });
+    midnight.map_or_else(|| day_of(now), |end| day_of(end.to_utc()))
+}
+
+fn forecasts(
+    fleet: &Fleet,
+    model: &Arc<DriftModel>,
+    today: f64,
+    known: &[&Forecasts],
+) -> Forecasts {
+    let of = |m: &Member| {
+        let chain = m.book.chain.as_ref()?;
+        let asked = Asked {
+            limit_waves: m.limits.coma_bench.value,
+            aperture_mm: m.instrument.aperture_mm,
+            today,
+        };
+        let id = m.instrument.id;
+        let same = |made: &&Made| {
+            Arc::ptr_eq(&made.book, &m.book)
+                && Arc::ptr_eq(&made.model, model)
+                && made.asked == asked
+        };
+        let kept = known.iter().find_map(|k| k.get(&id).filter(same)).cloned();
+        let make = || Made {
+            book: m.book.clone(),
+            model: model.clone(),
+            asked,
+            forecast: Arc::new(forecast(chain, model, &asked)),
+        };
+        Some((id, kept.unwrap_or_else(make)))
+    };
+    fleet.members.iter().filter_map(of).collect()
+}
+
+/// Where pages and commands get their snapshot. Cheap to clone; clones share it.
+#[derive(Debug, Clone)]
+pub struct Snapshots(Arc<Shared>);
+
+#[derive(Debug)]
+struct Shared {
+    latest: Mutex<Option<Arc<Snapshot>>>,
+    lesson: Mutex<Option<Arc<Lesson>>>,
+    /// One build at a time, and one lesson behind.
+    build: Arc<Semaphore>,
+    behind: Arc<Semaphore>,
+    /// A lesson that took longer than this is learned behind the next time.
+    patience: Duration,
+}
+
+impl Default for Snapshots {
+    fn default() -> Self {
+        Self::with_patience(Duration::from_millis(250))
+    }
+}
+
+/// Nobody waits longer than this for a snapshot: only the first one after a start,
+/// which reads and learns everything, can take so long.
+pub const LONGEST_WAIT: Duration = Duration::from_secs(30);
+
+impl Snapshots {
+    /// With another patience than the usual quarter of a second.
+    pub fn with_patience(patience: Duration) -> Self {
+        Self(Arc::new(Shared {
+            latest: Mutex::default(),
+            lesson: Mutex::default(),
+            build: Arc::new(Semaphore::new(1)),
+            behind: Arc::new(Semaphore::new(1)),
+            patience,
+        }))
+    }
+
+    /// The snapshot of now. It holds no connection while it waits: hold none
+    /// yourself.
+    ///
+    /// # Errors
+    /// Those of reading; and after [`LONGEST_WAIT`] as when no connection is to be
+    /// had.
+    pub async fn now(&self, library: &Library, now: Moment) -> Result<Arc<Snapshot>> {
+        let counter = changes::counter(&mut *library.read().await?).await?;
+        if let Some(snapshot) = self.0.latest(counter, now) {
+            return Ok(snapshot);
+        }
+        let too_long = library::Error::Database(sqlx::Error::PoolTimedOut);
+        tokio::time::timeout(LONGEST_WAIT, self.build(library, counter, now))
+            .await
+            .unwrap_or(Err(too_long))
+    }
+
+    async fn build(&self, library: &Library, counter: i64, now: Moment) -> Result<Arc<Snapshot>> {
+        let turn = self.0.build.clone().acquire_owned().await;
+        let turn = turn.map_err(|_| ended())?;
+        // Whoever had the turn before may have made it.
+        if let Some(snapshot) = self.0.latest(counter, now) {
+            return Ok(snapshot);
+        }
+        let (shared, library) = (self.0.clone(), library.clone());
+        // A build goes on when its asker has gone away: the next one wants it too.
+        let built = tokio::spawn(async move {
+            let _turn = turn;
+            let before = locked(&shared.latest).clone();
+            let fleet = {
+                let mut conn = library.read().await?;
+                Fleet::after(before.as_ref().map(|b| &b.fleet), &mut conn, now).await?
+            };
+            tokio::task::spawn_blocking(move || shared.finish(fleet, before.as_deref(), now))
+                .await
+                .map_err(|_| ended())
+        });
+        built.await.map_err(|_| ended())?
+    }
+}
+
+impl Shared {
+    /// The latest, if it serves and nothing was learned since.
+    fn latest(&self, counter: i64, now: Moment) -> Option<Arc<Snapshot>> {
+        let latest = locked(&self.latest).clone()?;
+        let lesson = locked(&self.lesson).clone()?;
+        (latest.serves(counter, now) && Arc::ptr_eq(&latest.lesson, &lesson)).then_some(latest)
+    }
+
+    fn finish(
+        self: &Arc<Self>,
+        fleet: Fleet,
+        before: Option<&Snapshot>,
+        now: Moment,
+    ) -> Arc<Snapshot> {
+        let lesson = locked(&self.lesson).clone();
+        let (lesson, is_behind) = match lesson {
+            Some(lesson) if lesson.is_of(&fleet) => (lesson, false),
+            Some(lesson) if lesson.took > self.patience => (lesson, true),
+            _ => {
+                let lesson = Arc::new(Lesson::of(&fleet));
+                *locked(&self.lesson) = Some(lesson.clone());
+                (lesson, false)
+            }
+        };
+        let mut known = vec![&lesson.forecasts];
+        known.extend(before.map(|b| &b.forecasts));
+        let snapshot = Snapshot::of(fleet, lesson.clone(), is_behind, &known, now);
+        let snapshot = Arc::new(snapshot);
+        *locked(&self.latest) = Some(snapshot.clone());
+        if is_behind {
+            self.learn_behind(snapshot.clone());
+        }
+        snapshot
+    }
+
+    /// Learns from a snapshot on a thread that gives way, unless one is at it; then
+    /// rests as long as that took, so that no more than half a core goes into it.
+    fn learn_behind(self: &Arc<Self>, snapshot: Arc<Snapshot>) {
+        let Ok(turn) = self.behind.clone().try_acquire_owned() else {
+            return;
+        };
+        let shared = self.clone();
+        let begun = std::thread::Builder::new().spawn(move || {
+            crate::threads::give_way();
+            let mut lesson = Lesson::of(&snapshot.fleet);
+            lesson.forecasts = forecasts(&snapshot.fleet, &lesson.model, snapshot.today, &[]);
+            let rest = lesson.took;
+            *locked(&shared.lesson) = Some(Arc::new(lesson));
+            std::thread::sleep(rest);
+            drop(turn);
+        });
+        if let Err(error) = begun {
+            tracing::warn!(%error, "no thread for work in the background");
+        }
+    }
+}
+
+/// Everything in it is replaced whole: after a panic elsewhere it serves.
+fn locked<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+fn ended() -> library::Error {
+    library::Error::Refused("The tool is shutting down.".to_owned())
+}
