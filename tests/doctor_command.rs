@@ -8,19 +8,38 @@ use tubewright::library::Library;
 use tubewright::library::audit_log::{self, AuditEntry};
 use tubewright::library::people::{NewPerson, Person, Role};
 
-fn doctor(folder: &Path) -> (Option<i32>, String) {
-    let said = Command::new(env!("CARGO_BIN_EXE_tubewright"))
+/// Doctor says with its backups in this folder.
+fn doctor_with(folder: &Path, backups: &Path) -> (Option<i32>, String) {
+    ask(Command::new(env!("CARGO_BIN_EXE_tubewright"))
         .args(["doctor", "--data"])
         .arg(folder)
-        .output()
-        .unwrap();
+        .arg("--backups")
+        .arg(backups))
+}
+
+fn ask(command: &mut Command) -> (Option<i32>, String) {
+    let said = command.output().unwrap();
     (
         said.status.code(),
         String::from_utf8(said.stdout).unwrap() + &String::from_utf8(said.stderr).unwrap(),
     )
 }
 
+fn doctor(folder: &Path) -> (Option<i32>, String) {
+    ask(Command::new(env!("CARGO_BIN_EXE_tubewright"))
+        .args(["doctor", "--data"])
+        .arg(folder))
+}
+
+/// As an owner keeps the club's folder: closed to others.
+fn private(folder: &Path) {
+    use std::os::unix::fs::PermissionsExt;
+    std::fs::create_dir_all(folder).unwrap();
+    std::fs::set_permissions(folder, std::fs::Permissions::from_mode(0o700)).unwrap();
+}
+
 async fn club(folder: &Path) -> Library {
+    private(folder);
     let library = Library::open(folder).await.unwrap();
     let now = chrono::Utc::now();
     let mut write = library.write().await.unwrap();
@@ -90,4 +109,135 @@ async fn what_is_not_well_is_named_with_its_mend() {
     std::fs::write(&file, bytes).unwrap();
     let (code, said) = doctor(room.path());
     assert_ne!(code, Some(0), "{said}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_backups_are_listed_with_why_they_are_kept() {
+    let room = tempfile::tempdir().unwrap();
+    let (data, backups) = (room.path().join("club"), room.path().join("backups"));
+    let library = club(&data).await;
+    let (code, said) = doctor_with(&data, &backups);
+    assert_eq!(code, Some(3), "{said}");
+    assert!(said.contains("there are none in"), "{said}");
+    for at in ["2026-01-01T03:00:00Z", "2026-01-02T03:00:00Z"] {
+        tubewright::backup::make_into(&library, &backups, at.parse().unwrap(), None)
+            .await
+            .unwrap();
+    }
+    let (code, said) = doctor_with(&data, &backups);
+    assert_eq!(code, Some(0), "{said}");
+    for part in [
+        "2 in ",
+        "tubewright-000002-20260102T030000Z.tar.gz: kept as newest, day, week, month",
+        "tubewright-000001-20260101T030000Z.tar.gz: kept as day",
+        "None has been tried",
+    ] {
+        assert!(said.contains(part), "{part}: {said}");
+    }
+    let tried = ask(Command::new(env!("CARGO_BIN_EXE_tubewright"))
+        .args(["backup", "--verify", "--into"])
+        .arg(&backups));
+    assert_eq!(tried.0, Some(0), "{tried:?}");
+    assert!(tried.1.contains("agrees with itself"), "{tried:?}");
+    let ahead = "2100-01-01T00:00:00Z".parse().unwrap();
+    let made = tubewright::backup::make_into(&library, &backups, ahead, None)
+        .await
+        .unwrap();
+    let (code, said) = doctor_with(&data, &backups);
+    assert_eq!(code, Some(3), "{said}");
+    assert!(said.contains("dated in the future"), "{said}");
+    assert!(said.contains("was put back on"), "{said}");
+    std::fs::remove_file(&made.path).unwrap();
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        std::fs::set_permissions(&backups, std::fs::Permissions::from_mode(0o755)).unwrap();
+        let (code, said) = doctor_with(&data, &backups);
+        assert_eq!(code, Some(3), "{said}");
+        assert!(
+            said.contains("(0755)") && said.contains("chmod 700"),
+            "{said}"
+        );
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_dated_in_the_future_is_listed_with_its_remedy() {
+    let room = tempfile::tempdir().unwrap();
+    let library = club(room.path()).await;
+    let mut write = library.write().await.unwrap();
+    sqlx::query("UPDATE people SET joined_at = '2100-01-01T00:00:00+00:00'")
+        .execute(&mut *write)
+        .await
+        .unwrap();
+    write.commit().await.unwrap();
+    let (code, said) = doctor(room.path());
+    assert_eq!(code, Some(3), "{said}");
+    for part in [
+        "people.joined_at (1, the latest 2100-01-01",
+        "set the clock",
+    ] {
+        assert!(said.contains(part), "{part}: {said}");
+    }
+}
+
+/// The log as a crash leaves it: the database's connections are not closed.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_removed_and_a_foreign_write_ahead_log_are_noticed() {
+    use tubewright::library::Place;
+    let room = tempfile::tempdir().unwrap();
+    let (data, other) = (room.path().join("club"), room.path().join("other"));
+    let library = club(&data).await;
+    let place = Place::take(&data).unwrap();
+    place.note(chrono::Utc::now()).unwrap();
+    let log = data.join("tubewright.db-wal");
+    let own = std::fs::read(&log).unwrap();
+    assert!(own.len() > 32);
+    let (code, said) = doctor(&data);
+    assert_eq!(code, Some(0), "{said}");
+
+    let elsewhere = club(&other).await;
+    let foreign = std::fs::read(other.join("tubewright.db-wal")).unwrap();
+    // A copy as a crash leaves it, its server gone.
+    let crashed = room.path().join("crashed");
+    let crash = |wal: Option<&[u8]>| {
+        let _ = std::fs::remove_dir_all(&crashed);
+        tubewright::library::make_folder(&crashed).unwrap();
+        for name in ["tubewright.db", "served"] {
+            std::fs::copy(data.join(name), crashed.join(name)).unwrap();
+        }
+        if let Some(wal) = wal {
+            std::fs::write(crashed.join("tubewright.db-wal"), wal).unwrap();
+        }
+    };
+    crash(Some(&own));
+    let (code, said) = doctor(&crashed);
+    assert_eq!(code, Some(0), "{said}");
+    crash(None);
+    let (code, said) = doctor(&crashed);
+    assert_eq!(code, Some(3), "{said}");
+    assert!(
+        said.contains("was removed") && said.contains("latest backup"),
+        "{said}"
+    );
+    crash(Some(&foreign));
+    let before = std::fs::read(crashed.join("tubewright.db")).unwrap();
+    let (code, said) = doctor(&crashed);
+    assert_eq!(code, Some(3), "{said}");
+    assert!(
+        said.contains("not the one this folder's server wrote"),
+        "{said}"
+    );
+    // Nor does the server fold it in.
+    let (code, said) = ask(Command::new(env!("CARGO_BIN_EXE_tubewright"))
+        .args(["serve", "--listen", "127.0.0.1:0", "--data"])
+        .arg(&crashed));
+    assert_eq!(code, Some(3), "{said}");
+    assert_eq!(
+        std::fs::read(crashed.join("tubewright.db")).unwrap(),
+        before
+    );
+    drop(place);
+    library.close().await;
+    elsewhere.close().await;
 }

@@ -427,7 +427,10 @@ async fn requests_that_can_be_read_in_two_ways_are_refused() {
 
 #[tokio::test]
 async fn a_second_server_on_the_same_folder_is_refused_and_commands_are_not() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = tempfile::Builder::new()
+        .permissions(std::os::unix::fs::PermissionsExt::from_mode(0o700))
+        .tempdir()
+        .unwrap();
     let token = club(folder.path()).await;
     let first = Server::start(serve(folder.path()));
     let said = serve(folder.path()).output().unwrap();
@@ -493,4 +496,42 @@ async fn the_first_address_is_a_secret_kept_as_a_hash_only() {
         let text = String::from_utf8_lossy(&bytes);
         assert!(!text.contains(token.text()));
     }
+}
+
+/// A page that no start-up needs is spoilt: the tool starts, reads all pages, and says
+/// so to whoever watches it and to the coordinators.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_damaged_page_is_told_at_the_readiness_address_and_on_the_shelf() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("club");
+    let token = club(&data).await;
+    let file = data.join("tubewright.db");
+    let place: i64 = {
+        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(&file);
+        let mut conn = sqlx::SqliteConnection::connect_with(&options)
+            .await
+            .unwrap();
+        sqlx::query_scalar("SELECT rootpage FROM sqlite_schema WHERE name = 'spare_codes'")
+            .fetch_one(&mut conn)
+            .await
+            .unwrap()
+    };
+    let mut bytes = std::fs::read(&file).unwrap();
+    let start = (usize::try_from(place).unwrap() - 1) * 4096;
+    bytes[start..start + 4096].fill(0xA5);
+    std::fs::write(&file, bytes).unwrap();
+    let server = Server::start(serve(&data));
+    let begun = std::time::Instant::now();
+    let (status, said) = loop {
+        let (status, said) = server.get("/health/ready", &token);
+        if status != 200 || begun.elapsed() > Duration::from_secs(60) {
+            break (status, said);
+        }
+        std::thread::sleep(Duration::from_millis(100));
+    };
+    assert_eq!(status, 503, "{said}");
+    assert!(said.contains("not ready\ndatabase damaged"), "{said}");
+    let (status, page) = server.get("/shelf", &token);
+    assert_eq!(status, 200);
+    assert!(page.contains("restore the latest backup"), "{page}");
 }

@@ -1,11 +1,11 @@
 //! Backups: the whole club in one file, made while the tool runs, and put back
 //! only after every byte of it has been checked.
 //!
-//! The file is a tar archive, gzipped, so that it can be opened without this
-//! tool. In it, in this order:
+//! The file is a tar archive, gzipped, and encrypted to a public key where one is
+//! named (`seal`), so that it can be opened without this tool. In it, in this order:
 //!
-//! 1. `manifest.json`: what made it, when, and of each further file its
-//!    length and SHA-256;
+//! 1. `manifest.json`: what made it, when, its number, the rows of each table, and
+//!    of each further file its length and SHA-256;
 //! 2. `tubewright.db`: the database as it stood at one instant (SQLite's
 //!    `VACUUM INTO`), photos and pictures of stars included;
 //! 3. `frames/<attempt>/<file>`: frames that still wait to be measured.
@@ -16,16 +16,23 @@
 
 #![forbid(unsafe_code)]
 
+mod drill;
+mod kept;
 mod make;
+mod private;
 mod restore;
-mod rotate;
 mod schedule;
+mod seal;
 
-pub use make::{Made, make};
+pub use drill::{Drill, drill, last_drill, note_drill};
+pub use kept::{Found, Keep, Tidied, file_name, list, reasons, tidy};
+pub use make::{Made, make, make_into};
+pub use private::open_to_others;
 pub use restore::{Restored, check, restore};
-pub use rotate::{file_name, keep_newest, newest};
 pub use schedule::{Schedule, run};
+pub use seal::{Key, Recipient};
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use chrono::{DateTime, Utc};
@@ -81,6 +88,12 @@ struct Manifest {
     /// The tool's version that made it.
     made_by: String,
     made_at: DateTime<Utc>,
+    /// Grows with every backup of a folder; 0 in those made before there was one.
+    #[serde(default)]
+    number: u64,
+    /// Rows of each table of the database in it.
+    #[serde(default)]
+    rows: BTreeMap<String, i64>,
     files: Vec<Listed>,
 }
 

@@ -1,14 +1,17 @@
 //! Making a backup.
 
-use std::io::Write as _;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use chrono::{DateTime, Utc};
 use flate2::Compression;
 use flate2::write::GzEncoder;
 
-use super::{Error, KIND, LAYOUT, Listed, MANIFEST, Manifest, Result, at, digest};
-use library::{AttemptId, DATABASE_FILE, Library, copy_of};
+use super::{
+    Error, KIND, LAYOUT, Listed, MANIFEST, Manifest, Recipient, Result, at, digest, file_name,
+    kept, private, seal,
+};
+use library::{Checked, DATABASE_FILE, Library, copy_of};
 
 /// A backup that was made.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -24,13 +27,34 @@ pub struct Made {
 /// How often frames and database are copied again because they disagreed.
 const TRIES: usize = 5;
 
-/// Writes all of a club's data into one new file. The tool may run meanwhile:
-/// readers and the writer go on.
+/// Writes all of a club's data into a new file of a folder, named by its number and
+/// the instant; see [`make`].
+///
+/// # Errors
+/// As [`make`].
+pub async fn make_into(
+    library: &Library,
+    folder: &Path,
+    now: DateTime<Utc>,
+    recipient: Option<&Recipient>,
+) -> Result<Made> {
+    let name = file_name(kept::next_number(folder)?, now, recipient.is_some());
+    make(library, &folder.join(name), now, recipient).await
+}
+
+/// Writes all of a club's data into one new file that only its owner may read,
+/// encrypted where there is a recipient. The tool may run meanwhile: readers and the
+/// writer go on.
 ///
 /// # Errors
 /// Refused when the file exists already; otherwise when something cannot be
 /// read or written. A file that is not whole is not left behind.
-pub async fn make(library: &Library, to: &Path, now: DateTime<Utc>) -> Result<Made> {
+pub async fn make(
+    library: &Library,
+    to: &Path,
+    now: DateTime<Utc>,
+    recipient: Option<&Recipient>,
+) -> Result<Made> {
     if to.exists() {
         return Err(Error::Refused(format!(
             "{} exists already; name another file.",
@@ -42,15 +66,20 @@ pub async fn make(library: &Library, to: &Path, now: DateTime<Utc>) -> Result<Ma
         Some(parent) => parent,
         None => return Err(Error::Refused("name a file.".to_owned())),
     };
-    std::fs::create_dir_all(beside).map_err(at(beside))?;
+    private::folder(beside).map_err(at(beside))?;
     let room = tempfile::Builder::new()
         .prefix(".tubewright-backup-")
         .tempdir_in(beside)
         .map_err(at(beside))?;
-    let waiting = gather(library, room.path()).await?;
-    let count = waiting.len();
-    let (place, target) = (room.path().to_owned(), to.to_owned());
-    let bytes = tokio::task::spawn_blocking(move || pack(&place, &waiting, &target, now)).await??;
+    let holds = gather(library, room.path()).await?;
+    let count = holds.waiting.len();
+    let number = kept::next_number(beside)?;
+    let (place, target, recipient) = (room.path().to_owned(), to.to_owned(), recipient.cloned());
+    let bytes = tokio::task::spawn_blocking(move || {
+        let manifest = manifest(&place, holds, number, now)?;
+        pack(&place, &manifest, &target, recipient.as_ref())
+    })
+    .await??;
     Ok(Made {
         path: to.to_owned(),
         bytes,
@@ -58,9 +87,9 @@ pub async fn make(library: &Library, to: &Path, now: DateTime<Utc>) -> Result<Ma
     })
 }
 
-/// Copies frames and database into `room` so that they agree; the sets of
-/// frames that the database's copy says are waiting.
-async fn gather(library: &Library, room: &Path) -> Result<Vec<AttemptId>> {
+/// Copies frames and database into `room` so that they agree; what the
+/// database's copy holds.
+async fn gather(library: &Library, room: &Path) -> Result<Checked> {
     for _ in 0..TRIES {
         let (from, to) = (library.folder().join("frames"), room.join("frames"));
         let frames = to.clone();
@@ -69,12 +98,13 @@ async fn gather(library: &Library, room: &Path) -> Result<Vec<AttemptId>> {
         if database.exists() {
             std::fs::remove_file(&database).map_err(at(&database))?;
         }
-        let waiting = copy_of(library, &database).await?.waiting;
-        if waiting
+        let holds = copy_of(library, &database).await?;
+        if holds
+            .waiting
             .iter()
             .all(|id| frames.join(id.to_string()).is_dir())
         {
-            return Ok(waiting);
+            return Ok(holds);
         }
     }
     Err(Error::Refused(
@@ -118,11 +148,10 @@ fn copy_frames(from: &Path, to: &Path) -> Result<()> {
     Ok(())
 }
 
-/// Packs what was gathered; the file appears under its name only once it is
-/// whole and on the disk.
-fn pack(room: &Path, waiting: &[AttemptId], to: &Path, now: DateTime<Utc>) -> Result<u64> {
+/// The list of what was gathered.
+fn manifest(room: &Path, holds: Checked, number: u64, now: DateTime<Utc>) -> Result<Manifest> {
     let mut files = vec![listed(room, DATABASE_FILE.to_owned())?];
-    for id in waiting {
+    for id in &holds.waiting {
         let folder = room.join("frames").join(id.to_string());
         let mut names = Vec::new();
         for file in std::fs::read_dir(&folder).map_err(at(&folder))? {
@@ -136,24 +165,36 @@ fn pack(room: &Path, waiting: &[AttemptId], to: &Path, now: DateTime<Utc>) -> Re
             )?);
         }
     }
-    let manifest = Manifest {
+    Ok(Manifest {
         kind: KIND.to_owned(),
         layout: LAYOUT,
         made_by: env!("CARGO_PKG_VERSION").to_owned(),
         made_at: now,
+        number,
+        rows: holds.rows,
         files,
-    };
+    })
+}
+
+/// Packs what was gathered; the file appears under its name only once it is
+/// whole and on the disk.
+fn pack(room: &Path, manifest: &Manifest, to: &Path, recipient: Option<&Recipient>) -> Result<u64> {
     let part = room.join("archive");
-    write_archive(room, &manifest, &part).map_err(at(&part))?;
+    private::file(&part)
+        .and_then(|file| seal::write(file, recipient, |out| write_archive(room, manifest, out)))
+        .map_err(at(&part))?;
     let bytes = std::fs::metadata(&part).map_err(at(&part))?.len();
     // Fails where the name has been taken meanwhile; nothing is overwritten.
     std::fs::hard_link(&part, to)
         .or_else(|_| {
-            let mut new = std::fs::File::create_new(to)?;
+            let mut new = private::file(to)?;
             std::io::copy(&mut std::fs::File::open(&part)?, &mut new)?;
             new.sync_all()
         })
         .map_err(at(to))?;
+    if recipient.is_some() {
+        seal::note_sum(to)?;
+    }
     if let Some(parent) = to.parent().filter(|p| !p.as_os_str().is_empty()) {
         std::fs::File::open(parent)
             .and_then(|d| d.sync_all())
@@ -169,9 +210,8 @@ fn listed(room: &Path, path: String) -> Result<Listed> {
     Ok(Listed { path, ..listed })
 }
 
-fn write_archive(room: &Path, manifest: &Manifest, part: &Path) -> std::io::Result<()> {
-    let file = std::fs::File::create_new(part)?;
-    let mut archive = tar::Builder::new(GzEncoder::new(file, Compression::new(6)));
+fn write_archive(room: &Path, manifest: &Manifest, out: &mut dyn Write) -> std::io::Result<()> {
+    let mut archive = tar::Builder::new(GzEncoder::new(out, Compression::new(6)));
     let text = serde_json::to_vec_pretty(manifest)?;
     let made = u64::try_from(manifest.made_at.timestamp()).unwrap_or(0);
     let mut add = |path: &str, bytes: u64, from: &mut dyn std::io::Read| {
@@ -186,7 +226,5 @@ fn write_archive(room: &Path, manifest: &Manifest, part: &Path) -> std::io::Resu
         let mut from = std::fs::File::open(room.join(&one.path))?;
         add(&one.path, one.bytes, &mut from)?;
     }
-    let mut file = archive.into_inner()?.finish()?;
-    file.flush()?;
-    file.sync_all()
+    archive.into_inner()?.finish()?.flush()
 }

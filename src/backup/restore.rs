@@ -1,12 +1,16 @@
 //! Checking a backup, and putting it into an empty folder.
 
+use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Component, Path, PathBuf};
 
 use chrono::{DateTime, Utc};
 use flate2::read::GzDecoder;
 
-use super::{Error, KIND, LAYOUT, LONGEST_MANIFEST, MANIFEST, Manifest, Result, at, digest};
+use super::{
+    Error, KIND, Key, LAYOUT, LONGEST_MANIFEST, MANIFEST, Manifest, Result, at, digest, private,
+    seal,
+};
 use library::{Checked, DATABASE_FILE, check_copy};
 
 /// A backup that was checked, and perhaps put back.
@@ -16,6 +20,12 @@ pub struct Restored {
     pub made_at: DateTime<Utc>,
     /// The tool's version that made it.
     pub made_by: String,
+    /// Its number; 0 where it was made before there were numbers.
+    pub number: u64,
+    /// How many files are in it.
+    pub files: usize,
+    /// The rows each table had when it was made; none in those made before they were counted.
+    pub noted_rows: BTreeMap<String, i64>,
     /// What the database in it holds.
     pub holds: Checked,
 }
@@ -23,10 +33,11 @@ pub struct Restored {
 /// Reads a backup whole and says what is in it.
 ///
 /// # Errors
-/// [`Error::Damaged`] when anything in it is not as it was written.
-pub async fn check(archive: &Path) -> Result<Restored> {
+/// [`Error::Damaged`] when anything in it is not as it was written;
+/// [`Error::Refused`] where it is encrypted and the key is missing or another's.
+pub async fn check(archive: &Path, key: Option<&Key>) -> Result<Restored> {
     let room = tempfile::tempdir().map_err(at(&std::env::temp_dir()))?;
-    unpacked(archive, room.path()).await
+    unpacked(archive, room.path(), key).await
 }
 
 /// Puts a backup into a folder that is empty or missing. All of it is unpacked
@@ -35,18 +46,18 @@ pub async fn check(archive: &Path) -> Result<Restored> {
 /// # Errors
 /// [`Error::Damaged`] when anything in the backup is not as it was written,
 /// [`Error::Refused`] when the folder is not empty; it is as before then.
-pub async fn restore(archive: &Path, folder: &Path) -> Result<Restored> {
+pub async fn restore(archive: &Path, folder: &Path, key: Option<&Key>) -> Result<Restored> {
     refuse_a_full_folder(folder)?;
     let beside = match folder.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
-    std::fs::create_dir_all(beside).map_err(at(beside))?;
+    private::folder(beside).map_err(at(beside))?;
     let room = tempfile::Builder::new()
         .prefix(".tubewright-restore-")
         .tempdir_in(beside)
         .map_err(at(beside))?;
-    let restored = unpacked(archive, room.path()).await?;
+    let restored = unpacked(archive, room.path(), key).await?;
     refuse_a_full_folder(folder)?;
     if folder.exists() {
         // Into the folder that is there: its owner and rights are its own.
@@ -81,9 +92,9 @@ fn refuse_a_full_folder(folder: &Path) -> Result<()> {
     }
 }
 
-async fn unpacked(archive: &Path, room: &Path) -> Result<Restored> {
-    let (from, to) = (archive.to_owned(), room.to_owned());
-    let manifest = tokio::task::spawn_blocking(move || unpack(&from, &to)).await??;
+async fn unpacked(archive: &Path, room: &Path, key: Option<&Key>) -> Result<Restored> {
+    let (from, to, key) = (archive.to_owned(), room.to_owned(), key.cloned());
+    let manifest = tokio::task::spawn_blocking(move || unpack(&from, &to, key.as_ref())).await??;
     let holds = check_copy(&room.join(DATABASE_FILE))
         .await
         .map_err(|e| match e {
@@ -102,28 +113,42 @@ async fn unpacked(archive: &Path, room: &Path) -> Result<Restored> {
     Ok(Restored {
         made_at: manifest.made_at,
         made_by: manifest.made_by,
+        number: manifest.number,
+        files: manifest.files.len(),
+        noted_rows: manifest.rows,
         holds,
     })
 }
 
-fn unpack(archive: &Path, room: &Path) -> Result<Manifest> {
-    let file = std::fs::File::open(archive).map_err(at(archive))?;
-    let mut tar = tar::Archive::new(GzDecoder::new(std::io::BufReader::new(file)));
-    let spoilt = |what: &str| Error::Damaged(format!("{}: {what}", archive.display()));
-    let unreadable = |e: std::io::Error| spoilt(&format!("it cannot be read whole ({e})."));
-    let mut entries = tar.entries().map_err(unreadable)?;
-    let manifest = {
-        let entry = entries
-            .next()
-            .ok_or_else(|| spoilt("it is empty."))?
-            .map_err(unreadable)?;
-        let is_ours = entry.path().is_ok_and(|p| p == Path::new(MANIFEST));
-        if !is_ours || entry.size() > LONGEST_MANIFEST {
-            return Err(spoilt("it is not a backup of this tool."));
-        }
-        serde_json::from_reader::<_, Manifest>(entry.take(LONGEST_MANIFEST))
-            .map_err(|e| spoilt(&format!("its list of files cannot be read ({e}).")))?
-    };
+type Packed = tar::Archive<GzDecoder<Box<dyn Read>>>;
+
+fn spoilt(archive: &Path, what: &str) -> Error {
+    Error::Damaged(format!("{}: {what}", archive.display()))
+}
+
+fn packed(archive: &Path, key: Option<&Key>) -> Result<Packed> {
+    Ok(tar::Archive::new(GzDecoder::new(seal::open(archive, key)?)))
+}
+
+/// What a backup that is not encrypted says of itself; no more of it is read.
+pub(crate) fn manifest_of(archive: &Path) -> Result<Manifest> {
+    let mut tar = packed(archive, None)?;
+    let mut entries = tar.entries().map_err(at(archive))?;
+    read_manifest(archive, &mut entries)
+}
+
+fn read_manifest<R: Read>(archive: &Path, entries: &mut tar::Entries<'_, R>) -> Result<Manifest> {
+    let spoilt = |what: &str| spoilt(archive, what);
+    let entry = entries
+        .next()
+        .ok_or_else(|| spoilt("it is empty."))?
+        .map_err(|e| spoilt(&format!("it cannot be read whole ({e}).")))?;
+    let is_ours = entry.path().is_ok_and(|p| p == Path::new(MANIFEST));
+    if !is_ours || entry.size() > LONGEST_MANIFEST {
+        return Err(spoilt("it is not a backup of this tool."));
+    }
+    let manifest = serde_json::from_reader::<_, Manifest>(entry.take(LONGEST_MANIFEST))
+        .map_err(|e| spoilt(&format!("its list of files cannot be read ({e}).")))?;
     if manifest.kind != KIND {
         return Err(spoilt("it is not a backup of this tool."));
     }
@@ -132,6 +157,15 @@ fn unpack(archive: &Path, room: &Path) -> Result<Manifest> {
             "a newer version of this tool made it. Restore it with that version.",
         ));
     }
+    Ok(manifest)
+}
+
+fn unpack(archive: &Path, room: &Path, key: Option<&Key>) -> Result<Manifest> {
+    let mut tar = packed(archive, key)?;
+    let spoilt = |what: &str| spoilt(archive, what);
+    let unreadable = |e: std::io::Error| spoilt(&format!("it cannot be read whole ({e})."));
+    let mut entries = tar.entries().map_err(unreadable)?;
+    let manifest = read_manifest(archive, &mut entries)?;
     for listed in &manifest.files {
         let mut entry = entries
             .next()
@@ -148,7 +182,7 @@ fn unpack(archive: &Path, room: &Path) -> Result<Manifest> {
         if let Some(parent) = to.parent() {
             std::fs::create_dir_all(parent).map_err(at(parent))?;
         }
-        let mut new = std::fs::File::create_new(&to).map_err(at(&to))?;
+        let mut new = private::file(&to).map_err(at(&to))?;
         // One byte more than listed would be seen, and no more is written.
         let read =
             digest(&mut entry.by_ref().take(listed.bytes + 1), &mut new).map_err(unreadable)?;

@@ -13,8 +13,8 @@ use tubewright::library::club::Club;
 use tubewright::library::demo::{Holds, holds};
 use tubewright::library::people::Person;
 use tubewright::library::sessions::{self, Purpose};
-use tubewright::library::{self, Library, expiry};
-use tubewright::web::{self, App, passwords};
+use tubewright::library::{self, Library, Place, expiry};
+use tubewright::web::{self, App, passwords, watch};
 
 use super::{REFUSED, block_on};
 
@@ -72,15 +72,25 @@ pub struct ServeArgs {
         value_parser = clap::value_parser!(u32).range(1..=8784)
     )]
     backup_every: u32,
-    /// How many of them to keep
+    /// Which of them stay: the newest of so many days, weeks and months that have one
     #[arg(
         long,
-        value_name = "COUNT",
+        value_name = "DAYS,WEEKS,MONTHS",
         env = "TUBEWRIGHT_BACKUP_KEEP",
-        default_value_t = 14,
-        value_parser = clap::value_parser!(u16).range(1..)
+        default_value_t = backup::Keep::default()
     )]
-    backup_keep: u16,
+    backup_keep: backup::Keep,
+    /// Days between two restore drills of the newest backup; 0 for none
+    #[arg(
+        long,
+        value_name = "DAYS",
+        env = "TUBEWRIGHT_BACKUP_VERIFY_EVERY",
+        default_value_t = 30
+    )]
+    backup_verify_every: u32,
+    /// Encrypt them to this public key (age1...), in the open format of age
+    #[arg(long, value_name = "PUBLIC-KEY", env = "TUBEWRIGHT_BACKUP_FOR")]
+    backup_for: Option<backup::Recipient>,
     /// How the log on standard error is written: text for people, json a line for each for programs
     #[arg(
         long,
@@ -136,6 +146,12 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
         (None, Some(given)) => given,
         (None, None) => PathBuf::from(super::DATA_FOLDER),
     };
+    // Before the database is opened, which would fold a foreign log into it.
+    let log = library::log_trouble(&folder);
+    if let Some(trouble) = log.as_ref().filter(|trouble| trouble.foreign) {
+        eprintln!("tubewright: {}", trouble.words);
+        return Ok(ExitCode::from(REFUSED));
+    }
     let library = if args.demo {
         match demo_library(&folder).await? {
             Ok(library) => library,
@@ -148,7 +164,7 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
         Library::open(&folder).await?
     };
     // Held until the server has stopped.
-    let _alone = library.serve_alone()?;
+    let place = Place::take(&folder)?;
     let public = args.public_address.clone();
     let base = public
         .clone()
@@ -167,20 +183,27 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
     tokio::spawn(look_ahead(app.clone()));
     tokio::spawn(clean_up(app.clone()));
     let stop = stop_signal()?;
-    let backups = args.backup_into.map(|into| {
-        let schedule = backup::Schedule {
-            into,
-            every_hours: args.backup_every,
-            keep: args.backup_keep,
-        };
-        tokio::spawn(backup::run(library.clone(), schedule))
+    let schedule = args.backup_into.map(|into| backup::Schedule {
+        into,
+        every_hours: args.backup_every,
+        keep: args.backup_keep,
+        verify_every_days: args.backup_verify_every,
+        recipient: args.backup_for,
     });
+    let (failed, why) = tokio::sync::watch::channel(None);
+    let backups = schedule
+        .clone()
+        .map(|schedule| tokio::spawn(backup::run(library.clone(), schedule, failed)));
+    let watcher = watch::Watcher::start(&app, place, log, schedule.map(|s| (s, why))).await?;
+    let watching = tokio::spawn(watcher.clone().run());
     println!("Tubewright is ready at {base}/");
     web::serve(app, listener, web::listen::Bounds::default(), stop).await?;
     if let Some(backups) = backups {
         backups.abort();
     }
+    watching.abort();
     library.close().await;
+    watcher.close();
     Ok(ExitCode::SUCCESS)
 }
 

@@ -19,6 +19,8 @@ pub struct Checked {
     pub entries: i64,
     /// Tries that wait to be measured.
     pub waiting: Vec<AttemptId>,
+    /// Rows of each table.
+    pub rows: std::collections::BTreeMap<String, i64>,
 }
 
 /// Copies the database as it stands at one instant into a new file, checks the
@@ -62,6 +64,53 @@ pub async fn check_copy(database: &Path) -> Result<Checked> {
     }
 }
 
+/// Reads every table's pages and those of its indices (`PRAGMA quick_check`), a table
+/// at a time on a connection of its own, with `rest` between two, so that the writer's
+/// log can be folded in meanwhile. Once that has been done for all, the database is
+/// sound as far as its pages tell.
+///
+/// # Errors
+/// Refused with what SQLite says where a page is not sound.
+pub async fn check_pages(folder: &Path, rest: std::time::Duration) -> Result<()> {
+    let unsound = |said: String| {
+        Error::Refused(format!(
+            "The database is damaged (SQLite says: {said}). Stop the tool, keep a copy of the folder as it is, and restore the latest backup."
+        ))
+    };
+    let damaged = |error: sqlx::Error| match super::result_code(&error) & 0xff {
+        // SQLITE_IOERR, SQLITE_CORRUPT, SQLITE_NOTADB.
+        10 | 11 | 26 => unsound(error.to_string()),
+        _ => error.into(),
+    };
+    let options = SqliteConnectOptions::new()
+        .filename(folder.join(super::DATABASE_FILE))
+        .read_only(true)
+        .busy_timeout(std::time::Duration::from_secs(10));
+    let mut conn = sqlx::SqliteConnection::connect_with(&options)
+        .await
+        .map_err(damaged)?;
+    let tables: Vec<String> =
+        sqlx::query_scalar("SELECT name FROM sqlite_schema WHERE type = 'table'")
+            .fetch_all(&mut conn)
+            .await
+            .map_err(damaged)?;
+    for table in tables {
+        let ask = format!("PRAGMA quick_check(\"{}\")", table.replace('"', "\"\""));
+        let said: Vec<String> = sqlx::query_scalar(sqlx::AssertSqlSafe(ask))
+            .fetch_all(&mut conn)
+            .await
+            .map_err(damaged)?;
+        if said != ["ok"] {
+            return Err(unsound(
+                said.iter().take(3).cloned().collect::<Vec<_>>().join("; "),
+            ));
+        }
+        tokio::time::sleep(rest).await;
+    }
+    conn.close().await?;
+    Ok(())
+}
+
 /// Not checked when compiled: the database may be of any age, or none of ours.
 async fn check(conn: &mut sqlx::SqliteConnection) -> Result<Checked> {
     let said: Vec<String> = sqlx::query_scalar("PRAGMA integrity_check(5)")
@@ -101,12 +150,27 @@ async fn check(conn: &mut sqlx::SqliteConnection) -> Result<Checked> {
     let waiting = sqlx::query_scalar(
         "SELECT id FROM attempts WHERE state IN ('waiting', 'measuring') ORDER BY id",
     )
-    .fetch_all(conn)
+    .fetch_all(&mut *conn)
     .await?;
+    let tables: Vec<String> = sqlx::query_scalar(
+        r"SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite\_%' ESCAPE '\'",
+    )
+    .fetch_all(&mut *conn)
+    .await?;
+    let mut rows = std::collections::BTreeMap::new();
+    for table in tables {
+        // A name cannot be bound; it is the schema's own, quoted.
+        let count = format!("SELECT COUNT(*) FROM \"{}\"", table.replace('"', "\"\""));
+        let held = sqlx::query_scalar(sqlx::AssertSqlSafe(count))
+            .fetch_one(&mut *conn)
+            .await?;
+        rows.insert(table, held);
+    }
     Ok(Checked {
         club: club.unwrap_or_default(),
         instruments,
         entries,
         waiting,
+        rows,
     })
 }

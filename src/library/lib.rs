@@ -40,6 +40,7 @@ pub mod sessions;
 pub mod star_tests;
 pub mod telling;
 pub mod waits;
+mod witness;
 pub mod work_nights;
 pub mod works;
 
@@ -51,7 +52,8 @@ use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, S
 use sqlx::{Connection, SqlitePool};
 
 pub use audit_log::hex;
-pub use copies::{Checked, check_copy, copy_of};
+pub use copies::{Checked, check_copy, check_pages, copy_of};
+pub use witness::{Left, LogTrouble, Place, log_trouble};
 pub use words::UnknownWord;
 
 /// An instant, UTC.
@@ -106,9 +108,6 @@ pub struct Library {
 /// The database's name in the data folder.
 pub const DATABASE_FILE: &str = "tubewright.db";
 
-/// What a server holds locked while it serves the folder. Empty.
-const SERVED_FILE: &str = "served";
-
 /// SQLite's extended result code (sqlite.org/rescode.html), whose low byte is the
 /// primary one; 0 where the error is not the database's.
 pub fn result_code(error: &sqlx::Error) -> u32 {
@@ -143,7 +142,7 @@ impl Library {
             path: folder.to_owned(),
             said,
         };
-        std::fs::create_dir_all(folder).map_err(unusable)?;
+        make_folder(folder).map_err(unusable)?;
         // SQLite would only say that it cannot open the file.
         tempfile::tempfile_in(folder).map_err(unusable)?;
         let options = SqliteConnectOptions::new()
@@ -196,34 +195,6 @@ impl Library {
         })
     }
 
-    /// Takes the folder for the one server it may have; the place is given up when
-    /// what comes back is dropped, or its process ends in whatever way. Commands
-    /// beside a server need no such place.
-    ///
-    /// # Errors
-    /// [`Error::Refused`] while another server has it.
-    pub fn serve_alone(&self) -> Result<std::fs::File> {
-        let unusable = |said| Error::Folder {
-            path: self.folder.clone(),
-            said,
-        };
-        let place = std::fs::File::create(self.folder.join(SERVED_FILE)).map_err(unusable)?;
-        match place.try_lock() {
-            Ok(()) => Ok(place),
-            Err(std::fs::TryLockError::WouldBlock) => Err(Error::Refused(format!(
-                "a tubewright is already serving {}. Stop that one first, or name another folder.",
-                self.folder.display()
-            ))),
-            // Some disks of other machines know no locks.
-            Err(std::fs::TryLockError::Error(error))
-                if error.kind() == std::io::ErrorKind::Unsupported =>
-            {
-                Ok(place)
-            }
-            Err(std::fs::TryLockError::Error(error)) => Err(unusable(error)),
-        }
-    }
-
     /// The data folder.
     pub fn folder(&self) -> &Path {
         &self.folder
@@ -244,6 +215,18 @@ impl Library {
         self.readers.close().await;
         self.writer.close().await;
     }
+}
+
+/// Makes a data folder where there is none; only its owner may look into it.
+///
+/// # Errors
+/// What the system says.
+pub fn make_folder(folder: &Path) -> std::io::Result<()> {
+    let mut builder = std::fs::DirBuilder::new();
+    builder.recursive(true);
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.create(folder)
 }
 
 /// When the latest entry was written down; `None` where there is none.

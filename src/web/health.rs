@@ -28,11 +28,22 @@ async fn live() -> &'static str {
     "alive\n"
 }
 
-/// Ready: the database can be read and its one writer is to be had.
-async fn ready(context: RequestContext) -> Result<&'static str, Error> {
+/// Ready: the database's one writer is to be had, and its pages were found sound when
+/// they were read last. What else is amiss with the machine stands in the lines below.
+async fn ready(context: RequestContext) -> Result<Response, Error> {
     let write = context.app.library.write().await?;
     write.rollback().await.map_err(library::Error::from)?;
-    Ok("ready\n")
+    let amiss = context.app.watch.amiss();
+    let (status, mut text) = if amiss.iter().any(|one| one.stops) {
+        (StatusCode::SERVICE_UNAVAILABLE, "not ready\n".to_owned())
+    } else {
+        (StatusCode::OK, "ready\n".to_owned())
+    };
+    for one in amiss {
+        // Writing to a string does not fail.
+        let _ = writeln!(text, "{}", one.what);
+    }
+    Ok((status, [(header::CACHE_CONTROL, "no-store")], text).into_response())
 }
 
 /// Upper ends of the buckets in which times of answers are counted, seconds.

@@ -63,6 +63,7 @@ pub mod tries;
 pub mod unsent;
 pub mod visitor;
 pub mod waiting;
+pub mod watch;
 pub mod when;
 pub mod work_nights;
 
@@ -98,6 +99,8 @@ pub struct App {
     pub measuring: measuring::Measuring,
     /// What the tool counts of its own work.
     pub metrics: std::sync::Arc<health::Metrics>,
+    /// What is amiss with the machine it runs on.
+    pub watch: watch::Watch,
     /// Tells the time.
     pub clock: clock::Clock,
     /// How far the audit log has been walked since the tool was started.
@@ -117,6 +120,7 @@ impl App {
             library,
             measuring,
             metrics: std::sync::Arc::default(),
+            watch: watch::Watch::default(),
             clock: clock::Clock::default(),
             walked: audit_log::Walked::default(),
             snapshots: crate::upkeep::Snapshots::default(),

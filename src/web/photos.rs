@@ -1,6 +1,6 @@
 //! Photos: taken in, made safe and small, shown, hidden.
 
-use std::io::{BufReader, Cursor, Seek, SeekFrom};
+use std::io::{BufReader, Cursor, Read, Seek, SeekFrom};
 use std::sync::LazyLock;
 
 use axum::http::{HeaderMap, StatusCode, header};
@@ -21,6 +21,7 @@ use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::Instrument;
 use crate::library::photos::{self, LONGEST_CAPTION, Prepared, Size};
 use crate::library::{Conn, InstrumentId, PhotoId};
+use crate::startest::decode::reaches_end_mark;
 
 /// The largest file taken, bytes.
 const MOST_BYTES: u64 = 20 * 1024 * 1024;
@@ -125,6 +126,11 @@ fn prepare_now(file: &UploadedFile) -> Result<Prepared, NotTaken> {
     if !matches!(reader.format(), Some(ImageFormat::Jpeg | ImageFormat::Png)) {
         return Err(no_image());
     }
+    if reader.format() == Some(ImageFormat::Jpeg) && !is_whole(file) {
+        return Err(NotTaken(format!(
+            "{name} stops before its end: the copy was broken off. Copy it again from the camera or the phone and send that."
+        )));
+    }
     let mut limits = Limits::default();
     limits.max_image_width = Some(LONGEST_SIDE);
     limits.max_image_height = Some(LONGEST_SIDE);
@@ -172,6 +178,16 @@ fn prepare_now(file: &UploadedFile) -> Result<Prepared, NotTaken> {
     })
 }
 
+/// Whether a JPEG goes on to its end mark: the decoder would fill up the rest with grey.
+fn is_whole(file: &UploadedFile) -> bool {
+    let mut bytes = Vec::new();
+    let read = file.file.reopen().and_then(|mut handle| {
+        handle.seek(SeekFrom::Start(0))?;
+        handle.read_to_end(&mut bytes)
+    });
+    read.is_ok() && reaches_end_mark(&bytes)
+}
+
 /// Clear parts become white; JPEG has none.
 fn on_white(picture: &DynamicImage) -> RgbImage {
     if !picture.color().has_alpha() {
@@ -216,13 +232,19 @@ async fn add(
             format!("Photo: send at most {MOST_PHOTOS} at a time."),
         );
     }
-    let mut ready = Vec::new();
+    let (mut ready, mut not_taken) = (Vec::new(), Vec::new());
     if errors.is_empty() {
         for file in upload.files {
             match prepare(file).await? {
                 Ok(photo) => ready.push(photo),
-                Err(NotTaken(why)) => errors.add("photo", why),
+                Err(NotTaken(why)) => not_taken.push(why),
             }
+        }
+    }
+    // The sound ones of a set are kept; where none is, the form comes back.
+    if ready.is_empty() {
+        for why in not_taken.drain(..) {
+            errors.add("photo", why);
         }
     }
     if !errors.is_empty() {
@@ -252,12 +274,17 @@ async fn add(
     entry(&context, instrument.id, note)?
         .write(&mut write)
         .await?;
-    let said = if ready.len() == 1 {
-        "The photo is kept."
-    } else {
-        "The photos are kept."
+    let mut said = match ready.len() {
+        1 => "The photo is kept.".to_owned(),
+        _ if not_taken.is_empty() => "The photos are kept.".to_owned(),
+        n => format!("{n} photos are kept."),
     };
-    write.finish(&back(&instrument), said).await
+    for why in not_taken {
+        said += &format!(" Not kept: {why}");
+    }
+    // It travels in a cookie.
+    let said: String = said.chars().take(2000).collect();
+    write.finish(&back(&instrument), &said).await
 }
 
 fn with_caption(words: &str, caption: &str) -> String {

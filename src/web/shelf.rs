@@ -306,6 +306,8 @@ struct ShelfPage {
     json: String,
     is_bare: bool,
     may_add: bool,
+    /// What is amiss with the machine; for coordinators.
+    amiss: Vec<String>,
 }
 
 async fn shelf(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
@@ -367,6 +369,12 @@ async fn shelf(context: RequestContext, Query(asked): Query<Asked>) -> Result<Re
         json: asked.address("/shelf.json", None),
         is_bare: gathered.lent == 0 && !asked.is_filtered(),
         may_add: context.may(Access::Volunteer),
+        amiss: if context.may(Access::Coordinator) {
+            let amiss = context.app.watch.amiss();
+            amiss.into_iter().map(|one| one.words).collect()
+        } else {
+            Vec::new()
+        },
         paging,
         asked,
     })

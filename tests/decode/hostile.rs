@@ -255,3 +255,126 @@ fn spoilt_fixtures_are_answered() {
         "the harm is too coarse to reach the pixels"
     );
 }
+
+fn code(bytes: Vec<u8>, limits: &Limits) -> String {
+    let reader = match FrameReader::from_bytes("hostile", bytes, limits) {
+        Ok(reader) => reader,
+        Err(error) => return error.code().to_owned(),
+    };
+    let answers: Vec<_> = reader.collect();
+    match answers.last() {
+        Some(Err(error)) => error.code().to_owned(),
+        _ => "read".to_owned(),
+    }
+}
+
+/// A TIFF of `rows` rows whose strips, one for each row, all are the same `data`.
+fn shared_strips(rows: u32, data: &[u8]) -> Vec<u8> {
+    let tags: [(u16, u16, u32, u32); 9] = [
+        (256, 4, 1, 100),
+        (257, 4, 1, rows),
+        (258, 3, 1, 8),
+        (259, 3, 1, 8),
+        (262, 3, 1, 1),
+        (273, 4, rows, 0),
+        (277, 3, 1, 1),
+        (278, 4, 1, 1),
+        (279, 4, rows, 0),
+    ];
+    let lists = 8 + 2 + 12 * tags.len() as u32 + 4;
+    let start = lists + 8 * rows;
+    let mut file = b"II*\0\x08\0\0\0".to_vec();
+    file.extend((tags.len() as u16).to_le_bytes());
+    for (tag, kind, count, value) in tags {
+        file.extend(tag.to_le_bytes());
+        file.extend(kind.to_le_bytes());
+        file.extend(count.to_le_bytes());
+        let value = match tag {
+            273 => lists,
+            279 => lists + 4 * rows,
+            _ => value,
+        };
+        file.extend(value.to_le_bytes());
+    }
+    file.extend(0_u32.to_le_bytes());
+    for _ in 0..rows {
+        file.extend(start.to_le_bytes());
+    }
+    for _ in 0..rows {
+        file.extend((data.len() as u32).to_le_bytes());
+    }
+    file.extend(data);
+    file
+}
+
+/// Small files that would hold a machine for minutes.
+#[test]
+fn work_is_bounded_by_what_a_file_may_yield() {
+    let limits = Limits::default();
+    let begun = Instant::now();
+    let gzip = |bytes: &[u8]| {
+        let mut packer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+        packer.write_all(bytes).unwrap();
+        packer.finish().unwrap()
+    };
+    let fits = super::common::Fits::new(&["SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 0"]).header();
+    let table = super::common::Fits::new(&[
+        "XTENSION= 'BINTABLE'",
+        "BITPIX  = 8",
+        "NAXIS   = 2",
+        "NAXIS1  = 60000",
+        "NAXIS2  = 60000",
+        "PCOUNT  = 0",
+        "GCOUNT  = 1",
+    ])
+    .header();
+    // Zeros: a thousandth of their size when packed, four gigabytes if let.
+    let mut packed = gzip(&[fits.clone(), table].concat());
+    let member = gzip(&vec![0; 20_000_000]);
+    for _ in 0..180 {
+        packed.extend(&member);
+    }
+    assert_eq!(code(packed, &limits), "file-too-large");
+    // Hundreds of thousands of members without a byte in them.
+    let mut packed = gzip(&fits);
+    let empty = gzip(b"");
+    for _ in 0..200_000 {
+        packed.extend(&empty);
+    }
+    assert_eq!(code(packed, &limits), "too-much-work");
+    // Every strip a megabyte of packed data, and all of them the same.
+    let mut strip = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::none());
+    strip.write_all(&vec![7; 1_000_000]).unwrap();
+    let strip = strip.finish().unwrap();
+    assert_eq!(
+        code(shared_strips(20_000, &strip), &limits),
+        "too-much-work"
+    );
+    // A JPEG whose picture is gone over a thousand times.
+    let (_, mut jpeg) = all_fixtures()
+        .into_iter()
+        .find(|(name, _)| name.ends_with("progressive.jpg"))
+        .unwrap();
+    jpeg.truncate(jpeg.len() - 2);
+    for _ in 0..1000 {
+        jpeg.extend(b"\xff\xda\x00\x08\x01\x01\x00\x00\x3f\x00\x00");
+    }
+    jpeg.extend(b"\xff\xd9");
+    assert_eq!(code(jpeg, &limits), "too-much-work");
+    // No figure of a machine's speed: each took minutes without its bound.
+    println!("bounded in {:?}", begun.elapsed());
+}
+
+#[test]
+fn a_deadline_that_has_passed_stops_the_reading() {
+    let late = Limits {
+        deadline: Instant::now().checked_sub(Duration::from_secs(1)),
+        ..Limits::default()
+    };
+    for (name, bytes) in all_fixtures() {
+        let fresh = code(bytes.clone(), &Limits::default());
+        if fresh == "read" {
+            assert_eq!(code(bytes, &late), "too-slow", "{name}");
+        }
+    }
+}

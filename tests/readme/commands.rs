@@ -12,7 +12,6 @@ const PROGRAMS: &[&str] = &[
     "docker",
     "tests/run",
     "caddy",
-    "rsync",
     ".ci/advisories",
     "export",
 ];

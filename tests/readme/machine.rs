@@ -29,6 +29,9 @@ impl Machine {
         ] {
             std::fs::create_dir_all(clone.join(folder)).unwrap();
         }
+        // Closed to others, as the README says of it.
+        let closed = std::os::unix::fs::PermissionsExt::from_mode(0o700);
+        std::fs::set_permissions(clone.join("backup"), closed).unwrap();
         for name in ["tests", ".packaging"] {
             std::os::unix::fs::symlink(repository.join(name), clone.join(name)).unwrap();
         }

@@ -232,12 +232,11 @@ async fn what_is_no_photo_is_refused_with_the_mend_and_nothing_is_kept() {
         ("heavy.jpg", vec![0xff; 21 * 1024 * 1024], "at most 20 MB"),
     ];
     for (name, bytes, word) in &hostile {
-        // A good one beside it does not carry it in.
         let page = client
             .upload(
                 "/instruments/SC203/photos",
                 &[("caption", "Rear cell")],
-                &[("photo", "good.jpg", &good), ("photo", name, bytes)],
+                &[("photo", name, bytes)],
             )
             .await;
         assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY, "{name}");
@@ -316,4 +315,37 @@ async fn a_browser_that_has_it_is_told_so_and_one_removed_is_gone() {
         notes,
         ["Photo removed: Rear cell", "Photo added: Rear cell"]
     );
+}
+
+/// A decoder fills up the missing half with grey.
+#[tokio::test]
+async fn half_a_photo_is_refused_by_name_and_the_others_are_kept() {
+    let house = House::empty().await;
+    let (by, mut client) = house.someone(Role::Volunteer).await;
+    let id = house.instrument("H-1", by).await;
+    let whole = encoded(&halves(400, 300), ImageFormat::Jpeg);
+    let half = &whole[..whole.len() / 2];
+    let path = "/instruments/H-1/photos";
+    let page = client
+        .upload(path, &[], &[("photo", "half.jpg", half)])
+        .await;
+    assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(
+        page.text().contains("half.jpg stops before its end"),
+        "{}",
+        page.text()
+    );
+    assert_eq!(kept(&house, id).await.len(), 0);
+    let set = [
+        ("photo", "one.jpg", whole.as_slice()),
+        ("photo", "half.jpg", half),
+        ("photo", "two.jpg", whole.as_slice()),
+    ];
+    let page = client.upload(path, &[], &set).await;
+    let to = page.location();
+    assert_eq!(kept(&house, id).await.len(), 2);
+    let page = client.get(to.split('#').next().unwrap()).await;
+    for part in ["2 photos are kept", "half.jpg stops before its end"] {
+        assert!(page.text().contains(part), "{part}");
+    }
 }

@@ -1,6 +1,7 @@
 //! Why a file could not be read, in words a person can act on.
 
 use super::Format;
+use super::bytes::{OutOfBudget, OutOfTime};
 
 /// A refusal to read a file or one of its pictures.
 ///
@@ -50,6 +51,13 @@ pub enum DecodeError {
         /// Whether the limit was passed while unpacking gzip.
         unpacked: bool,
     },
+    /// Far more to read or unpack than the pictures in it can be worth: parts that lie
+    /// on each other, padding without end.
+    #[error("The file makes far more work than the pictures in it are worth.")]
+    OutOfBudget,
+    /// [`Limits::deadline`](super::Limits::deadline) has passed.
+    #[error("Reading the file took too long.")]
+    OutOfTime,
     /// One picture with more pixels than we agree to hold.
     #[error(
         "A picture of {width} x {height} pixels is larger than the {limit_pixels} pixels allowed."
@@ -104,6 +112,15 @@ pub enum DecodeError {
 }
 
 impl DecodeError {
+    /// What the system or one of our own bounds said while a file was read.
+    pub(super) fn of_io(error: &std::io::Error) -> Self {
+        match error.get_ref() {
+            Some(said) if said.is::<OutOfBudget>() => Self::OutOfBudget,
+            Some(said) if said.is::<OutOfTime>() => Self::OutOfTime,
+            _ => Self::Io(error.to_string()),
+        }
+    }
+
     /// A stable word for this kind of refusal.
     pub fn code(&self) -> &'static str {
         match self {
@@ -115,6 +132,8 @@ impl DecodeError {
             Self::BadHeader { .. } => "header-wrong",
             Self::HeaderTooLong { .. } => "header-too-long",
             Self::FileTooLarge { .. } => "file-too-large",
+            Self::OutOfBudget => "too-much-work",
+            Self::OutOfTime => "too-slow",
             Self::FrameTooLarge { .. } => "frame-too-large",
             Self::EmptyFrame { .. } => "frame-empty",
             Self::Truncated { .. } => "file-truncated",
@@ -141,7 +160,10 @@ impl DecodeError {
             Self::BadHeader { .. } | Self::HeaderTooLong { .. } => {
                 "Save the file again from the program that took it; if it is wrong again, save as TIFF or PNG instead."
             }
-            Self::FileTooLarge { .. } => {
+            Self::OutOfBudget => {
+                "Save the frames again from the program that took them, as plain FITS or TIFF without packing."
+            }
+            Self::FileTooLarge { .. } | Self::OutOfTime => {
                 "Send fewer frames at a time, or crop around the star: a few hundred pixels are enough."
             }
             Self::FrameTooLarge { .. } => {

@@ -28,6 +28,9 @@
 //! PNG, TIFF and JPEG are turned as their orientation tag says they are shown.
 //! Luminance is R/4 + G/2 + B/4 throughout; a pixel with any colour at the full
 //! scale is given the full scale, so that clipping cannot hide behind a mean.
+//! What a file may cost is bounded by what it may yield: its bytes are handed out four
+//! times over at most, gzip may unpack to 30 times its size (and one large picture), a
+//! JPEG has 40 scans at most, tiles may be padding for three parts in four.
 //! Values are not rescaled. The sRGB curve of a JPEG is undone, since edges are
 //! cut at shares of the light; other formats are taken as linear.
 //!
@@ -53,7 +56,7 @@ mod raster;
 mod tiff;
 
 use std::fs::File;
-use std::io::{BufReader, Cursor, Read, Seek, SeekFrom};
+use std::io::{Cursor, Read, Seek, SeekFrom};
 use std::path::Path;
 
 use super::frame::Frame;
@@ -61,6 +64,7 @@ use bytes::{Input, Source, Stream};
 pub use error::DecodeError;
 use fits::FitsFrames;
 pub use hints::Hints;
+pub use raster::reaches_end_mark;
 use tiff::TiffFrames;
 
 /// How much of a file we agree to read.
@@ -78,6 +82,8 @@ pub struct Limits {
     pub max_whole_bytes: u64,
     /// Share of a picture's pixels that may lack a value and be mended.
     pub max_bad_share: f64,
+    /// When reading must have ended; a file that takes longer is refused.
+    pub deadline: Option<std::time::Instant>,
 }
 
 impl Default for Limits {
@@ -89,6 +95,7 @@ impl Default for Limits {
             max_header_bytes: 500 * header::BLOCK as u64,
             max_whole_bytes: 256 << 20,
             max_bad_share: 0.005,
+            deadline: None,
         }
     }
 }
@@ -212,7 +219,7 @@ impl FrameReader {
     ) -> Result<Self, DecodeError> {
         let name = name.into();
         let mut reader: Box<dyn Source> = Box::new(reader);
-        let io = |error: std::io::Error| DecodeError::Io(error.to_string());
+        let io = |error: std::io::Error| DecodeError::of_io(&error);
         let length = reader.seek(SeekFrom::End(0)).map_err(io)?;
         if length > limits.max_bytes {
             return Err(DecodeError::FileTooLarge {
@@ -228,13 +235,13 @@ impl FrameReader {
             .read_to_end(&mut start)
             .map_err(io)?;
         reader.seek(SeekFrom::Start(0)).map_err(io)?;
-        let input: Input = BufReader::with_capacity(64 * 1024, reader);
+        let input = Input::new(reader, length, limits);
 
         let limits = limits.clone();
         let (format, frames, hints) = match sniff(&start)? {
             Kind::Fits => fits_frames(Stream::plain(input, length), name, &limits)?,
             Kind::GzipFits => {
-                match fits_frames(Stream::gzip(input, limits.max_bytes), name, &limits) {
+                match fits_frames(Stream::gzip(input, length, &limits), name, &limits) {
                     // Nothing of FITS was seen yet: it is some other packed file.
                     Err(DecodeError::BadHeader { why, .. }) if why == header::NOT_FITS => {
                         return Err(DecodeError::UnsupportedFormat(
@@ -287,12 +294,17 @@ impl Iterator for FrameReader {
             Frames::Tiff(tiff) => tiff.next_frame(),
             Frames::Single(frame) => Ok(frame.take()),
         };
+        let late = self
+            .limits
+            .deadline
+            .is_some_and(|end| std::time::Instant::now() > end);
         let next = match next {
             Ok(Some(_)) if self.given >= self.limits.max_frames => {
                 Err(DecodeError::TooManyFrames {
                     limit: self.limits.max_frames,
                 })
             }
+            Ok(Some(_)) if late => Err(DecodeError::OutOfTime),
             other => other,
         };
         self.given += 1;

@@ -11,6 +11,9 @@ use super::bytes::Input;
 use super::{DecodeError, Format, Limits, colour};
 use crate::frame::Frame;
 
+/// A progressive JPEG goes over its whole picture once for each scan, for next to no
+/// bytes; programs write about ten.
+const MOST_SCANS: usize = 40;
 /// What a decoder may allocate beside the picture itself.
 const WORKING_BYTES: u64 = 16 << 20;
 
@@ -49,12 +52,16 @@ pub(super) fn read_jpeg(
     input
         .take(length)
         .read_to_end(&mut bytes)
-        .map_err(|error| DecodeError::Io(error.to_string()))?;
+        .map_err(|error| DecodeError::of_io(&error))?;
     // The decoder fills up what is missing with grey; we would measure that.
-    if !reaches_end_mark(&bytes) {
-        return Err(DecodeError::Truncated {
-            what: "the JPEG data stop before their end mark".into(),
-        });
+    match scans(&bytes) {
+        None => {
+            return Err(DecodeError::Truncated {
+                what: "the JPEG data stop before their end mark".into(),
+            });
+        }
+        Some(count) if count > MOST_SCANS => return Err(DecodeError::OutOfBudget),
+        Some(_) => {}
     }
     guarded(Format::Jpeg, || {
         let decoder =
@@ -157,7 +164,7 @@ fn explain(format: Format, error: ImageError) -> DecodeError {
                 what: format!("the {format} data stop before their end mark"),
             }
         }
-        ImageError::IoError(error) => DecodeError::Io(error.to_string()),
+        ImageError::IoError(error) => DecodeError::of_io(&error),
         ImageError::Unsupported(error) => DecodeError::UnsupportedKind {
             format,
             what: error.to_string(),
@@ -169,27 +176,31 @@ fn explain(format: Format, error: ImageError) -> DecodeError {
     }
 }
 
-/// Follows a JPEG's segments (ISO/IEC 10918-1 annex B) to its end mark. Marks
-/// inside segments, such as a preview's, do not count.
-fn reaches_end_mark(bytes: &[u8]) -> bool {
-    let mut rest = bytes.get(2..).unwrap_or_default();
+/// Whether a JPEG's data go on to their end mark (ISO/IEC 10918-1 annex B). A decoder
+/// fills up what is missing with grey and says nothing.
+pub fn reaches_end_mark(jpeg: &[u8]) -> bool {
+    scans(jpeg).is_some()
+}
+
+/// Follows a JPEG's segments to its end mark and counts the scans on the way; `None`
+/// where there is no end mark. Marks inside segments, such as a preview's, do not count.
+fn scans(bytes: &[u8]) -> Option<usize> {
+    let mut rest = bytes.get(2..)?;
+    let mut count = 0;
     loop {
         // Coded data before a mark: ff 00 is a data byte, ff d0 to ff d7 a restart.
-        let Some(at) = rest.windows(2).position(|pair| {
+        let at = rest.windows(2).position(|pair| {
             pair[0] == 0xff && !matches!(pair[1], 0x00 | 0xff | 0x01 | 0xd0..=0xd8)
-        }) else {
-            return false;
-        };
-        if rest[at + 1] == 0xd9 {
-            return true;
+        })?;
+        match rest[at + 1] {
+            0xd9 => return Some(count),
+            0xda => count += 1,
+            _ => {}
         }
-        let Some(&[high, low]) = rest.get(at + 2..at + 4) else {
-            return false;
+        let &[high, low] = rest.get(at + 2..at + 4)? else {
+            return None;
         };
         let segment = usize::from(u16::from_be_bytes([high, low])).max(2);
-        let Some(next) = rest.get(at + 2 + segment..) else {
-            return false;
-        };
-        rest = next;
+        rest = rest.get(at + 2 + segment..)?;
     }
 }

@@ -74,6 +74,12 @@ impl TiffFrames {
                     self.decoder.next_image().map_err(explain)?;
                 }
                 self.page += 1;
+                // Previews and masks count as well.
+                if self.page > 2 * self.limits.max_frames {
+                    return Err(DecodeError::TooManyFrames {
+                        limit: self.limits.max_frames,
+                    });
+                }
                 // TIFF 6.0 NewSubfileType: bit 0 a smaller version, bit 2 a mask.
                 let kind = number(&mut self.decoder, Tag::NewSubfileType).unwrap_or(0);
                 if kind & 0b101 == 0 {
@@ -131,6 +137,11 @@ impl TiffFrames {
         }
         let across = layout.width.div_ceil(chunk_width);
         let chunks = across * layout.height.div_ceil(chunk_height);
+        // Rows of a tile are unpacked whole, padding too.
+        let unpacked = (across * chunk_width).saturating_mul(layout.height);
+        if unpacked > (layout.width * layout.height * 4).saturating_add(PADDING_PIXELS) {
+            return Err(DecodeError::OutOfBudget);
+        }
         let channels = if layout.colour { 3 } else { 1 };
         let (planes, stride) = if layout.planar {
             (channels, 1)
@@ -173,6 +184,9 @@ impl TiffFrames {
         Ok((data, full_scale))
     }
 }
+
+/// Tiles may be padding for three parts in four, and so much more in a small picture.
+const PADDING_PIXELS: usize = 16 << 20;
 
 /// Adobe's tag 50706, by which a raw sensor file in TIFF clothing is known.
 const DNG_VERSION: u16 = 50706;
@@ -245,6 +259,7 @@ fn explain(error: TiffError) -> DecodeError {
                 what: "the TIFF data lie beyond the end of the file".into(),
             }
         }
+        TiffError::IoError(error) => DecodeError::of_io(&error),
         TiffError::UnsupportedError(error) => unsupported(error.to_string()),
         TiffError::LimitsExceeded => {
             damaged("a strip, tile or tag is larger than any picture needs")
