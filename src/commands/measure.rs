@@ -26,7 +26,7 @@ Exit codes: 0 measured, 2 wrong usage, 3 refused (the reason is on standard erro
 pub struct MeasureArgs {
     /// Pictures of one defocused star, all at the same focus
     #[arg(
-        required_unless_present_any = ["inside", "outside"],
+        required_unless_present_any = ["inside", "outside", "follow"],
         conflicts_with_all = ["inside", "outside"],
         value_name = "FRAME"
     )]
@@ -128,9 +128,11 @@ pub struct MeasureArgs {
     /// on it, model, residual, the ring unrolled, coma as an arrow
     #[arg(long, value_name = "DIR", env = "TUBEWRIGHT_PICTURES")]
     pictures: Option<PathBuf>,
-    /// Print one JSON object instead of words
+    /// Print one JSON object instead of words; when following, one on a line for each reading
     #[arg(long, env = "TUBEWRIGHT_JSON")]
     json: bool,
+    #[command(flatten)]
+    follow: super::follow::FollowArgs,
 }
 
 /// Which side of focus.
@@ -215,6 +217,15 @@ pub fn run(args: MeasureArgs) -> ExitCode {
     if let Some(fault) = setup.fault() {
         eprintln!("tubewright: --{fault}");
         return ExitCode::from(USAGE);
+    }
+    if let Some(folder) = args.follow.folder() {
+        return super::follow::run(
+            &args.follow,
+            folder,
+            &setup,
+            &args.options(&setup),
+            args.json,
+        );
     }
     let outcome = args.measured(&setup);
     if let Some(folder) = &args.pictures
@@ -305,7 +316,7 @@ pub fn with_error(waves: f64, sigma: f64) -> String {
     figure(waves, sigma, 3)
 }
 
-fn figure(value: f64, sigma: f64, least: usize) -> String {
+pub fn figure(value: f64, sigma: f64, least: usize) -> String {
     let (value, sigma) = figure_with_error(value, sigma, least);
     format!("{value} +- {sigma}")
 }

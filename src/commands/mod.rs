@@ -4,6 +4,7 @@ pub mod backup;
 pub mod desk;
 pub mod doctor;
 pub mod due;
+pub mod follow;
 pub mod measure;
 pub mod people;
 pub mod serve;
@@ -52,4 +53,28 @@ pub fn block_on<F: Future<Output = anyhow::Result<ExitCode>>>(work: F) -> ExitCo
             ExitCode::from(if refused { REFUSED } else { BROKEN })
         }
     }
+}
+
+/// Ends when the tool is told to stop. It listens from the call on, not only
+/// from when it is waited for.
+pub fn stop_signal() -> std::io::Result<impl Future<Output = ()>> {
+    #[cfg(unix)]
+    let (mut interrupt, mut terminate) = {
+        use tokio::signal::unix::{SignalKind, signal};
+        (
+            signal(SignalKind::interrupt())?,
+            signal(SignalKind::terminate())?,
+        )
+    };
+    #[cfg(not(unix))]
+    let (mut interrupt, mut terminate) = (
+        tokio::signal::windows::ctrl_c()?,
+        tokio::signal::windows::ctrl_shutdown()?,
+    );
+    Ok(async move {
+        tokio::select! {
+            _ = interrupt.recv() => {}
+            _ = terminate.recv() => {}
+        }
+    })
 }

@@ -16,7 +16,7 @@ use tubewright::library::sessions::{self, Purpose};
 use tubewright::library::{self, Library, Place, expiry};
 use tubewright::web::{self, App, passwords, watch};
 
-use super::{REFUSED, block_on};
+use super::{REFUSED, block_on, stop_signal};
 
 /// Arguments of `serve`.
 #[derive(Debug, clap::Args)]
@@ -284,28 +284,4 @@ async fn first_address(library: &Library, base: &str) -> anyhow::Result<()> {
         );
     }
     Ok(())
-}
-
-/// Ends when the tool is told to stop. It listens from the call on, not only
-/// from when it is waited for.
-fn stop_signal() -> std::io::Result<impl Future<Output = ()>> {
-    #[cfg(unix)]
-    let (mut interrupt, mut terminate) = {
-        use tokio::signal::unix::{SignalKind, signal};
-        (
-            signal(SignalKind::interrupt())?,
-            signal(SignalKind::terminate())?,
-        )
-    };
-    #[cfg(not(unix))]
-    let (mut interrupt, mut terminate) = (
-        tokio::signal::windows::ctrl_c()?,
-        tokio::signal::windows::ctrl_shutdown()?,
-    );
-    Ok(async move {
-        tokio::select! {
-            _ = interrupt.recv() => {}
-            _ = terminate.recv() => {}
-        }
-    })
 }

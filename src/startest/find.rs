@@ -48,6 +48,47 @@ pub struct Found {
     pub candidates: Vec<Candidate>,
 }
 
+impl Candidate {
+    /// Distance from the centre to the nearest border of its frame, px.
+    pub(crate) fn room(&self, frame: &Frame) -> f64 {
+        room_at([self.x, self.y], frame)
+    }
+}
+
+/// Distance from a place to the nearest border of a frame, px.
+pub(crate) fn room_at([x, y]: [f64; 2], frame: &Frame) -> f64 {
+    x.min(y)
+        .min(frame.width as f64 - 1.0 - x)
+        .min(frame.height as f64 - 1.0 - y)
+}
+
+impl Found {
+    pub(crate) fn nothing() -> Self {
+        Found {
+            sky: Sky {
+                half: [0.0; 2],
+                scale: 1.0,
+                coef: [0.0; 6],
+            },
+            noise: 0.0,
+            candidates: Vec::new(),
+        }
+    }
+
+    /// Another star so bright and near that it falsifies candidate `index`.
+    pub(crate) fn companion_of(&self, index: usize) -> Option<&Candidate> {
+        let star = &self.candidates[index];
+        self.candidates.iter().enumerate().find_map(|(k, c)| {
+            let apart = (c.x - star.x).hypot(c.y - star.y);
+            (k != index
+                && c.flux > 0.04 * star.flux
+                && c.radius > 0.3 * star.radius
+                && apart < 1.9 * star.radius + c.radius)
+                .then_some(c)
+        })
+    }
+}
+
 /// A quadratic surface over the frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sky {

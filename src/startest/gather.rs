@@ -5,9 +5,10 @@ use std::ops::ControlFlow;
 
 use rayon::prelude::*;
 
-use super::find::quantile;
+use super::find::{Found, quantile};
 use super::frame::{Frame, Setup};
-use super::judge::{Placed, judge, reason};
+use super::judge::{NoSpot, Spot, glance, reason};
+use super::register::{Placed, Template};
 use super::report::{Dropped, FrameCount, Reason};
 use super::stack::{Stack, Stacker};
 
@@ -48,10 +49,12 @@ pub struct Gathered {
     pub frames: FrameCount,
 }
 
-/// How many good frames set the measure for the rest.
-const FIRST_FRAMES: usize = 5;
-/// The same for frames of many pixels, so that few of them are held at once.
-const FIRST_LARGE_FRAMES: usize = 2;
+/// How many frames are held until there is a first stack; as many again while there is
+/// none.
+const FIRST_FRAMES: usize = 8;
+/// Frames held at most, and their pixels.
+const MOST_HELD: usize = 48;
+const MOST_HELD_PIXELS: usize = 24_000_000;
 /// Frames with more pixels than this are large.
 const LARGE_FRAME: usize = 8_000_000;
 
@@ -82,21 +85,24 @@ where
     I: IntoIterator<Item = Result<Frame, Unreadable>>,
 {
     let mut tally = Tally::default();
-    let mut first: Vec<(Frame, Placed)> = Vec::new();
     let mut course = Course::default();
-    let mut stacker: Option<Stacker> = None;
     let mut cancelled = false;
     let mut frames = frames.into_iter();
     let mut batch = Vec::new();
     'all: while next_batch(&mut frames, &mut batch) {
-        // Frames of one batch are judged side by side, from where the star was
+        // Frames of one batch are looked at side by side, from where the star was
         // before them, and then taken in their order.
-        let near = course.near(&first);
-        let judged: Vec<_> = batch
+        let near = course.near();
+        let seen: Vec<_> = batch
             .par_drain(..)
-            .map(|item| item.map(|frame| (judge(&frame, setup, near), frame)))
+            .map(|item| {
+                item.map(|frame| {
+                    let (found, spot) = glance(&frame, setup, near);
+                    Seen { frame, found, spot }
+                })
+            })
             .collect();
-        for item in judged {
+        for item in seen {
             tally.count.given += 1;
             match item {
                 Err(u) => tally.drop(
@@ -107,26 +113,11 @@ where
                         mend: u.mend,
                     },
                 ),
-                Ok((Err(why), frame)) => tally.drop(frame.name, why),
-                Ok((Ok(placed), frame)) => match &mut stacker {
-                    Some(s) => course.take(s, frame, placed, &mut tally),
-                    None => {
-                        let wanted = if frame.data.len() > LARGE_FRAME {
-                            FIRST_LARGE_FRAMES
-                        } else {
-                            FIRST_FRAMES
-                        };
-                        first.push((frame, placed));
-                        if first.len() >= wanted {
-                            stacker = course.begin(std::mem::take(&mut first), &mut tally);
-                        }
-                    }
-                },
+                Ok(seen) => course.take(seen, setup, &mut tally),
             }
-            let good = first.len() + stacker.as_ref().map_or(0, Stacker::frames);
             if progress(Progress {
                 seen: tally.count.given,
-                good,
+                good: course.frames(),
                 measuring: false,
             })
             .is_break()
@@ -136,9 +127,8 @@ where
             }
         }
     }
-    if stacker.is_none() && !first.is_empty() {
-        stacker = course.begin(first, &mut tally);
-    }
+    course.end(setup, &mut tally);
+    let Course { stacker, notes, .. } = course;
     let used = stacker.as_ref().map_or(0, Stacker::frames);
     tally.count.used = used;
     let _ = progress(Progress {
@@ -177,7 +167,7 @@ where
     Gathered {
         stack,
         reasons,
-        notes: course.notes,
+        notes,
         frames: tally.count,
     }
 }
@@ -216,37 +206,98 @@ impl Tally {
     }
 }
 
-/// What the good frames so far look like, to tell the odd one out.
+/// A frame and what it shows by itself.
+struct Seen {
+    frame: Frame,
+    found: Found,
+    spot: Result<Spot, NoSpot>,
+}
+
+/// The frames' course: held until they make a first stack, then one by one.
 #[derive(Default)]
 struct Course {
-    /// Radius, flux, blur and the ellipse of recent good frames.
-    recent: VecDeque<[f64; 4]>,
+    held: Vec<Seen>,
+    /// How many are held before a first stack is tried.
+    wanted: usize,
+    stacker: Option<Stacker>,
+    template: Option<Template>,
+    /// Frames taken since the template was made.
+    since: usize,
+    /// Gain and unlikeness of recent frames.
+    recent: VecDeque<[f64; 2]>,
     place: Option<[f64; 2]>,
     notes: Vec<Reason>,
 }
 
 /// How many recent frames are remembered.
 const RECENT: usize = 63;
+/// A clear disc this much wider or narrower than the stack's is another star's or focus's.
+const OTHER_RADIUS: f64 = 0.2;
+/// Light under this share of the usual is a cloud's.
+const FAINT: f64 = 0.2;
+/// A frame is unlike the rest when it leaves this many times the usual unexplained, and
+/// this share of its light beyond that.
+const UNLIKE: f64 = 3.0;
+const UNLIKE_BEYOND: f64 = 0.12;
 
 impl Course {
-    fn near(&self, first: &[(Frame, Placed)]) -> Option<[f64; 2]> {
-        self.place.or_else(|| first.last().map(|(_, p)| p.centre))
+    fn near(&self) -> Option<[f64; 2]> {
+        let held = || self.held.iter().rev().find_map(|s| s.spot.as_ref().ok());
+        self.place.or_else(|| held().map(|s| s.centre))
     }
 
-    fn look(placed: &Placed) -> [f64; 4] {
-        let g = &placed.geometry;
-        [placed.radius, placed.flux, g.blur_sigma, g.out_of_round]
+    fn frames(&self) -> usize {
+        self.held.len() + self.stacker.as_ref().map_or(0, Stacker::frames)
     }
 
-    fn median(&self, k: usize) -> f64 {
-        let mut values: Vec<f64> = self.recent.iter().map(|l| l[k]).collect();
-        quantile(&mut values, 0.5)
+    fn take(&mut self, seen: Seen, setup: &Setup, tally: &mut Tally) {
+        if let Err(none) = &seen.spot
+            && none.harmful
+        {
+            tally.drop(seen.frame.name, none.why.clone());
+            return;
+        }
+        if self.template.is_some() {
+            self.add(seen, tally);
+            return;
+        }
+        let pixels = (self.held.len() + 1) * seen.frame.data.len();
+        self.held.push(seen);
+        let full = self.held.len() >= MOST_HELD || pixels >= MOST_HELD_PIXELS;
+        if self.held.len() >= self.wanted.max(FIRST_FRAMES) || full {
+            self.begin(setup, full, tally);
+            self.wanted = 2 * self.held.len();
+        }
     }
 
-    /// Starts the stack with the first good frames, judged against each other.
-    fn begin(&mut self, first: Vec<(Frame, Placed)>, tally: &mut Tally) -> Option<Stacker> {
-        self.recent = first.iter().map(|(_, p)| Self::look(p)).collect();
-        if first.iter().any(|(_, p)| p.passed_over) {
+    /// No more frames will come.
+    fn end(&mut self, setup: &Setup, tally: &mut Tally) {
+        if self.template.is_none() && !self.held.is_empty() {
+            self.begin(setup, true, tally);
+        }
+        self.template = None;
+    }
+
+    /// Tries to make a first stack of the frames held; where there is none and it is the
+    /// `last` attempt they are dropped, each for its own reason.
+    fn begin(&mut self, setup: &Setup, last: bool, tally: &mut Tally) {
+        let Some(first) = self.first_stack(setup) else {
+            if last {
+                for seen in self.held.drain(..) {
+                    let why = match seen.spot {
+                        Err(none) => none.why,
+                        Ok(_) => reason("no-star", "no star stands out from the sky"),
+                    };
+                    tally.drop(seen.frame.name, why);
+                }
+            }
+            return;
+        };
+        let held = std::mem::take(&mut self.held);
+        if held
+            .iter()
+            .any(|s| s.spot.as_ref().is_ok_and(|p| p.passed_over))
+        {
             self.notes.push(Reason {
                 code: "brighter-star-passed-over".to_owned(),
                 text: "a brighter star in the picture could not be measured; the next one was"
@@ -254,74 +305,184 @@ impl Course {
                 mend: "See the picture for which star was measured.".to_owned(),
             });
         }
-        let mut stacker: Option<Stacker> = None;
-        for (frame, placed) in first {
-            if let Some(why) = self.odd(&placed) {
-                tally.drop(frame.name, why);
-                continue;
-            }
-            self.place = Some(placed.centre);
-            stacker
-                .get_or_insert_with(|| Stacker::new(placed.centre, self.median(0)))
-                .add(&frame, &placed.found, placed.centre);
-        }
-        stacker
-    }
-
-    fn take(&mut self, stacker: &mut Stacker, frame: Frame, placed: Placed, tally: &mut Tally) {
-        if let Some(why) = self.odd(&placed) {
-            tally.drop(frame.name, why);
+        let centre = [0, 1].map(|k| first.centre[k] + first.corner[k] as f64);
+        if let [only] = &held[..] {
+            let mut stacker = Stacker::new(centre, first.radius);
+            stacker.add(&only.frame, &only.found, centre);
+            self.stacker = Some(stacker);
             return;
         }
-        stacker.add(&frame, &placed.found, placed.centre);
+        // Once more with every frame placed on the first stack.
+        let template = Template::of(&first);
+        let mut second = Stacker::new(centre, first.radius);
+        for seen in &held {
+            if let Some(placed) = template.place(&seen.frame, &seen.found, guess(seen, centre)) {
+                second.add(&seen.frame, &seen.found, placed.centre);
+            }
+        }
+        if second.frames() == 0 {
+            second = first;
+        }
+        self.template = Some(Template::of(&second));
+        self.stacker = Some(Stacker::new(centre, second.radius));
+        self.place = Some(centre);
+        let template = Template::of(&second);
+        let looks: Vec<Option<Placed>> = held
+            .par_iter()
+            .map(|seen| template.place(&seen.frame, &seen.found, guess(seen, centre)))
+            .collect();
+        self.recent = looks.iter().flatten().map(|p| [p.gain, p.unlike]).collect();
+        for (seen, placed) in held.into_iter().zip(looks) {
+            self.add_placed(seen, placed, tally);
+        }
+    }
+
+    /// A first stack: of the frames whose star stands clear, else of all as they lie, if
+    /// a star stands out of their sum.
+    fn first_stack(&self, setup: &Setup) -> Option<Stacker> {
+        let clear: Vec<(&Seen, Spot)> = self
+            .held
+            .iter()
+            .filter_map(|s| {
+                let spot = s.spot.as_ref().ok()?;
+                (spot.clear || self.held.len() == 1).then_some((s, *spot))
+            })
+            .collect();
+        let mut radii: Vec<f64> = clear.iter().map(|c| c.1.radius).collect();
+        let usual = quantile(&mut radii, 0.5);
+        let alike: Vec<&(&Seen, Spot)> = clear
+            .iter()
+            .filter(|c| (c.1.radius - usual).abs() < OTHER_RADIUS * usual)
+            .collect();
+        if let Some((_, spot)) = alike.first()
+            && 3 * alike.len() >= self.held.len()
+        {
+            let mut stacker = Stacker::new(spot.centre, usual);
+            for (seen, spot) in &alike {
+                stacker.add(&seen.frame, &seen.found, spot.centre);
+            }
+            return Some(stacker);
+        }
+        let sum = self.sum()?;
+        let (_, spot) = glance(&sum, setup, None);
+        let spot = spot.ok().filter(|s| s.clear)?;
+        let mut stacker = Stacker::new(spot.centre, spot.radius);
+        for seen in &self.held {
+            stacker.add(&seen.frame, &seen.found, spot.centre);
+        }
+        Some(stacker)
+    }
+
+    /// The mean of the frames held, as they lie.
+    fn sum(&self) -> Option<Frame> {
+        let first = &self.held.first()?.frame;
+        let mut data = vec![0f32; first.data.len()];
+        let mut count = 0.0;
+        for seen in &self.held {
+            if (seen.frame.width, seen.frame.height) == (first.width, first.height) {
+                for (d, v) in data.iter_mut().zip(&seen.frame.data) {
+                    *d += v;
+                }
+                count += 1.0;
+            }
+        }
+        if count < 2.0 {
+            return None;
+        }
+        data.iter_mut().for_each(|d| *d /= count);
+        Some(Frame {
+            width: first.width,
+            height: first.height,
+            data,
+            full_scale: None,
+            name: String::new(),
+        })
+    }
+
+    fn add(&mut self, seen: Seen, tally: &mut Tally) {
+        let here = self.place.unwrap_or_default();
+        let placed = self
+            .template
+            .as_ref()
+            .and_then(|t| t.place(&seen.frame, &seen.found, guess(&seen, here)));
+        self.add_placed(seen, placed, tally);
+    }
+
+    fn add_placed(&mut self, seen: Seen, placed: Option<Placed>, tally: &mut Tally) {
+        let (why, placed) = match placed {
+            None => (
+                Some(reason(
+                    "unlike-the-rest",
+                    "the star of the other frames is not where it was",
+                )),
+                None,
+            ),
+            Some(p) => (self.odd(&seen, &p), Some(p)),
+        };
+        if let Some(why) = why {
+            tally.drop(seen.frame.name, why);
+            return;
+        }
+        let (Some(placed), Some(stacker)) = (placed, &mut self.stacker) else {
+            return;
+        };
+        stacker.add(&seen.frame, &seen.found, placed.centre);
         self.place = Some(placed.centre);
-        self.recent.push_back(Self::look(&placed));
+        self.recent.push_back([placed.gain, placed.unlike]);
         if self.recent.len() > RECENT {
             self.recent.pop_front();
         }
+        self.since += 1;
+        if self.since >= FIRST_FRAMES.max(stacker.frames() / 4) {
+            self.template = Some(Template::of(stacker));
+            self.since = 0;
+        }
+    }
+
+    fn median(&self, k: usize) -> f64 {
+        let mut values: Vec<f64> = self.recent.iter().map(|l| l[k]).collect();
+        quantile(&mut values, 0.5)
     }
 
     /// Why a frame is unlike the rest, if it is.
-    fn odd(&self, placed: &Placed) -> Option<Reason> {
+    fn odd(&self, seen: &Seen, placed: &Placed) -> Option<Reason> {
         if self.recent.len() < 3 {
             return None;
         }
-        let [radius, flux, blur, round] = Self::look(placed);
-        let usual = self.median(0);
-        if (radius - usual).abs() > 0.15 * usual {
+        let usual = self.stacker.as_ref().map_or(0.0, |s| s.radius);
+        if let Ok(spot) = &seen.spot
+            && spot.clear
+            && (spot.radius - usual).abs() > OTHER_RADIUS * usual
+        {
             return Some(reason(
                 "unlike-the-rest",
                 format!(
                     "the donut is {:.0} px across, {:.0} in the other frames",
-                    2.0 * radius,
+                    2.0 * spot.radius,
                     2.0 * usual
                 ),
             ));
         }
-        if flux < 0.2 * self.median(1) {
+        if placed.gain < FAINT * self.median(0) {
             return Some(reason(
                 "unlike-the-rest",
                 "the star is much fainter than in the other frames",
             ));
         }
-        let mut scatter: Vec<f64> = self
-            .recent
-            .iter()
-            .map(|l| (l[3] - self.median(3)).abs())
-            .collect();
-        let usual_round = self.median(3);
-        if round > usual_round + f64::max(0.15, 6.0 * quantile(&mut scatter, 0.5)) {
-            return Some(reason(
+        let limit = UNLIKE * self.median(1).max(0.0) + UNLIKE_BEYOND + 5.0 * placed.unlike_sigma;
+        (placed.unlike > limit).then(|| {
+            reason(
                 "smeared",
-                "the donut is drawn out, unlike in the other frames: a gust or a knock",
-            ));
-        }
-        if blur > 1.8 * self.median(2) + 0.06 * usual {
-            return Some(reason(
-                "smeared",
-                "the star is far more blurred than in the other frames: a gust or a knock",
-            ));
-        }
-        None
+                "the donut is drawn out or blurred, unlike in the other frames: a gust or a knock",
+            )
+        })
+    }
+}
+
+/// Where to look for a frame's star: where it stands clear, else where it was before.
+fn guess(seen: &Seen, before: [f64; 2]) -> [f64; 2] {
+    match &seen.spot {
+        Ok(spot) if spot.clear => spot.centre,
+        _ => before,
     }
 }

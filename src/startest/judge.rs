@@ -1,13 +1,18 @@
-//! Judges one frame: is there a defocused star in it that can be measured?
+//! Judges frames and their stack: is there a defocused star that can be measured?
+//!
+//! One frame is judged only for what would harm the others: clipped, cut by the edge,
+//! another star beside it. Air breaks short exposures into speckle and noise drowns
+//! them; what their sum shows is judged by its shape.
 //!
 //! Every refusal is one of [`CODES`], with a text and a mend. Limits are set
 //! where simulated traps and simulated good frames part with room on both
 //! sides; `tests/measure_traps.rs` holds both kinds.
 
 use super::find::{CLEAR, Candidate, Found, find};
-use super::frame::{Frame, Setup};
+use super::frame::{Frame, Setup, Stamp};
 use super::report::Reason;
 use super::rings::{CONTRADICTS, Effort, Geometry, NoRings, Start, measure_rings};
+use super::stack::{Stack, with_gaps};
 
 /// Fewest pixels across a donut that can be measured.
 pub const LEAST_ACROSS_PX: f64 = 12.0;
@@ -93,155 +98,246 @@ pub(crate) fn said(code: &str, text: impl Into<String>, mend: &str) -> Reason {
     }
 }
 
-/// A frame that may be used: where its star is and what it looks like.
-#[derive(Debug, Clone)]
-pub struct Placed {
-    /// Centre of the donut's outer edge in the frame, px, y down.
+/// Where one frame's star stands, as far as that frame alone tells.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Spot {
+    /// Centre of the disc, frame px, y down.
     pub centre: [f64; 2],
-    /// Outer radius, px.
+    /// Its radius, px.
     pub radius: f64,
-    /// Light over the sky.
-    pub flux: f64,
-    /// The quick look's geometry (positions in its own stamp).
-    pub geometry: Geometry,
-    /// The frame's sky, noise and candidates.
-    pub found: Found,
+    /// Whether it stands clear of the noise, so that its outline can be trusted.
+    pub clear: bool,
     /// Whether a brighter star was passed over.
     pub passed_over: bool,
 }
 
-/// Judges a frame. `near` is where the star was in the frames before, if any.
-///
-/// # Errors
-/// The reason why the frame's best star cannot be measured.
-pub fn judge(frame: &Frame, setup: &Setup, near: Option<[f64; 2]>) -> Result<Placed, Reason> {
+/// Why one frame alone offers no star.
+#[derive(Debug, Clone)]
+pub(crate) struct NoSpot {
+    pub why: Reason,
+    /// Whether the frame would harm the others (clipped, cut by the edge, another star)
+    /// or is merely too poor to tell alone.
+    pub harmful: bool,
+}
+
+/// The sky of a frame and where its star is. `near` is where it was in the frames before, if any. Only what makes a frame
+/// harmful is judged here; shapes are judged on the stack.
+pub(crate) fn glance(
+    frame: &Frame,
+    setup: &Setup,
+    near: Option<[f64; 2]>,
+) -> (Found, Result<Spot, NoSpot>) {
     if frame.width < 16 || frame.height < 16 || frame.data.len() != frame.width * frame.height {
-        return Err(reason(
-            "too-small",
-            format!(
-                "the picture is only {} by {} pixels",
-                frame.width, frame.height
-            ),
-        ));
+        let text = format!(
+            "the picture is only {} by {} pixels",
+            frame.width, frame.height
+        );
+        let none = NoSpot {
+            why: reason("too-small", text),
+            harmful: true,
+        };
+        return (Found::nothing(), Err(none));
     }
     let found = find(frame);
-    if found.candidates.is_empty() {
-        return Err(reason("no-star", "no star stands out from the sky"));
-    }
+    let spot = spot_in(frame, &found, setup, near);
+    (found, spot)
+}
+
+fn spot_in(
+    frame: &Frame,
+    found: &Found,
+    setup: &Setup,
+    near: Option<[f64; 2]>,
+) -> Result<Spot, NoSpot> {
     let mut order: Vec<usize> = (0..found.candidates.len()).collect();
     if let Some([x, y]) = near {
-        let most = found.candidates[0].flux;
+        let most = found.candidates.first().map_or(0.0, |c| c.flux);
         let follows = |c: &Candidate| {
             c.flux > 0.25 * most && (c.x - x).hypot(c.y - y) < (3.0 * c.radius).max(20.0)
         };
         order.sort_by_key(|&i| !follows(&found.candidates[i]));
     }
-    let mut first_reason = None;
+    let mut first = None;
     for (rank, &i) in order.iter().enumerate().take(6) {
-        match judge_star(frame, setup, &found, i) {
-            Ok(mut placed) => {
-                placed.passed_over =
-                    rank > 0 && found.candidates[order[0]].radius > 0.5 * placed.radius;
-                return Ok(placed);
+        let star = &found.candidates[i];
+        match check_candidate(frame, found, i, setup) {
+            Ok(()) => {
+                return Ok(Spot {
+                    centre: [star.x, star.y],
+                    radius: star.radius,
+                    clear: star.contrast > CLEAR,
+                    passed_over: rank > 0 && found.candidates[order[0]].radius > 0.5 * star.radius,
+                });
             }
-            Err(r) => {
-                first_reason.get_or_insert(r);
+            Err(none) => {
+                first.get_or_insert(none);
             }
         }
     }
-    Err(first_reason.unwrap_or_else(|| reason("no-star", "no star stands out from the sky")))
+    Err(first.unwrap_or_else(|| NoSpot {
+        why: reason("no-star", "no star stands out from the sky"),
+        harmful: false,
+    }))
 }
 
 /// Waves below which a star counts as focused.
 const LEAST_W020: f64 = 1.2;
 
-fn judge_star(frame: &Frame, setup: &Setup, found: &Found, index: usize) -> Result<Placed, Reason> {
+fn check_candidate(
+    frame: &Frame,
+    found: &Found,
+    index: usize,
+    setup: &Setup,
+) -> Result<(), NoSpot> {
     let star = &found.candidates[index];
+    let clear = star.contrast > CLEAR;
+    let none = |why: Reason, harmful: bool| Err(NoSpot { why, harmful });
     let w020 = setup.w020_waves(star.radius);
     if 2.0 * star.radius < LEAST_ACROSS_PX - 2.0 {
-        return Err(small(star.radius, w020));
+        return none(small(star.radius, w020), false);
     }
     if star.radius > LARGEST_RADIUS_PX {
-        return Err(reason(
-            "too-large",
-            format!("the donut is {:.0} pixels across", 2.0 * star.radius),
-        ));
+        let text = format!("the donut is {:.0} pixels across", 2.0 * star.radius);
+        return none(reason("too-large", text), clear);
     }
     if is_clipped(frame, found, star) {
-        return Err(reason(
-            "clipped",
-            "the brightest part of the star is clipped: its pixels stand at the camera's limit",
-        ));
-    }
-    if star.touches_border {
-        return Err(reason(
-            "cut-by-edge",
-            "the star is cut by the edge of the picture",
-        ));
-    }
-    if let Some(other) = found.candidates.iter().enumerate().find_map(|(k, c)| {
-        let apart = (c.x - star.x).hypot(c.y - star.y);
-        (k != index
-            && c.flux > 0.04 * star.flux
-            && c.radius > 0.3 * star.radius
-            && apart < 1.9 * star.radius + c.radius)
-            .then_some(c)
-    }) {
-        return Err(reason(
-            "two-stars",
-            format!(
-                "a second star of {:.0} % of the light stands too close",
-                100.0 * other.flux / star.flux
+        return none(
+            reason(
+                "clipped",
+                "the brightest part of the star is clipped: its pixels stand at the camera's limit",
             ),
-        ));
+            true,
+        );
     }
-    // Discs have 1.00 to 1.03, whatever their coma; a star that trailed by half
-    // its radius has 1.05, two that overlap by half 1.17.
-    if star.spread > 1.12 {
-        let why = "the patch of light is no single disc: two stars overlap, or the star trailed";
-        return Err(unless_faint(star, reason("two-stars", why)));
+    if star.touches_border && star.room(frame) < 1.04 * star.radius {
+        return none(
+            reason("cut-by-edge", "the star is cut by the edge of the picture"),
+            clear,
+        );
     }
-    let patch = Patch::cut(frame, found, [star.x, star.y], 1.75 * star.radius + 6.0);
-    let start = Start {
-        centre: patch.to_patch([star.x, star.y]),
-        radius: star.radius,
-    };
-    let geometry = measure_rings(patch.size, &patch.data, start, setup, Effort::Quick)
-        .map_err(|e| match e {
-            NoRings::NoOuterEdge => {
-                reason("not-a-donut", "the outer edge of the star is not a circle that can be followed")
-            }
-            NoRings::NoShadow if star.spread > 1.035 => {
-                reason("smeared", "the donut is drawn out and its dark middle filled: the star moved during the exposure")
-            }
-            NoRings::NoShadow => no_shadow(w020),
-        })
-        .and_then(|g| check_shape(&g, setup).map(|()| g))
-        .map_err(|why| unless_faint(star, why))?;
-    let centre = patch.to_frame(geometry.centre);
-    let room = centre[0]
-        .min(centre[1])
-        .min(frame.width as f64 - 1.0 - centre[0])
-        .min(frame.height as f64 - 1.0 - centre[1]);
-    if room < 1.04 * geometry.outer_radius {
-        return Err(reason(
-            "cut-by-edge",
-            "the star is cut by the edge of the picture",
-        ));
+    if let Some(other) = found.companion_of(index) {
+        return none(
+            reason(
+                "two-stars",
+                format!(
+                    "a second star of {:.0} % of the light stands too close",
+                    100.0 * other.flux / star.flux
+                ),
+            ),
+            clear,
+        );
     }
-    Ok(Placed {
-        centre,
-        radius: geometry.outer_radius,
-        flux: star.flux,
-        geometry,
-        found: found.clone(),
-        passed_over: false,
+    check_spread(star).map_err(|why| NoSpot {
+        why,
+        harmful: false,
     })
 }
 
+/// Discs have a spread of 1.00 to 1.03, whatever their coma; a star that trailed by half
+/// its radius has 1.05, two that overlap by half 1.17.
+fn check_spread(star: &Candidate) -> Result<(), Reason> {
+    if star.spread <= 1.12 {
+        return Ok(());
+    }
+    let why = "the patch of light is no single disc: two stars overlap, or the star trailed";
+    Err(unless_faint(star.contrast, reason("two-stars", why)))
+}
+
+/// Judges what a whole stack shows: one star, one disc, rings that can be followed,
+/// with room round it in the frames.
+///
+/// # Errors
+/// The reason why the stack's star cannot be measured.
+pub(crate) fn judge_stack(stack: &Stack, setup: &Setup) -> Result<Geometry, Reason> {
+    let stamp = &stack.stamp;
+    let picture = Frame {
+        width: stamp.size,
+        height: stamp.size,
+        data: filled(stamp),
+        full_scale: None,
+        name: String::new(),
+    };
+    let found = find(&picture);
+    let off = |c: &Candidate| (c.x - stack.centre[0]).hypot(c.y - stack.centre[1]);
+    let index = (0..found.candidates.len())
+        .filter(|&i| off(&found.candidates[i]) < 0.5 * stack.radius)
+        .max_by(|&a, &b| {
+            found.candidates[a]
+                .flux
+                .total_cmp(&found.candidates[b].flux)
+        });
+    let contrast = index.map_or(0.0, |i| found.candidates[i].contrast);
+    let (mut start, mut spread) = (
+        Start {
+            centre: stack.centre,
+            radius: stack.radius,
+        },
+        1.0,
+    );
+    if let Some(i) = index {
+        let star = &found.candidates[i];
+        if let Some(other) = found.companion_of(i) {
+            let text = format!(
+                "a second star of {:.0} % of the light stands too close",
+                100.0 * other.flux / star.flux
+            );
+            return Err(reason("two-stars", text));
+        }
+        check_spread(star)?;
+        spread = star.spread;
+        if star.contrast > CLEAR {
+            start = Start {
+                centre: [star.x, star.y],
+                radius: star.radius,
+            };
+        }
+    }
+    let w020 = setup.w020_waves(start.radius);
+    let geometry = measure_rings(stamp.size, &with_gaps(stamp), start, setup, Effort::Full)
+        .map_err(|e| match e {
+            NoRings::NoOuterEdge => reason(
+                "not-a-donut",
+                "the outer edge of the star is not a circle that can be followed",
+            ),
+            NoRings::NoShadow if spread > 1.035 => reason(
+                "smeared",
+                "the donut is drawn out and its dark middle filled: the star moved during the exposure",
+            ),
+            NoRings::NoShadow => no_shadow(w020),
+        })
+        .and_then(|g| check_shape(&g, setup).map(|()| g))
+        .map_err(|why| unless_faint(contrast, why))?;
+    if stack.room < 1.04 * geometry.outer_radius {
+        return Err(reason(
+            "cut-by-edge",
+            "the star is cut by the edge of the picture",
+        ));
+    }
+    Ok(geometry)
+}
+
+/// The stamp with its gaps filled by what the sky is.
+fn filled(stamp: &Stamp) -> Vec<f32> {
+    let there = || {
+        stamp
+            .data
+            .iter()
+            .zip(&stamp.sigma)
+            .filter(|d| d.1.is_finite())
+    };
+    let mut rim: Vec<f64> = there().map(|d| *d.0).collect();
+    let sky = super::find::quantile(&mut rim, 0.2);
+    stamp
+        .data
+        .iter()
+        .zip(&stamp.sigma)
+        .map(|(v, s)| if s.is_finite() { *v as f32 } else { sky as f32 })
+        .collect()
+}
+
 /// A shape seen through too much noise is no reason to speak of its shape.
-fn unless_faint(star: &Candidate, why: Reason) -> Reason {
-    if star.contrast < 0.4 * CLEAR {
+fn unless_faint(contrast: f64, why: Reason) -> Reason {
+    if contrast < 0.4 * CLEAR {
         return reason(
             "too-faint",
             "the star is too faint against the noise for its shape to be judged",
@@ -391,80 +487,4 @@ fn is_clipped(frame: &Frame, found: &Found, star: &Candidate) -> bool {
     let below = count(high - 0.054 * span, high - 0.004 * span);
     // Evenly spread light would put 12.5 times as many below as at the top.
     at_top >= enough.max(12) && at_top > 2 * below && found.noise < 0.05 * span
-}
-
-/// A square cut out of a frame: sky taken off, lone hot and cold pixels
-/// mended, NaN where the frame ends.
-pub(crate) struct Patch {
-    pub size: usize,
-    pub data: Vec<f64>,
-    /// Frame position of the patch's top left pixel.
-    pub corner: [isize; 2],
-}
-
-impl Patch {
-    pub fn cut(frame: &Frame, found: &Found, centre: [f64; 2], reach: f64) -> Self {
-        let half = reach.ceil() as isize;
-        let corner = [
-            centre[0].round() as isize - half,
-            centre[1].round() as isize - half,
-        ];
-        Self::cut_at(frame, found, corner, (2 * half + 1) as usize)
-    }
-
-    pub fn cut_at(frame: &Frame, found: &Found, corner: [isize; 2], size: usize) -> Self {
-        let (w, h) = (frame.width as isize, frame.height as isize);
-        let mut data = vec![f64::NAN; size * size];
-        for j in 0..size {
-            let y = corner[1] + j as isize;
-            if y < 0 || y >= h {
-                continue;
-            }
-            for i in 0..size {
-                let x = corner[0] + i as isize;
-                if x < 0 || x >= w {
-                    continue;
-                }
-                let v = mended(frame, x as usize, y as usize, found.noise);
-                data[j * size + i] = f64::from(v) - found.sky.at(x as f64, y as f64);
-            }
-        }
-        Patch { size, data, corner }
-    }
-
-    pub fn to_patch(&self, p: [f64; 2]) -> [f64; 2] {
-        [p[0] - self.corner[0] as f64, p[1] - self.corner[1] as f64]
-    }
-
-    pub fn to_frame(&self, p: [f64; 2]) -> [f64; 2] {
-        [p[0] + self.corner[0] as f64, p[1] + self.corner[1] as f64]
-    }
-}
-
-/// A pixel's value, or its neighbours' middle when it stands out alone.
-fn mended(frame: &Frame, x: usize, y: usize, noise: f64) -> f32 {
-    let w = frame.width;
-    let v = frame.data[y * w + x];
-    let mut around = [0f32; 8];
-    let mut n = 0;
-    for ny in y.saturating_sub(1)..(y + 2).min(frame.height) {
-        for nx in x.saturating_sub(1)..(x + 2).min(w) {
-            if (nx, ny) != (x, y) {
-                around[n] = frame.data[ny * w + nx];
-                n += 1;
-            }
-        }
-    }
-    let near = &mut around[..n];
-    let (mut low, mut high) = (f32::INFINITY, f32::NEG_INFINITY);
-    for &a in near.iter() {
-        low = low.min(a);
-        high = high.max(a);
-    }
-    let room = (6.0 * noise) as f32 + (high - low);
-    if v <= high + room && v >= low - room {
-        return v;
-    }
-    near.sort_by(f32::total_cmp);
-    near[n / 2]
 }

@@ -15,11 +15,13 @@
 
 pub mod by_eye;
 pub mod coma;
+mod cut;
 mod cuts;
 pub mod decode;
 pub mod edge;
 pub mod find;
 pub mod fit;
+pub mod follow;
 pub mod frame;
 pub mod gather;
 pub mod judge;
@@ -29,6 +31,7 @@ mod notes;
 pub mod panels;
 pub mod pictures;
 mod polar;
+mod register;
 pub mod report;
 pub mod response;
 pub mod rings;

@@ -5,11 +5,11 @@ use std::ops::ControlFlow;
 
 use super::fit::{FitOptions, FitResult};
 use super::frame::{Frame, Setup, Side};
-use super::judge::{check_shape, reason};
+use super::judge::judge_stack;
 use super::report::{FrameCount, Reason, Report};
-use super::rings::{Effort, GeometricComa, Geometry, NoRings, Start, measure_rings};
+use super::rings::{GeometricComa, Geometry};
 use super::scatter;
-use super::stack::{Stack, with_gaps};
+use super::stack::Stack;
 use optics::field;
 
 mod answer;
@@ -250,23 +250,7 @@ fn look(gathered: Gathered, setup: &Setup, side: Side) -> Result<Look, Box<NoLoo
             stack: None,
         }));
     };
-    let start = Start {
-        centre: stack.centre,
-        radius: stack.radius,
-    };
-    let stamp = &stack.stamp;
-    let found = measure_rings(stamp.size, &with_gaps(stamp), start, setup, Effort::Full)
-        .map_err(|e| match e {
-            NoRings::NoOuterEdge => reason(
-                "not-a-donut",
-                "the outer edge of the star cannot be followed",
-            ),
-            NoRings::NoShadow => reason(
-                "rings-unresolved",
-                "the edge of the dark middle cannot be followed",
-            ),
-        })
-        .and_then(|g| check_shape(&g, setup).map(|()| g));
+    let found = judge_stack(&stack, setup);
     let geometry = match found {
         Ok(g) => g,
         Err(why) => {

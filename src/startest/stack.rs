@@ -7,9 +7,9 @@
 //! stamps: sums, sums of squares, and at most [`MOST_BLOCKS`] blocks of
 //! consecutive frames, merged in pairs when there would be more.
 
-use super::find::Found;
+use super::cut::cut_out;
+use super::find::{Found, room_at};
 use super::frame::{Frame, Stamp};
-use super::judge::Patch;
 
 /// Most blocks kept apart for the scatter between frames.
 pub const MOST_BLOCKS: usize = 16;
@@ -32,6 +32,8 @@ pub struct Stack {
     /// Where the star stood on the average, from the middle of the frames: px,
     /// x right and y **up**.
     pub from_middle: [f64; 2],
+    /// Least distance from the donut's centre to the border of any frame, px.
+    pub room: f64,
 }
 
 #[derive(Clone)]
@@ -73,14 +75,15 @@ impl Sum {
 
 /// Takes frames one at a time.
 pub(crate) struct Stacker {
-    size: usize,
-    corner: [isize; 2],
-    centre: [f64; 2],
-    radius: f64,
+    pub size: usize,
+    pub corner: [isize; 2],
+    pub centre: [f64; 2],
+    pub radius: f64,
     total: Sum,
     squares: Vec<f64>,
     noise_squares: f64,
     from_middle: [f64; 2],
+    room: f64,
     blocks: Vec<Sum>,
     block_length: usize,
 }
@@ -104,6 +107,7 @@ impl Stacker {
             squares: vec![0.0; size * size],
             noise_squares: 0.0,
             from_middle: [0.0; 2],
+            room: f64::INFINITY,
             blocks: Vec::new(),
             block_length: 1,
         }
@@ -111,6 +115,17 @@ impl Stacker {
 
     pub fn frames(&self) -> usize {
         self.total.frames
+    }
+
+    /// The average so far; NaN where nothing is.
+    pub fn mean(&self) -> Vec<f64> {
+        let of = |(s, c): (&f64, &u32)| s / f64::from(*c);
+        self.total
+            .values
+            .iter()
+            .zip(&self.total.counts)
+            .map(of)
+            .collect()
     }
 
     /// Adds a frame whose donut is centred at `centre`, frame px.
@@ -125,6 +140,7 @@ impl Stacker {
         self.noise_squares += found.noise * found.noise;
         self.from_middle[0] += centre[0] - (frame.width as f64 - 1.0) / 2.0;
         self.from_middle[1] -= centre[1] - (frame.height as f64 - 1.0) / 2.0;
+        self.room = self.room.min(room_at(centre, frame));
         match self.blocks.last_mut() {
             Some(b) if b.frames < self.block_length => b.add(&data),
             _ => {
@@ -162,18 +178,22 @@ impl Stacker {
             self.corner[0] + whole[0] as isize,
             self.corner[1] + whole[1] as isize,
         ];
+        // One level for the whole stamp: what slope the sky has, the fit sees itself,
+        // and a surface bent to a small frame would take the star's own halo for sky.
+        let sky = found.sky.at(centre[0], centre[1]);
         if fraction[0].abs() < 1e-6 && fraction[1].abs() < 1e-6 {
-            return Patch::cut_at(frame, found, corner, self.size).data;
+            return cut_out(frame, found.noise, sky, corner, self.size);
         }
         // Two pixels of margin on each side for the interpolation.
         let margin = 2;
-        let wide = Patch::cut_at(
+        let wide = cut_out(
             frame,
-            found,
+            found.noise,
+            sky,
             [corner[0] - margin, corner[1] - margin],
             self.size + 4,
         );
-        shifted(&wide.data, self.size, fraction)
+        shifted(&wide, self.size, fraction)
     }
 
     pub fn finish(mut self) -> Stack {
@@ -203,6 +223,7 @@ impl Stacker {
             centre: self.centre,
             radius: self.radius,
             from_middle: self.from_middle.map(|v| v / frames.max(1) as f64),
+            room: self.room,
         }
     }
 

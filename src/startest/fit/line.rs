@@ -1,13 +1,19 @@
 //! One wavelength of the model: the pupil on the grid that belongs to it.
 
+use super::solve::dot;
 use crate::frame::Setup;
 use optics::{pupil::Pupil, zernike};
 use rustfft::num_complex::Complex32;
 use std::f64::consts::TAU;
 
+/// Cells with less light than this have lost their phase.
+const LEAST_AMPLITUDE: f32 = 1e-4;
+
 /// The pupil on the grid that belongs to one wavelength.
 pub(super) struct Line {
-    pub weight: f32,
+    /// Place in the band, -1 to 1, and weight of a flat one.
+    place_in_band: f64,
+    weight: f64,
     /// 550 nm / wavelength.
     pub scale: f64,
     pub cell: f64,
@@ -27,7 +33,7 @@ pub(super) struct Line {
 impl Line {
     pub fn new(
         pupil: &Pupil,
-        weight: f64,
+        [place_in_band, weight]: [f64; 2],
         scale: f64,
         cell: f64,
         focal: usize,
@@ -59,7 +65,8 @@ impl Line {
             })
             .collect();
         Self {
-            weight: weight as f32,
+            place_in_band,
+            weight,
             scale,
             cell,
             rows: rows.min(focal),
@@ -88,9 +95,9 @@ impl Line {
         }
     }
 
-    /// Weight that makes all pixels of all wavelengths sum to 1.
-    pub fn gain(&self, focal: usize) -> f32 {
-        (f64::from(self.weight) / (self.power.max(1e-9) * (focal * focal) as f64)) as f32
+    /// What makes all pixels of this wavelength sum to `weight`.
+    pub fn gain(&self, weight: f64, focal: usize) -> f32 {
+        (weight / (self.power.max(1e-9) * (focal * focal) as f64)) as f32
     }
 
     pub fn pupil_function(&self, waves: &[f64]) -> Vec<Complex32> {
@@ -134,8 +141,41 @@ impl Line {
                 let p = self.amplitude[c];
                 // A cell wholly in shadow has lost its phase: only cells the
                 // edge crosses are listed, and those keep some light.
-                if p > 1e-4 {
+                if p > LEAST_AMPLITUDE {
                     field[self.index[c] as usize] = a[c] * (d[k - modes] / p);
+                }
+            }
+        }
+    }
+
+    /// Adds the derivatives of `gain` sum a B by the modes and the shadow, `a` being the
+    /// pupil function and `back` (laid as the focal array) the conjugate of B.
+    pub fn pull(
+        &self,
+        a: &[Complex32],
+        back: &[Complex32],
+        gain: f64,
+        by_shadow: &std::ops::Range<usize>,
+        waves: &mut [f64],
+        shadow: &mut [f64],
+    ) {
+        let product: Vec<Complex32> = self
+            .index
+            .iter()
+            .zip(a)
+            .map(|(&i, &a)| a * back[i as usize].conj())
+            .collect();
+        let turns: Vec<f32> = product.iter().map(|p| p.im).collect();
+        let factor = -gain * TAU * self.scale;
+        for (w, basis) in waves.iter_mut().zip(&self.basis) {
+            *w += factor * dot(basis, &turns);
+        }
+        for (cell, d) in &self.by_shadow {
+            let c = *cell as usize;
+            let p = self.amplitude[c];
+            if p > LEAST_AMPLITUDE {
+                for (s, k) in shadow.iter_mut().zip(by_shadow.clone()) {
+                    *s += gain * f64::from(product[c].re * d[k] / p);
                 }
             }
         }
@@ -147,11 +187,10 @@ impl Line {
         u: &[Complex32],
         v: &[Complex32],
         is_amplitude: bool,
+        gain: f32,
         part: usize,
         sum: &mut [Complex32],
     ) {
-        let side = (u.len() as f64).sqrt() as usize;
-        let gain = self.gain(side);
         let factor = if is_amplitude {
             2.0 * gain
         } else {
@@ -169,14 +208,41 @@ impl Line {
     }
 }
 
-/// Wavelengths (nm) and weights that sum to 1: Gauss-Legendre over the band.
-pub(super) fn spectrum(setup: &Setup, lines: usize) -> Vec<(f64, f64)> {
+/// Weights of the lines of a band that is darker towards its ends than a flat one by
+/// exp(-narrowing x^2), x from -1 to 1 across it, and their derivatives by `narrowing`.
+pub(super) fn weights(lines: &[Line], narrowing: f64) -> Vec<[f64; 2]> {
+    let bare: Vec<f64> = lines
+        .iter()
+        .map(|l| l.weight * (-narrowing * l.place_in_band.powi(2)).exp())
+        .collect();
+    let all: f64 = bare.iter().sum();
+    let mean = lines
+        .iter()
+        .zip(&bare)
+        .map(|(l, b)| b * l.place_in_band.powi(2))
+        .sum::<f64>()
+        / all;
+    lines
+        .iter()
+        .zip(&bare)
+        .map(|(l, b)| [b / all, b / all * (mean - l.place_in_band.powi(2))])
+        .collect()
+}
+
+/// Wavelengths (nm), places in the band (-1 to 1) and weights that sum to 1:
+/// Gauss-Legendre over the band.
+pub(super) fn spectrum(setup: &Setup, lines: usize) -> Vec<(f64, [f64; 2])> {
     if setup.bandwidth_nm <= 0.0 || lines <= 1 {
-        return vec![(setup.wavelength_nm, 1.0)];
+        return vec![(setup.wavelength_nm, [0.0, 1.0])];
     }
     gauss_legendre(lines)
         .into_iter()
-        .map(|(x, w)| (setup.wavelength_nm + x * setup.bandwidth_nm / 2.0, w / 2.0))
+        .map(|(x, w)| {
+            (
+                setup.wavelength_nm + x * setup.bandwidth_nm / 2.0,
+                [x, w / 2.0],
+            )
+        })
         .collect()
 }
 

@@ -91,6 +91,10 @@ pub struct FitOptions {
     /// How well the camera is known to count light in proportion: 1-sigma of
     /// the exponent about 1. 0 holds it at 1.
     pub response_sigma: f64,
+    /// How far the band may be narrower than told, 1-sigma: its ends dimmed by
+    /// exp(-x). A line of light told as a band of 100 nm draws sharper rings than the
+    /// band would. 0 holds it as told.
+    pub band_sigma: f64,
     /// Take the air's own share off the coma, where there are frames to tell it by
     /// (see [`fit_frames`]).
     pub part_air: bool,
@@ -105,6 +109,12 @@ pub struct FitOptions {
 }
 
 impl FitOptions {
+    /// [`FitOptions::band_sigma`] where there is a band.
+    pub(in crate::fit) fn band_sigma_of(&self, setup: &Setup) -> f64 {
+        let single = self.wavelengths == Some(1) || setup.bandwidth_nm <= 0.0;
+        if single { 0.0 } else { self.band_sigma }
+    }
+
     /// For stars so far out of focus that rays alone draw them: what matters is a
     /// model that leaves nothing but noise and air, so that the residual shows what
     /// else there is. The shadow is free in place and size, colours do not matter.
@@ -115,6 +125,7 @@ impl FitOptions {
             obstruction_sigma: self.obstruction_sigma.max(0.05),
             focal_sigma: 0.0,
             response_sigma: 0.0,
+            band_sigma: 0.0,
             part_air: false,
             wavelengths: Some(2),
             ..self
@@ -132,6 +143,7 @@ impl Default for FitOptions {
             obstruction_sigma: 0.02,
             focal_sigma: 0.03,
             response_sigma: 0.05,
+            band_sigma: 10.0,
             part_air: true,
             secondary_coma: SECONDARY_OF_MIRRORS,
             vane_count: None,

@@ -16,7 +16,9 @@
 //! Pixels are kept column by column here (index x * size + y), because that is
 //! how an odd number of transpositions leaves them.
 
-use super::line::{Line, spectrum};
+mod adjoint;
+
+use super::line::{Line, spectrum, weights};
 use crate::frame::Setup;
 use optics::{
     REFERENCE_NM,
@@ -42,6 +44,11 @@ pub(super) struct State {
     /// How the blur differs with direction: along a direction at the angle t
     /// from x (y down) it is `blur` + stretch[0] cos 2t + stretch[1] sin 2t.
     pub stretch: [f64; 2],
+    /// Share of Fried's short-exposure correction in the blur: 0 for long exposures, 1
+    /// where every exposure was put on its own place before the sum.
+    pub registered: f64,
+    /// By how much the band is narrower than told, see [`weights`].
+    pub narrowing: f64,
 }
 
 /// Derivatives of the picture of a star of flux 1.
@@ -54,6 +61,8 @@ pub(super) struct Slopes {
     pub at: [Vec<f32>; 2],
     pub blur: Vec<f32>,
     pub stretch: [Vec<f32>; 2],
+    pub registered: Vec<f32>,
+    pub narrowing: Vec<f32>,
 }
 
 /// Arrays for one thread's work, kept between pictures.
@@ -66,6 +75,16 @@ struct Workspace {
     sum: Vec<Complex32>,
     /// Detector side squared.
     pixels: Vec<Complex32>,
+}
+
+/// What the last picture was made of.
+struct Last {
+    state: State,
+    image: Vec<f32>,
+    functions: Vec<Vec<Complex32>>,
+    fields: Vec<Vec<Complex32>>,
+    /// Spectrum of the sum of all wavelengths' light.
+    spectrum: Vec<Complex32>,
 }
 
 /// How finely to compute.
@@ -88,7 +107,10 @@ pub(super) struct Model {
     bins: Vec<Bin>,
     /// k(f) of the blur for each distinct radius of a bin.
     exponents: Vec<f64>,
+    /// Cube root of that radius over the optics' cut-off.
+    thirds: Vec<f64>,
     spare: Mutex<Vec<Workspace>>,
+    last: Option<Last>,
     /// Two-dimensional transforms made so far.
     transforms: std::sync::atomic::AtomicUsize,
 }
@@ -134,7 +156,9 @@ impl Model {
             pupil,
             bins: Vec::new(),
             exponents: Vec::new(),
+            thirds: Vec::new(),
             spare: Mutex::new(Vec::new()),
+            last: None,
             transforms: std::sync::atomic::AtomicUsize::new(0),
         };
         model.plan_filter();
@@ -188,7 +212,8 @@ impl Model {
         self.follow(state.shadow);
         let filter = self.filter(state);
         let mut work = self.workspace();
-        self.spectrum_of_image(&self.pupil_functions(state), &mut work);
+        let functions = self.pupil_functions(state);
+        let fields = self.spectrum_of_image(&functions, state, &mut work);
         let Workspace {
             pixel_scratch,
             sum,
@@ -198,8 +223,24 @@ impl Model {
         let one = |_: &Bin| Complex32::new(1.0, 0.0);
         let (image, _) = self.to_detector(sum, &filter, one, pixels, pixel_scratch);
         self.count(1);
+        let spectrum = std::mem::take(&mut work.sum);
         self.give_back(work);
+        self.last = Some(Last {
+            state: state.clone(),
+            image: image.clone(),
+            functions,
+            fields,
+            spectrum,
+        });
         image
+    }
+
+    /// [`Model::image`], kept from the last time where that was of the same state.
+    pub fn image_again(&mut self, state: &State) -> Vec<f32> {
+        match &self.last {
+            Some(last) if last.state == *state => last.image.clone(),
+            _ => self.image(state),
+        }
     }
 
     /// The picture and its derivatives; `by_shadow` says by which of the
@@ -209,7 +250,7 @@ impl Model {
         let filter = self.filter(state);
         let functions = self.pupil_functions(state);
         let mut work = self.workspace();
-        let fields = self.spectrum_of_image(&functions, &mut work);
+        let fields = self.spectrum_of_image(&functions, state, &mut work);
         let Workspace {
             pixel_scratch,
             sum,
@@ -220,10 +261,12 @@ impl Model {
         let m = self.focal.size;
         let at = |k: u16| turn * signed(k as usize, m) as f32;
         let exponent = |b: &Bin| self.exponents[b.radius as usize] as f32;
+        let third = |b: &Bin| self.thirds[b.radius as usize] as f32;
+        let (blurred, tilt) = (state.blur as f32, state.registered as f32);
         let (image, blur) = self.to_detector(
             sum,
             &filter,
-            |b| Complex32::new(1.0, -exponent(b)),
+            |b| Complex32::new(1.0, -exponent(b) * (1.0 - tilt * third(b))),
             pixels,
             pixel_scratch,
         );
@@ -233,12 +276,21 @@ impl Model {
         let by_stretch =
             |b: &Bin| Complex32::new(-exponent(b) * b.twice[0], -exponent(b) * b.twice[1]);
         let (along, across) = self.to_detector(sum, &filter, by_stretch, pixels, pixel_scratch);
-        self.count(3);
+        let by_tilt = |b: &Bin| Complex32::new(exponent(b) * third(b) * blurred, 0.0);
+        let (registered, _) = self.to_detector(sum, &filter, by_tilt, pixels, pixel_scratch);
+        self.count(4);
         self.give_back(work);
 
         let modes = self.modes.len();
-        let which: Vec<usize> = (0..modes).chain(by_shadow.map(|k| modes + k)).collect();
-        let mut columns = self.columns(&functions, &fields, &filter, &which);
+        let narrowing = (self.lines.len() > 1).then_some(modes + BY_BAND);
+        let which: Vec<usize> = (0..modes)
+            .chain(by_shadow.map(|k| modes + k))
+            .chain(narrowing)
+            .collect();
+        let mut columns = self.columns(&functions, &fields, state, &filter, &which);
+        let narrowing = narrowing
+            .and_then(|_| columns.pop())
+            .unwrap_or_else(|| vec![0.0; self.size * self.size]);
         let shadow = columns.split_off(modes);
         Slopes {
             image,
@@ -247,6 +299,8 @@ impl Model {
             at: [dx, dy],
             blur,
             stretch: [along, across],
+            registered,
+            narrowing,
         }
     }
 
@@ -256,9 +310,9 @@ impl Model {
         let filter = self.filter(state);
         let functions = self.pupil_functions(state);
         let mut work = self.workspace();
-        let fields = self.spectrum_of_image(&functions, &mut work);
+        let fields = self.spectrum_of_image(&functions, state, &mut work);
         self.give_back(work);
-        self.columns(&functions, &fields, &filter, which)
+        self.columns(&functions, &fields, state, &filter, which)
     }
 
     /// The derivatives by the shadow's place alone.
@@ -267,15 +321,17 @@ impl Model {
         self.some_slopes(state, &[modes, modes + 1])
     }
 
-    /// Derivatives by the coefficients (0 to the number of modes) and by the
-    /// shadow (the three after them).
+    /// Derivatives by the coefficients (0 to the number of modes), by the
+    /// shadow (the three after them) and by the band's narrowing.
     fn columns(
         &self,
         functions: &[Vec<Complex32>],
         fields: &[Vec<Complex32>],
+        state: &State,
         filter: &[Complex32],
         which: &[usize],
     ) -> Vec<Vec<f32>> {
+        let weights = weights(&self.lines, state.narrowing);
         let (modes, cells) = (self.modes.len(), self.focal.size.pow(2));
         which
             .par_chunks(2)
@@ -292,10 +348,21 @@ impl Model {
                 sum.clear();
                 sum.resize(cells, Complex32::default());
                 for (part, &k) in pair.iter().enumerate() {
-                    for ((line, a), u) in self.lines.iter().zip(functions).zip(fields) {
+                    for (((line, a), u), w) in
+                        self.lines.iter().zip(functions).zip(fields).zip(&weights)
+                    {
+                        if k == modes + BY_BAND {
+                            let gain = line.gain(w[1], self.focal.size);
+                            for (s, z) in sum.iter_mut().zip(u) {
+                                let v = gain * z.norm_sqr();
+                                if part == 0 { s.re += v } else { s.im += v }
+                            }
+                            continue;
+                        }
+                        let gain = line.gain(w[0], self.focal.size);
                         line.slope_field(a, k, modes, self.focal.size, field);
                         self.focal.forward(field, line.rows, scratch);
-                        line.add_slope(u, field, k >= modes, part, sum);
+                        line.add_slope(u, field, k >= modes, gain, part, sum);
                     }
                 }
                 self.focal.forward(sum, self.focal.size, scratch);
@@ -320,6 +387,7 @@ impl Model {
     fn spectrum_of_image(
         &self,
         functions: &[Vec<Complex32>],
+        state: &State,
         work: &mut Workspace,
     ) -> Vec<Vec<Complex32>> {
         let m = self.focal.size;
@@ -340,8 +408,9 @@ impl Model {
             .collect();
         work.sum.clear();
         work.sum.resize(m * m, Complex32::default());
-        for (line, u) in self.lines.iter().zip(&fields) {
-            let w = line.gain(m);
+        let weights = weights(&self.lines, state.narrowing);
+        for ((line, u), weight) in self.lines.iter().zip(&fields).zip(&weights) {
+            let w = line.gain(weight[0], m);
             for (s, z) in work.sum.iter_mut().zip(u) {
                 s.re += w * z.norm_sqr();
             }
@@ -361,6 +430,7 @@ impl Model {
             let x = std::f64::consts::PI * k as f64 / n as f64;
             if k == 0 { 1.0 } else { x.sin() / x }
         };
+        let optics = self.lines.iter().map(|l| 2.0 / l.cell).sum::<f64>() / self.lines.len() as f64;
         let mut known = vec![u32::MAX; 2 * (m / 2 + 1).pow(2)];
         let shape: Vec<f64> = (0..m).map(|k| sinc(signed(k, m))).collect();
         for row in 0..m {
@@ -376,6 +446,8 @@ impl Model {
                     *radius = self.exponents.len() as u32;
                     self.exponents
                         .push(seeing::transfer_exponent((k2 as f64).sqrt() / n as f64));
+                    self.thirds
+                        .push(((k2 as f64).sqrt() / optics).min(1.0).cbrt());
                 }
                 let side = n as i64;
                 self.bins.push(Bin {
@@ -409,7 +481,8 @@ impl Model {
         let blur: Vec<f32> = self
             .exponents
             .iter()
-            .map(|e| (-e * state.blur).exp() as f32)
+            .zip(&self.thirds)
+            .map(|(e, t)| (-e * (1.0 - state.registered * t) * state.blur).exp() as f32)
             .collect();
         let round = state.stretch == [0.0; 2];
         let [along, across] = state.stretch.map(|v| v as f32);
@@ -456,6 +529,9 @@ impl Model {
         out
     }
 }
+
+/// Place of the derivative by the band's narrowing after the modes' and the shadow's.
+const BY_BAND: usize = 3;
 
 /// One frequency of the filter.
 struct Bin {
@@ -514,6 +590,8 @@ mod tests {
             at: [19.2, 20.4],
             blur: 2.0,
             stretch: [0.3, -0.4],
+            registered: 0.4,
+            narrowing: 0.3,
         }
     }
 
@@ -581,6 +659,43 @@ mod tests {
             });
         }
         check("blur", &slopes.blur, 0.05, &|s, h| s.blur += h);
+        // All at once, backwards: the same sums.
+        let mut model = self::tests::model();
+        let q: Vec<f32> = (0..SIZE * SIZE)
+            .map(|i| ((i * 7919) % 101) as f32 / 50.0 - 1.0)
+            .collect();
+        let pull = model.pull(&here, &q, 0..3);
+        let forward = |slope: &[f32]| {
+            let sum: f64 = q.iter().zip(slope).map(|(a, b)| f64::from(a * b)).sum();
+            let size: f64 = slope.iter().map(|v| f64::from(v * v)).sum();
+            (sum, size.sqrt())
+        };
+        let agree = |name: &str, slope: &[f32], back: f64| {
+            let (sum, size) = forward(slope);
+            assert!(
+                (sum - back).abs() < 2e-3 * size,
+                "{name}: {sum} {back} {size}"
+            );
+        };
+        for k in 0..12 {
+            agree(&format!("mode {k}"), &slopes.waves[k], pull.waves[k]);
+        }
+        for k in 0..3 {
+            agree(&format!("shadow {k}"), &slopes.shadow[k], pull.shadow[k]);
+        }
+        for k in 0..2 {
+            agree(&format!("place {k}"), &slopes.at[k], pull.at[k]);
+            agree(&format!("stretch {k}"), &slopes.stretch[k], pull.stretch[k]);
+        }
+        agree("blur", &slopes.blur, pull.blur);
+        agree("registered", &slopes.registered, pull.registered);
+        agree("narrowing", &slopes.narrowing, pull.narrowing);
+        check("registered", &slopes.registered, 0.05, &|s, h| {
+            s.registered += h
+        });
+        check("narrowing", &slopes.narrowing, 0.1, &|s, h| {
+            s.narrowing += h
+        });
         for k in 0..2 {
             check(
                 &format!("stretch {k}"),

@@ -157,7 +157,9 @@ fn fitted_freely<'a>(
         (true, true, false) => 0..3,
         (true, false, false) => 2..3,
     };
-    let extras = usize::from(options.response_sigma > 0.0) + usize::from(options.focal_sigma > 0.0);
+    let extras = usize::from(options.response_sigma > 0.0)
+        + usize::from(options.focal_sigma > 0.0)
+        + usize::from(options.band_sigma_of(setup) > 0.0);
     let mut run = Run {
         tasks,
         setup: setup.clone(),
@@ -198,6 +200,7 @@ fn fitted_freely<'a>(
         .into_iter()
         .chain(bend)
         .chain(fine.problem.stretches().filter(|_| run.round))
+        .chain(fine.problem.as_exposed())
         .collect();
     let unexplained = fine.unexplained();
     Ok(Fitted {
@@ -259,8 +262,15 @@ impl Run<'_, '_> {
         if self.free_shadow.end == 3 {
             p[self.modes.len() - 1 + self.free_shadow.len() - 1] = self.setup.obstruction;
         }
-        for &(_, start, side) in self.tasks {
-            p.extend(stage::own_start(&self.setup, start, side, coma, scale));
+        for &(stamp, start, side) in self.tasks {
+            p.extend(stage::own_start(
+                &self.setup,
+                start,
+                side,
+                coma,
+                scale,
+                stamp.frames,
+            ));
         }
         p
     }
@@ -278,6 +288,7 @@ impl Run<'_, '_> {
             round: self.round,
             scale_sigma: self.options.focal_sigma,
             scale: self.scale,
+            band_sigma: self.options.band_sigma_of(&self.setup),
         };
         let mut windows = Vec::new();
         let mut here = parameters[..self.shared].to_vec();

@@ -22,10 +22,13 @@ pub(super) struct Picture {
     pub data: Vec<f32>,
     /// Square root of each pixel's weight; 0 leaves the pixel out.
     pub root_weight: Vec<f32>,
+    /// What is believed of the share of Fried's short-exposure correction in the blur,
+    /// with its 1-sigma; 0 holds it.
+    pub registered: [f64; 2],
 }
 
 /// Parameters of a picture's own, in order.
-pub(super) const OWN: usize = 10;
+pub(super) const OWN: usize = 11;
 pub(super) const A4: usize = 0;
 pub(super) const X: usize = 1;
 pub(super) const Y: usize = 2;
@@ -33,13 +36,16 @@ pub(super) const BLUR: usize = 3;
 pub(super) const FLUX: usize = 4;
 pub(super) const SKY: usize = 5;
 pub(super) const STRETCH: usize = 8;
+pub(super) const REGISTERED: usize = 10;
+/// Between these the band's narrowing stays: from darker in the middle to a line.
+const NARROWING: Range<f64> = -4.0..25.0;
 /// The blur is never stretched further than this share of it.
 const MOST_STRETCH: f64 = 0.9;
 
 /// Pictures and the layout of their parameters: the shared modes' coefficients,
 /// the shadow's place (2) and size (1) as far as free, then [`OWN`] for each
 /// picture: Z4, x, y, blur, flux, sky, sky slope in x and in y (per stamp), and
-/// what the blur has of a direction (2).
+/// what the blur has of a direction (2), how much of it is a short exposure's.
 pub(super) struct Problem {
     pub pictures: Vec<Picture>,
     /// Free modes other than Z4; the models carry Z4 first, then these.
@@ -54,6 +60,9 @@ pub(super) struct Problem {
     pub place_sigma: f64,
     /// How well the camera's exponent is known to be 1, 1-sigma; 0 holds it.
     pub bend_sigma: f64,
+    /// How far the band may be narrower than told, 1-sigma of [`State::narrowing`]; 0
+    /// holds it.
+    pub band_sigma: f64,
     /// Whether the iteration leaves the exponent where it is.
     pub bend_held: bool,
     /// Whether it leaves the blur as round as it is.
@@ -63,6 +72,9 @@ pub(super) struct Problem {
     pub scale_sigma: f64,
     pub scale: f64,
 }
+
+/// Derivatives are renewed when a step keeps less than this share of what it promised.
+const KEPT: f64 = 0.5;
 
 /// Normal equations at a point.
 struct Normal {
@@ -115,7 +127,10 @@ impl Problem {
 
     /// How many parameters of camera and focal ratio are free.
     pub fn extras(&self) -> usize {
-        usize::from(self.bend_sigma > 0.0) + usize::from(self.scale_sigma > 0.0)
+        [self.bend_sigma, self.scale_sigma, self.band_sigma]
+            .iter()
+            .filter(|s| **s > 0.0)
+            .count()
     }
 
     /// Index of the camera's exponent less 1, if free.
@@ -126,7 +141,13 @@ impl Problem {
     /// Index of the focal ratio's change, if free.
     pub fn scale(&self) -> Option<usize> {
         let first = self.shared_modes.len() + self.free_shadow.len();
-        (self.scale_sigma > 0.0).then(|| first + self.extras() - 1)
+        (self.scale_sigma > 0.0).then(|| first + usize::from(self.bend_sigma > 0.0))
+    }
+
+    /// Index of the band's narrowing, if free.
+    pub fn band(&self) -> Option<usize> {
+        let first = self.shared_modes.len() + self.free_shadow.len();
+        (self.band_sigma > 0.0).then(|| first + self.extras() - 1)
     }
 
     /// The model state of picture `k`.
@@ -145,6 +166,8 @@ impl Problem {
             at: [own[X], own[Y]],
             blur: own[BLUR].max(0.0),
             stretch: [own[STRETCH], own[STRETCH + 1]],
+            registered: own[REGISTERED],
+            narrowing: self.band().map_or(0.0, |i| p[i]),
         }
     }
 
@@ -180,6 +203,16 @@ impl Problem {
         }
         if let Some(i) = self.scale() {
             all.push((i, -self.scale - p[i], self.scale_sigma.powi(-2)));
+        }
+        if let Some(i) = self.band() {
+            all.push((i, -p[i], self.band_sigma.powi(-2)));
+        }
+        for (k, picture) in self.pictures.iter().enumerate() {
+            let [mean, sigma] = picture.registered;
+            if sigma > 0.0 {
+                let i = self.own(k) + REGISTERED;
+                all.push((i, mean - p[i], sigma.powi(-2)));
+            }
         }
         all
     }
@@ -231,6 +264,7 @@ impl Problem {
             .into_iter()
             .chain(self.bend().filter(|_| self.bend_held))
             .chain(self.stretches().filter(|_| self.round))
+            .chain(self.as_exposed())
             .collect();
         let mut columns: Vec<Vec<(usize, Vec<f32>)>> = Vec::new();
         // Whether the derivatives must be renewed before the next step.
@@ -241,6 +275,8 @@ impl Problem {
         };
         // Where the present derivatives were taken.
         let mut renewed_at = p.clone();
+        // Half the slope of chi2, without what was known beforehand, at `p`.
+        let mut pull = self.pull(&p, &residuals);
         loop {
             if stale {
                 if renewed == limits.max_slopes {
@@ -263,7 +299,10 @@ impl Problem {
                 renewed_at.clone_from(&p);
                 stale = false;
             }
-            normal.gradient = self.gradient(&columns, &residuals);
+            normal.gradient = pull.clone();
+            if let Some(i) = self.scale() {
+                normal.gradient[i] = self.gradient(&columns, &residuals)[i];
+            }
             for (i, gap, weight) in self.priors(&p) {
                 normal.gradient[i] += weight * gap;
             }
@@ -295,8 +334,9 @@ impl Problem {
                 let kept = (chi2 - c) / promise;
                 p = trial;
                 (models, residuals, chi2) = (m, r, c);
+                pull = self.pull(&p, &residuals);
                 damping = if kept > 0.7 { damping * 0.1 } else { damping }.max(1e-9);
-                if kept < 0.7 {
+                if kept < KEPT {
                     stale = true;
                 }
             } else if p == renewed_at {
@@ -346,9 +386,13 @@ impl Problem {
     }
 
     fn bounded(&self, mut p: Vec<f64>) -> Vec<f64> {
+        if let Some(i) = self.band() {
+            p[i] = p[i].clamp(NARROWING.start, NARROWING.end);
+        }
         for k in 0..self.pictures.len() {
             let own = self.own(k);
             p[own + BLUR] = p[own + BLUR].max(0.0);
+            p[own + REGISTERED] = p[own + REGISTERED].clamp(-0.5, 1.0);
             let size = p[own + STRETCH].hypot(p[own + STRETCH + 1]);
             let most = MOST_STRETCH * p[own + BLUR];
             if size > most {
@@ -357,6 +401,13 @@ impl Problem {
             }
         }
         p
+    }
+
+    /// Indices of what is known of how the blurs were exposed.
+    pub fn as_exposed(&self) -> impl Iterator<Item = usize> + '_ {
+        (0..self.pictures.len())
+            .filter(|&k| self.pictures[k].registered[1] <= 0.0)
+            .map(|k| self.own(k) + REGISTERED)
     }
 
     /// Indices of what the blurs have of a direction.

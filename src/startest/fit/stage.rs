@@ -10,7 +10,7 @@
 use super::{
     FitError, FitOptions, Start,
     model::{Fineness, Model, State},
-    solve::{A4, BLUR, FLUX, OWN, Picture, SKY, STRETCH, X, Y},
+    solve::{A4, BLUR, FLUX, OWN, Picture, REGISTERED, SKY, STRETCH, X, Y},
 };
 use crate::frame::{Setup, Side, Stamp};
 use optics::{REFERENCE_NM, pupil::Pupil, wavefront};
@@ -254,7 +254,7 @@ pub(super) fn picture(
             };
             (
                 model(for_pictures, lines),
-                Some(model(for_slopes, lines.div_ceil(2))),
+                Some(model(for_slopes, slope_lines(lines))),
             )
         }
     };
@@ -265,8 +265,20 @@ pub(super) fn picture(
             sloper,
             data,
             root_weight,
+            registered: registered(stamp.frames),
         },
     )
+}
+
+/// What is believed of how much of the blur is a short exposure's: one exposure keeps its
+/// tilt; many were put on their places, some better than others.
+fn registered(frames: usize) -> [f64; 2] {
+    if frames < 2 { [0.0, 0.0] } else { [0.6, 0.4] }
+}
+
+/// Fewer wavelengths do for derivatives; an odd number has the middle of the band.
+fn slope_lines(lines: usize) -> usize {
+    if lines < 3 { lines } else { (lines / 2) | 1 }.max(lines.min(3))
 }
 
 /// A model of one wavelength on a coarse grid, for derivatives alone.
@@ -304,6 +316,8 @@ pub(super) fn picture_of(
         at,
         blur: fwhm_px.max(0.0).powf(5.0 / 3.0),
         stretch: [0.0; 2],
+        registered: 0.0,
+        narrowing: 0.0,
     };
     if !(4..=2048).contains(&size) || !at.iter().chain(&state.waves).all(|v| v.is_finite()) {
         return Err(FitError::Input(
@@ -369,7 +383,7 @@ pub(super) fn lines(setup: &Setup, w020: f64, options: &FitOptions) -> usize {
         if setup.bandwidth_nm <= 0.0 {
             1
         } else {
-            (2 + (0.8 * slip).ceil() as usize).clamp(3, 9)
+            ((2 + (0.8 * slip).ceil() as usize) | 1).clamp(3, 9)
         }
     })
 }
@@ -387,6 +401,7 @@ pub(super) fn own_start(
     side: Side,
     coma: [f64; 2],
     scale: f64,
+    frames: usize,
 ) -> [f64; OWN] {
     let sign = if side == Side::Inside { -1.0 } else { 1.0 };
     let ratio = setup.focal_mm / setup.aperture_mm;
@@ -399,6 +414,7 @@ pub(super) fn own_start(
     own[Y] = start.centre_px[1] + shift * coma[1];
     // A fifteenth of the donut: enough to soften the rings at first.
     own[BLUR] = (start.outer_radius_px / 15.0).powf(5.0 / 3.0);
+    own[REGISTERED] = registered(frames)[0];
     own
 }
 
@@ -428,7 +444,7 @@ mod tests {
     fn a_window_gives_parameters_back() {
         let w = Window::around(100, [40.0, 61.0], 30.0, 3);
         assert_eq!((w.size, w.join), (20, 3));
-        let own = [1.0, 41.0, 60.0, 5.0, 1000.0, 7.0, 0.3, -0.2, 0.6, -0.4];
+        let own = [1.0, 41.0, 60.0, 5.0, 1000.0, 7.0, 0.3, -0.2, 0.6, -0.4, 0.5];
         let back = w.leave(&w.enter(&own));
         for (a, b) in own.iter().zip(back) {
             assert!((a - b).abs() < 1e-9, "{a} {b}");

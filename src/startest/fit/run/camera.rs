@@ -24,6 +24,7 @@ impl Run<'_, '_> {
             .scale()
             .into_iter()
             .chain(told.problem.bend())
+            .chain(told.problem.as_exposed())
             .collect();
         let promise = told
             .problem
@@ -44,7 +45,12 @@ impl Run<'_, '_> {
 
     /// The fall of chi2 that camera and focal ratio promise if both are free.
     pub(super) fn promise_of_camera(&self, told: &Stage) -> f64 {
-        let round: Vec<usize> = told.problem.stretches().filter(|_| self.round).collect();
+        let round: Vec<usize> = told
+            .problem
+            .stretches()
+            .filter(|_| self.round)
+            .chain(told.problem.as_exposed())
+            .collect();
         told.problem
             .onward(&told.solution, &round)
             .map_or(0.0, |o| o.1)
@@ -116,6 +122,7 @@ impl Run<'_, '_> {
                 .stretches()
                 .filter(|_| self.round)
                 .chain(here.problem.bend().filter(|_| !self.bend_free))
+                .chain(here.problem.as_exposed())
                 .collect();
             let onward = here.problem.onward(&here.solution, &held)?.0;
             let step = onward[here.problem.scale()?];

@@ -29,6 +29,7 @@ impl Run<'_, '_> {
             .filter(|_| self.round)
             .chain(stage.problem.scale().filter(|_| self.scale == 0.0))
             .chain(stage.problem.bend().filter(|_| !self.bend_free))
+            .chain(stage.problem.as_exposed())
             .collect();
         let Some(inverse) = honest::inverse(&told::holding(&stage.solution.matrix, &held)) else {
             return 0.0;

@@ -1,7 +1,8 @@
 //! From a model's picture to counts, and what each parameter does to them.
 
-use super::{A4, BLUR, FLUX, Problem, SKY, STRETCH, X, Y};
+use super::{A4, BLUR, FLUX, Problem, REGISTERED, SKY, STRETCH, X, Y};
 use crate::fit::model::Slopes;
+use nalgebra::DVector;
 
 impl Problem {
     /// Sets flux and sky of picture `k` by linear least squares.
@@ -55,6 +56,72 @@ impl Problem {
             .zip(&p.root_weight)
             .map(|((d, m), w)| w * (d - m))
             .collect()
+    }
+
+    /// Half the slope of chi2 downhill by all parameters but the focal ratio, whose
+    /// part of the answer is left at 0. `residuals` are those of [`Problem::look`] at `p`.
+    pub(super) fn pull(&mut self, p: &[f64], residuals: &[Vec<f32>]) -> DVector<f64> {
+        let mut g = DVector::zeros(self.len());
+        for (k, residuals) in residuals.iter().enumerate() {
+            let (own, state) = (self.own(k), self.state(p, k));
+            let (bend_at, band_at) = (self.bend(), self.band());
+            let shadow = self.free_shadow.clone();
+            let modes = self.shared_modes.len();
+            let picture = &mut self.pictures[k];
+            let flux = p[own + FLUX] as f32;
+            let image = picture.model.image_again(&state);
+            let bend = bend_at.map_or(0.0, |i| p[i] as f32);
+            let level = level_of(&image);
+            let size = picture.model.size;
+            let (mut by_flux, mut by_bend, mut sky) = (0.0, 0.0, [0.0; 3]);
+            let mut q = Vec::with_capacity(image.len());
+            for (i, ((v, r), w)) in image
+                .iter()
+                .zip(residuals)
+                .zip(&picture.root_weight)
+                .enumerate()
+            {
+                let pull = r * w;
+                let share = (v / level).max(LEAST_SHARE);
+                let (seen, answer) = if bend_at.is_some() && bend != 0.0 {
+                    (counted(*v, level, bend), (1.0 + bend) * share.powf(bend))
+                } else {
+                    (*v, 1.0)
+                };
+                q.push(flux * pull * answer);
+                by_flux += f64::from(pull * seen);
+                if bend_at.is_some() {
+                    by_bend += f64::from(pull * flux * seen * share.ln());
+                }
+                let pull = f64::from(pull);
+                sky[0] += pull;
+                sky[1] += pull * plane(i / size, size);
+                sky[2] += pull * plane(i % size, size);
+            }
+            let pull = picture.model.pull(&state, &q, shadow);
+            g[own + A4] += pull.waves[0];
+            for (j, v) in pull.waves[1..].iter().chain(&pull.shadow).enumerate() {
+                g[j] += v;
+            }
+            debug_assert_eq!(pull.waves.len() - 1, modes);
+            g[own + X] += pull.at[0];
+            g[own + Y] += pull.at[1];
+            g[own + BLUR] += pull.blur;
+            g[own + FLUX] += by_flux;
+            for (j, v) in sky.iter().enumerate() {
+                g[own + SKY + j] += v;
+            }
+            g[own + STRETCH] += pull.stretch[0];
+            g[own + STRETCH + 1] += pull.stretch[1];
+            g[own + REGISTERED] += pull.registered;
+            if let Some(i) = band_at {
+                g[i] += pull.narrowing;
+            }
+            if let Some(i) = bend_at {
+                g[i] += by_bend;
+            }
+        }
+        g
     }
 
     pub(super) fn columns(&self, p: &[f64], k: usize, s: Slopes) -> Vec<(usize, Vec<f32>)> {
@@ -125,6 +192,10 @@ impl Problem {
         let [along, across] = s.stretch;
         out.push((own + STRETCH, weigh(along, flux)));
         out.push((own + STRETCH + 1, weigh(across, flux)));
+        out.push((own + REGISTERED, weigh(s.registered, flux)));
+        if let Some(i) = self.band() {
+            out.push((i, weigh(s.narrowing, flux)));
+        }
         out
     }
 }
