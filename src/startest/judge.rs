@@ -307,7 +307,7 @@ pub(crate) fn judge_stack(stack: &Stack, setup: &Setup) -> Result<Geometry, Reas
         })
         .and_then(|g| check_shape(&g, setup).map(|()| g))
         .map_err(|why| unless_faint(contrast, why))?;
-    if stack.room < 1.04 * geometry.outer_radius {
+    if stack.room < 0.98 * geometry.outer_radius {
         return Err(reason(
             "cut-by-edge",
             "the star is cut by the edge of the picture",

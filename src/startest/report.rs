@@ -324,13 +324,11 @@ pub struct Air {
     pub fwhm_arcsec: f64,
     /// D/r0 at 550 nm that such a blur stands for.
     pub d_over_r0: f64,
-    /// RMS length of the coma vector that the air leaves in the answer, waves. From
-    /// a dozen frames or more: once its own coma is taken off as far as its higher
-    /// modes tell, going by how the frames differ. Else: what such air leaves in a
-    /// mean of as many independent short exposures (Noll 1976); long ones do better.
+    /// RMS length of the coma vector that such air leaves in a mean of as many
+    /// independent short exposures, waves (Noll 1976); long ones do better.
     pub coma_floor_waves: f64,
-    /// The air's own coma (x, y) in the mean of the frames, as far as its higher modes
-    /// tell it, waves: taken off the answer. `null` where the frames are too few.
+    /// The air's own coma (x, y) taken off the answer, waves: reports of before
+    /// December 2026 only, `null` since.
     #[serde(default)]
     pub coma_taken_off_waves: Option<[f64; 2]>,
 }

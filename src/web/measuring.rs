@@ -20,7 +20,6 @@ use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::star_tests::{FocusSide, Method, StarTest};
 use crate::library::{self, AttemptId, Library, Moment};
 use crate::startest::decode::{FrameReader, Limits};
-use crate::startest::fit::SECONDARY_OF_MENISCUS;
 use crate::startest::frame::{Frame, Setup, Side};
 use crate::startest::measure::{
     FieldComa, Options, Progress, Unreadable, measure_pair, measure_with,
@@ -82,9 +81,6 @@ impl Circumstances {
             ..Options::default()
         };
         options.fit_options.vane_count = (self.vane_count > 0).then_some(self.vane_count);
-        if self.meniscus {
-            options.fit_options.secondary_coma = SECONDARY_OF_MENISCUS;
-        }
         options
     }
 

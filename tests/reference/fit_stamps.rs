@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use startest::{
-    fit::{FitOptions, Start, fit_frames},
+    fit::{FitOptions, Start, fit},
     frame::{Setup, Side, Stamp},
 };
 use std::{path::Path, time::Instant};
@@ -20,13 +20,12 @@ fn main() {
     let folder = std::env::args()
         .nth(1)
         .expect("usage: fit_stamps FOLDER [--as-told]");
-    // What the reference does: all that is told is held, and no air is taken off.
+    // What the reference does: all that is told is held.
     let options = if std::env::args().any(|a| a == "--as-told") {
         FitOptions {
             obstruction_sigma: 0.0,
             focal_sigma: 0.0,
             response_sigma: 0.0,
-            part_air: false,
             ..FitOptions::default()
         }
     } else {
@@ -86,7 +85,7 @@ fn main() {
                 coma_sigma_waves: 0.03,
             };
             let began = Instant::now();
-            let found = fit_frames(&stamp, &blocks, &setup, &start, &options).expect("a fit");
+            let found = fit(&stamp, &setup, &start, &options).expect("a fit");
             let seconds = began.elapsed().as_secs_f64();
             serde_json::json!({
                 "coma": found.coma(),

@@ -46,17 +46,6 @@ pub(super) fn stamp(stamp: &Stamp) -> Result<(), FitError> {
     Ok(())
 }
 
-pub(super) fn blocks(stamp: &Stamp, blocks: &[Stamp]) -> Result<(), FitError> {
-    let n = stamp.size * stamp.size;
-    let alike = |b: &Stamp| b.size == stamp.size && b.data.len() == n && b.sigma.len() == n;
-    if blocks.iter().all(alike) {
-        return Ok(());
-    }
-    Err(FitError::Stamp(
-        "a block of frames is not of the whole stamp's size".to_owned(),
-    ))
-}
-
 pub(super) fn start(setup: &Setup, start: &Start) -> Result<(), FitError> {
     let finite = start
         .centre_px

@@ -23,12 +23,10 @@
 //! - `model`: the forward model and its derivatives.
 //! - `solve`: least squares.
 //! - `honest`: covariance from the residuals.
-//! - `air`: the air's own share of the coma, where frames tell it.
 //! - `told`: what the answer owes to focal length and camera as told.
 //! - `vanes`: dark spokes that were not told.
 //! - `result`: what is handed back.
 
-mod air;
 mod check;
 mod honest;
 mod line;
@@ -40,7 +38,7 @@ mod stage;
 mod told;
 mod vanes;
 
-pub use result::{AirShare, Decentre, FitResult, PictureFit, SideFound};
+pub use result::{Decentre, FitResult, PictureFit, SideFound};
 pub use run::Work;
 
 use crate::frame::{Setup, Side, Stamp};
@@ -61,12 +59,6 @@ pub struct Start {
     /// 1-sigma of each component of it.
     pub coma_sigma_waves: f64,
 }
-
-/// For [`FitOptions::secondary_coma`]: mirrors out of line make at most 0.0025 of their
-/// coma, Schmidt plates 0.014 (`tests/optics_trace.rs`).
-pub const SECONDARY_OF_MIRRORS: f64 = 0.003;
-/// The same for a Maksutov's meniscus, which makes 0.05.
-pub const SECONDARY_OF_MENISCUS: f64 = 0.05;
 
 /// How to fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -95,12 +87,6 @@ pub struct FitOptions {
     /// exp(-x). A line of light told as a band of 100 nm draws sharper rings than the
     /// band would. 0 holds it as told.
     pub band_sigma: f64,
-    /// Take the air's own share off the coma, where there are frames to tell it by
-    /// (see [`fit_frames`]).
-    pub part_air: bool,
-    /// Secondary coma (Z16, Z17) that the instrument makes with its coma, as a share of
-    /// it, 1-sigma: what of it the air is not to be blamed for.
-    pub secondary_coma: f64,
     /// How many vanes the instrument is said to have, where [`Setup::vanes`] does not
     /// tell more: sought first.
     pub vane_count: Option<u32>,
@@ -126,7 +112,6 @@ impl FitOptions {
             focal_sigma: 0.0,
             response_sigma: 0.0,
             band_sigma: 0.0,
-            part_air: false,
             wavelengths: Some(2),
             ..self
         }
@@ -144,8 +129,6 @@ impl Default for FitOptions {
             focal_sigma: 0.03,
             response_sigma: 0.05,
             band_sigma: 10.0,
-            part_air: true,
-            secondary_coma: SECONDARY_OF_MIRRORS,
             vane_count: None,
             wavelengths: None,
         }
@@ -179,25 +162,6 @@ pub fn fit(
     start: &Start,
     options: &FitOptions,
 ) -> Result<FitResult, FitError> {
-    fit_frames(stamp, &[], setup, start, options)
-}
-
-/// Fits the mean of many frames. `blocks` are means of consecutive frames, registered
-/// as `stamp` was and as large; six and more of them tell how strong the air is, and
-/// the coma handed back is then freed, as far as may be, of the air's own (see
-/// [`FitResult::air`]). Fewer serve for nothing.
-///
-/// # Errors
-/// As [`fit`].
-pub fn fit_frames(
-    stamp: &Stamp,
-    blocks: &[Stamp],
-    setup: &Setup,
-    start: &Start,
-    options: &FitOptions,
-) -> Result<FitResult, FitError> {
-    check::blocks(stamp, blocks)?;
-    let blocks = &[blocks];
     let side = if setup.side == Side::Inside {
         Side::Inside
     } else {
@@ -206,7 +170,6 @@ pub fn fit_frames(
     let first = run::fitted(&[(stamp, start, side)], setup, options)?;
     if setup.side != Side::Unknown || first.point_symmetric {
         return Ok(first.finish(
-            blocks,
             setup,
             options,
             SideFound {
@@ -227,7 +190,6 @@ pub fn fit_frames(
     // Neighbouring residuals are alike, so chi2 overstates; ask for plenty.
     let preferred = (delta > 30.0).then_some(used);
     Ok(best.finish(
-        blocks,
         setup,
         options,
         SideFound {
@@ -250,29 +212,9 @@ pub fn fit_pair(
     setup: &Setup,
     options: &FitOptions,
 ) -> Result<FitResult, FitError> {
-    fit_pair_frames(
-        (inside.0, &[], inside.1),
-        (outside.0, &[], outside.1),
-        setup,
-        options,
-    )
-}
-
-/// [`fit_pair`] of means of many frames, with their blocks as for [`fit_frames`].
-///
-/// # Errors
-/// As [`fit`].
-pub fn fit_pair_frames(
-    inside: (&Stamp, &[Stamp], &Start),
-    outside: (&Stamp, &[Stamp], &Start),
-    setup: &Setup,
-    options: &FitOptions,
-) -> Result<FitResult, FitError> {
-    check::blocks(inside.0, inside.1)?;
-    check::blocks(outside.0, outside.1)?;
     let sides = [
-        (inside.0, inside.2, Side::Inside),
-        (outside.0, outside.2, Side::Outside),
+        (inside.0, inside.1, Side::Inside),
+        (outside.0, outside.1, Side::Outside),
     ];
     let fitted = run::fitted(&sides, setup, options)?;
     let side = SideFound {
@@ -280,7 +222,7 @@ pub fn fit_pair_frames(
         preferred: None,
         delta_chi2: 0.0,
     };
-    Ok(fitted.finish(&[inside.1, outside.1], setup, options, side))
+    Ok(fitted.finish(setup, options, side))
 }
 
 /// The model's own picture: share of a star's light in each pixel of a stamp of

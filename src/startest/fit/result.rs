@@ -1,12 +1,12 @@
 //! What a fit hands back, and how it is made from a solution.
 
 use super::{
-    FitOptions, air, honest,
+    FitOptions, honest,
     run::{Fitted, Work},
     solve::{A4, BLUR, FLUX, OWN, SKY, X, Y, dot, plane},
     told,
 };
-use crate::frame::{Setup, Side, Stamp, Vanes};
+use crate::frame::{Setup, Side, Vanes};
 use nalgebra::DMatrix;
 use optics::{
     ARCSEC_PER_RAD,
@@ -65,38 +65,17 @@ pub struct Decentre {
     pub sigma: [f64; 2],
 }
 
-/// What the air had of the coma in the mean of many frames.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct AirShare {
-    /// Its coma vector (a8, a7), RMS waves, as far as its higher modes tell: taken
-    /// off the picture's. Of a pair the mean of both.
-    pub coma_waves: [f64; 2],
-    /// Covariance [xx, xy, yy] of the coma handed back by the air's modes and the
-    /// noise, waves^2.
-    pub covariance: [f64; 3],
-}
-
-impl AirShare {
-    /// RMS length of the coma vector that the air leaves in the answer, waves.
-    #[must_use]
-    pub fn floor_waves(&self) -> f64 {
-        (self.covariance[0] + self.covariance[2]).max(0.0).sqrt()
-    }
-}
-
 /// A fitted wavefront with its errors.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FitResult {
     /// Noll Z4 to Z11 (to Z15), waves at 550 nm on the full disc. For a pair,
-    /// Z4 is the outside picture's. Coma is without the air's, where
-    /// [`FitResult::air`] tells it; the pictures' models have it in.
+    /// Z4 is the outside picture's.
     pub wavefront: Wavefront,
     /// Noll indices of the rows of [`FitResult::covariance`].
     pub modes: Vec<usize>,
     /// Covariance of the coefficients, waves^2, row by row: from the residuals'
     /// own size and smoothness. It knows nothing of turbulence that looks like
-    /// coma in all frames, unless there is [`FitResult::air`]; the scatter between
-    /// blocks of frames does.
+    /// coma in all frames; the scatter between blocks of frames does.
     pub covariance: Vec<f64>,
     /// chi2 with the stamp's sigma and the model floor.
     pub chi2: f64,
@@ -128,8 +107,6 @@ pub struct FitResult {
     /// shadow off centre by [`FitOptions::plausible_decentre`] would shift the
     /// coma. 0 for a pair or without an obstruction.
     pub decentre_doubt: f64,
-    /// The air's own coma, where blocks of frames told of it.
-    pub air: Option<AirShare>,
     /// What it cost.
     pub work: Work,
     /// Coma vector of the pictures' models.
@@ -201,15 +178,10 @@ impl Fitted<'_> {
     /// Makes the answer.
     pub(super) fn finish(
         mut self,
-        blocks: &[&[Stamp]],
         setup: &Setup,
         options: &FitOptions,
         side: SideFound,
     ) -> FitResult {
-        let parted = options
-            .part_air
-            .then(|| air::part(&mut self, blocks, options.secondary_coma))
-            .flatten();
         let Self {
             problem, solution, ..
         } = &self;
@@ -251,34 +223,12 @@ impl Fitted<'_> {
             wavefront.set(j, p[row(j)]);
         }
         let modelled = wavefront.coma();
-        if let Some(air) = &parted {
-            wavefront.set(8, air.coma[0]);
-            wavefront.set(7, air.coma[1]);
-        }
-        // With the air told apart, coma's covariance is its; what coma has in common
-        // with other modes keeps its correlation.
-        let of_air = |a: usize, b: usize| {
-            let plain = covariance[(row(a), row(b))];
-            let Some(air) = &parted else { return plain };
-            let [xx, xy, yy] = air.covariance;
-            let of = |j: usize| match j {
-                8 => (xx / covariance[(row(8), row(8))]).max(0.0).sqrt(),
-                7 => (yy / covariance[(row(7), row(7))]).max(0.0).sqrt(),
-                _ => 1.0,
-            };
-            match (a, b) {
-                (8, 8) => xx,
-                (7, 7) => yy,
-                (7, 8) | (8, 7) => xy,
-                _ => plain * of(a) * of(b),
-            }
-        };
         let cov = modes
             .iter()
             .flat_map(|&a| modes.iter().map(move |&b| (a, b)))
             .map(|(a, b)| {
                 let own = if a == b { MODEL_AGREEMENT.powi(2) } else { 0.0 };
-                of_air(a, b) + own + of_told(a, b)
+                covariance[(row(a), row(b))] + own + of_told(a, b)
             })
             .collect();
         let decentre =
@@ -310,12 +260,8 @@ impl Fitted<'_> {
         let mut responses = Vec::new();
         let mut pictures = Vec::new();
         for k in 0..=last {
-            for (axis, j) in [8, 7].into_iter().enumerate() {
-                let response = match &parted {
-                    Some(air) => air.responses[k][axis].clone(),
-                    None => self.response(&inverse, row(j), k),
-                };
-                responses.push(self.laid(response, k));
+            for j in [8, 7] {
+                responses.push(self.laid(self.response(&inverse, row(j), k), k));
             }
             pictures.push(self.picture(&self.setup, k));
         }
@@ -351,10 +297,6 @@ impl Fitted<'_> {
             vanes: self.vanes,
             decentre,
             decentre_doubt: doubt,
-            air: parted.map(|air| AirShare {
-                coma_waves: air.share,
-                covariance: air.covariance,
-            }),
             work: self.work,
             modelled,
             responses,

@@ -42,6 +42,9 @@ const MOST_BEND: f64 = 0.25;
 const MOST_APART: f64 = 0.1;
 const UNSURE: f64 = 0.1;
 const TIGHT: f64 = 0.002;
+/// A band narrowed beyond this is a line, where a line serves as well.
+const A_LINE: f64 = 6.0;
+const LIKE_A_LINE: f64 = 1.002;
 /// A fine stage that leaves more than this found nothing.
 const HOPELESS: f64 = 0.6;
 
@@ -54,7 +57,6 @@ pub(super) struct Fitted<'a> {
     /// The setup with the focal length as fitted.
     pub setup: Setup,
     pub point_symmetric: bool,
-    pub pupil: Pupil,
     /// Share of the light that neither model nor noise accounts for.
     pub unexplained: f64,
     /// Parameters that were left as told.
@@ -89,6 +91,8 @@ struct Run<'t, 'a> {
     bend_free: bool,
     /// Whether the blur is alike in all directions.
     round: bool,
+    /// Whether the light is one line, whatever band was told.
+    single_line: bool,
     options: &'t FitOptions,
     modes: Vec<usize>,
     pupil: Pupil,
@@ -166,6 +170,7 @@ fn fitted_freely<'a>(
         scale: 0.0,
         bend_free: false,
         round: true,
+        single_line: false,
         options,
         shared: modes.len() - 1 + free_shadow.len() + extras,
         modes,
@@ -180,6 +185,7 @@ fn fitted_freely<'a>(
     let mut work = Work::default();
     let coarse = run.approach(&mut work)?;
     let fine = run.stage(&coarse.parameters, true, &mut work)?;
+    let fine = run.with_its_band(fine, &mut work);
     let fine = run.with_its_vanes(fine, &mut work);
     let fine = run.with_its_blur(fine, &mut work);
     let mut fine = fine;
@@ -212,7 +218,6 @@ fn fitted_freely<'a>(
         point_symmetric: run.pupil.has_point_symmetry(),
         held,
         vanes: run.found_vanes(setup),
-        pupil: run.pupil,
         setup: run.setup,
         work,
     })
@@ -251,6 +256,25 @@ impl Run<'_, '_> {
             }
         }
         best
+    }
+
+    /// Goes on with a single line of light where the fit has made the band so narrow.
+    fn with_its_band(&mut self, told: Stage, work: &mut Work) -> Stage {
+        let narrow = told
+            .problem
+            .band()
+            .is_some_and(|i| told.parameters[i] > A_LINE);
+        if !narrow {
+            return told;
+        }
+        self.single_line = true;
+        match self.stage(&told.parameters, true, work) {
+            Ok(line) if line.solution.chi2 < LIKE_A_LINE * told.solution.chi2 => line,
+            _ => {
+                self.single_line = false;
+                told
+            }
+        }
     }
 
     /// Parameters of the whole stamps from the geometric estimate, with the coma
@@ -297,7 +321,11 @@ impl Run<'_, '_> {
             let kind = if fine {
                 let w020 = wavefront::w020_from_a4(state.waves[0]);
                 Kind::Fine {
-                    lines: stage::lines(&self.setup, w020, self.options),
+                    lines: if self.single_line {
+                        1
+                    } else {
+                        stage::lines(&self.setup, w020, self.options)
+                    },
                 }
             } else {
                 Kind::Coarse

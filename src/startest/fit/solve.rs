@@ -39,6 +39,9 @@ pub(super) const STRETCH: usize = 8;
 pub(super) const REGISTERED: usize = 10;
 /// Between these the band's narrowing stays: from darker in the middle to a line.
 const NARROWING: Range<f64> = -4.0..25.0;
+/// The share of a short exposure's correction. Below 0 for what shakes: far below, its
+/// cube root makes the air's power of 5/3 a Gaussian's 2.
+const SHARE_REGISTERED: Range<f64> = -30.0..1.0;
 /// The blur is never stretched further than this share of it.
 const MOST_STRETCH: f64 = 0.9;
 
@@ -385,14 +388,24 @@ impl Problem {
             })
     }
 
+    /// Parameters that stay within bounds.
+    fn bounds(&self) -> Vec<(usize, Range<f64>)> {
+        let own = (0..self.pictures.len()).flat_map(|k| {
+            let own = self.own(k);
+            [
+                (own + BLUR, 0.0..f64::INFINITY),
+                (own + REGISTERED, SHARE_REGISTERED),
+            ]
+        });
+        own.chain(self.band().map(|i| (i, NARROWING))).collect()
+    }
+
     fn bounded(&self, mut p: Vec<f64>) -> Vec<f64> {
-        if let Some(i) = self.band() {
-            p[i] = p[i].clamp(NARROWING.start, NARROWING.end);
+        for (i, within) in self.bounds() {
+            p[i] = p[i].clamp(within.start, within.end);
         }
         for k in 0..self.pictures.len() {
             let own = self.own(k);
-            p[own + BLUR] = p[own + BLUR].max(0.0);
-            p[own + REGISTERED] = p[own + REGISTERED].clamp(-0.5, 1.0);
             let size = p[own + STRETCH].hypot(p[own + STRETCH + 1]);
             let most = MOST_STRETCH * p[own + BLUR];
             if size > most {
@@ -418,8 +431,8 @@ impl Problem {
         })
     }
 
-    /// The damped step and the fall of chi2 it promises. A blur that would turn
-    /// negative goes to zero and no further, and the rest takes account of it;
+    /// The damped step and the fall of chi2 it promises. What would leave its bounds
+    /// goes to them and no further, and the rest takes account of it;
     /// the parameters `held` stay where they are.
     fn step(
         &self,
@@ -451,11 +464,14 @@ impl Problem {
             let rhs = DVector::from_fn(n, |i, _| g[i] / scale[i]);
             let s = scaled.cholesky()?.solve(&rhs);
             let step = DVector::from_fn(n, |i, _| s[i] / scale[i]);
-            let beyond = (0..self.pictures.len())
-                .map(|k| self.own(k) + BLUR)
-                .find(|&i| p[i] + step[i] < 0.0 && fixed.iter().all(|f| f.0 != i));
+            let beyond = self.bounds().into_iter().find_map(|(i, within)| {
+                let to = p[i] + step[i];
+                let out = !(within.start - 1e-9..=within.end + 1e-9).contains(&to);
+                (out && fixed.iter().all(|f| f.0 != i))
+                    .then(|| (i, to.clamp(within.start, within.end) - p[i]))
+            });
             match beyond {
-                Some(i) => fixed.push((i, -p[i])),
+                Some(at) => fixed.push(at),
                 None => break step,
             }
         };

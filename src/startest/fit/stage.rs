@@ -270,35 +270,23 @@ pub(super) fn picture(
     )
 }
 
-/// What is believed of how much of the blur is a short exposure's: one exposure keeps its
-/// tilt; many were put on their places, some better than others.
+/// What is believed of how much of the blur is a short exposure's: a few exposures keep
+/// their tilt, and what blurs them may be no air at all; many were put on their places,
+/// some better than others.
 fn registered(frames: usize) -> [f64; 2] {
-    if frames < 2 { [0.0, 0.0] } else { [0.6, 0.4] }
+    if frames < MANY {
+        [0.0, 4.0]
+    } else {
+        [0.5, 1.0]
+    }
 }
+
+/// So many frames average the air.
+const MANY: usize = 6;
 
 /// Fewer wavelengths do for derivatives; an odd number has the middle of the band.
 fn slope_lines(lines: usize) -> usize {
     if lines < 3 { lines } else { (lines / 2) | 1 }.max(lines.min(3))
-}
-
-/// A model of one wavelength on a coarse grid, for derivatives alone.
-pub(super) fn pointing_model(
-    setup: &Setup,
-    pupil: &Pupil,
-    modes: &[usize],
-    state: &State,
-    window: &Window,
-) -> Model {
-    let (_, rays) = ray_box(setup, modes, state);
-    let setup = &tractable(setup, state);
-    let unit = setup.wavelength_nm * 1e-3 * setup.focal_mm / setup.aperture_mm / setup.pixel_um;
-    let half = rays * 1.06 + 3.0 * unit + 1.5 * state.blur.powf(0.6) + 2.0;
-    let fineness = Fineness {
-        cells_per_lambda_n: 1.05,
-        lines: 1,
-    };
-    let reach = half.min(window.stamp as f64);
-    Model::new(setup, pupil.clone(), modes, window.size, reach, fineness)
 }
 
 /// See [`super::picture_of`].

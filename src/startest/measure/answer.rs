@@ -220,19 +220,13 @@ fn fit_of(
         coma_sigma_waves: l.scatter.hypot(l.read.model_sigma),
     };
     match looks {
-        [inside, outside] => fit::fit_pair_frames(
-            (&inside.stack.stamp, &inside.stack.blocks, &start(inside)),
-            (&outside.stack.stamp, &outside.stack.blocks, &start(outside)),
+        [inside, outside] => fit::fit_pair(
+            (&inside.stack.stamp, &start(inside)),
+            (&outside.stack.stamp, &start(outside)),
             setup,
             &how,
         ),
-        [one, ..] => fit::fit_frames(
-            &one.stack.stamp,
-            &one.stack.blocks,
-            setup,
-            &start(one),
-            &how,
-        ),
+        [one, ..] => fit::fit(&one.stack.stamp, setup, &start(one), &how),
         [] => Err(FitError::Input("there is no picture".to_owned())),
     }
 }

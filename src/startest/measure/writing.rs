@@ -107,8 +107,8 @@ pub(super) fn air_of(found: &FitResult, looks: &[Look], setup: &Setup) -> Air {
     Air {
         fwhm_arcsec: fwhm,
         d_over_r0,
-        coma_floor_waves: found.air.map_or(of_mean, |air| air.floor_waves()),
-        coma_taken_off_waves: found.air.map(|air| air.coma_waves),
+        coma_floor_waves: of_mean,
+        coma_taken_off_waves: None,
     }
 }
 

@@ -120,11 +120,12 @@ impl Run<'_, '_> {
                 vanes,
                 ..self.setup.clone()
             };
-            let lines = stage::lines(
-                &self.setup,
-                wavefront::w020_from_a4(state.waves[0]),
-                self.options,
-            );
+            let lines = if self.single_line {
+                1
+            } else {
+                let w020 = wavefront::w020_from_a4(state.waves[0]);
+                stage::lines(&self.setup, w020, self.options)
+            };
             let window = stage.windows[k];
             let (_, mut picture) = stage::picture(
                 stamp,
