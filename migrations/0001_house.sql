@@ -113,10 +113,10 @@ BEGIN
     UPDATE waits SET closed_at = NEW.left_at, outcome = 'removed' WHERE person_id = NEW.id AND closed_at IS NULL;
 END;
 
--- A form that arrives twice acts once: its own mark, and where it led. Thirty days.
+-- A form that arrives twice acts once: a hash of its own mark, of who sent it and of
+-- where it went, and where it led. Thirty days.
 CREATE TABLE handled_forms (
-    once            TEXT PRIMARY KEY,
-    person_id       BLOB REFERENCES people (id),
+    form_key        BLOB PRIMARY KEY CHECK (length(form_key) = 32),
     at              TEXT NOT NULL,
     location        TEXT NOT NULL
 ) STRICT;
@@ -307,11 +307,14 @@ CREATE TABLE attempts (
     report          TEXT,                                -- JSON: startest::report
     picture_png     BLOB,                                -- the stacked donut
     overlay_svg     TEXT,
-    finished_at     TEXT
+    finished_at     TEXT,
+    frames_until    TEXT                                 -- of a failed one: so long its frames are kept
 ) STRICT;
 CREATE INDEX attempts_by_instrument ON attempts (instrument_id, asked_at);
 -- What is to be measured, without passing over the pictures of all that was.
 CREATE INDEX attempts_in_hand ON attempts (asked_at) WHERE state IN ('waiting', 'measuring');
+-- Whose frames are still wanted though they failed.
+CREATE INDEX attempts_kept ON attempts (frames_until) WHERE frames_until IS NOT NULL;
 
 -- What else a measured try can show: model, residual, the ring unrolled.
 CREATE TABLE attempt_pictures (

@@ -283,7 +283,7 @@ async fn what_has_expired_is_removed_and_whoever_left_has_no_way_in() {
              INSERT INTO half_sign_ins VALUES (x'0{n}', {PERSON}, '{at}', 0);
              INSERT INTO known_browsers VALUES (x'0{n}', {PERSON}, '{at}');
              INSERT INTO sign_in_attempts VALUES ({n}, 'a', 'b', '{at}', 0, NULL);
-             INSERT INTO handled_forms VALUES ('{n}', {PERSON}, '{at}', '/');"
+             INSERT INTO handled_forms VALUES (x'{n:064}', '{at}', '/');"
         );
         sqlx::raw_sql(AssertSqlSafe(sql))
             .execute(&mut *write)

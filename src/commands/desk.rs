@@ -445,9 +445,9 @@ pub fn move_to(args: MoveArgs) -> ExitCode {
 pub fn star_test(args: StarTestArgs) -> ExitCode {
     block_on(told(async move {
         let (library, now) = open(&args.signed).await?;
-        let mut write = library.write().await?;
-        let by = signer(&mut write, &args.signed.by).await?;
-        let instrument = Instrument::by_tag(&mut write, &args.tag).await?;
+        let mut conn = library.read().await?;
+        let instrument = Instrument::by_tag(&mut conn, &args.tag).await?;
+        drop(conn);
         if !instrument.design.takes_star_test() {
             return Err(Error::Refused(format!(
                 "{} is for the Sun only and takes no star test.",
@@ -480,16 +480,24 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
         let told = serde_json::to_string(&circumstances)
             .map_err(|e| Error::Refused(format!("the circumstances: {e}")))?;
         let files = i64::try_from(args.frames.len()).unwrap_or(i64::MAX);
-        attempts::ask(&mut write, id, instrument.id, by.id, now, files, &told).await?;
-        audit(
-            &mut write,
-            by.id,
-            "star-test",
-            "Frames sent to be measured.",
-        )
-        .await?;
-        write.commit().await?;
-        measuring::measure_now(&library, id).await;
+        let asked = async {
+            let mut write = library.write().await?;
+            let by = signer(&mut write, &args.signed.by).await?;
+            attempts::ask(&mut write, id, instrument.id, by.id, now, files, &told).await?;
+            audit(
+                &mut write,
+                by.id,
+                "star-test",
+                "Frames sent to be measured.",
+            )
+            .await?;
+            Ok::<_, Error>(write.commit().await?)
+        };
+        if let Err(error) = asked.await {
+            measuring::files::remove(&library, id);
+            return Err(error);
+        }
+        measuring::measure_now(&library, id).map_err(|e| Error::Refused(format!("{e}.")))?;
         let attempt = Attempt::get(&mut *library.read().await?, id).await?;
         library.close().await;
         let report: Option<Report> = attempt

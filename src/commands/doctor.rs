@@ -6,6 +6,7 @@ use std::process::ExitCode;
 use chrono::{Duration, Utc};
 use tubewright::backup::{self, Keep};
 use tubewright::library::{self, Library, audit_log};
+use tubewright::web::measuring::files;
 use tubewright::web::watch;
 
 use super::{DataArgs, REFUSED, block_on};
@@ -248,12 +249,11 @@ async fn chain(library: &Library) -> anyhow::Result<Seen> {
 
 async fn frames(library: &Library) -> anyhow::Result<Seen> {
     let mut conn = library.read().await?;
-    let waiting = library::attempts::unfinished(&mut conn).await?;
-    let folder = library.folder().join("frames");
+    let waiting = library::attempts::in_hand(&mut conn).await?;
     let without: Vec<String> = waiting
         .iter()
-        .filter(|id| !folder.join(id.to_string()).is_dir())
-        .map(ToString::to_string)
+        .filter(|one| !files::folder_of(library, one.id).is_dir())
+        .map(|one| one.id.to_string())
         .collect();
     Ok(if without.is_empty() {
         Ok(format!("{} sets wait to be measured.", waiting.len()))

@@ -221,7 +221,7 @@ async fn look_ahead(app: App) {
     }
 }
 
-/// Removes what has expired, every hour.
+/// Removes what has expired, and frames that nobody wants any more, every hour.
 async fn clean_up(app: App) {
     let mut hour = tokio::time::interval(Duration::from_secs(3600));
     loop {
@@ -235,6 +235,9 @@ async fn clean_up(app: App) {
         match removed.await {
             Ok(rows) => tracing::debug!(rows, "removed what has expired"),
             Err(error) => tracing::warn!(%error, "what has expired could not be removed"),
+        }
+        if let Err(error) = web::measuring::files::sweep(&app.library, app.clock.now()).await {
+            tracing::warn!(%error, "frames of ended tries could not be looked for");
         }
     }
 }

@@ -1,6 +1,16 @@
 //! Tries at measuring a star test from frames: kept whether measured or refused.
 
+use std::collections::HashMap;
+
+use chrono::Duration;
+
 use super::{AttemptId, Conn, Error, InstrumentId, Moment, PersonId, Result};
+
+/// How long the frames of a failed try are kept, to be measured again.
+pub const FRAMES_LAST: Duration = Duration::days(30);
+/// How many tries may be in hand, of one person and of all.
+pub const OF_ONE: usize = 12;
+pub const OF_ALL: usize = 64;
 
 words! {
     /// How far a try has come.
@@ -47,6 +57,8 @@ pub struct Attempt {
     pub report: Option<String>,
     /// The drawing over the picture.
     pub overlay_svg: Option<String>,
+    /// Until when the frames of a failed one are kept.
+    pub frames_until: Option<Moment>,
 }
 
 /// What a finished try leaves.
@@ -95,25 +107,106 @@ pub async fn begin(conn: &mut Conn, id: AttemptId) -> Result<bool> {
     Ok(done.rows_affected() == 1)
 }
 
-/// Ends a try that has not ended yet. False when it had.
+/// Ends a try that has not ended yet. False when it had. The frames of a failed one
+/// are kept a while, those of all others are of no more use.
 pub async fn finish(conn: &mut Conn, id: AttemptId, end: &Finished, at: Moment) -> Result<bool> {
+    let until = (end.state == AttemptState::Failed).then(|| at + FRAMES_LAST);
     let done = sqlx::query!(
-        "UPDATE attempts SET state = ?, frames_done = ?, report = ?, picture_png = ?, overlay_svg = ?, finished_at = ?
+        "UPDATE attempts SET state = ?, frames_done = ?, report = ?, picture_png = ?, overlay_svg = ?, finished_at = ?, frames_until = ?
          WHERE id = ? AND state IN ('waiting', 'measuring')",
-        end.state, end.frames_done, end.report, end.picture_png, end.overlay_svg, at, id
+        end.state, end.frames_done, end.report, end.picture_png, end.overlay_svg, at, until, id
     )
     .execute(conn)
     .await?;
     Ok(done.rows_affected() == 1)
 }
 
-/// The tries that had not ended when the house was last closed, oldest first.
-pub async fn unfinished(conn: &mut Conn) -> Result<Vec<AttemptId>> {
-    Ok(sqlx::query_scalar!(
-        r#"SELECT id AS "id: AttemptId" FROM attempts WHERE state IN ('waiting', 'measuring') ORDER BY asked_at, id"#
+/// Breaks a try off that has not ended yet. False when it had.
+pub async fn cancel(conn: &mut Conn, id: AttemptId, at: Moment) -> Result<bool> {
+    let end = Finished {
+        state: AttemptState::Cancelled,
+        frames_done: 0,
+        report: None,
+        picture_png: None,
+        overlay_svg: None,
+    };
+    finish(conn, id, &end, at).await
+}
+
+/// Puts a failed try back in the queue. False when its frames are no longer kept, or
+/// it has not failed.
+pub async fn again(conn: &mut Conn, id: AttemptId, now: Moment) -> Result<bool> {
+    let done = sqlx::query!(
+        "UPDATE attempts SET state = 'waiting', finished_at = NULL, frames_until = NULL
+         WHERE id = ? AND state = 'failed' AND frames_until > ?",
+        id,
+        now
+    )
+    .execute(conn)
+    .await?;
+    Ok(done.rows_affected() == 1)
+}
+
+/// A try that has not ended: waiting, or under way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct InHand {
+    /// Which.
+    pub id: AttemptId,
+    /// Who asked.
+    pub asked_by: PersonId,
+}
+
+/// The queue: all tries that have not ended, those asked for first before the others.
+pub async fn in_hand(conn: &mut Conn) -> Result<Vec<InHand>> {
+    Ok(sqlx::query_as!(
+        InHand,
+        r#"SELECT id AS "id: AttemptId", asked_by AS "asked_by: PersonId"
+           FROM attempts WHERE state IN ('waiting', 'measuring') ORDER BY asked_at, id"#
     )
     .fetch_all(conn)
     .await?)
+}
+
+/// Why another try of this person cannot wait, in words; `None` when it can.
+pub async fn no_room(conn: &mut Conn, person: PersonId) -> Result<Option<String>> {
+    let in_hand = in_hand(conn).await?;
+    let own = in_hand.iter().filter(|one| one.asked_by == person).count();
+    Ok(if own >= OF_ONE {
+        Some(format!(
+            "{own} of your sets are waiting to be measured. Send these when some of them are done."
+        ))
+    } else if in_hand.len() >= OF_ALL {
+        Some(format!(
+            "{} sets are waiting to be measured. Send these again in a few minutes.",
+            in_hand.len()
+        ))
+    } else {
+        None
+    })
+}
+
+/// Whether the frames of these tries are still wanted: of those in hand, and of those
+/// that failed a short while ago. A try that is not known is not in the answer.
+pub async fn wants_frames(
+    conn: &mut Conn,
+    ids: &[AttemptId],
+    now: Moment,
+) -> Result<HashMap<AttemptId, bool>> {
+    let mut wanted = HashMap::new();
+    for &id in ids {
+        let row = sqlx::query_scalar!(
+            r#"SELECT state IN ('waiting', 'measuring') OR COALESCE(frames_until > ?, 0) AS "wanted!: bool"
+               FROM attempts WHERE id = ?"#,
+            now,
+            id
+        )
+        .fetch_optional(&mut *conn)
+        .await?;
+        if let Some(row) = row {
+            wanted.insert(id, row);
+        }
+    }
+    Ok(wanted)
 }
 
 /// One more picture of a try.
@@ -181,7 +274,8 @@ impl Attempt {
             Self,
             r#"SELECT a.id AS "id: AttemptId", a.instrument_id AS "instrument_id: InstrumentId", i.tag,
                       a.asked_by AS "asked_by: PersonId", p.name AS asked_by_name, a.asked_at AS "asked_at: Moment",
-                      a.state AS "state: AttemptState", a.frames_done, a.frames_given, a.circumstances, a.report, a.overlay_svg
+                      a.state AS "state: AttemptState", a.frames_done, a.frames_given, a.circumstances, a.report, a.overlay_svg,
+                      a.frames_until AS "frames_until: Moment"
                FROM attempts a JOIN instruments i ON i.id = a.instrument_id JOIN people p ON p.id = a.asked_by
                WHERE a.id = ?"#,
             id
@@ -197,7 +291,8 @@ impl Attempt {
             Self,
             r#"SELECT a.id AS "id: AttemptId", a.instrument_id AS "instrument_id: InstrumentId", i.tag,
                       a.asked_by AS "asked_by: PersonId", p.name AS asked_by_name, a.asked_at AS "asked_at: Moment",
-                      a.state AS "state: AttemptState", a.frames_done, a.frames_given, a.circumstances, a.report, a.overlay_svg
+                      a.state AS "state: AttemptState", a.frames_done, a.frames_given, a.circumstances, a.report, a.overlay_svg,
+                      a.frames_until AS "frames_until: Moment"
                FROM attempts a JOIN instruments i ON i.id = a.instrument_id JOIN people p ON p.id = a.asked_by
                WHERE a.instrument_id = ? ORDER BY a.asked_at DESC, a.id DESC LIMIT ?"#,
             instrument, most

@@ -115,6 +115,19 @@ pub fn result_code(error: &sqlx::Error) -> u32 {
     code.and_then(|c| c.parse().ok()).unwrap_or(0)
 }
 
+/// Whether an error is one that passes, so that what was refused is worth another try:
+/// the database is held, or its disk is full or cannot be used just now.
+pub fn passes(error: &Error) -> bool {
+    match error {
+        Error::Database(sqlx::Error::PoolTimedOut | sqlx::Error::Io(_)) => true,
+        // SQLITE_BUSY, _LOCKED, _READONLY, _IOERR, _FULL, _CANTOPEN.
+        Error::Database(error) => {
+            matches!(result_code(error) & 0xff, 5 | 6 | 8 | 10 | 13 | 14)
+        }
+        _ => false,
+    }
+}
+
 /// The refusal, where it is that another program has the database for itself.
 fn held(folder: &Path, error: &sqlx::Error) -> Option<Error> {
     // SQLITE_BUSY and SQLITE_LOCKED.

@@ -175,7 +175,7 @@ fn highest(field: &[Complex32], side: usize, reach: isize) -> Option<(f32, [f64;
         }
     }
     let (top, x, y) = best;
-    if !(top > 0.0) || x.abs() == reach || y.abs() == reach {
+    if top.is_nan() || top <= 0.0 || x.abs() == reach || y.abs() == reach {
         return None;
     }
     let peak = |low: f32, high: f32| {

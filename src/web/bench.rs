@@ -488,6 +488,7 @@ async fn log_work(
     let (work, at) = match form.fields.check(&context, &instrument, out_since, &open) {
         Ok(told) => told,
         Err(errors) => {
+            drop(write);
             let page = WorkPage::new(&context, instrument, open, form.fields, errors);
             return mend(&page);
         }

@@ -443,9 +443,11 @@ async fn check_in(
                 "Kit: it has gone out on loan since this page was opened. Tick what came back, or leave this page."
             },
         );
+        drop(write);
         return mend(&case.page(&context, form, errors));
     }
     let Some(checked) = form.check(&context, &case, &mut errors) else {
+        drop(write);
         return mend(&case.page(&context, form, errors));
     };
     let test = match &checked.look {
@@ -453,6 +455,7 @@ async fn check_in(
             Ok(test) => Some(test),
             Err((field, why)) => {
                 errors.add(field, why);
+                drop(write);
                 return mend(&case.page(&context, form, errors));
             }
         },

@@ -170,6 +170,7 @@ async fn save(context: RequestContext, form: Form<ClubFields>) -> Result<Respons
     let now = ClubFields::of(&Club::load(&mut write).await?);
     let errors = form.fields.overtaken_by(&now);
     if !errors.is_empty() {
+        drop(write);
         return mend(&ClubPage {
             layout: context.layout("The club"),
             form: ClubFields {

@@ -13,7 +13,7 @@ use axum::response::{IntoResponse, Response};
 use super::access::{Access, Route};
 use super::page::RequestContext;
 use super::{App, Error};
-use crate::library;
+use crate::library::{self, attempts};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -96,6 +96,7 @@ async fn metrics(context: RequestContext, headers: HeaderMap) -> Result<Response
     if !context.visitor.local && !context.app.peers.opens_metrics(&headers) {
         return Err(Error::NotFound("page"));
     }
+    let in_hand = attempts::in_hand(&mut *context.read().await?).await?;
     let m = &context.app.metrics;
     let mut text = String::new();
     let mut family = |name: &str, kind: &str, help: &str, samples: &[(String, f64)]| {
@@ -142,8 +143,8 @@ async fn metrics(context: RequestContext, headers: HeaderMap) -> Result<Response
     family(
         "tubewright_measuring_waiting",
         "gauge",
-        "Sets of frames waiting to be measured.",
-        &plain(context.app.measuring.waiting() as f64),
+        "Sets of frames waiting to be measured or being measured.",
+        &plain(in_hand.len() as f64),
     );
     family(
         "tubewright_uptime_seconds",

@@ -139,6 +139,7 @@ async fn edit(
                 errors.add(change.field, change.words);
             }
             let changed_by = last_editor(&mut write, instrument.id).await?;
+            drop(write);
             return mend(&FormPage {
                 changed_by,
                 ..edit_page(&context, &instrument, &theirs, merged, errors)?
@@ -148,7 +149,10 @@ async fn edit(
     }
     let new = match form.check() {
         Ok(new) => new,
-        Err(errors) => return mend(&edit_page(&context, &instrument, &theirs, form, errors)?),
+        Err(errors) => {
+            drop(write);
+            return mend(&edit_page(&context, &instrument, &theirs, form, errors)?);
+        }
     };
     let said = changes(context.club(), &old, &new);
     let page_of_it = address::instrument(&new.particulars.tag);
@@ -165,6 +169,7 @@ async fn edit(
     match changed {
         Ok(()) => {}
         Err(library::Error::Refused(why)) => {
+            drop(write);
             let mut errors = FormErrors::new();
             errors.add("tag", why);
             return mend(&edit_page(&context, &instrument, &theirs, form, errors)?);

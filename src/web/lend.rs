@@ -346,6 +346,7 @@ async fn lend(
     let (Some(borrower), Some(due_on), Some(parts), true) =
         (borrower, due_on, parts, errors.is_empty())
     else {
+        drop(write);
         return mend(&case.page(&context, Asked::default(), form, errors));
     };
     let loan = Lend {

@@ -379,7 +379,9 @@ async fn until(
     let today = context.club().date(context.now());
     let Some(due_on) = lend::due_day(&mut errors, "due_on", &form.due_on, today) else {
         let typed = Some(form.due_on);
-        return mend(&loan_page(&context, &mut write, loan, typed, errors).await?);
+        drop(write);
+        let mut conn = context.read().await?;
+        return mend(&loan_page(&context, &mut conn, loan, typed, errors).await?);
     };
     loans::extend(&mut write, id, due_on, context.now(), by).await?;
     write

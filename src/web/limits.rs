@@ -462,6 +462,7 @@ async fn change(
     let shown = preview::of(&fleet, &change, context.now());
     judge(&target, &change, &asked, &fleet.sets, &shown, &mut errors);
     if !errors.is_empty() {
+        drop(write);
         let page = ChangePage::new(&context, target, what, &fleet.sets, asked, errors);
         return mend(&page);
     }

@@ -304,6 +304,7 @@ async fn add(
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
     let mut errors = FormErrors::new();
     let Some((at, told, note)) = form.check(kind, &context, &mut errors) else {
+        drop(write);
         return mend(&WritePage::new(&context, &instrument, kind, form, errors));
     };
     let entry = NewEntry {
@@ -380,6 +381,7 @@ async fn correct(
     }
     let mut errors = FormErrors::new();
     let Some((at, told, note)) = form.check(kind, &context, &mut errors) else {
+        drop(write);
         return mend(&WritePage::change(
             &context,
             &instrument,
@@ -436,6 +438,7 @@ async fn strike(
     let reason = errors.text("reason", "Reason", &form.reason, LONGEST);
     if !errors.is_empty() {
         let fields = EntryFields::of(&context, &line);
+        drop(write);
         return mend(&WritePage::change(
             &context,
             &instrument,

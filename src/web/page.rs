@@ -1,6 +1,7 @@
 //! What every page is made of: the desk at which a handler works, and the
 //! layout around its content.
 
+use std::cell::Cell;
 use std::sync::Arc;
 
 use askama::Template;
@@ -16,8 +17,9 @@ use super::assets;
 use super::visitor::{self, Visitor};
 use super::{App, Error};
 use crate::library::club::Club;
+use crate::library::forms::{self, FormKey};
 use crate::library::people::Person;
-use crate::library::{self, Conn, Moment, PersonId, Write, audit_log, forms};
+use crate::library::{self, Conn, Moment, PersonId, Write, audit_log};
 use crate::upkeep::Snapshot;
 
 /// The desk at which a handler works: the app and the visit.
@@ -141,16 +143,46 @@ impl RequestContext {
     pub async fn begin(&self, once: &str) -> Result<Submission, Error> {
         let mut tx = self.app.library.write().await?;
         let person = self.visitor.person.as_ref().map(|p| p.id);
-        if !once.is_empty()
-            && let Some(location) = forms::earlier(&mut tx, once, person).await?
+        let key = FormKey::of(person, &self.visitor.path, once);
+        if let Some(key) = &key
+            && let Some(location) = forms::earlier(&mut tx, key).await?
         {
             return Ok(Submission::Again(see_other(&location)));
         }
         Ok(Submission::First(Box::new(OnceWrite {
             tx,
-            once: once.to_owned(),
+            key,
             context: self.clone(),
+            _held: Held::mark(),
         })))
+    }
+}
+
+tokio::task_local! {
+    /// Whether the request of this task holds the one writer.
+    static HOLDS_WRITER: Cell<bool>;
+}
+
+/// Handles a request so that drawing a page while it holds the writer is noticed
+/// (in debug builds): nobody else can write meanwhile.
+pub async fn minding_the_writer<T>(request: impl Future<Output = T>) -> T {
+    HOLDS_WRITER.scope(Cell::new(false), request).await
+}
+
+/// While it lives, the request holds the writer.
+struct Held;
+
+impl Held {
+    fn mark() -> Self {
+        // Outside of a request nobody minds.
+        let _ = HOLDS_WRITER.try_with(|held| held.set(true));
+        Self
+    }
+}
+
+impl Drop for Held {
+    fn drop(&mut self) {
+        let _ = HOLDS_WRITER.try_with(|held| held.set(false));
     }
 }
 
@@ -166,8 +198,9 @@ pub enum Submission {
 /// [`finish`](OnceWrite::finish), it changes nothing.
 pub struct OnceWrite {
     tx: Write,
-    once: String,
+    key: Option<FormKey>,
     context: RequestContext,
+    _held: Held,
 }
 
 impl std::ops::Deref for OnceWrite {
@@ -186,16 +219,8 @@ impl std::ops::DerefMut for OnceWrite {
 impl OnceWrite {
     /// Commits, and leads to `location`, where `notice` (may be empty) is said once.
     pub async fn finish(mut self, location: &str, notice: &str) -> Result<Response, Error> {
-        if !self.once.is_empty() {
-            let person = self.context.visitor.person.as_ref().map(|p| p.id);
-            forms::mark(
-                &mut self.tx,
-                &self.once,
-                person,
-                location,
-                self.context.now(),
-            )
-            .await?;
+        if let Some(key) = &self.key {
+            forms::mark(&mut self.tx, key, location, self.context.now()).await?;
         }
         self.context.audit(&mut self.tx, notice).await?;
         self.tx.commit().await.map_err(library::Error::from)?;
@@ -252,6 +277,10 @@ pub fn mend(template: &impl Template) -> Result<Response, Error> {
 }
 
 fn page_with(status: StatusCode, template: &impl Template) -> Result<Response, Error> {
+    debug_assert!(
+        !HOLDS_WRITER.try_with(Cell::get).unwrap_or(false),
+        "a page is drawn while its request holds the one writer"
+    );
     let html = template.render()?;
     Ok((status, [(header::CACHE_CONTROL, "no-store")], Html(html)).into_response())
 }

@@ -248,6 +248,7 @@ async fn add(context: RequestContext, form: GraveForm<PersonFields>) -> Result<R
             write.finish(&format!("/people/{id}"), &notice).await
         }
         Err(library::Error::Refused(why)) => {
+            drop(write);
             let mut errors = FormErrors::new();
             errors.add("email", why);
             again(errors, form.fields)

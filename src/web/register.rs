@@ -191,6 +191,7 @@ async fn add(
     let id = match Instrument::add(&mut write, p, context.now(), by).await {
         Ok(id) => id,
         Err(library::Error::Refused(why)) => {
+            drop(write);
             let mut errors = FormErrors::new();
             errors.add("tag", why);
             return again(form, errors);

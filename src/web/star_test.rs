@@ -3,13 +3,14 @@
 use askama::Template;
 use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
+use tempfile::NamedTempFile;
 
 use super::Error;
 use super::access::{Access, Route};
 use super::by_eye_form::{self, ByEyeFields};
 use super::extract::{Form, Path, Upload, UploadedFile};
 use super::fields::FormErrors;
-use super::measuring::{Circumstances, OTHER_SIDE, kept_name};
+use super::measuring::{Circumstances, OTHER_SIDE, files};
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::sign_in::Nothing;
 use super::{check_in_answer, show, when};
@@ -42,6 +43,7 @@ pub fn routes() -> Vec<Route> {
         Route::get(Access::Volunteer, "/attempts/{id}", show_attempt),
         Route::get(Access::Volunteer, "/attempts/{id}/progress", progress),
         Route::post(Access::Volunteer, "/attempts/{id}/cancel", cancel),
+        Route::post(Access::Volunteer, "/attempts/{id}/again", again),
         Route::get(Access::Volunteer, "/attempts/{id}/picture.png", picture),
         Route::get(
             Access::Volunteer,
@@ -227,7 +229,9 @@ async fn by_eye(
         }
     });
     let (Some(test), Some(happened_at), true) = (test, at, errors.is_empty()) else {
-        let form = form_page(&context, &mut write, &instrument, Some(look), None, errors).await?;
+        drop(write);
+        let mut conn = context.read().await?;
+        let form = form_page(&context, &mut conn, &instrument, Some(look), None, errors).await?;
         return mend(&form);
     };
     let entry = NewEntry {
@@ -368,44 +372,52 @@ async fn frames(
             );
         }
     };
-    if !context.app.measuring.has_room() {
+    let by = context.person()?.id;
+    if let Some(why) = attempts::no_room(&mut conn, by).await? {
         let mut errors = FormErrors::new();
-        errors.add(
-            "frames",
-            "Frames: too many sets are waiting to be measured. Send these again in a few minutes.",
-        );
+        errors.add("frames", format!("Frames: {why}"));
         return mend(
             &form_page(&context, &mut conn, &instrument, None, Some(fields), errors).await?,
         );
     }
     drop(conn);
     let circumstances = serde_json::to_string(&told).map_err(|e| Error::Broken(e.to_string()))?;
-    let mut write = match context.begin(&upload.once).await? {
-        Submission::Again(response) => return Ok(response),
-        Submission::First(write) => write,
-    };
-    let id = AttemptId::fresh();
     let count = i64::try_from(upload.files.len()).unwrap_or(i64::MAX);
-    let folder = context.app.measuring.folder_of(id);
-    let files = upload.files;
-    let kept = folder.clone();
-    tokio::task::spawn_blocking(move || keep(&kept, files))
+    let id = AttemptId::fresh();
+    // On the disk before the write begins, which others wait for.
+    let library = context.app.library.clone();
+    let placed = in_places(upload.files);
+    tokio::task::spawn_blocking(move || files::keep(&library, id, placed))
         .await
         .map_err(|e| Error::Broken(e.to_string()))?
         .map_err(|e| Error::of_file(&e))?;
-    attempts::ask(
-        &mut write,
-        id,
-        instrument.id,
-        context.person()?.id,
-        context.now(),
-        count,
-        &circumstances,
-    )
-    .await?;
-    let response = write.finish(&format!("/attempts/{id}"), "").await?;
-    context.app.measuring.hand_in(id)?;
-    Ok(response)
+    let asked = async {
+        let mut write = match context.begin(&upload.once).await? {
+            Submission::Again(response) => return Ok((false, response)),
+            Submission::First(write) => write,
+        };
+        attempts::ask(
+            &mut write,
+            id,
+            instrument.id,
+            by,
+            context.now(),
+            count,
+            &circumstances,
+        )
+        .await?;
+        let response = write.finish(&format!("/attempts/{id}"), "").await?;
+        Ok((true, response))
+    };
+    let asked = asked.await;
+    if matches!(asked, Ok((true, _))) {
+        context.app.measuring.ring();
+    } else {
+        let library = context.app.library.clone();
+        // What is left over all the same is swept.
+        let _ = tokio::task::spawn_blocking(move || files::remove(&library, id)).await;
+    }
+    asked.map(|(_, response)| response)
 }
 
 /// Whether a file came by the field for the other side of focus.
@@ -413,21 +425,17 @@ fn is_other(upload: &UploadedFile) -> bool {
     upload.field == "frames_other"
 }
 
-/// Moves uploaded files into the folder of their try and makes sure they are
-/// on the disk before the try is acknowledged.
-fn keep(folder: &std::path::Path, files: Vec<UploadedFile>) -> std::io::Result<()> {
-    std::fs::create_dir_all(folder)?;
-    for (place, upload) in files.into_iter().enumerate() {
-        let place = if is_other(&upload) {
-            OTHER_SIDE + place
-        } else {
-            place
-        };
-        let to = folder.join(kept_name(place, &upload.name));
-        let file = upload.file.persist(&to).map_err(|e| e.error)?;
-        file.sync_all()?;
-    }
-    std::fs::File::open(folder)?.sync_all()
+/// The files with their places in the row; those of the other side come after all
+/// others.
+fn in_places(uploads: Vec<UploadedFile>) -> Vec<(usize, String, NamedTempFile)> {
+    uploads
+        .into_iter()
+        .enumerate()
+        .map(|(place, upload)| {
+            let place = place + if is_other(&upload) { OTHER_SIDE } else { 0 };
+            (place, upload.name, upload.file)
+        })
+        .collect()
 }
 
 /// One figure with its error, formatted.
@@ -477,6 +485,8 @@ struct AttemptPage {
     result: Option<Outcome>,
     /// The running collimation session that could take it in, or "".
     collimation: String,
+    /// Until when it can be measured again, where it failed; or "".
+    again_until: String,
 }
 
 fn progress_words(attempt: &Attempt, seen: usize) -> String {
@@ -537,6 +547,10 @@ async fn show_attempt(
         collimation: collimations::open(&mut conn, attempt.instrument_id)
             .await?
             .map_or_else(String::new, super::collimation::collimation_address),
+        again_until: attempt
+            .frames_until
+            .filter(|until| *until > context.now())
+            .map_or_else(String::new, |until| show::date(context.club(), until)),
         tag: attempt.tag,
     })
 }
@@ -761,12 +775,38 @@ async fn progress(context: RequestContext, Path(id): Path<AttemptId>) -> Result<
 async fn cancel(
     context: RequestContext,
     Path(id): Path<AttemptId>,
-    _: Form<Nothing>,
+    Form { once, .. }: Form<Nothing>,
 ) -> Result<Response, Error> {
-    let mut conn = context.read().await?;
-    Attempt::get(&mut conn, id).await?;
-    context.app.measuring.cancel(id);
-    Ok(super::page::see_other(&format!("/attempts/{id}")))
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
+    };
+    Attempt::get(&mut write, id).await?;
+    let ended = attempts::cancel(&mut write, id, context.now()).await?;
+    let words = if ended { "Broken off." } else { "" };
+    let response = write.finish(&format!("/attempts/{id}"), words).await?;
+    context.app.measuring.let_go(id);
+    Ok(response)
+}
+
+async fn again(
+    context: RequestContext,
+    Path(id): Path<AttemptId>,
+    Form { once, .. }: Form<Nothing>,
+) -> Result<Response, Error> {
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
+    };
+    Attempt::get(&mut write, id).await?;
+    if !attempts::again(&mut write, id, context.now()).await? {
+        return Err(Error::Refused(
+            "The frames of this set are no longer kept. Send them again.".to_owned(),
+        ));
+    }
+    let response = write.finish(&format!("/attempts/{id}"), "").await?;
+    context.app.measuring.ring();
+    Ok(response)
 }
 
 async fn picture(context: RequestContext, Path(id): Path<AttemptId>) -> Result<Response, Error> {

@@ -16,8 +16,9 @@ use super::page::{Layout, RequestContext, page, see_other};
 use super::sign_in::Nothing;
 use super::visitor::{self, UnsentForm};
 use super::{App, Error};
+use crate::library::Moment;
+use crate::library::forms::{self, FormKey};
 use crate::library::sessions::Token;
-use crate::library::{Moment, forms};
 
 /// How long one is kept.
 pub const LASTS: Duration = Duration::minutes(30);
@@ -111,7 +112,8 @@ pub async fn waiting(
     };
     let once = form.fields.iter().find(|(name, _)| name == "once");
     if let Some((_, once)) = once
-        && forms::earlier(conn, once, Some(person)).await?.is_some()
+        && let Some(key) = FormKey::of(Some(person), &form.action, once)
+        && forms::earlier(conn, &key).await?.is_some()
     {
         context.app.unsent.forget(token);
         return Ok(None);

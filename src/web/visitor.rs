@@ -15,6 +15,7 @@ use axum_extra::extract::cookie::{Cookie, CookieJar, SameSite};
 use chrono::Duration;
 
 use super::error::ErrorPage;
+use super::page::minding_the_writer;
 use super::{App, Error, devices, error, peers, unsent};
 use crate::library::Moment;
 use crate::library::club::Club;
@@ -200,7 +201,7 @@ pub async fn identify(State(app): State<App>, mut request: Request, next: Next) 
     let mut response = if !is_head_or_get && !is_from_our_pages(request.headers()) {
         Error::CrossSite.into_response()
     } else {
-        next.run(request).await
+        minding_the_writer(next.run(request)).await
     };
     if let Some(page) = response.extensions_mut().remove::<ErrorPage>() {
         let kept = page.keep_unsent(&app, &visitor);
@@ -240,6 +241,24 @@ fn is_html(response: &Response) -> bool {
         .is_some_and(|v| v.starts_with("text/html"))
 }
 
+/// How long a request waits for it to be noted that its session is in use.
+const NOTING: std::time::Duration = std::time::Duration::from_millis(500);
+
+/// Notes that a session is in use. Reading goes on where that cannot be written: on a
+/// full disk, or while someone else holds the writer. The next view tries again.
+async fn note_use(app: &App, token: &Token, now: Moment) {
+    let (library, token) = (app.library.clone(), token.clone());
+    // Beside the request: broken off half-way the transaction would be undone.
+    let noting = tokio::spawn(async move {
+        let mut write = library.write().await?;
+        sessions::seen(&mut write, &token, now).await?;
+        Ok::<(), crate::library::Error>(write.commit().await?)
+    });
+    if let Ok(Ok(Err(error))) = tokio::time::timeout(NOTING, noting).await {
+        tracing::warn!(%error, "the use of a session could not be noted");
+    }
+}
+
 async fn look(
     app: &App,
     jar: &CookieJar,
@@ -258,9 +277,7 @@ async fn look(
         && let Some(holder) = sessions::holder(&mut conn, token, now).await?
     {
         if holder.is_to_be_noted(now) {
-            let mut write = app.library.write().await?;
-            sessions::seen(&mut write, token, now).await?;
-            write.commit().await.map_err(crate::library::Error::from)?;
+            note_use(app, token, now).await;
         }
         confirmed = holder.is_confirmed(now);
         person = Some(holder.person);

@@ -141,7 +141,9 @@ async fn ask(
     let wants = errors.word::<WantsItFor>("wants_it_for", "What for", &form.wants_it_for);
     let note = errors.optional_text("note", "Note", &form.note, 500);
     let Some(wants) = wants.filter(|_| errors.is_empty()) else {
-        return mend(&AskPage::load(&mut write, &context, &tag, form, errors).await?);
+        drop(write);
+        let mut conn = context.read().await?;
+        return mend(&AskPage::load(&mut conn, &context, &tag, form, errors).await?);
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
     let loan = match instrument.open_loan {

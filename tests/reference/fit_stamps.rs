@@ -59,23 +59,6 @@ fn main() {
                 sigma: numbers(&folder.join(format!("{i}.sigma"))),
                 frames: case["frames"].as_u64().unwrap() as usize,
             };
-            // Means of consecutive frames, one after another in one file.
-            let sigma: Vec<f64> = stamp.sigma.clone();
-            let many = case["blocks"].as_u64().unwrap() as usize;
-            let together = if many > 0 {
-                numbers(&folder.join(format!("{i}.blocks")))
-            } else {
-                Vec::new()
-            };
-            let blocks: Vec<Stamp> = together
-                .chunks_exact(stamp.size * stamp.size)
-                .map(|data| Stamp {
-                    size: stamp.size,
-                    data: data.to_vec(),
-                    sigma: sigma.iter().map(|s| s * (many as f64).sqrt()).collect(),
-                    frames: stamp.frames / many,
-                })
-                .collect();
             let guess = |k: &str| case["start"][k].as_f64().unwrap();
             let start = Start {
                 centre_px: [guess("x"), guess("y")],

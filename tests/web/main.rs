@@ -18,6 +18,7 @@ mod context;
 mod doors;
 mod due;
 mod due_ahead;
+mod floor;
 mod hostile;
 mod instrument;
 mod label;

@@ -186,6 +186,7 @@ pub async fn start(
         errors.add("primary_ratio", format!("Optics: {why}."));
     }
     if !errors.is_empty() {
+        drop(write);
         return mend(&start_page(&context, &instrument, &setup, fields, errors));
     }
     let (_, plan) = plan_of(&setup);

@@ -176,17 +176,10 @@ impl Taking {
     }
 
     /// The collimation session's page again, with what was typed and what to mend.
-    pub async fn mend(mut self, typed: Typed, errors: FormErrors) -> Result<Response, Error> {
-        mend(
-            &collimation_page(
-                &self.context,
-                &mut self.write,
-                &self.collimation,
-                typed,
-                errors,
-            )
-            .await?,
-        )
+    pub async fn mend(self, typed: Typed, errors: FormErrors) -> Result<Response, Error> {
+        drop(self.write);
+        let mut conn = self.context.read().await?;
+        mend(&collimation_page(&self.context, &mut conn, &self.collimation, typed, errors).await?)
     }
 }
 

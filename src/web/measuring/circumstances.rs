@@ -1,0 +1,79 @@
+//! What is told of a set of frames beside the frames.
+
+use crate::library::Moment;
+use crate::library::star_tests::FocusSide;
+use crate::startest::frame::{Setup, Side};
+use crate::startest::measure::{FieldComa, Options};
+
+/// The circumstances of a try, as told and as known from the register.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Circumstances {
+    /// Clear aperture, mm.
+    pub aperture_mm: f64,
+    /// Focal length as used, mm.
+    pub focal_mm: f64,
+    /// Central obstruction by diameter.
+    pub obstruction: f64,
+    /// Pixel pitch, micrometres.
+    pub pixel_um: f64,
+    /// Centre of the band, nm.
+    pub wavelength_nm: f64,
+    /// Width of the band, nm.
+    pub bandwidth_nm: f64,
+    /// Side of focus.
+    pub side: FocusSide,
+    /// Whether a diagonal was in.
+    pub diagonal: bool,
+    /// Antoniadi, 1 to 5.
+    pub seeing: Option<i64>,
+    /// Words beside it.
+    pub note: String,
+    /// Whether frames from the other side of focus came as well; `side` is then
+    /// that of the first set.
+    #[serde(default)]
+    pub both_sides: bool,
+    /// Whether the coma that a Newtonian's star has by its distance from the
+    /// middle of the frames is to be taken off.
+    #[serde(default)]
+    pub field_coma: bool,
+    /// How many vanes the register gives the instrument.
+    #[serde(default)]
+    pub vane_count: u32,
+    /// Whether it stands behind a meniscus.
+    #[serde(default)]
+    pub meniscus: bool,
+    /// When the frames were taken, where that was told.
+    #[serde(default)]
+    pub taken_at: Option<Moment>,
+}
+
+impl Circumstances {
+    pub(super) fn options(&self) -> Options {
+        let mut options = Options {
+            field_coma: self
+                .field_coma
+                .then(|| FieldComa::paraboloid(&self.setup())),
+            ..Options::default()
+        };
+        options.fit_options.vane_count = (self.vane_count > 0).then_some(self.vane_count);
+        options
+    }
+
+    /// The setup the frames are measured with.
+    pub fn setup(&self) -> Setup {
+        Setup {
+            aperture_mm: self.aperture_mm,
+            focal_mm: self.focal_mm,
+            obstruction: self.obstruction,
+            pixel_um: self.pixel_um,
+            wavelength_nm: self.wavelength_nm,
+            bandwidth_nm: self.bandwidth_nm,
+            side: match self.side {
+                FocusSide::Inside => Side::Inside,
+                FocusSide::Outside => Side::Outside,
+                FocusSide::Unknown => Side::Unknown,
+            },
+            vanes: None,
+        }
+    }
+}
