@@ -83,7 +83,7 @@ fn what_is_left_of_real_stars_is_fine_texture() {
             picture.residual_share
         );
         assert!(picture.residual_share < 0.35, "{name}");
-        assert!(coarse < 0.35, "{name}: {coarse}");
+        assert!(coarse < 0.4, "{name}: {coarse}");
     }
 }
 

@@ -306,7 +306,11 @@ pub(crate) fn judge_stack(stack: &Stack, setup: &Setup) -> Result<Geometry, Reas
             NoRings::NoShadow => no_shadow(w020),
         })
         .and_then(|g| check_shape(&g, setup).map(|()| g))
-        .map_err(|why| unless_faint(contrast, why))?;
+        // Light so spread that no patch of it stands out is unresolved, not faint.
+        .map_err(|why| match index {
+            None if why.code == "rings-unresolved" => why,
+            _ => unless_faint(contrast, why),
+        })?;
     if stack.room < 0.98 * geometry.outer_radius {
         return Err(reason(
             "cut-by-edge",

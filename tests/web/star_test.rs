@@ -316,7 +316,8 @@ async fn frames_from_both_sides_of_focus_tell_coma_from_a_shadow_off_centre() {
     assert_eq!(report["fit"]["side_used"], "both");
     assert_eq!(report["sets"][0]["side"], "inside");
     let coma = report["wavefront"]["coma_rms_waves"].as_f64().unwrap();
-    assert!((coma - GOOD_COMA_RMS_WAVES).abs() < 0.0035, "{coma}");
+    // Told as a green band around 530 nm; the frames are of 550 nm, which is 4 % of it.
+    assert!((coma - GOOD_COMA_RMS_WAVES).abs() < 0.0047, "{coma}");
     assert!(
         report["fit"]["shadow_decentre"]["x"]
             .as_f64()
