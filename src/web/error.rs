@@ -84,6 +84,7 @@ impl Error {
 }
 
 const READ_ONLY: &str = "Nothing was saved: the folder with the club's data cannot be written at present. Whoever looks after the machine finds with `tubewright doctor` what to mend. Keep this page open and send it again then.";
+const DISK: &str = "The disk with the club's data did not do as it was asked, and nothing was saved. Whoever looks after the machine finds with `tubewright doctor` what to mend. Keep this page open and send it again in a little while.";
 const CROWDED: &str = "More is being asked at once than this machine can answer just now. Nothing was saved; wait a little and send it again.";
 const BUSY: &str = "Nothing was saved: something else has held the club's data for more than ten seconds, a backup by another program, say. Send it again.";
 
@@ -106,6 +107,11 @@ impl From<library::Error> for Error {
                     (8, _) => {
                         tracing::error!(code, "the database cannot be written");
                         Self::Unwritable(READ_ONLY)
+                    }
+                    // SQLITE_IOERR, _CORRUPT, _CANTOPEN, _NOTADB.
+                    (10 | 11 | 14 | 26, _) => {
+                        tracing::error!(code, %said, "the disk or the database fails");
+                        Self::Unwritable(DISK)
                     }
                     (5, _) => {
                         tracing::warn!(code, "the database was held too long");

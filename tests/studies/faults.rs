@@ -2,6 +2,9 @@
 //! lost, done twice or done by half:
 //!
 //!     cargo run --release --example faults -- --rounds 300 --seed 7
+//!
+//! `--disk power-cut` takes back at each kill what had not been synced; `--disk enospc`
+//! and the others have acts of the disk fail (Linux, with a C compiler).
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod killing;
@@ -26,6 +29,9 @@ struct Args {
     /// The program to kill; the one built beside this study when left out
     #[arg(long)]
     binary: Option<std::path::PathBuf>,
+    /// The disk plays this trick
+    #[arg(long, value_enum)]
+    disk: Option<killing::disk::Trick>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -45,13 +51,17 @@ async fn main() -> std::process::ExitCode {
         writers: args.writers,
         longest_ms: args.longest_ms,
     };
-    let tally = killing::run(&binary, &folder.path().join("club"), plan).await;
+    let disk = args
+        .disk
+        .map(|trick| killing::disk::Disk::new(trick, folder.path()));
+    let tally = killing::run(&binary, &folder.path().join("club"), plan, disk.as_ref()).await;
     if args.json {
         println!("{}", serde_json::to_string(&tally).unwrap());
     } else {
         println!(
             "{} rounds, {} writes acknowledged, {} unanswered ({} of them done all the same, {} sent again)\n\
-             lost {}, done twice {}, done by half {}, unsound {}",
+             lost {}, done twice {}, done by half {}, unsound {}\n\
+             the disk: {} unsynced writes taken back, {} requests refused in words ({} done all the same), {} with none",
             tally.rounds,
             tally.acknowledged,
             tally.unanswered,
@@ -60,7 +70,11 @@ async fn main() -> std::process::ExitCode {
             tally.lost,
             tally.twice,
             tally.halves,
-            tally.unsound
+            tally.unsound,
+            tally.taken_back,
+            tally.refused,
+            tally.done_refused,
+            tally.unplain
         );
     }
     if tally.is_clean() {

@@ -1,5 +1,6 @@
 //! The server under study, started on a free port, and its memory watched.
 
+use std::ffi::OsString;
 use std::io::{BufRead, BufReader};
 use std::net::SocketAddr;
 use std::path::Path;
@@ -11,8 +12,15 @@ pub struct Server {
 }
 
 impl Server {
+    #[allow(dead_code)] // not every study has a plain disk only
     pub fn start(binary: &Path, folder: &Path) -> Self {
+        Self::start_in(binary, folder, Vec::new())
+    }
+
+    /// In this environment beside its own.
+    pub fn start_in(binary: &Path, folder: &Path, environment: Vec<(&str, OsString)>) -> Self {
         let mut child = Command::new(binary)
+            .envs(environment)
             .args(["serve", "--listen", "127.0.0.1:0", "--data"])
             .arg(folder)
             .stdin(Stdio::null())
