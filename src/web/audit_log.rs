@@ -123,7 +123,7 @@ async fn csv(context: RequestContext) -> Result<Response, Error> {
     let body = rows.into_iter().map(|row| {
         vec![
             Cell::from(row.number),
-            Cell::Figure(row.at.to_rfc3339()),
+            Cell::time(context.club(), row.at),
             Cell::from(row.person.unwrap_or_default()),
             Cell::from(row.address),
             Cell::from(row.what),

@@ -670,7 +670,7 @@ async fn history_page(context: RequestContext) -> Result<Response, Error> {
 async fn history_csv(context: RequestContext) -> Result<Response, Error> {
     let rows = settings(&context).await?.into_iter().map(|(set, whose)| {
         vec![
-            Cell::Figure(set.set_at.to_rfc3339()),
+            Cell::time(context.club(), set.set_at),
             whose.into(),
             set.what.slug().into(),
             set.value.map(|v| Cell::number(v, 4)).into(),

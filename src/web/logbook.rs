@@ -253,10 +253,10 @@ async fn logbook_csv(context: RequestContext, Path(tag): Path<String>) -> Result
             };
             let mut cells = vec![
                 Cell::from(instrument.tag.as_str()),
-                Cell::Figure(line.entry.happened_at.to_rfc3339()),
+                Cell::time(context.club(), line.entry.happened_at),
                 Cell::from(line.entry.kind.label()),
                 Cell::from(logbook_words::of(club, &line)),
-                Cell::Figure(line.entry.recorded_at.to_rfc3339()),
+                Cell::time(context.club(), line.entry.recorded_at),
                 Cell::from(line.entry.recorded_by.as_str()),
                 Cell::from(state),
                 Cell::Figure(line.entry.id.to_string()),

@@ -1,6 +1,7 @@
 //! Signing in and out, and the sign-in link at which a password is chosen.
 
 use askama::Template;
+use axum::http::{HeaderName, HeaderValue};
 use axum::response::Response;
 use chrono::Duration;
 
@@ -206,7 +207,13 @@ fn signed_out(context: &RequestContext, notice: &str) -> Response {
     if let Some(token) = &context.visitor.unsent {
         context.app.unsent.forget(token);
     }
-    let response = with_notice(&context.app, see_other("/"), notice);
+    let mut response = with_notice(&context.app, see_other("/"), notice);
+    // What a form under way has kept in this browser, and pages it may hold (W3C, Clear
+    // Site Data; heeded over https only).
+    response.headers_mut().insert(
+        HeaderName::from_static("clear-site-data"),
+        HeaderValue::from_static("\"cache\", \"storage\""),
+    );
     let gone = cookie(
         &context.app,
         session_cookie_name(&context.app),

@@ -5,6 +5,8 @@ use axum::response::{IntoResponse, Response};
 
 use super::Error;
 use super::show::trimmed;
+use crate::library::Moment;
+use crate::library::club::Club;
 
 /// One cell of a table.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -19,6 +21,13 @@ impl Cell {
     /// A number with at most so many decimals.
     pub fn number(value: f64, decimals: usize) -> Self {
         Self::Figure(trimmed(value, decimals))
+    }
+
+    /// A time by the club's clocks, with its offset from UTC (RFC 3339), so that its day
+    /// is the one that the pages tell.
+    pub fn time(club: &Club, at: Moment) -> Self {
+        let local = at.with_timezone(&club.tz());
+        Self::Figure(local.to_rfc3339_opts(chrono::SecondsFormat::Secs, false))
     }
 
     /// What the file holds. A spreadsheet runs text that begins like a formula,

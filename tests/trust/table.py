@@ -28,6 +28,29 @@ if faults:
         f"{faults['rounds']} kills, {faults['acknowledged']:,} writes acknowledged, {faults['unanswered']} unanswered",
         f"lost {faults['lost']}, done twice {faults['twice']}, done by half {faults['halves']}, unsound {faults['unsound']}",
     )
+cuts = read("power-cut.json")
+if cuts:
+    row(
+        f"power cut under concurrent writes, seed {seed}: what was not synced is gone, or half of it, or torn",
+        f"{cuts['rounds']} cuts, {cuts['taken_back']:,} unsynced writes taken back, {cuts['acknowledged']:,} writes acknowledged",
+        f"lost {cuts['lost']}, done twice {cuts['twice']}, done by half {cuts['halves']}, unsound {cuts['unsound']}",
+    )
+for trick, words in {
+    "enospc": "no room for a write, each in turn",
+    "short": "half of a write, then no room",
+    "write": "a write that fails (EIO)",
+    "sync": "a sync that fails (EIO)",
+    "read": "a read that fails (EIO)",
+}.items():
+    bad = read(f"disk-{trick}.json")
+    if bad:
+        row(
+            f"a disk with {words}",
+            f"{bad['rounds']} rounds, {bad['acknowledged']:,} writes acknowledged, {bad['refused']:,} requests refused in words "
+            f"({bad['done_refused']} of the writes stood in the book all the same)",
+            f"lost {bad['lost']}, done twice {bad['twice']}, done by half {bad['halves']}, unsound {bad['unsound']}, "
+            f"without words {bad['unplain']}",
+        )
 web = (folder / "web.txt").read_text() if (folder / "web.txt").exists() else ""
 for what, words in re.findall(r"counts: ([^:]+): (.*)$", web, re.M):
     much, found = words.split(" -> ") if " -> " in words else (words, "none")

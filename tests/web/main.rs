@@ -36,3 +36,4 @@ mod star_test;
 mod two_at_once;
 mod who_may_what;
 mod work_nights;
+mod zones;

@@ -42,9 +42,49 @@ async fn signing_in_gives_a_new_session_and_signing_out_ends_it() {
     let before = client.cookies["tubewright"].clone();
     let page = client.post("/sign-out", &[]).await;
     assert_eq!(page.location(), "/");
+    assert_eq!(page.headers["clear-site-data"], "\"cache\", \"storage\"");
     client.cookies.insert("tubewright".to_owned(), before);
     let page = client.post("/sign-out", &[]).await;
     assert_eq!(page.status, StatusCode::UNAUTHORIZED);
+}
+
+/// OWASP ASVS 4.0.3, 3.4.1 to 3.4.5; the `__Host-` prefix as RFC 6265bis has it: Secure,
+/// the path `/`, no domain.
+#[tokio::test]
+async fn over_https_the_cookies_are_bound_to_the_host() {
+    let mut house = House::empty().await;
+    with_password(&house, "Ines Vale", Role::Member).await;
+    house.app.secure = true;
+    house.reroute();
+    let mut client = house.visitor();
+    let fields = [("email", "ines.vale@club.example"), ("password", PASSWORD)];
+    let page = client.post("/sign-in", &fields).await;
+    let set: Vec<&str> = page
+        .headers
+        .get_all(header::SET_COOKIE)
+        .iter()
+        .map(|c| c.to_str().unwrap())
+        .collect();
+    let names = ["__Host-tubewright=", "__Host-tubewright-browser="];
+    for name in names {
+        let cookie = set
+            .iter()
+            .find(|c| c.starts_with(name))
+            .unwrap_or_else(|| panic!("{name} {set:?}"));
+        for word in ["Secure", "HttpOnly", "SameSite=Lax", "Path=/"] {
+            assert!(cookie.contains(word), "{cookie}");
+        }
+        assert!(!cookie.contains("Domain"), "{cookie}");
+    }
+    assert_eq!(client.get("/my-loans").await.status, StatusCode::OK);
+    // Under the plain name it opens nothing.
+    let token = client.cookies["__Host-tubewright"].clone();
+    let mut other = house.visitor();
+    other.cookies.insert("tubewright".to_owned(), token);
+    assert_eq!(
+        other.get("/my-loans").await.status,
+        StatusCode::UNAUTHORIZED
+    );
 }
 
 #[tokio::test]

@@ -182,13 +182,9 @@ async fn csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Resp
             let [after, after_sigma] = pair(o.and_then(|o| o.after));
             vec![
                 Cell::from(of.tag.as_str()),
-                Cell::Figure(of.started_at.to_rfc3339()),
+                Cell::time(context.club(), of.started_at),
                 Cell::from(of.started_by.as_str()),
-                Cell::Figure(
-                    of.ended
-                        .as_ref()
-                        .map_or_else(String::new, |e| e.at.to_rfc3339()),
-                ),
+                Cell::from(of.ended.as_ref().map(|e| Cell::time(context.club(), e.at))),
                 Cell::from(of.ended.as_ref().map_or("", |e| e.by.as_str())),
                 Cell::from(how),
                 before,
