@@ -287,16 +287,6 @@ pub fn return_loan(args: ReturnArgs) -> ExitCode {
         }
         .write(&mut write)
         .await?;
-        if !missing.is_empty() {
-            let problem = Problem {
-                what: ProblemWhat::PartMissing,
-                asks_for: AsksFor::ALook,
-                words: format!("Did not come back: {}", missing.join(", ")),
-            };
-            let mut entry = entry(&instrument, now, by.id);
-            entry.loan = Some(loan);
-            problem.log(&mut write, entry).await?;
-        }
         let said = if missing.is_empty() {
             format!("{} is returned, kit complete.", instrument.tag)
         } else {

@@ -8,7 +8,9 @@ use super::club::Club;
 use super::entries::{EntryKind, NewEntry};
 use super::instruments::{Instrument, Status};
 use super::people::Person;
-use super::{Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, waits};
+use super::{
+    Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, problems, waits,
+};
 
 /// A loan to be made.
 #[derive(Debug, Clone)]
@@ -178,8 +180,8 @@ pub struct Return {
 }
 
 impl Return {
-    /// Takes an instrument back: loan closed, kit ticked off, logbook entry.
-    /// Returns the names of the parts that went out and did not come back.
+    /// Takes an instrument back: loan closed, kit ticked off, logbook entry, and a problem
+    /// for parts that went out and did not come back. Returns their names.
     ///
     /// # Errors
     /// Refused when the loan was closed already, or began later than it is
@@ -226,7 +228,7 @@ impl Return {
         } else {
             format!("Did not come back: {}.", missing.join(", "))
         };
-        NewEntry {
+        let entry = NewEntry {
             instrument: found.instrument_id,
             kind: EntryKind::Return,
             happened_at: self.at,
@@ -234,9 +236,13 @@ impl Return {
             by: self.by,
             loan: Some(self.loan),
             note,
+        };
+        entry.write(conn).await?;
+        if !missing.is_empty() {
+            let words = format!("Did not come back: {}", missing.join(", "));
+            let note = String::new();
+            problems::part_missing(conn, words, NewEntry { note, ..entry }).await?;
         }
-        .write(conn)
-        .await?;
         Ok(missing)
     }
 }

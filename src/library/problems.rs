@@ -89,6 +89,24 @@ impl Problem {
     }
 }
 
+/// Says that parts are missing, in these words, unless that stands unsettled already.
+/// `entry` tells of what, when and by whom.
+pub async fn part_missing(conn: &mut Conn, words: String, entry: NewEntry) -> Result<()> {
+    let known = current(conn, Some(entry.instrument))
+        .await?
+        .iter()
+        .any(|one| !one.settled && one.problem.words == words);
+    if !known {
+        let problem = Problem {
+            what: ProblemWhat::PartMissing,
+            asks_for: AsksFor::ALook,
+            words,
+        };
+        problem.log(conn, entry).await?;
+    }
+    Ok(())
+}
+
 /// Every standing problem of one instrument, or of all, oldest first.
 ///
 /// A settlement follows the corrections of the problem it settles: what was

@@ -19,7 +19,7 @@ use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::{Instrument, Status};
 use crate::library::journeys::Journey;
 use crate::library::loans::{self, Loan, Return, Which};
-use crate::library::problems::{self, AsksFor, Problem, ProblemWhat};
+use crate::library::problems::{self, Problem};
 use crate::library::{Conn, KitPartId, LoanId, Moment, PersonId, kit};
 
 /// Routes.
@@ -510,9 +510,9 @@ async fn write_down(
     now: Moment,
     by: PersonId,
 ) -> Result<(), Error> {
-    let mut missing = String::new();
+    let log = entry(case, checked, now, by);
     if let Some(loan) = &case.loan {
-        let names = Return {
+        Return {
             loan: loan.id,
             came_back: checked.present.clone(),
             at: checked.at,
@@ -521,32 +521,15 @@ async fn write_down(
         }
         .write(write)
         .await?;
-        if !names.is_empty() {
-            missing = format!("Did not come back: {}", names.join(", "));
-        }
     } else if !checked.not_in_the_box.is_empty() {
-        missing = format!("Not in the box: {}", checked.not_in_the_box.join(", "));
+        let words = format!("Not in the box: {}", checked.not_in_the_box.join(", "));
+        problems::part_missing(write, words, log.clone()).await?;
     }
-    let log = entry(case, checked, now, by);
     for journey in &checked.journeys {
         journey.log(write, log.clone()).await?;
     }
     for problem in &checked.problems {
         problem.log(write, log.clone()).await?;
-    }
-    if !missing.is_empty() {
-        let known = problems::current(write, Some(case.instrument.id))
-            .await?
-            .iter()
-            .any(|f| !f.settled && f.problem.words == missing);
-        if !known {
-            let problem = Problem {
-                what: ProblemWhat::PartMissing,
-                asks_for: AsksFor::ALook,
-                words: missing,
-            };
-            problem.log(write, log).await?;
-        }
     }
     Ok(())
 }

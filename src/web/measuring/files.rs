@@ -21,6 +21,10 @@ pub fn folder_of(library: &Library, id: AttemptId) -> PathBuf {
     library.folder().join(FRAMES).join(id.to_string())
 }
 
+/// How many syncs are under way at once: each takes as long as the disk does, and most
+/// disks take many as fast as one.
+const SYNCS: usize = 32;
+
 /// Makes the folder of a try, has `fill` put the frames into it, and makes sure that
 /// they are on the disk. Where that fails nothing of it is left.
 ///
@@ -29,18 +33,33 @@ pub fn folder_of(library: &Library, id: AttemptId) -> PathBuf {
 fn keep_in(
     library: &Library,
     id: AttemptId,
-    fill: impl FnOnce(&Path) -> std::io::Result<()>,
+    fill: impl FnOnce(&Path) -> std::io::Result<Vec<File>>,
 ) -> std::io::Result<()> {
     let all = library.folder().join(FRAMES);
     let folder = folder_of(library, id);
     std::fs::create_dir_all(&folder)?;
-    let kept = fill(&folder)
-        .and_then(|()| File::open(&folder)?.sync_all())
-        .and_then(|()| File::open(&all)?.sync_all());
+    let kept = fill(&folder).and_then(|mut files| {
+        files.extend([File::open(&folder)?, File::open(&all)?]);
+        files.chunks(SYNCS).try_for_each(sync_all)
+    });
     if kept.is_err() {
         remove(library, id);
     }
     kept
+}
+
+/// Syncs these side by side.
+fn sync_all(files: &[File]) -> std::io::Result<()> {
+    std::thread::scope(|scope| {
+        let under_way: Vec<_> = files
+            .iter()
+            .map(|file| scope.spawn(|| file.sync_all()))
+            .collect();
+        under_way.into_iter().try_for_each(|one| {
+            let broken = |_| Err(std::io::Error::other("a sync panicked"));
+            one.join().unwrap_or_else(broken)
+        })
+    })
 }
 
 /// Moves uploaded files, each with its place in the row, to where the frames of a try
@@ -54,10 +73,11 @@ pub fn keep(
     files: Vec<(usize, String, tempfile::NamedTempFile)>,
 ) -> std::io::Result<()> {
     keep_in(library, id, |folder| {
-        files.into_iter().try_for_each(|(place, name, file)| {
+        let place = |(place, name, file): (usize, String, tempfile::NamedTempFile)| {
             let to = folder.join(kept_name(place, &name));
-            file.persist(&to).map_err(|e| e.error)?.sync_all()
-        })
+            file.persist(&to).map_err(|e| e.error)
+        };
+        files.into_iter().map(place).collect()
     })
 }
 
@@ -67,12 +87,13 @@ pub fn keep(
 /// When a file cannot be read or the folder not be written.
 pub fn keep_copies(library: &Library, id: AttemptId, files: &[PathBuf]) -> std::io::Result<()> {
     keep_in(library, id, |folder| {
-        files.iter().enumerate().try_for_each(|(place, from)| {
+        let copy = |(place, from): (usize, &PathBuf)| {
             let name = from.file_name().map(|n| n.to_string_lossy().into_owned());
             let to = folder.join(kept_name(place, &name.unwrap_or_default()));
             std::fs::copy(from, &to)?;
-            File::open(&to)?.sync_all()
-        })
+            File::open(&to)
+        };
+        files.iter().enumerate().map(copy).collect()
     })
 }
 
