@@ -290,7 +290,13 @@ fn practice_page(
         noticed: course.noticed().map_or("", noticed_words),
         turn: match &next {
             Next::Turn(adjustment) if view == "turn" => {
-                Some(turn_view(course, adjustment, Looked::Star, true))
+                Some(turn_view(
+                    course,
+                    adjustment,
+                    Looked::Star,
+                    true,
+                    APERTURE_MM,
+                ))
             }
             _ => None,
         },

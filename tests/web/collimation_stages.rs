@@ -187,7 +187,7 @@ async fn a_ritchey_chretiens_corners_name_the_primarys_screw() {
     let words = page.words();
     assert!(words.contains("Edges of the field: 0."), "{words}");
     assert!(words.contains("drawn out towards 3"), "{words}");
-    assert!(words.contains("of a turn"), "{words}");
+    assert!(words.contains(" turn "), "{words}");
     assert!(words.contains("even out the sides of the field"), "{words}");
     assert!(words.contains("Seen from behind the tube"), "{words}");
     let parts = turned(&mut client, &collimation).await;

@@ -266,6 +266,7 @@ pub async fn collimation_page(
                 adjustment,
                 at,
                 has_glass_front(setup.layout),
+                setup.numbers.aperture_mm,
             )),
             _ => None,
         },
