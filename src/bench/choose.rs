@@ -44,7 +44,9 @@ const SCREW: f64 = 0.06;
 const CAREFUL: f64 = 0.04;
 const PAPER_SCALE: f64 = 0.25;
 /// Cost of leaving it at half as much again as it was at the start.
-const WORSE: f64 = 12.0;
+const WORSE: f64 = 20.0;
+/// What a turn teaches counts for so much, where the way the screws work is not known.
+const TEACH: f64 = 3.0;
 
 /// How many more adjustments what is left will need.
 pub(super) struct Ahead {
@@ -151,7 +153,7 @@ impl<'a> Scales<'a> {
             aim,
             tally,
             ahead,
-            bound: 1.4 * start.max(response.coma().0.norm()).max(aim.threshold_waves),
+            bound: 1.5 * start.max(response.coma().0.norm()).max(aim.threshold_waves),
             per_turn,
             most,
             draws: response.draws(),
@@ -211,17 +213,26 @@ impl<'a> Scales<'a> {
         } else {
             &self.draws
         };
+        self.least(draws, |parts, draws| self.cost(parts, draws))
+    }
+
+    /// Of all adjustments the one at which this is least.
+    fn least(
+        &self,
+        draws: &[Draw],
+        of: impl Fn(&[i32], &[Draw]) -> f64,
+    ) -> Option<(Vec<i32>, f64)> {
         // On a few draws first, then the best of them on all.
         let few = &draws[..draws.len().min(FEW)];
         let mut first: Vec<(f64, Vec<i32>)> = Vec::new();
         each_adjustment(self, &mut |parts| {
-            first.push((self.cost(parts, few), parts.to_vec()));
+            first.push((of(parts, few), parts.to_vec()));
         });
         first.sort_by(|a, b| a.0.total_cmp(&b.0));
         first.truncate(BEST_OF);
         first
             .into_iter()
-            .map(|(_, parts)| (self.cost(&parts, draws), parts))
+            .map(|(_, parts)| (of(&parts, draws), parts))
             .min_by(|a, b| a.0.total_cmp(&b.0))
             .map(|(cost, parts)| (parts, cost))
     }
@@ -246,40 +257,21 @@ impl<'a> Scales<'a> {
         }
     }
 
-    /// An adjustment that shows which way the screws work: large enough to be seen
-    /// through the error of a look and the play, small enough that it cannot look
-    /// much worse for it; on the screw and in the direction that cost least.
-    pub(super) fn to_learn(&self) -> Vec<i32> {
-        let k = self.screws.len();
+    /// An adjustment that shows which way the screws work, at the least cost.
+    pub(super) fn to_learn(&self) -> Option<Vec<i32>> {
         let look = self.tally.sigmas.last().copied().unwrap_or(0.0);
-        let middle: Vector2<f64> = self.response.coma().0;
-        let size = middle.norm().max(self.aim.threshold_waves);
-        // One screw against the others moves it by half as much again.
-        let seen = (2.5 * look).max(0.5 * size).min(0.6 * size) / 1.3;
-        let play = self.response.play();
-        let mut best: Option<(Vec<i32>, f64)> = None;
-        for (screw, per_turn) in self.response.per_turn().iter().enumerate() {
-            let lost = play.get(screw).map_or(0.0, |p| p.0);
-            let wanted = (seen / per_turn.max(1e-6) + 0.7 * lost) * f64::from(PARTS);
-            let size = ((wanted / 4.0).round() as i32 * 4).clamp(4, self.most);
-            for size in [size, -size] {
-                let parts = against_the_others(screw, size, self.screws, self.tally);
-                let cost = self.cost(&parts, &self.draws) - self.taught(&parts, look);
-                if parts.iter().any(|p| *p != 0) && best.as_ref().is_none_or(|b| cost < b.1) {
-                    best = Some((parts, cost));
-                }
-            }
-        }
-        best.map_or_else(|| vec![0; k], |(parts, _)| parts)
+        self.least(&self.draws, |parts, draws| {
+            self.cost(parts, draws) - TEACH * self.taught(parts, draws, look)
+        })
+        .map(|(parts, _)| parts)
     }
 
     /// What an adjustment teaches, in adjustments: by how far the draws disagree on
     /// where it leads, against what a look can tell apart. Back and forth on one
     /// axis teaches nothing new of a picture that may lie mirrored.
-    fn taught(&self, parts: &[i32], look: f64) -> f64 {
+    fn taught(&self, parts: &[i32], draws: &[Draw], look: f64) -> f64 {
         let turns = turns_of(parts);
-        let moves: Vec<Vector2<f64>> = self
-            .draws
+        let moves: Vec<Vector2<f64>> = draws
             .iter()
             .filter(|d| !d.wrong_way)
             .map(|d| d.after(&turns) - d.coma)
@@ -298,7 +290,8 @@ impl<'a> Scales<'a> {
         if step(4) > 0.4 * self.aim.threshold_waves {
             all.extend([2, 6, 10]);
         }
-        if step(2) > 0.7 * self.aim.threshold_waves {
+        let size = self.response.coma().0.norm();
+        if step(2) > 0.7 * self.aim.threshold_waves && size < 1.2 * self.aim.threshold_waves {
             all.extend([1, 3, 5]);
         }
         all.extend(
@@ -395,28 +388,4 @@ impl<'a> Rules<'a> {
                 }
             })
     }
-}
-
-/// One screw by `size`, the others giving way where the tension is to be kept.
-fn against_the_others(screw: usize, size: i32, screws: &[Screw], tally: &Tally) -> Vec<i32> {
-    let k = screws.len();
-    let mut parts = vec![0; k];
-    parts[screw] = size;
-    if screws.iter().any(|s| s.mechanism == Mechanism::Pivot) && k == 3 {
-        for (i, p) in parts.iter_mut().enumerate() {
-            if i != screw {
-                *p = -size / 2;
-            }
-        }
-    } else if keeps_tension(screws) && k > 1 {
-        parts[(screw + 1) % k] = -size;
-    }
-    for (i, p) in parts.iter_mut().enumerate() {
-        match tally.tension.get(i) {
-            Some(Tension::Tight) => *p = (*p).min(0),
-            Some(Tension::Loose) => *p = (*p).max(0),
-            _ => {}
-        }
-    }
-    parts
 }

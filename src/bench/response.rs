@@ -227,7 +227,7 @@ impl Response {
                 belief.map.matrix() * adjustment * if belief.last_reversed { -1.0 } else { 1.0 };
             let want = seen.x.atan2(seen.y).to_degrees();
             let off = apart_deg(want, clock_deg) / sigma_deg.hypot(15.0);
-            // One answer in twenty is taken to be a loan sheet.
+            // One answer in twenty is taken to be a slip.
             belief.weight *= 0.95 * (-0.5 * off * off).exp() + 0.05 * 0.1;
         }
         self.settle();

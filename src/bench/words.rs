@@ -203,7 +203,7 @@ pub fn turning_cautions(
         Element::Secondary => all.insert(
             0,
             if glass {
-                "The screwdriver is over glass: hold it from the side, a hand under it, so that a loan sheet cannot reach the corrector. Nothing touches the corrector."
+                "The screwdriver is over glass: hold it from the side, a hand under it, so that it cannot drop on the corrector. Nothing touches the corrector."
             } else {
                 "The screwdriver is over the primary: tube level, held from the side, a hand under it, so that nothing can drop on the mirror."
             },
@@ -213,17 +213,21 @@ pub fn turning_cautions(
         ),
         Element::ObjectiveCell => all.insert(
             0,
-            "The screwdriver is over glass: hold it from the side so that a loan sheet cannot reach the lens.",
+            "The screwdriver is over glass: hold it from the side so that it cannot drop on the lens.",
         ),
     }
     let several = parts.iter().filter(|p| **p != 0).count() > 1;
     let loosens = parts.iter().any(|p| *p < 0);
     match (mechanism, several) {
         (Mechanism::Pivot, true) => {
-            all.push("Loosen first, then tighten: all three must end snug, or the mirror may drop.");
+            all.push(
+                "Loosen first, then tighten: all three must end snug, or the mirror may drop.",
+            );
         }
         (Mechanism::Pivot, false) if loosens => {
-            all.push("Turn only this screw, and no further: it must stay snug, or the mirror may drop.");
+            all.push(
+                "Turn only this screw, and no further: it must stay snug, or the mirror may drop.",
+            );
         }
         _ => {}
     }
@@ -287,7 +291,11 @@ mod tests {
         let all = instructions(&adjustment, &screws);
         assert_eq!(all.len(), 3);
         assert!(!all[0].clockwise && !all[1].clockwise && all[2].clockwise);
-        assert!(all[2].sentence.contains("1/8 turn clockwise as seen facing the screw (45"));
+        assert!(
+            all[2]
+                .sentence
+                .contains("1/8 turn clockwise as seen facing the screw (45")
+        );
         assert!(all[0].sentence.contains("S120, at 4 o\u{2019}clock"));
     }
 

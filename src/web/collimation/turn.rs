@@ -90,7 +90,13 @@ pub fn turn_view(
         },
         asks_jump: at == Looked::Star && !jump.is_empty(),
         jump,
-        cautions: turning_cautions(element, mechanism, &adjustment.parts, glass, at != Looked::Mark),
+        cautions: turning_cautions(
+            element,
+            mechanism,
+            &adjustment.parts,
+            glass,
+            at != Looked::Mark,
+        ),
         done: match at {
             Looked::Mark => "Turned",
             _ => "Turned, star centred again",
@@ -121,9 +127,7 @@ pub fn turn_view(
         expected: match at {
             Looked::Star => expected_words(adjustment, "waves RMS", 2),
             Looked::Mark => expected_words(adjustment, "mm off", 0),
-            Looked::Corners => {
-                expected_words(adjustment, "waves RMS between middle and edge", 2)
-            }
+            Looked::Corners => expected_words(adjustment, "waves RMS between middle and edge", 2),
         },
     }
 }
