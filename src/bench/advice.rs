@@ -255,7 +255,7 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
     let plain = within < PLAIN && size > aim.threshold_waves;
     if looks && !plain {
         let known = scales.best(left).map_or(then, |(_, cost)| cost);
-        let again = LOOK + within * 1.3 * LOOK + (1.0 - within) * (one + known);
+        let again = LOOK * (1.0 + 1.3 * within) + (1.0 - within) * (one + known);
         if again < turn {
             return Next::Look { again: true };
         }

@@ -47,6 +47,10 @@ const PAPER_SCALE: f64 = 0.25;
 const WORSE: f64 = 20.0;
 /// What a turn teaches counts for so much, where the way the screws work is not known.
 const TEACH: f64 = 3.0;
+/// A turn to learn by should move the star by this share of what is seen; cost of
+/// one that moves nothing.
+const LEAST_MOVE: f64 = 0.35;
+const SHORT: f64 = 8.0;
 
 /// How many more adjustments what is left will need.
 pub(super) struct Ahead {
@@ -257,19 +261,24 @@ impl<'a> Scales<'a> {
         }
     }
 
-    /// An adjustment that shows which way the screws work, at the least cost.
+    /// An adjustment that shows which way the screws work, at the least cost: not
+    /// so small that play and hand make of it what they like.
     pub(super) fn to_learn(&self) -> Option<Vec<i32>> {
+        let size = self.response.coma().0.norm().max(self.aim.threshold_waves);
         let look = self.tally.sigmas.last().copied().unwrap_or(0.0);
         self.least(&self.draws, |parts, draws| {
-            self.cost(parts, draws) - TEACH * self.taught(parts, draws, look)
+            let (taught, moves) = self.taught(parts, draws, look);
+            let short = (1.0 - moves / (LEAST_MOVE * size)).max(0.0);
+            self.cost(parts, draws) - TEACH * taught + SHORT * short
         })
         .map(|(parts, _)| parts)
     }
 
     /// What an adjustment teaches, in adjustments: by how far the draws disagree on
     /// where it leads, against what a look can tell apart. Back and forth on one
-    /// axis teaches nothing new of a picture that may lie mirrored.
-    fn taught(&self, parts: &[i32], draws: &[Draw], look: f64) -> f64 {
+    /// axis teaches nothing new of a picture that may lie mirrored. Beside it, how far
+    /// the coma moves, waves.
+    fn taught(&self, parts: &[i32], draws: &[Draw], look: f64) -> (f64, f64) {
         let turns = turns_of(parts);
         let moves: Vec<Vector2<f64>> = draws
             .iter()
@@ -280,7 +289,9 @@ impl<'a> Scales<'a> {
         let mean = moves.iter().sum::<Vector2<f64>>() / count;
         let spread = moves.iter().map(|m| (m - mean).norm_squared()).sum::<f64>() / count;
         let told = look.max(0.1 * self.aim.threshold_waves);
-        0.5 * (1.0 + spread / (told * told)).ln().min(3.0)
+        let sizes = moves.iter().map(|m| m.norm()).sum::<f64>() / count;
+        let taught = 0.5 * (1.0 + spread / (told * told)).ln().min(3.0);
+        (taught, sizes)
     }
 
     /// The amounts that a hand can make and this screw may want, sixty-fourths.

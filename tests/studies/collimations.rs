@@ -28,6 +28,9 @@ struct Asked {
     /// How many collimation sessions.
     #[arg(long, default_value_t = 500)]
     count: usize,
+    /// The number of the first.
+    #[arg(long, default_value_t = 0)]
+    from: usize,
     /// Which world: harsh or mild.
     #[arg(long, default_value = "harsh")]
     world: String,
@@ -76,7 +79,7 @@ fn main() {
             .collect();
         return report::nights(&nights);
     }
-    let led = |i| play::led(world, asked.seed, i);
+    let led = |i| play::led(world, asked.seed, asked.from + i);
     if asked.tool {
         let rows: Vec<Outcome> = (0..asked.count).map(led).collect();
         if asked.json {
@@ -86,7 +89,7 @@ fn main() {
         return report::by_design(&[("the tool", rows)]);
     }
     let pairs: Vec<Pair> = (0..asked.count)
-        .map(|i| collimation(world, asked.seed, i))
+        .map(|i| collimation(world, asked.seed, asked.from + i))
         .collect();
     let corners: Vec<corners::Outcome> = (0..asked.corners)
         .map(|i| corners::collimation(asked.seed, i))

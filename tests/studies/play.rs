@@ -249,8 +249,10 @@ fn lead(
     if shown() {
         let (side, start) = (truth.side == truth.side_told, watch.outcome.start_waves);
         eprintln!(
-            "{}: {start:.3}, side right {side}, {:.1} arc seconds",
-            kind.name, truth.seeing_arcsec
+            "{}: {start:.3}, side right {side}, mirrored as expected {}, {:.1} arc seconds",
+            kind.name,
+            truth.map.mirrored != truth.diagonal,
+            truth.seeing_arcsec
         );
     }
     if kind.layout == optics::prescription::Layout::Newtonian {
@@ -276,6 +278,9 @@ fn lead(
         trust: Trust::default(),
     });
     for shade in shaded(truth, rng) {
+        if shown() {
+            eprintln!("  {shade:?}");
+        }
         course.take(&shade);
     }
     let tells_jump = rng.random_bool(0.5);
