@@ -2,7 +2,7 @@
 
 use nalgebra::Vector2;
 
-use super::choose::{best_go, best_if_led, to_learn};
+use super::choose::Scales;
 use super::response::Response;
 use super::screw::Screw;
 
@@ -22,7 +22,7 @@ impl Default for Aim {
     fn default() -> Self {
         Self {
             threshold_waves: 0.071,
-            confidence: 0.95,
+            confidence: 0.96,
             sigmas_to_turn: 1.1,
         }
     }
@@ -30,10 +30,11 @@ impl Default for Aim {
 
 /// Parts of a turn in which advice is given: sixty-fourths.
 pub const PARTS: i32 = 64;
-/// The most one screw is turned in one go: a quarter.
+/// The most one screw is turned in one adjustment, unless it works so slowly that
+/// a quarter of a turn hardly shows: a quarter.
 pub const MOST_PARTS: i32 = PARTS / 4;
-/// Looks after the last go beyond which more of tonight's looks are not asked for.
-pub const MOST_LOOKS: usize = 4;
+/// Looks after the last adjustment beyond which more of tonight's are not asked for.
+pub const MOST_LOOKS: usize = 7;
 
 /// How a screw feels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
@@ -55,8 +56,11 @@ pub struct Adjustment {
     pub parts: Vec<i32>,
     /// What for.
     pub purpose: Purpose,
-    /// RMS coma expected afterwards, waves.
+    /// RMS coma expected afterwards, waves: as likely more as less.
     pub expected_waves: f64,
+    /// It will be from this to that in nine cases of ten.
+    #[serde(default)]
+    pub range_waves: [f64; 2],
 }
 
 /// What a go is for.
@@ -75,6 +79,11 @@ impl Adjustment {
     /// Turns of each screw.
     pub fn turns(&self) -> Vec<f64> {
         turns_of(&self.parts)
+    }
+
+    /// Whether a coma lies in the range that was said.
+    pub fn holds(&self, waves: f64) -> bool {
+        (self.range_waves[0]..=self.range_waves[1]).contains(&waves)
     }
 }
 
@@ -147,6 +156,11 @@ pub struct Tally {
 }
 
 impl Tally {
+    /// How many adjustments were looked at, as far as the looks tell.
+    fn adjustments(&self) -> usize {
+        self.history.windows(2).filter(|w| w[0].2 != w[1].2).count()
+    }
+
     /// The way back to where the star looked best, a quarter turn at most, when
     /// goes have since made it clearly worse: two goes or more while the beliefs
     /// are still at odds, one when nothing else is left to try.
@@ -177,7 +191,15 @@ impl Tally {
     }
 }
 
-/// What to do next.
+/// Below this chance of being in line a look is plain enough to turn on.
+const PLAIN: f64 = 0.4;
+/// What a look costs, in adjustments.
+const LOOK: f64 = 0.35;
+/// Adjustments after which an end that is likely enough is taken.
+const MANY: usize = 12;
+
+/// What to do next: of looking again, turning and stopping what costs least, in
+/// adjustments. To stop costs what it costs to be wrong.
 pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -> Next {
     if tally.looks_since == 0 {
         return Next::Look { again: false };
@@ -192,7 +214,7 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
             left_waves: size,
             left_sigma_waves: sigma,
             chance_within: within,
-            better_night: within < 0.7,
+            better_night: within < 0.9,
         })
     };
     if within >= aim.confidence {
@@ -209,63 +231,59 @@ pub fn advise(response: &Response, screws: &[Screw], aim: &Aim, tally: &Tally) -
     if screws.is_empty() {
         return stop(Why::Nothing);
     }
+    let scales = Scales::new(response, screws, aim, tally);
     let back = |least_goes| {
-        tally.way_back(least_goes).map(|parts| {
-            Next::Turn(Adjustment {
-                expected_waves: response.after(&turns_of(&parts)).norm(),
-                parts,
-                purpose: Purpose::Back,
-            })
-        })
+        tally
+            .way_back(least_goes)
+            .map(|parts| Next::Turn(scales.adjustment(parts, Purpose::Back)))
     };
-    if !knows_its_way(response)
-        && let Some(back) = back(2)
-    {
-        return back;
-    }
-    let adjustment = best_go(response, screws, aim, tally);
-    let gain = adjustment.as_ref().map_or(0.0, |g| g.1);
-    let worth = (0.45 * aim.threshold_waves).powi(2).max(0.10 * size * size);
-    let significant = size > aim.sigmas_to_turn * sigma;
-    if let Some((adjustment, _)) = adjustment
-        && gain > worth
-        && significant
-    {
-        return Next::Turn(adjustment);
-    }
-    // Out of line beyond doubt, but the beliefs about the screws cancel out.
-    let learns = !knows_its_way(response);
-    if learns && size > aim.threshold_waves + sigma {
-        return Next::Turn(to_learn(response, screws, tally));
-    }
-    // More looks narrow the error; ask for them while they can settle it. What
-    // all looks misjudge alike they do not narrow.
+    let lost = !knows_its_way(response);
+    // More looks narrow the error. What all looks misjudge alike they do not.
     let seen = (response.coma_as_seen().1.trace() / 2.0).max(0.0).sqrt();
     let look = tally.sigmas.last().copied().unwrap_or(seen);
     let after = 1.0 / (1.0 / seen.max(1e-6).powi(2) + 1.0 / look.max(1e-6).powi(2));
-    let helps = after.sqrt() < 0.9 * seen;
-    if tally.looks_since < MOST_LOOKS && helps {
-        return Next::Look { again: true };
+    let left = after.sqrt() / seen.max(1e-9);
+    let looks = tally.looks_since < MOST_LOOKS && left < 0.95;
+    let Some((parts, then)) = scales.best(1.0) else {
+        return stop(Why::Nothing);
+    };
+    // What a turn costs beyond itself (each of a primary's puts the middle out).
+    let one = (aim.sigmas_to_turn / 1.1).powi(2);
+    let turn = one + then;
+    let may_stop = tally.adjustments() >= MANY && within > 0.8;
+    // What is plainly out is turned, not looked at once more.
+    let plain = within < PLAIN && size > aim.threshold_waves;
+    if looks && !plain {
+        let known = scales.best(left).map_or(then, |(_, cost)| cost);
+        let again = LOOK * (1.0 + 1.3 * within) + (1.0 - within) * (one + known);
+        if again < turn {
+            return Next::Look { again: true };
+        }
     }
-    // Rather out than in, and nothing to be had while beliefs cancel out: the go
-    // that is right if the leading belief is, and shows it if not.
-    if within < 0.8
-        && significant
-        && response
-            .leading_map()
-            .is_some_and(|(_, share)| share < 0.97)
-        && let Some((adjustment, gain)) = best_if_led(response, screws, aim, tally)
-        && gain > worth
-    {
-        let purpose = if learns {
+    let gain = scales.now() - then;
+    // Out beyond doubt, but the beliefs about the screws cancel out.
+    let unsure = response
+        .leading_map()
+        .is_some_and(|(_, share)| share < 0.97);
+    if unsure && gain < 0.2 && size > aim.threshold_waves + sigma {
+        let parts = scales.to_learn().unwrap_or(parts);
+        let mut adjustment = scales.adjustment(parts, Purpose::Learn);
+        if !lost && adjustment.expected_waves < 0.85 * size {
+            adjustment.purpose = Purpose::Correct;
+        }
+        return Next::Turn(adjustment);
+    }
+    let wrong = (1.0 - within) * 1.5 / (1.0 - aim.confidence);
+    if turn < wrong && (gain > 0.0 || within < 0.85) && !may_stop {
+        let purpose = if lost {
             Purpose::Learn
         } else {
             Purpose::Correct
         };
-        return Next::Turn(Adjustment {
-            purpose,
-            ..adjustment
-        });
+        return Next::Turn(scales.adjustment(parts, purpose));
+    }
+    if looks && wrong > 1.0 {
+        return Next::Look { again: true };
     }
     if let Some(back) = back(1) {
         return back;
@@ -361,15 +379,18 @@ mod tests {
             panic!("no turn")
         };
         assert!(
-            adjustment.parts[0] < 0 && (adjustment.parts[1] - adjustment.parts[2]).abs() <= 1,
+            adjustment.parts[0] < 0
+                && adjustment.parts[1..]
+                    .iter()
+                    .all(|p| *p <= adjustment.parts[0].abs()),
             "{adjustment:?}"
         );
         // To the springiness of the screws.
         assert!(
-            adjustment.parts.iter().sum::<i32>().abs() <= 1,
+            adjustment.parts.iter().sum::<i32>().abs() <= 4,
             "{adjustment:?}"
         );
-        assert!(adjustment.expected_waves < 0.1);
+        assert!(adjustment.expected_waves < 0.13, "{adjustment:?}");
     }
 
     #[test]
@@ -394,9 +415,16 @@ mod tests {
     }
 
     #[test]
-    fn no_go_is_larger_than_a_quarter_and_tight_screws_are_not_tightened() {
+    fn no_turn_is_larger_than_is_safe_and_tight_screws_are_not_tightened() {
         for mechanism in [Mechanism::Pivot, Mechanism::Spring, Mechanism::PushPull] {
+            // So slow that a quarter of a turn hardly shows: up to a whole one, half
+            // of one about a pivot.
             let screws = screws(mechanism, 120.0);
+            let most = if mechanism == Mechanism::Pivot {
+                PARTS / 2
+            } else {
+                PARTS
+            };
             for angle in 0..12 {
                 let (s, c) = (f64::from(angle) * std::f64::consts::FRAC_PI_6).sin_cos();
                 let mut r = response(&screws, 0.01);
@@ -408,7 +436,7 @@ mod tests {
                     continue;
                 };
                 assert!(
-                    adjustment.parts.iter().all(|p| p.abs() <= MOST_PARTS),
+                    adjustment.parts.iter().all(|p| p.abs() <= most),
                     "{adjustment:?}"
                 );
                 assert!(
@@ -433,15 +461,49 @@ mod tests {
         let mut r = response(&screws, 0.0327);
         let mut t = tally(0.12);
         t.looks_since = 0;
-        for _ in 0..6 {
+        for _ in 0..14 {
             r.look([0.03, 0.02], 0.12);
             t.looks_since += 1;
-            if let Next::Stop(stop) = advise(&r, &screws, &Aim::default(), &t) {
+            let next = advise(&r, &screws, &Aim::default(), &t);
+            if let Next::Stop(stop) = next {
                 assert_eq!(stop.why, Why::Unseen);
+                assert!(stop.chance_within > 0.7, "{stop:?}");
                 return;
             }
+            // Rather one more look than a turn that nothing asks for.
+            assert!(t.looks_since >= MOST_LOOKS || next == Next::Look { again: true });
         }
-        panic!("it went on");
+    }
+
+    /// A Maksutov's primary: 0.03 waves for a quarter of a turn. Half a wave wants
+    /// several turns; it is not told to stop, and in two adjustments or three of up to
+    /// a turn most of it is gone. A fast screw is never turned by more than a quarter.
+    #[test]
+    fn a_slow_screw_is_turned_far_and_a_fast_one_is_not() {
+        let slow = screws(Mechanism::PushPull, 93.0);
+        let mut r = response(&slow, 0.007);
+        r.look([0.0, 0.5], 0.01);
+        let Next::Turn(adjustment) = advise(&r, &slow, &Aim::default(), &tally(0.01)) else {
+            panic!("no turn")
+        };
+        let largest = adjustment.parts.iter().map(|p| p.abs()).max().unwrap();
+        assert!(largest >= PARTS / 2, "{adjustment:?}");
+        assert!(adjustment.expected_waves < 0.42, "{adjustment:?}");
+        let fast = screws(Mechanism::Pivot, 20.0);
+        let mut r = response(&fast, 0.0327);
+        r.look([0.0, 0.5], 0.01);
+        let Next::Turn(adjustment) = advise(&r, &fast, &Aim::default(), &tally(0.01)) else {
+            panic!("no turn")
+        };
+        assert!(
+            adjustment.parts.iter().all(|p| p.abs() <= MOST_PARTS),
+            "{adjustment:?}"
+        );
+        // And none that only a paper scale could make.
+        assert!(
+            adjustment.parts.iter().all(|p| p % 2 == 0),
+            "{adjustment:?}"
+        );
     }
 
     #[test]
@@ -466,7 +528,7 @@ mod tests {
             panic!()
         };
         assert!(
-            adjustment.purpose == Purpose::Learn && adjustment.parts.iter().sum::<i32>() == 0,
+            adjustment.purpose == Purpose::Learn && adjustment.parts.iter().sum::<i32>().abs() <= 4,
             "{adjustment:?}"
         );
     }

@@ -1,8 +1,11 @@
-//! One belief of what the screws do and of the coma now; [`super::response`]
-//! keeps a handful of them side by side.
+//! One belief of what the screws do, how much play they have and what the coma is
+//! now; [`super::response`] keeps some hundreds of them side by side.
 
 use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
+use rand::Rng;
+use rand_chacha::ChaCha8Rng;
 
+use super::eye::ratio_sigma_at;
 use super::orientation::{Candidate, Map, Reading};
 use super::response::{Learnt, Trust};
 
@@ -18,13 +21,45 @@ pub(super) struct Belief {
     /// large these looks say all of that.
     pub(super) mean: DVector<f64>,
     pub(super) covariance: DMatrix<f64>,
+    /// Motion each screw loses when it is turned back, turns, and where in it the
+    /// screw stands: 0 when it was last turned anticlockwise to the end of it.
+    pub(super) play: Vec<f64>,
+    pub(super) place: Vec<f64>,
+    /// This hand's error over the usual one.
+    pub(super) hand: f64,
+    /// What each look by eye is off by, by itself, as a share of what it says.
+    pub(super) scatter: f64,
+    /// Share of the last adjustment's turning that the play took, 0 to 1.
+    pub(super) swallowed: f64,
+}
+
+/// What is known of a look by eye beside the air.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Ring {
+    /// The coma at which the ring would close, waves.
+    pub(super) closing_waves: f64,
+    /// By how much more than usual such looks scatter.
+    pub(super) scatter: f64,
+}
+
+impl Ring {
+    fn sigma_at(&self, coma: f64, scatter: f64) -> f64 {
+        ratio_sigma_at(coma, self.closing_waves).hypot(scatter * self.scatter * coma)
+    }
 }
 
 /// A flat belief of the coma before the first look: this much on each component,
 /// waves (or mm, where a mark's place is what is looked at).
 const FLAT: f64 = 50.0;
 
-pub(super) fn start(learnt: &Learnt, candidate: &Candidate) -> Belief {
+/// A belief drawn from what is known beforehand; `weight` is its share of belief.
+pub(super) fn start(
+    learnt: &Learnt,
+    candidate: &Candidate,
+    weight: f64,
+    trust: &Trust,
+    rng: &mut ChaCha8Rng,
+) -> Belief {
     let k = learnt.screws();
     let m = candidate.map.matrix();
     let mut turn = DMatrix::zeros(2 * k, 2 * k);
@@ -49,14 +84,46 @@ pub(super) fn start(learnt: &Learnt, candidate: &Candidate) -> Belief {
         .copy_from(&spread);
     covariance[(0, 0)] = FLAT * FLAT;
     covariance[(1, 1)] = FLAT * FLAT;
+    let play: Vec<f64> = (0..k)
+        .map(|i| match learnt.play.get(i) {
+            Some(&(mean, sigma)) => {
+                (mean + sigma.hypot(0.1 * trust.play_turns) * normal_draw(rng)).abs()
+            }
+            None => trust.play_turns * rng.random_range(0.0..1.1),
+        })
+        .collect();
     Belief {
         map: candidate.map,
         reading: candidate.reading,
         last_reversed: false,
-        weight: candidate.weight,
+        weight,
         mean,
         covariance,
+        place: play.iter().map(|p| p * rng.random::<f64>()).collect(),
+        play,
+        hand: (0.3 * normal_draw(rng)).exp(),
+        scatter: rng.random_range(0.12..0.32),
+        swallowed: 0.0,
     }
+}
+
+/// A number from the normal distribution (Box-Muller).
+pub(super) fn normal_draw(rng: &mut ChaCha8Rng) -> f64 {
+    let u: f64 = rng.random_range(1e-12..1.0);
+    let v: f64 = rng.random_range(0.0..std::f64::consts::TAU);
+    (-2.0 * u.ln()).sqrt() * v.cos()
+}
+
+/// How far a screw with this play, standing there in it, moves what it holds when
+/// it is turned by `made`; and where it stands then.
+pub(super) fn moved(place: f64, play: f64, made: f64) -> (f64, f64) {
+    let wanted = place + made;
+    let moves = if wanted > play {
+        wanted - play
+    } else {
+        wanted.min(0.0)
+    };
+    (moves, wanted.clamp(0.0, play))
 }
 
 impl Belief {
@@ -111,11 +178,12 @@ impl Belief {
         (mean, covariance)
     }
 
-    /// How likely the true coma is at most `radius`: over seven values of the
-    /// looks' factor, the coma as it is with each.
-    pub(super) fn chance_within(&self, radius: f64) -> f64 {
+    /// How likely the true coma is at most `radius`: over five values of the
+    /// looks' factor, the coma as it is with each. `alike` is what looks miss alike.
+    pub(super) fn chance_within(&self, radius: f64, alike: f64) -> f64 {
         let s = self.mean.len() - 1;
         let own: Matrix2<f64> = self.covariance.fixed_view::<2, 2>(0, 0).into();
+        let own = own + Matrix2::identity() * alike * alike;
         let variance = self.covariance[(s, s)];
         if variance < 1e-8 {
             return chance_in_circle(self.coma(), own, radius * self.mean[s].exp());
@@ -123,7 +191,7 @@ impl Belief {
         let with: Vector2<f64> = self.covariance.fixed_view::<2, 1>(0, s).into();
         let left = own - with * with.transpose() / variance;
         let (mut inside, mut all) = (0.0, 0.0);
-        for z in [-2.4, -1.6, -0.8, 0.0, 0.8, 1.6, 2.4f64] {
+        for z in [-2.0, -1.0, 0.0, 1.0, 2.0f64] {
             let off = z * variance.sqrt();
             let weight = (-0.5 * z * z).exp();
             let coma = self.coma() + with / variance * off;
@@ -133,14 +201,21 @@ impl Belief {
         inside / all
     }
 
-    /// Trace of the 2 x 2 block of the covariance that begins there.
-    pub(super) fn trace(&self, r: usize, r2: usize) -> f64 {
-        self.covariance[(r, r2)] + self.covariance[(r + 1, r2 + 1)]
-    }
-
-    pub(super) fn look(&mut self, seen: Vector2<f64>, sigma: f64) {
-        let n = self.mean.len();
+    /// A look, right to `sigma` on each component; by eye beside that to what the
+    /// ratio of widths tells, and to this belief's scatter. `wild` is by how much
+    /// more than it says it is off.
+    pub(super) fn look(&mut self, seen: Vector2<f64>, sigma: f64, by: Option<Ring>, wild: f64) {
         let cov: Matrix2<f64> = self.covariance.fixed_view::<2, 2>(0, 0).into();
+        let sigma = wild
+            * by.map_or(sigma, |ring| {
+                let rough = ring
+                    .sigma_at(seen.norm(), self.scatter)
+                    .hypot(sigma)
+                    .powi(2);
+                let known = cov.trace() / 2.0;
+                let about = (self.coma() * rough + seen * known) / (rough + known);
+                ring.sigma_at(about.norm(), self.scatter).hypot(sigma)
+            });
         let total = cov + Matrix2::identity() * sigma * sigma;
         let Some(inverse) = total.try_inverse() else {
             return;
@@ -148,32 +223,58 @@ impl Belief {
         let off = seen - self.coma();
         let misfit = off.dot(&(inverse * off));
         // Tails heavier than a Gaussian's: one bad look must not end a belief.
-        self.weight *= (1.0 + misfit / 4.0).powi(-3) / total.determinant().sqrt();
+        self.weight *= (1.0 + misfit / 5.0).powf(-3.5) / total.determinant().sqrt();
         let gain = self.covariance.columns(0, 2) * inverse;
         self.mean += &gain * off;
         let reduced = &self.covariance - &gain * self.covariance.rows(0, 2);
         self.covariance = (&reduced + reduced.transpose()) * 0.5;
-        debug_assert_eq!(self.mean.len(), n);
     }
 
-    pub(super) fn turn(&mut self, turns: &[f64], way: f64, trust: &Trust) {
+    /// A hand's 1-sigma at such a turn, turns.
+    pub(super) fn hand_sigma(&self, turns: f64, trust: &Trust) -> f64 {
+        self.hand * (turns * trust.turn).hypot(trust.hand_turns)
+    }
+
+    pub(super) fn turn(&mut self, turns: &[f64], way: f64, trust: &Trust, rng: &mut ChaCha8Rng) {
         let n = self.mean.len();
         let mut step = DMatrix::identity(n, n);
         let mut error = Matrix2::zeros();
+        let (mut asked, mut done) = (0.0, 0.0);
         for (i, t) in turns.iter().enumerate() {
-            step[(0, 2 + 2 * i)] = way * t;
-            step[(1, 3 + 2 * i)] = way * t;
-            if *t != 0.0 {
-                let b = self.column(i);
-                let lost = (t * trust.turn).hypot(trust.slack_turns);
-                error += b * b.transpose() * lost * lost;
+            if *t == 0.0 {
+                continue;
             }
+            let sigma = self.hand_sigma(*t, trust);
+            // Three points of the hand's error (Gauss-Hermite): what the play leaves.
+            let (mut mean, mut square) = (0.0, 0.0);
+            for (z, w) in [
+                (-1.732_05, 1.0 / 6.0),
+                (0.0, 2.0 / 3.0),
+                (1.732_05, 1.0 / 6.0),
+            ] {
+                let m = moved(self.place[i], self.play[i], way * t + z * sigma).0;
+                mean += w * m;
+                square += w * m * m;
+            }
+            step[(0, 2 + 2 * i)] = mean;
+            step[(1, 3 + 2 * i)] = mean;
+            let b = self.column(i);
+            error += b * b.transpose() * (square - mean * mean).max(0.0);
+            let made = way * t + sigma * normal_draw(rng);
+            self.place[i] = moved(self.place[i], self.play[i], made).1;
+            asked += t.abs();
+            done += mean.abs();
         }
         self.mean = &step * &self.mean;
         self.covariance = &step * &self.covariance * step.transpose();
         let mut block = self.covariance.view_mut((0, 0), (2, 2));
         block += error;
         self.last_reversed = way < 0.0;
+        self.swallowed = if asked > 0.0 {
+            (1.0 - done / asked).clamp(0.0, 1.0)
+        } else {
+            0.0
+        };
     }
 }
 
@@ -184,7 +285,7 @@ pub(super) fn chance_in_circle(mean: Vector2<f64>, covariance: Matrix2<f64>, rad
     let sigma = eigen.eigenvalues.map(|v| v.max(1e-12).sqrt());
     let m = eigen.eigenvectors.transpose() * mean;
     // Along the first axis by midpoints, along the second in closed form.
-    let steps = 41;
+    let steps = 25;
     let (mut inside, mut all) = (0.0, 0.0);
     for i in 0..steps {
         let z = (f64::from(i) + 0.5) / f64::from(steps) * 8.0 - 4.0;

@@ -1,152 +1,356 @@
-//! Which go: of all that the screws allow, the one with the least coma to be
-//! expected; and the one that teaches most.
+//! Which adjustment: of all that the screws and a hand allow, the one after which
+//! the fewest more are to be expected.
+//!
+//! Every adjustment is tried on draws of how it may all be (`Response::draws`): the
+//! coma, what each screw does, its play and where it stands in it, what the hand
+//! will make of it. How many more adjustments follow from what is left is a table
+//! (`Ahead`), worked out once for these screws, this hand and these looks as the
+//! fixed point of "one more adjustment, and what that leaves": all steps ahead, if
+//! later ones are made with what is known by then.
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::Vector2;
 
 use super::advice::{Adjustment, Aim, MOST_PARTS, PARTS, Purpose, Tally, Tension, turns_of};
-use super::response::Response;
+use super::response::{Draw, Response};
 use super::screw::{Mechanism, Screw};
 
-/// The finest part worth giving: sixteenths, and halves and quarters of them
-/// where the smallest go in sixteenths moves the coma by more than half the
-/// threshold: the goes lie on a lattice with that spacing, and what is left in
-/// the worst case is half of it or more.
-fn finest(response: &Response, screws: &[Screw], aim: &Aim) -> i32 {
-    let per_turn = response.per_turn().into_iter().fold(0.0, f64::max);
-    // With tension kept two screws at 120 degrees turn against each other.
-    let pair = if keeps_tension(screws) {
-        3f64.sqrt()
+/// The most one screw is turned in one adjustment where it works slowly.
+pub(super) fn most_parts(screws: &[Screw], per_turn: f64, aim: &Aim) -> i32 {
+    // About a pivot half a turn is as far as the others can follow (assumed).
+    let safe = if screws.iter().any(|s| s.mechanism == Mechanism::Pivot) {
+        PARTS / 2
     } else {
-        1.0
+        PARTS
     };
-    let step = |part: i32| pair * per_turn * f64::from(part) / f64::from(PARTS);
-    let mut part = PARTS / 16;
-    while part > 1 && step(part) > 0.5 * aim.threshold_waves {
-        part /= 2;
-    }
-    part
+    // Five limits at once: more would be past the middle before it is looked at.
+    let wanted = 5.0 * aim.threshold_waves / per_turn.max(1e-9) * f64::from(PARTS);
+    let wanted = (wanted / 8.0).ceil() * 8.0;
+    (wanted.min(f64::from(safe)) as i32).max(MOST_PARTS)
 }
 
 fn keeps_tension(screws: &[Screw]) -> bool {
     screws.iter().any(|s| s.mechanism.keeps_tension())
 }
 
-/// By how much the turns of a go may miss adding up to nothing where tension is
-/// to be kept, sixty-fourths: where sixty-fourths are needed at all, one of them
-/// is less than the springiness of the screws, and the goes it allows lie closer.
-fn give(part: i32) -> i32 {
-    i32::from(part == 1)
+/// By how much the turns of one adjustment, and of all together, may miss adding up
+/// to nothing where tension is to be kept, sixty-fourths: what the springiness of
+/// three screws bears (assumed).
+const GIVE: i32 = 4;
+const MOST_GIVE: i32 = 8;
+
+/// Cost of each screw beyond the first, in adjustments.
+const SCREW: f64 = 0.06;
+/// Cost of a thirty-second and of a sixty-fourth somewhere, in adjustments.
+const CAREFUL: f64 = 0.04;
+const PAPER_SCALE: f64 = 0.25;
+/// Cost of leaving it at half as much again as it was at the start.
+const WORSE: f64 = 20.0;
+/// What a turn teaches counts for so much, where the way the screws work is not known.
+const TEACH: f64 = 3.0;
+/// A turn to learn by should move the star by this share of what is seen; cost of
+/// one that moves nothing.
+const LEAST_MOVE: f64 = 0.35;
+const SHORT: f64 = 8.0;
+
+/// How many more adjustments what is left will need.
+pub(super) struct Ahead {
+    /// By how much the coma is, in steps of `STEP` limits.
+    more: Vec<f64>,
+    limit: f64,
 }
 
-/// The most that all goes together may miss it by.
-const MOST_GIVE: i32 = 2;
+const STEP: f64 = 0.1;
+const STEPS: usize = 140;
 
-/// The go with the least expected coma, and by how much it lowers its square.
-pub(super) fn best_go(
-    response: &Response,
-    screws: &[Screw],
-    aim: &Aim,
-    tally: &Tally,
-) -> Option<(Adjustment, f64)> {
-    best_by(&response.expected_change(), response, screws, aim, tally)
-}
-
-/// The same if the picture lies as the leading belief has it.
-pub(super) fn best_if_led(
-    response: &Response,
-    screws: &[Screw],
-    aim: &Aim,
-    tally: &Tally,
-) -> Option<(Adjustment, f64)> {
-    best_by(&response.leading_change(), response, screws, aim, tally)
-}
-
-fn best_by(
-    (g, h): &(DVector<f64>, DMatrix<f64>),
-    response: &Response,
-    screws: &[Screw],
-    aim: &Aim,
-    tally: &Tally,
-) -> Option<(Adjustment, f64)> {
-    let part = finest(response, screws, aim);
-    let threshold2 = aim.threshold_waves.powi(2);
-    let mut best: Option<(Vec<i32>, f64, f64)> = None;
-    each_go(screws, part, tally, &mut |parts| {
-        let touched = parts.iter().filter(|p| **p != 0).count();
-        if touched == 0 {
-            return;
+impl Ahead {
+    /// `screw` is the coma of one turn, `hand` a hand's error in turns and as a
+    /// share, `look` the error of what looks show, `reach` the most coma that one
+    /// adjustment takes away.
+    fn new(limit: f64, hand_waves: f64, share: f64, look: f64, reach: f64) -> Self {
+        let at = |i: usize| i as f64 * STEP;
+        let (hand, look, reach) = (
+            (hand_waves / limit).max(0.02),
+            (look / limit).clamp(0.08, 0.6),
+            reach / limit,
+        );
+        // How likely so little is seen to be within.
+        let done: Vec<f64> = (0..STEPS)
+            .map(|i| 0.5 * libm::erfc((at(i) - (1.0 - 1.2 * look).max(0.4)) / look))
+            .collect();
+        // From each, where one more adjustment leads.
+        let leads: Vec<Vec<(usize, f64)>> = (0..STEPS)
+            .map(|i| {
+                let r = at(i);
+                let left = (r - reach).max(0.0);
+                let sigma = hand.hypot(share * r.min(reach) / 1.4);
+                (0..8)
+                    .map(|q| {
+                        let p = (f64::from(q) + 0.5) / 8.0;
+                        let off = sigma * (-2.0 * (1.0 - p).ln()).sqrt();
+                        let to = left.hypot(off) / STEP;
+                        ((to.round() as usize).min(STEPS - 1), 0.125)
+                    })
+                    .collect()
+            })
+            .collect();
+        let mut more = vec![3.0; STEPS];
+        for _ in 0..40 {
+            let old = more.clone();
+            for i in 0..STEPS {
+                let then: f64 = leads[i].iter().map(|&(to, p)| p * old[to]).sum();
+                more[i] = (1.0 - done[i]) * (1.0 + then);
+            }
         }
-        let change = change_of(parts, g, h);
-        // Fewer screws, and springs left as they were, where it costs little.
+        Self { more, limit }
+    }
+
+    pub(super) fn of(&self, coma: f64) -> f64 {
+        let x = coma / self.limit / STEP;
+        let i = x as usize;
+        if i + 1 >= STEPS {
+            let last = STEPS - 1;
+            return self.more[last] + 0.1 * (x - last as f64) * STEP;
+        }
+        let part = x - i as f64;
+        self.more[i] * (1.0 - part) + self.more[i + 1] * part
+    }
+}
+
+/// What an adjustment is weighed with.
+pub(super) struct Scales<'a> {
+    response: &'a Response,
+    screws: &'a [Screw],
+    aim: &'a Aim,
+    tally: &'a Tally,
+    ahead: Ahead,
+    /// More than this it should never stand at, waves.
+    bound: f64,
+    per_turn: f64,
+    most: i32,
+    pub(super) draws: Vec<Draw>,
+}
+
+impl<'a> Scales<'a> {
+    pub(super) fn new(
+        response: &'a Response,
+        screws: &'a [Screw],
+        aim: &'a Aim,
+        tally: &'a Tally,
+    ) -> Self {
+        let per_turn = response.per_turn().into_iter().fold(0.0, f64::max);
+        let most = most_parts(screws, per_turn, aim);
+        let (share, hand) = response.hand();
+        let look = tally.sigmas.last().copied().unwrap_or(aim.threshold_waves);
+        let reach = 1.5 * per_turn * f64::from(most) / f64::from(PARTS);
+        // Two screws, as a rule; and what is not yet known of them.
+        let ahead = Ahead::new(
+            aim.threshold_waves,
+            per_turn * hand,
+            share.hypot(0.12),
+            look / 1.6,
+            reach,
+        );
+        let start = tally.history.first().map_or(0.0, |h| h.0);
+        Self {
+            response,
+            screws,
+            aim,
+            tally,
+            ahead,
+            bound: 1.5 * start.max(response.coma().0.norm()).max(aim.threshold_waves),
+            per_turn,
+            most,
+            draws: response.draws(),
+        }
+    }
+
+    /// How many adjustments are to be expected if nothing is turned now.
+    pub(super) fn now(&self) -> f64 {
+        let sum: f64 = self
+            .draws
+            .iter()
+            .map(|d| self.ahead.of(d.coma.norm()))
+            .sum();
+        sum / self.draws.len().max(1) as f64
+    }
+
+    /// What is to be expected after these turns, with the costs.
+    fn cost(&self, parts: &[i32], draws: &[Draw]) -> f64 {
+        let turns = turns_of(parts);
+        let mut sum = 0.0;
+        for draw in draws {
+            let size = draw.after(&turns).norm();
+            sum += self.ahead.of(size);
+            if size > self.bound && size > draw.coma.norm() && !draw.wrong_way {
+                sum += WORSE;
+            }
+        }
+        sum / draws.len().max(1) as f64 + self.trouble(parts)
+    }
+
+    /// What turning so is to a hand and to the springs.
+    fn trouble(&self, parts: &[i32]) -> f64 {
+        let touched = parts.iter().filter(|p| **p != 0).count();
+        let fine = if parts.iter().any(|p| p % 2 != 0) {
+            PAPER_SCALE
+        } else if parts.iter().any(|p| p % 4 != 0) {
+            CAREFUL
+        } else {
+            0.0
+        };
         let net: i32 = parts
             .iter()
             .enumerate()
-            .map(|(i, p)| p + tally.turned.get(i).copied().unwrap_or(0))
+            .map(|(i, p)| p + self.tally.turned.get(i).copied().unwrap_or(0))
             .sum();
         let wander = f64::from(net) / f64::from(PARTS);
-        let cost = change + 0.08 * threshold2 * touched as f64 + 0.1 * threshold2 * wander * wander;
-        if best.as_ref().is_none_or(|b| cost < b.1) {
-            best = Some((parts.to_vec(), cost, change));
-        }
-    });
-    let (parts, _, change) = best?;
-    let expected_waves = response.after(&turns_of(&parts)).norm();
-    Some((
+        SCREW * touched.saturating_sub(1) as f64 + fine + 0.3 * wander * wander
+    }
+
+    /// The best adjustment, and the cost after it; `left` narrows what is not known
+    /// of the coma to that share first, as more looks would.
+    pub(super) fn best(&self, left: f64) -> Option<(Vec<i32>, f64)> {
+        let narrowed: Vec<Draw>;
+        let draws = if left < 1.0 {
+            narrowed = self.draws.iter().map(|d| d.narrowed(left)).collect();
+            &narrowed
+        } else {
+            &self.draws
+        };
+        self.least(draws, |parts, draws| self.cost(parts, draws))
+    }
+
+    /// Of all adjustments the one at which this is least.
+    fn least(
+        &self,
+        draws: &[Draw],
+        of: impl Fn(&[i32], &[Draw]) -> f64,
+    ) -> Option<(Vec<i32>, f64)> {
+        // On a few draws first, then the best of them on all.
+        let few = &draws[..draws.len().min(FEW)];
+        let mut first: Vec<(f64, Vec<i32>)> = Vec::new();
+        each_adjustment(self, &mut |parts| {
+            first.push((of(parts, few), parts.to_vec()));
+        });
+        first.sort_by(|a, b| a.0.total_cmp(&b.0));
+        first.truncate(BEST_OF);
+        first
+            .into_iter()
+            .map(|(_, parts)| (of(&parts, draws), parts))
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .map(|(cost, parts)| (parts, cost))
+    }
+
+    /// The adjustment with what is to be expected of it.
+    pub(super) fn adjustment(&self, parts: Vec<i32>, purpose: Purpose) -> Adjustment {
+        let turns = turns_of(&parts);
+        let mut after: Vec<f64> = self.draws.iter().map(|d| d.after(&turns).norm()).collect();
+        after.sort_by(f64::total_cmp);
+        let at = |share: f64| {
+            let place = (share * after.len() as f64) as usize;
+            after
+                .get(place.min(after.len().saturating_sub(1)))
+                .copied()
+                .unwrap_or(0.0)
+        };
         Adjustment {
             parts,
-            purpose: Purpose::Correct,
-            expected_waves,
-        },
-        -change,
-    ))
-}
-
-fn change_of(parts: &[i32], g: &DVector<f64>, h: &DMatrix<f64>) -> f64 {
-    let k = parts.len();
-    let t = |i: usize| f64::from(parts[i]) / f64::from(PARTS);
-    let mut change = 0.0;
-    for i in 0..k {
-        change += 2.0 * g[i] * t(i);
-        for j in 0..k {
-            change += t(i) * h[(i, j)] * t(j);
+            purpose,
+            expected_waves: at(0.5),
+            range_waves: [at(0.05), at(0.95)],
         }
     }
-    change
+
+    /// An adjustment that shows which way the screws work, at the least cost: not
+    /// so small that play and hand make of it what they like.
+    pub(super) fn to_learn(&self) -> Option<Vec<i32>> {
+        let size = self.response.coma().0.norm().max(self.aim.threshold_waves);
+        let look = self.tally.sigmas.last().copied().unwrap_or(0.0);
+        self.least(&self.draws, |parts, draws| {
+            let (taught, moves) = self.taught(parts, draws, look);
+            let short = (1.0 - moves / (LEAST_MOVE * size)).max(0.0);
+            self.cost(parts, draws) - TEACH * taught + SHORT * short
+        })
+        .map(|(parts, _)| parts)
+    }
+
+    /// What an adjustment teaches, in adjustments: by how far the draws disagree on
+    /// where it leads, against what a look can tell apart. Back and forth on one
+    /// axis teaches nothing new of a picture that may lie mirrored. Beside it, how far
+    /// the coma moves, waves.
+    fn taught(&self, parts: &[i32], draws: &[Draw], look: f64) -> (f64, f64) {
+        let turns = turns_of(parts);
+        let moves: Vec<Vector2<f64>> = draws
+            .iter()
+            .filter(|d| !d.wrong_way)
+            .map(|d| d.after(&turns) - d.coma)
+            .collect();
+        let count = moves.len().max(1) as f64;
+        let mean = moves.iter().sum::<Vector2<f64>>() / count;
+        let spread = moves.iter().map(|m| (m - mean).norm_squared()).sum::<f64>() / count;
+        let told = look.max(0.1 * self.aim.threshold_waves);
+        let sizes = moves.iter().map(|m| m.norm()).sum::<f64>() / count;
+        let taught = 0.5 * (1.0 + spread / (told * told)).ln().min(3.0);
+        (taught, sizes)
+    }
+
+    /// The amounts that a hand can make and this screw may want, sixty-fourths.
+    fn amounts(&self) -> Vec<i32> {
+        let mut all: Vec<i32> = (1..=4).map(|n| n * 4).collect();
+        let step = |parts: i32| self.per_turn * f64::from(parts) / f64::from(PARTS);
+        if step(4) > 0.4 * self.aim.threshold_waves {
+            all.extend([2, 6, 10]);
+        }
+        let size = self.response.coma().0.norm();
+        if step(2) > 0.7 * self.aim.threshold_waves && size < 1.2 * self.aim.threshold_waves {
+            all.extend([1, 3, 5]);
+        }
+        all.extend(
+            [20, 24, 32, 40, 48, 64]
+                .into_iter()
+                .filter(|a| *a <= self.most),
+        );
+        let both: Vec<i32> = all.iter().flat_map(|a| [*a, -a]).collect();
+        both
+    }
 }
 
-/// Every go that the screws allow: one screw, two, and of three all.
-fn each_go(screws: &[Screw], part: i32, tally: &Tally, of: &mut impl FnMut(&[i32])) {
-    let k = screws.len();
-    let steps = MOST_PARTS / part;
-    let rules = Rules::of(screws, part, tally);
+/// Draws on which all are tried, and how many of them on all draws.
+const FEW: usize = 20;
+const BEST_OF: usize = 40;
+
+/// Every adjustment that the screws allow: one screw, two, and of three all.
+fn each_adjustment(scales: &Scales, of: &mut impl FnMut(&[i32])) {
+    let k = scales.screws.len();
+    let amounts = scales.amounts();
+    let rules = Rules::of(scales.screws, scales.tally);
     let mut parts = vec![0; k];
+    let mut offer = |parts: &[i32]| {
+        if rules.allow(parts) {
+            of(parts);
+        }
+    };
     for i in 0..k {
-        for a in (-steps..=steps).filter(|a| *a != 0) {
+        for &a in &amounts {
             parts.fill(0);
-            parts[i] = a * part;
-            if rules.allow(&parts) {
-                of(&parts);
-            }
+            parts[i] = a;
+            offer(&parts);
             for j in (i + 1)..k {
-                for b in (-steps..=steps).filter(|b| *b != 0) {
+                for &b in &amounts {
                     parts.fill(0);
-                    (parts[i], parts[j]) = (a * part, b * part);
-                    if rules.allow(&parts) {
-                        of(&parts);
-                    }
-                    if k != 3 || j != i + 1 || i != 0 {
+                    (parts[i], parts[j]) = (a, b);
+                    offer(&parts);
+                    // Of three screws on springs two do what all three can.
+                    if k != 3 || (i, j) != (0, 1) || !rules.keep {
                         continue;
                     }
-                    for c in (-steps..=steps).filter(|c| *c != 0) {
-                        // Springs: the common part does nothing.
-                        if a.signum() == b.signum() && b.signum() == c.signum() {
-                            continue;
-                        }
-                        parts[2] = c * part;
-                        if rules.allow(&parts) {
-                            of(&parts);
+                    for &c in &amounts {
+                        if (a + b + c).abs() <= GIVE / 2 {
+                            parts[2] = c;
+                            offer(&parts);
                         }
                     }
+                    parts[2] = 0;
                 }
             }
         }
@@ -157,14 +361,13 @@ fn each_go(screws: &[Screw], part: i32, tally: &Tally, of: &mut impl FnMut(&[i32
 struct Rules<'a> {
     tally: &'a Tally,
     keep: bool,
-    give: i32,
     net: i32,
     tight: bool,
     loose: bool,
 }
 
 impl<'a> Rules<'a> {
-    fn of(screws: &[Screw], part: i32, tally: &'a Tally) -> Self {
+    fn of(screws: &[Screw], tally: &'a Tally) -> Self {
         let some = |tension| {
             tally
                 .tension
@@ -175,7 +378,6 @@ impl<'a> Rules<'a> {
         Self {
             tally,
             keep: keeps_tension(screws),
-            give: give(part),
             net: tally.turned.iter().sum(),
             tight: some(Tension::Tight),
             loose: some(Tension::Loose),
@@ -186,7 +388,7 @@ impl<'a> Rules<'a> {
         let sum: i32 = parts.iter().sum();
         let after = (self.net + sum).abs();
         let even =
-            sum == 0 || (sum.abs() <= self.give && (after <= MOST_GIVE || after < self.net.abs()));
+            sum == 0 || (sum.abs() <= GIVE && (after <= MOST_GIVE || after < self.net.abs()));
         let balanced = !self.keep || even || (self.tight && sum < 0) || (self.loose && sum > 0);
         balanced
             && parts.iter().enumerate().all(|(i, &p)| {
@@ -197,57 +399,4 @@ impl<'a> Rules<'a> {
                 }
             })
     }
-}
-
-/// A go that shows which way the screws work: large enough to be seen through the
-/// error of a look, on the screw and in the direction that promise most (or
-/// cost least).
-pub(super) fn to_learn(response: &Response, screws: &[Screw], tally: &Tally) -> Adjustment {
-    let k = screws.len();
-    let per_turn = response.per_turn();
-    let look = tally.sigmas.last().copied().unwrap_or(0.0);
-    let seen = (2.5 * look).max(0.2);
-    let (g, h) = response.expected_change();
-    let mut best: Option<(Vec<i32>, f64)> = None;
-    for (screw, per_turn) in per_turn.iter().enumerate() {
-        let wanted = seen * f64::from(PARTS) / per_turn.max(1e-6);
-        let size = ((wanted / 4.0).round() as i32 * 4).clamp(4, MOST_PARTS);
-        for size in [size, -size] {
-            let parts = against_the_others(screw, size, screws, tally);
-            let change = change_of(&parts, &g, &h);
-            if parts.iter().any(|p| *p != 0) && best.as_ref().is_none_or(|b| change < b.1) {
-                best = Some((parts, change));
-            }
-        }
-    }
-    let parts = best.map_or_else(|| vec![0; k], |(parts, _)| parts);
-    Adjustment {
-        expected_waves: response.after(&turns_of(&parts)).norm(),
-        parts,
-        purpose: Purpose::Learn,
-    }
-}
-
-/// One screw by `size`, the others giving way where the tension is to be kept.
-fn against_the_others(screw: usize, size: i32, screws: &[Screw], tally: &Tally) -> Vec<i32> {
-    let k = screws.len();
-    let mut parts = vec![0; k];
-    parts[screw] = size;
-    if screws.iter().any(|s| s.mechanism == Mechanism::Pivot) && k == 3 {
-        for (i, p) in parts.iter_mut().enumerate() {
-            if i != screw {
-                *p = -size / 2;
-            }
-        }
-    } else if keeps_tension(screws) && k > 1 {
-        parts[(screw + 1) % k] = -size;
-    }
-    for (i, p) in parts.iter_mut().enumerate() {
-        match tally.tension.get(i) {
-            Some(Tension::Tight) => *p = (*p).min(0),
-            Some(Tension::Loose) => *p = (*p).max(0),
-            _ => {}
-        }
-    }
-    parts
 }

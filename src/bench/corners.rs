@@ -258,7 +258,7 @@ pub fn footing(
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::advice::{MOST_PARTS, Next, Why};
+    use crate::advice::{Next, PARTS, Why};
     use crate::orientation::Map;
     use crate::replay::SessionReplay;
     use crate::screw::{Element, Mechanism, tilt_per_turn};
@@ -370,7 +370,7 @@ mod tests {
                     Next::Turn(adjustment) => {
                         adjustments += 1;
                         assert!(adjustments < 12, "{turn_deg}");
-                        assert!(adjustment.parts.iter().all(|p| p.abs() <= MOST_PARTS));
+                        assert!(adjustment.parts.iter().all(|p| p.abs() <= PARTS));
                         tilt += &tilts * DVector::from_vec(adjustment.turns());
                         course.take(&Step::Adjustment {
                             parts: adjustment.parts,
@@ -383,7 +383,8 @@ mod tests {
             };
             assert!(why == Why::InLine || why == Why::Unseen);
             let left = (lean_per_arcmin(&rc).unwrap() * tilt).norm();
-            assert!(left < 0.071, "{left} {adjustments} {start} {}", tilt.norm());
+            // Ovals told to a tenth say no more than this.
+            assert!(left < 0.075, "{left} {adjustments} {start} {}", tilt.norm());
         }
     }
 

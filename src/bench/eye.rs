@@ -1,6 +1,7 @@
 //! Looks by eye: how their error comes about.
 
 use optics::{REFERENCE_NM, seeing};
+use startest::by_eye::RATIO_ERROR;
 
 /// A look by eye: how its error comes about.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -38,11 +39,44 @@ impl Eye {
     /// What is left of a look's 1-sigma when the width is taken out and the air
     /// put in.
     pub(super) fn own_sigma(&self, coma: [f64; 2], sigma: f64) -> f64 {
+        self.ratio_sigma(coma, sigma).hypot(self.air_waves)
+    }
+
+    /// What of it comes from the ratio of the ring's widths.
+    fn ratio_sigma(&self, coma: [f64; 2], sigma: f64) -> f64 {
         let width = self.width_share * coma[0].hypot(coma[1]);
-        let own = (sigma * sigma - width * width).max(0.01 * sigma * sigma);
-        own.sqrt().hypot(self.air_waves)
+        (sigma * sigma - width * width)
+            .max(0.01 * sigma * sigma)
+            .sqrt()
+    }
+
+    /// How far from focus this look was made, as the coma at which the ring would
+    /// close. The ratio's error depends on the coma that is there, and a look that
+    /// happens to read small must not count for more because of it.
+    pub(super) fn closing_waves(&self, coma: [f64; 2], sigma: f64) -> f64 {
+        let size = coma[0].hypot(coma[1]);
+        let own = self.ratio_sigma(coma, sigma);
+        // own = e (w + c)^2 / 2 w (`ratio_sigma_at`), solved for w.
+        let half = own / RATIO_ERROR - size;
+        (half + (half * half - size * size).max(0.0).sqrt()).max(LEAST_CLOSING_WAVES)
     }
 }
+
+/// 1-sigma from the ratio of widths at this coma: with x = c/w = (1 - q)/(1 + q),
+/// dc/dq is w (1 + x)^2 / 2 (`judge_by_eye`).
+pub(super) fn ratio_sigma_at(coma: f64, closing_waves: f64) -> f64 {
+    RATIO_JUDGED * (closing_waves + coma).powi(2) / (2.0 * closing_waves)
+}
+
+/// How well the ratio is judged in one look of several; what a single star test
+/// says of itself ([`RATIO_ERROR`]) has the person's own way with it in it, which
+/// is reckoned with apart (assumed).
+const RATIO_JUDGED: f64 = 0.1;
+
+/// No look is asked for nearer to focus than five waves: with an obstruction of a
+/// third that is 5/(1.5 1.33 root 72) = 0.29; a tenth off for what was asked and
+/// done.
+const LEAST_CLOSING_WAVES: f64 = 0.26;
 
 #[cfg(test)]
 mod tests {

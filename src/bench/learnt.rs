@@ -9,24 +9,27 @@ use nalgebra::{DVector, Matrix2, Matrix2xX, Vector2};
 pub struct Trust {
     /// Common to all screws: primary ratio, back focus, pitch.
     pub gain: f64,
-    /// Of each screw by itself: lever, thread play.
+    /// Of each screw by itself: its lever.
     pub screw: f64,
-    /// How well a person turns what was asked.
+    /// How well a person turns what was asked, as a share of it.
     pub turn: f64,
-    /// Lost when a screw is turned back, turns.
-    pub slack_turns: f64,
-    /// How likely one screw is turned the wrong way.
+    /// The same in turns, however small what was asked.
+    pub hand_turns: f64,
+    /// The most motion that is lost when a screw is turned back, turns.
+    pub play_turns: f64,
+    /// How likely an adjustment is made the wrong way.
     pub wrong_way: f64,
 }
 
 impl Default for Trust {
     fn default() -> Self {
         Self {
-            gain: 0.25,
+            gain: 0.27,
             screw: 0.12,
-            turn: 0.15,
-            slack_turns: 0.006,
-            wrong_way: 0.04,
+            turn: 0.11,
+            hand_turns: 0.012,
+            play_turns: 0.0625,
+            wrong_way: 0.035,
         }
     }
 }
@@ -39,8 +42,12 @@ pub struct Learnt {
     pub waves_per_turn: Vec<f64>,
     /// Its covariance, row by row.
     pub covariance: Vec<f64>,
-    /// How many goes it rests on.
+    /// How many adjustments it rests on.
     pub adjustments: u32,
+    /// Motion each screw loses when it is turned back and its 1-sigma, turns;
+    /// empty where nothing is known of it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub play: Vec<(f64, f64)>,
 }
 
 impl Learnt {
@@ -67,6 +74,26 @@ impl Learnt {
             waves_per_turn: b.as_slice().to_vec(),
             covariance: covariance.as_slice().to_vec(),
             adjustments: 0,
+            play: Vec::new(),
+        }
+    }
+
+    /// The same some time later: what was learnt of the screws, a little less sure
+    /// than it was (assumed: 5 % on all, 4 % on each).
+    #[must_use]
+    pub fn later(&self) -> Self {
+        let n = self.waves_per_turn.len();
+        let b = DVector::from_column_slice(&self.waves_per_turn);
+        let mut covariance = nalgebra::DMatrix::from_row_slice(n, n, &self.covariance);
+        covariance += &b * b.transpose() * 0.05f64.powi(2);
+        for i in 0..n / 2 {
+            let own = b.rows(2 * i, 2).norm_squared() * 0.04f64.powi(2);
+            covariance[(2 * i, 2 * i)] += own;
+            covariance[(2 * i + 1, 2 * i + 1)] += own;
+        }
+        Self {
+            covariance: covariance.as_slice().to_vec(),
+            ..self.clone()
         }
     }
 

@@ -154,6 +154,9 @@ pub fn judge_by_eye(look: &ByEye) -> Result<Wavefront, Misjudged> {
     })
 }
 
+/// Defocus from and to which a look by eye is accepted, waves.
+pub const ACCEPTED_WAVES: [f64; 2] = [0.5, 100.0];
+
 /// W020 in waves and its relative error.
 fn defocus(look: &ByEye) -> Result<(f64, f64), Misjudged> {
     let wrong = |text: &str| {
@@ -200,9 +203,10 @@ fn defocus(look: &ByEye) -> Result<(f64, f64), Misjudged> {
             (waves_from_rings(count, look.obstruction), RINGS_ERROR)
         }
     };
-    if !(0.5..=100.0).contains(&waves) {
+    let [least, most] = ACCEPTED_WAVES;
+    if !(least..=most).contains(&waves) {
         return wrong(&format!(
-            "this makes the star {waves:.1} waves out of focus; a star test is done at 2 to 20, so check the width and the eyepiece"
+            "this makes the star {waves:.1} waves out of focus; {least} to {most} are accepted, so check the width and the eyepiece"
         ));
     }
     Ok((waves, error))

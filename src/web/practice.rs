@@ -289,9 +289,13 @@ fn practice_page(
             .unwrap_or_default(),
         noticed: course.noticed().map_or("", noticed_words),
         turn: match &next {
-            Next::Turn(adjustment) if view == "turn" => {
-                Some(turn_view(course, adjustment, Looked::Star, true))
-            }
+            Next::Turn(adjustment) if view == "turn" => Some(turn_view(
+                course,
+                adjustment,
+                Looked::Star,
+                true,
+                APERTURE_MM,
+            )),
             _ => None,
         },
         pictures: (view == "turn").then(|| Pictures {

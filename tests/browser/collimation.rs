@@ -12,6 +12,7 @@ use tubewright::optics::wavefront::w131_from_coma;
 use super::club::{Club, at_the_demo_club};
 use super::truth::{KINDS, Method, Truth, to_hour};
 use super::visitor::{Scripts, Visitor, Window};
+use super::world::MILD;
 
 /// Its screws are those of the first of `KINDS`.
 const TAG: &str = "SC203A";
@@ -128,8 +129,8 @@ async fn turns(kofi: &Visitor, truth: &mut Truth, rng: &mut ChaCha8Rng) -> Vec<i
     let page = kofi.words().await;
     for said in [
         "Never force a screw",
-        "a loan sheet cannot reach the corrector",
-        "The star will jump about",
+        "it cannot drop on the corrector",
+        "The star will jump",
     ] {
         assert!(page.contains(said), "{said} is not in: {page}");
     }
@@ -146,7 +147,7 @@ async fn turns(kofi: &Visitor, truth: &mut Truth, rng: &mut ChaCha8Rng) -> Vec<i
 
 async fn sits(club: Club) {
     let mut rng = ChaCha8Rng::seed_from_u64(20);
-    let mut truth = Truth::draw(KINDS[0], Method::Eye, 0.25, 0.26, &mut rng);
+    let mut truth = Truth::draw(KINDS[0], Method::Eye, MILD, (0.25, 0.26), &mut rng);
     // As the register has it: a diagonal, and one tells the side of focus rightly.
     (truth.side, truth.side_told) = (Side::Outside, Side::Outside);
     (truth.map.mirrored, truth.diagonal) = (false, true);

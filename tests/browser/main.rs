@@ -26,3 +26,6 @@ mod rendered;
 #[allow(dead_code)]
 #[path = "../studies/truth.rs"]
 mod truth;
+#[allow(dead_code)]
+#[path = "../studies/world.rs"]
+mod world;

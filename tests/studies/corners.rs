@@ -2,24 +2,23 @@
 //! four stars at the field's edges, the primary, the star again, as the pages
 //! lead through it.
 
+use bench::advice::{Aim, Next};
+use bench::corners::{self, DEFOCUS_WAVES, Drawn, EDGE_ARCMIN, FourStars, LEAST_RATIO, Oval};
+use bench::orientation::{Orientation, Side};
+use bench::replay::{Footing, SessionReplay};
+use bench::response::{Learnt, Noticed, Trust};
+use bench::screw::{Element, Mechanism, Screw};
 use nalgebra::Vector2;
+use optics::alignment::per_arcmin;
+use optics::prescription::Layout;
+use optics::trace::{ARCMIN_RAD, Shift};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use tubewright::bench::advice::{Aim, Next};
-use tubewright::bench::corners::{
-    self, DEFOCUS_WAVES, Drawn, EDGE_ARCMIN, FourStars, LEAST_RATIO, Oval,
-};
-use tubewright::bench::orientation::{Orientation, Side};
-use tubewright::bench::replay::{Footing, SessionReplay};
-use tubewright::bench::response::{Learnt, Noticed, Trust};
-use tubewright::bench::screw::{Element, Mechanism, Screw};
-use tubewright::optics::alignment::per_arcmin;
-use tubewright::optics::prescription::Layout;
-use tubewright::optics::trace::{ARCMIN_RAD, Shift};
 
 use super::hands::Screws;
 use super::play::{MOST_GOES, THRESHOLD, at_the_star, shaded, step};
 use super::truth::{KINDS, Kind, Method, Truth, normal};
+use super::world::MILD;
 
 /// What came of one.
 #[derive(Debug, Clone, serde::Serialize)]
@@ -73,7 +72,7 @@ fn primary_screws() -> Vec<Screw> {
 
 impl Field {
     fn draw(kind: Kind, method: Method, rng: &mut ChaCha8Rng) -> Self {
-        let star = Truth::draw(kind, method, THRESHOLD, 0.6, rng);
+        let star = Truth::draw(kind, method, MILD, (THRESHOLD, 0.6), rng);
         let told_inside = match star.side_told {
             Side::Inside => true,
             Side::Outside => false,
@@ -81,7 +80,7 @@ impl Field {
         };
         let mut field = Self {
             star,
-            screws: Screws::draw(&primary_screws(), rng),
+            screws: Screws::draw(&primary_screws(), MILD, rng),
             lean: Vector2::zeros(),
             everywhere: Vector2::new(normal(rng), normal(rng)) * 0.03,
             width_bias: (0.2 * normal(rng)).clamp(-0.45, 0.45).exp(),
@@ -199,7 +198,7 @@ impl Field {
     }
 
     fn turn_primary(&mut self, turns: &[f64], rng: &mut ChaCha8Rng) {
-        self.lean += self.screws.turn(turns, rng);
+        self.lean += self.screws.turn(turns, rng).tilt;
         self.star.fixed.tilt_rad = self.lean * ARCMIN_RAD;
     }
 }

@@ -1,16 +1,17 @@
 //! One simulated collimation session, led by the tool and by the plain rule of thumb.
 
+use bench::advice::{Adjustment, Aim, Next, Why, defocus_waves};
+use bench::mechanical::{self, MARK_SIGMA_MM};
+use bench::replay::{Eye, Footing, SessionReplay, Step};
+use bench::response::{Learnt, Trust};
 use nalgebra::Vector2;
+use optics::alignment::per_arcmin;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use tubewright::bench::advice::{Adjustment, Aim, Next, Why, defocus_waves};
-use tubewright::bench::mechanical::{self, MARK_SIGMA_MM};
-use tubewright::bench::replay::{Eye, Footing, SessionReplay, Step};
-use tubewright::bench::response::Trust;
-use tubewright::optics::alignment::per_arcmin;
-use tubewright::startest::by_eye::WIDTH_ERROR;
+use startest::by_eye::{RINGS_ERROR, WIDTH_ERROR};
 
 use super::truth::{KINDS, Kind, Method, Truth, nearest};
+use super::world::World;
 
 /// What came of a collimation session.
 #[derive(Debug, Clone, serde::Serialize)]
@@ -29,38 +30,78 @@ pub struct Outcome {
     pub largest_turn: f64,
     /// The worst coma on the way, waves.
     pub worst_waves: f64,
+    /// Times it stood, after an adjustment made as asked, at more than one and a
+    /// half times the start (or the limit, where that is more) and worse than before.
+    pub stood_worse: usize,
     /// Why it ended.
     pub end: &'static str,
     pub in_line: bool,
+    /// What was said on the way, and what was true.
+    pub said: Vec<Said>,
+}
+
+/// Something said with a chance, and whether it was so.
+#[derive(Debug, Clone, Copy, serde::Serialize)]
+pub struct Said {
+    pub what: &'static str,
+    pub chance: f64,
+    pub true_of_it: bool,
 }
 
 /// The coma that counts as in line, waves: 1/14.
 pub const THRESHOLD: f64 = 1.0 / 14.0;
 
+/// Whether every step is printed (`SHOW=1`), to see what goes wrong.
+fn shown() -> bool {
+    std::env::var_os("SHOW").is_some()
+}
+
 /// Longer than any collimation session a person would sit through.
 pub const MOST_GOES: usize = 30;
 
+/// One instrument and its people, led each way.
 pub struct Pair {
     pub led: Outcome,
     pub rule: Outcome,
+    /// The rule of thumb in the steps it is fairest in: a quarter turn first.
+    #[allow(dead_code)]
+    pub quarters: Outcome,
 }
 
 /// Collimation session number `index` of a seed.
-pub fn collimation(seed: u64, index: usize) -> Pair {
-    let (kind, truth, rng) = drawn(seed, index, method_of(index));
-    let rule = thumb(kind, truth, rng);
-    let led = led(seed, index);
-    Pair { led, rule }
+pub fn collimation(world: World, seed: u64, index: usize) -> Pair {
+    let thumbed = |first| {
+        let (kind, truth, rng) = drawn(world, seed, index, method_of(index));
+        thumb(kind, truth, first, rng)
+    };
+    Pair {
+        led: led(world, seed, index),
+        rule: thumbed(0.125),
+        quarters: thumbed(0.25),
+    }
 }
 
 /// The same, led by the tool alone.
-pub fn led(seed: u64, index: usize) -> Outcome {
-    let (kind, truth, rng) = drawn(seed, index, method_of(index));
-    lead(kind, truth, rng)
+pub fn led(world: World, seed: u64, index: usize) -> Outcome {
+    let (_, mut truth, mut rng) = drawn(world, seed, index, method_of(index));
+    lead(&mut truth, None, &mut rng).0
+}
+
+/// The same instrument and people twice: the second night with what the first
+/// taught, and, for comparison, without.
+#[allow(dead_code)]
+pub fn two_nights(world: World, seed: u64, index: usize) -> [Outcome; 3] {
+    let (_, mut truth, mut rng) = drawn(world, seed, index, method_of(index));
+    let (first, learnt) = lead(&mut truth, None, &mut rng);
+    truth.another_night((THRESHOLD * 1.4, 0.6), &mut rng);
+    let (mut again, mut other) = (truth.clone(), rng.clone());
+    let (second, _) = lead(&mut truth, learnt, &mut rng);
+    let (afresh, _) = lead(&mut again, None, &mut other);
+    [first, second, afresh]
 }
 
 fn method_of(index: usize) -> Method {
-    if (index / KINDS.len()).is_multiple_of(2) {
+    if (index / KINDS.len()).is_multiple_of(5) {
         Method::Frames
     } else {
         Method::Eye
@@ -69,16 +110,16 @@ fn method_of(index: usize) -> Method {
 
 /// A collimation session led by the tool, its frames drawn and measured.
 #[allow(dead_code)]
-pub fn measured(seed: u64, index: usize) -> Outcome {
-    let (kind, truth, rng) = drawn(seed, index, Method::Rendered);
-    lead(kind, truth, rng)
+pub fn measured(world: World, seed: u64, index: usize) -> Outcome {
+    let (_, mut truth, mut rng) = drawn(world, seed, index, Method::Rendered);
+    lead(&mut truth, None, &mut rng).0
 }
 
-fn drawn(seed: u64, index: usize, method: Method) -> (Kind, Truth, ChaCha8Rng) {
+fn drawn(world: World, seed: u64, index: usize, method: Method) -> (Kind, Truth, ChaCha8Rng) {
     let kind = KINDS[index % KINDS.len()];
     let number = seed.wrapping_mul(1_000_003).wrapping_add(index as u64);
     let mut rng = ChaCha8Rng::seed_from_u64(number);
-    let truth = Truth::draw(kind, method, THRESHOLD, 0.6, &mut rng);
+    let truth = Truth::draw(kind, method, world, (THRESHOLD * 1.4, 0.6), &mut rng);
     (kind, truth, rng)
 }
 
@@ -105,17 +146,21 @@ impl Watch {
                 looks: 0,
                 largest_turn: 0.0,
                 worst_waves: start,
+                stood_worse: 0,
                 end: "not ended",
                 in_line: false,
+                said: Vec::new(),
             },
         }
     }
 
-    fn went(&mut self, turns: &[f64], truth: &Truth) {
+    fn went(&mut self, turns: &[f64], before: f64, truth: &Truth) {
         let o = &mut self.outcome;
         o.adjustments += 1;
         o.largest_turn = turns.iter().fold(o.largest_turn, |a, t| a.max(t.abs()));
-        o.worst_waves = o.worst_waves.max(truth.coma().norm());
+        let now = truth.coma().norm();
+        o.worst_waves = o.worst_waves.max(now);
+        o.stood_worse += usize::from(worse(before, now, o.start_waves, truth));
     }
 
     fn done(mut self, truth: &Truth, end: &'static str) -> Outcome {
@@ -124,6 +169,12 @@ impl Watch {
         self.outcome.end = end;
         self.outcome
     }
+}
+
+/// Whether an adjustment made as asked left it at more than one and a half times
+/// the start, and worse than before.
+fn worse(before: f64, now: f64, start: f64, truth: &Truth) -> bool {
+    now > 1.5 * start.max(THRESHOLD) && now > before && !truth.last_wrong
 }
 
 /// A Newtonian's primary by its mark, as the tool leads it.
@@ -142,8 +193,13 @@ fn by_the_mark(kind: Kind, truth: &mut Truth, watch: &mut Watch, rng: &mut ChaCh
                 eye: None,
             }),
             Next::Turn(adjustment) => {
+                let before = truth.coma().norm();
                 truth.turn(&adjustment.turns(), rng);
-                watch.went(&adjustment.turns(), truth);
+                if shown() {
+                    let after = truth.coma().norm();
+                    eprintln!("  mark {:?}: {before:.3} to {after:.3}", adjustment.parts);
+                }
+                watch.went(&adjustment.turns(), before, truth);
                 watch.outcome.mechanical += 1;
                 course.take(&step(&adjustment, None));
             }
@@ -182,11 +238,25 @@ fn look(
     None
 }
 
-/// Led by the tool.
-fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
-    let mut watch = Watch::new(&truth);
-    if kind.layout == tubewright::optics::prescription::Layout::Newtonian {
-        by_the_mark(kind, &mut truth, &mut watch, &mut rng);
+/// Led by the tool; and what it has learnt of the instrument.
+fn lead(
+    truth: &mut Truth,
+    learnt: Option<Learnt>,
+    rng: &mut ChaCha8Rng,
+) -> (Outcome, Option<Learnt>) {
+    let kind = truth.kind;
+    let mut watch = Watch::new(truth);
+    if shown() {
+        let (side, start) = (truth.side == truth.side_told, watch.outcome.start_waves);
+        eprintln!(
+            "{}: {start:.3}, side right {side}, mirrored as expected {}, {:.1} arc seconds",
+            kind.name,
+            truth.map.mirrored != truth.diagonal,
+            truth.seeing_arcsec
+        );
+    }
+    if kind.layout == optics::prescription::Layout::Newtonian {
+        by_the_mark(kind, truth, &mut watch, rng);
     }
     let (prescription, screws) = kind.registered();
     let per = per_arcmin(&prescription, kind.part())
@@ -195,7 +265,7 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
     let mut course = SessionReplay::new(Footing {
         screws,
         per_arcmin: per,
-        learnt: None,
+        learnt,
         on_the_tube: false,
         lies: None,
         sign_by_side: false,
@@ -207,34 +277,42 @@ fn lead(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         },
         trust: Trust::default(),
     });
-    for shade in shaded(&truth, &mut rng) {
+    for shade in shaded(truth, rng) {
+        if shown() {
+            eprintln!("  {shade:?}");
+        }
         course.take(&shade);
     }
     let tells_jump = rng.random_bool(0.5);
     let before = watch.outcome.adjustments;
-    let stage = at_the_star(&mut truth, &mut course, tells_jump, &mut rng);
+    let stage = at_the_star(truth, &mut course, tells_jump, rng);
     let o = &mut watch.outcome;
     o.adjustments = before + stage.adjustments;
     o.looks += stage.looks;
     o.largest_turn = o.largest_turn.max(stage.largest_turn);
     o.worst_waves = o.worst_waves.max(stage.worst_waves);
+    o.stood_worse += stage.stood_worse;
+    o.said = stage.said;
     let end = match stage.end {
         Some(Why::InLine) => "in line",
         Some(Why::Unseen) => "no more to be seen tonight",
         Some(Why::Coarse) => "screws too coarse",
-        Some(Why::Nothing) => "nothing to turn",
+        Some(_) => "nothing to turn",
         None => "not ended",
     };
-    watch.done(&truth, end)
+    (watch.done(truth, end), course.response().learnt())
 }
 
 /// The shade test as it was made: six in ten shade twice, three once, one not at
 /// all.
 pub fn shaded(truth: &Truth, rng: &mut ChaCha8Rng) -> Vec<Step> {
-    let shades = match rng.random_range(0..10) {
-        0 => 0,
-        1..=3 => 1,
-        _ => 2,
+    let roll: f64 = rng.random();
+    let shades = if roll < truth.world.no_shade {
+        0
+    } else if roll < truth.world.no_shade + truth.world.one_shade {
+        1
+    } else {
+        2
     };
     (0..shades)
         .map(|i| Step::Shade {
@@ -251,6 +329,8 @@ pub struct Stage {
     pub looks: usize,
     pub largest_turn: f64,
     pub worst_waves: f64,
+    pub stood_worse: usize,
+    pub said: Vec<Said>,
     /// Why it stopped; none when it took too long or a look could not be had.
     pub end: Option<Why>,
 }
@@ -263,11 +343,20 @@ pub fn at_the_star(
     rng: &mut ChaCha8Rng,
 ) -> Stage {
     let kind = truth.kind;
-    let eye = (truth.method == Method::Eye).then(|| Eye::of(WIDTH_ERROR, kind.aperture_mm, None));
+    let air = truth.antoniadi(rng);
+    let width = if truth.counts_rings() {
+        RINGS_ERROR
+    } else {
+        WIDTH_ERROR
+    };
+    let eye = (truth.method == Method::Eye).then(|| Eye::of(width, kind.aperture_mm, air));
     let mut stage = Stage::default();
+    let start = truth.coma().norm();
     let mut first = true;
     while stage.adjustments < MOST_GOES {
-        match course.next() {
+        let next = course.next();
+        let now = truth.coma().norm();
+        match next {
             Next::Look { .. } => {
                 let coma = if first {
                     truth.coma()
@@ -280,16 +369,62 @@ pub fn at_the_star(
                     break;
                 };
                 course.take(&Step::Look { coma, sigma, eye });
+                if shown() {
+                    let (c, v) = course.response().coma();
+                    let seen = (truth.map.matrix() * truth.coma(), Vector2::from(coma));
+                    eprintln!(
+                        "  check: true {:.3} {:.3}, said {:.3} {:.3} ± {sigma:.3}; believed {:.3} {:.3} ± {:.3}, within {:.3}, {:?}",
+                        seen.0.x,
+                        seen.0.y,
+                        seen.1.x,
+                        seen.1.y,
+                        c.x,
+                        c.y,
+                        (v.trace() / 2.0).sqrt(),
+                        course.response().chance_within(THRESHOLD),
+                        course.noticed(),
+                    );
+                }
+                stage.said.push(Said {
+                    what: "collimated",
+                    chance: course.response().chance_within(THRESHOLD),
+                    true_of_it: now <= THRESHOLD,
+                });
             }
             Next::Turn(adjustment) => {
                 let turns = adjustment.turns();
                 let jump = truth.turn(&turns, rng);
+                let after = truth.coma().norm();
+                if shown() {
+                    eprintln!(
+                        "  adjust {:?} {:?}: expected {:.3} {:.3?}; was {now:.3}, is {after:.3}{}",
+                        adjustment.parts,
+                        adjustment.purpose,
+                        adjustment.expected_waves,
+                        adjustment.range_waves,
+                        if truth.last_wrong { " (wrong way)" } else { "" },
+                    );
+                }
                 stage.adjustments += 1;
                 stage.largest_turn = turns.iter().fold(stage.largest_turn, |a, t| a.max(t.abs()));
-                stage.worst_waves = stage.worst_waves.max(truth.coma().norm());
+                stage.worst_waves = stage.worst_waves.max(after);
+                stage.stood_worse += usize::from(worse(now, after, start, truth));
+                stage.said.push(Said {
+                    what: "expected after an adjustment",
+                    chance: 0.9,
+                    true_of_it: adjustment.holds(after),
+                });
                 course.take(&step(&adjustment, tells_jump.then_some(jump)));
             }
             Next::Stop(stop) => {
+                stage.said.push(Said {
+                    what: match stop.why {
+                        Why::InLine => "stop: collimated",
+                        _ => "stop: no more tonight",
+                    },
+                    chance: stop.chance_within,
+                    true_of_it: now <= THRESHOLD,
+                });
                 stage.end = Some(stop.why);
                 break;
             }
@@ -298,13 +433,13 @@ pub fn at_the_star(
     stage
 }
 
-/// The plain rule of thumb: turn the screw nearest the thin side by an eighth,
-/// then by sixteenths; keep what helps, else turn back and try the other way.
+/// The plain rule of thumb: turn the screw nearest the thin side by an eighth (or
+/// a quarter), then by halves of it; keep what helps, else turn back and try the other way.
 /// It gets the same Newtonian mark stage, the same shade test (where one was
 /// made), and may go below a sixteenth when sixteenths no longer help.
-fn thumb(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
+fn thumb(kind: Kind, mut truth: Truth, first: f64, mut rng: ChaCha8Rng) -> Outcome {
     let mut watch = Watch::new(&truth);
-    if kind.layout == tubewright::optics::prescription::Layout::Newtonian {
+    if kind.layout == optics::prescription::Layout::Newtonian {
         by_the_mark(kind, &mut truth, &mut watch, &mut rng);
     }
     let (_, screws) = kind.registered();
@@ -316,7 +451,7 @@ fn thumb(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
         if truth.diagonal { d } else { -d }.rem_euclid(360.0)
     };
     let to_screw: Vec<f64> = (0..360).map(|d| on_tube(f64::from(d))).collect();
-    let mut part = 0.125;
+    let mut part = first;
     let mut way = 1.0;
     let mut last: Option<(Vec<f64>, f64)> = None;
     while watch.outcome.adjustments < MOST_GOES {
@@ -336,8 +471,9 @@ fn thumb(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
             turns = made.iter().map(|t| -t).collect();
             way = -way;
             part = (part / 2.0f64).max(1.0 / 64.0);
+            let was = truth.coma().norm();
             truth.turn(&turns, &mut rng);
-            watch.went(&turns, &truth);
+            watch.went(&turns, was, &truth);
             let _ = before;
             continue;
         }
@@ -351,11 +487,12 @@ fn thumb(kind: Kind, mut truth: Truth, mut rng: ChaCha8Rng) -> Outcome {
                 }
             }
         }
-        if part > 0.0625 && watch.outcome.adjustments >= 2 {
-            part = 0.0625;
+        if part > first / 2.0 && watch.outcome.adjustments >= 2 {
+            part = first / 2.0;
         }
+        let was = truth.coma().norm();
         truth.turn(&turns, &mut rng);
-        watch.went(&turns, &truth);
+        watch.went(&turns, was, &truth);
         last = Some((turns, seen));
     }
     watch.done(&truth, "not ended")

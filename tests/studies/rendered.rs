@@ -3,16 +3,16 @@
 
 use std::ops::ControlFlow;
 
+use bench::orientation::Side as Told;
 use nalgebra::Vector2;
+use optics::pupil::Pupil;
+use optics::render::Scene;
+use optics::wavefront::{Wavefront, a4_from_w020};
+use optics::{ARCSEC_PER_RAD, REFERENCE_NM, seeing};
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
-use tubewright::bench::orientation::Side as Told;
-use tubewright::optics::pupil::Pupil;
-use tubewright::optics::render::Scene;
-use tubewright::optics::wavefront::{Wavefront, a4_from_w020};
-use tubewright::optics::{ARCSEC_PER_RAD, REFERENCE_NM, seeing};
-use tubewright::startest::frame::{Frame, Setup, Side};
-use tubewright::startest::measure::{Unreadable, measure};
+use startest::frame::{Frame, Setup, Side};
+use startest::measure::{Unreadable, measure};
 
 use super::truth::{Kind, normal};
 

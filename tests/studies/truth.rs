@@ -3,20 +3,21 @@
 //! prescription, screws, another element out of line, slack; people misread,
 //! mistell and mis-turn.
 
+use bench::advice::LEAST_RATIO;
+use bench::orientation::{Map, Shade, Side, apart_deg};
+use bench::screw::{Element, Mechanism, Screw};
 use nalgebra::Vector2;
+use optics::prescription::{Layout, Numbers, Prescription};
+use optics::seeing;
+use optics::trace::{ARCMIN_RAD, Part, Shift};
+use optics::wavefront::w131_from_coma;
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
-use tubewright::bench::advice::LEAST_RATIO;
-use tubewright::bench::orientation::{Map, Shade, Side, apart_deg};
-use tubewright::bench::screw::{Element, Mechanism, Screw};
-use tubewright::optics::prescription::{Layout, Numbers, Prescription};
-use tubewright::optics::seeing;
-use tubewright::optics::trace::{ARCMIN_RAD, Part, Shift};
-use tubewright::optics::wavefront::w131_from_coma;
-use tubewright::startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
+use startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
 
 use super::hands::Screws;
 use super::rendered::{self, Night};
+use super::world::World;
 
 /// A number from the normal distribution (Box-Muller).
 pub fn normal(rng: &mut ChaCha8Rng) -> f64 {
@@ -40,7 +41,7 @@ pub struct Kind {
 }
 
 /// The designs of the study.
-pub const KINDS: [Kind; 6] = [
+pub const KINDS: [Kind; 8] = [
     Kind {
         name: "Schmidt-Cassegrain 203 mm f/10",
         layout: Layout::SchmidtCassegrain,
@@ -107,6 +108,28 @@ pub const KINDS: [Kind; 6] = [
         pitch_mm: 0.8,
         lever_mm: 128.0,
     },
+    Kind {
+        name: "Newtonian 203 mm f/6",
+        layout: Layout::Newtonian,
+        aperture_mm: 203.0,
+        focal_mm: 1218.0,
+        obstruction: 0.25,
+        element: Element::Primary,
+        mechanism: Mechanism::Spring,
+        pitch_mm: 0.8,
+        lever_mm: 128.0,
+    },
+    Kind {
+        name: "Maksutov 150 mm f/12",
+        layout: Layout::MaksutovCassegrain,
+        aperture_mm: 150.0,
+        focal_mm: 1800.0,
+        obstruction: 0.33,
+        element: Element::Primary,
+        mechanism: Mechanism::PushPull,
+        pitch_mm: 1.0,
+        lever_mm: 62.0,
+    },
 ];
 
 impl Kind {
@@ -150,8 +173,10 @@ pub enum Method {
 }
 
 /// One instrument out of line, with the people who work on it.
+#[derive(Clone)]
 pub struct Truth {
     pub kind: Kind,
+    pub world: World,
     pub prescription: Prescription,
     screws: Screws,
     /// Tilt of the element, arc minutes.
@@ -164,22 +189,43 @@ pub struct Truth {
     pub diagonal: bool,
     pub seeing_arcsec: f64,
     pub method: Method,
-    /// The person's idea of the donut's width over the true one.
-    width_bias: f64,
+    /// Whether the last adjustment was made the wrong way round.
+    pub last_wrong: bool,
+    eye: Person,
     /// Scale of the camera's measurement over the true one.
     frame_scale: f64,
     frames: usize,
 }
 
+/// An eye and its habits.
+#[derive(Debug, Clone, Copy)]
+struct Person {
+    /// The person's idea of the donut's width over the true one.
+    width_bias: f64,
+    /// What each look adds.
+    width_scatter: f64,
+    /// How uneven a ring looks, over the truth.
+    uneven_bias: f64,
+    /// By how much the thin side is seen turned, degrees.
+    clock_bias_deg: f64,
+    rings: bool,
+}
+
 impl Truth {
     /// A hidden misalignment: RMS coma from `least` to `most`, waves.
-    pub fn draw(kind: Kind, method: Method, least: f64, most: f64, rng: &mut ChaCha8Rng) -> Self {
+    pub fn draw(
+        kind: Kind,
+        method: Method,
+        world: World,
+        (least, most): (f64, f64),
+        rng: &mut ChaCha8Rng,
+    ) -> Self {
         let usual = Numbers::usual(kind.layout, kind.aperture_mm, kind.focal_mm);
         let prescription = loop {
             let n = Numbers {
                 focal_mm: kind.focal_mm * (1.0 + 0.01 * normal(rng)),
                 primary_ratio: match kind.layout {
-                    Layout::Newtonian => usual.primary_ratio,
+                    Layout::Newtonian | Layout::MaksutovCassegrain => usual.primary_ratio,
                     _ => usual.primary_ratio * (1.0 + 0.05 * normal(rng)),
                 },
                 back_focus_mm: usual.back_focus_mm * (1.0 + 0.12 * normal(rng)),
@@ -189,9 +235,10 @@ impl Truth {
                 break p;
             }
         };
-        let screws = Screws::draw(&kind.screws(), rng);
-        let other = match kind.part() {
-            Part::Primary => Part::Flat,
+        let screws = Screws::draw(&kind.screws(), world, rng);
+        let other = match (kind.layout, kind.part()) {
+            (Layout::MaksutovCassegrain, _) => Part::Meniscus,
+            (_, Part::Primary) => Part::Flat,
             _ => Part::Primary,
         };
         let vertex = prescription.vertex_mm(other).expect("has it");
@@ -203,6 +250,7 @@ impl Truth {
         };
         let mut truth = Self {
             kind,
+            world,
             prescription,
             screws,
             tilt: Vector2::zeros(),
@@ -218,18 +266,24 @@ impl Truth {
             },
             side_told: Side::Unknown,
             diagonal: false,
-            seeing_arcsec: rng.random_range(1.0..4.0),
+            seeing_arcsec: rng.random_range(world.seeing_arcsec.0..world.seeing_arcsec.1),
             method,
-            width_bias: (0.2 * normal(rng)).clamp(-0.45, 0.45).exp(),
+            last_wrong: false,
+            eye: Person {
+                width_bias: (world.width_bias * normal(rng).clamp(-2.2, 2.2)).exp(),
+                width_scatter: world.width_scatter.0
+                    + (world.width_scatter.1 - world.width_scatter.0) * rng.random::<f64>(),
+                uneven_bias: (world.uneven_bias * normal(rng)).exp(),
+                clock_bias_deg: world.clock_bias_deg * normal(rng),
+                rings: rng.random_bool(world.counts_rings),
+            },
             frame_scale: 1.0 + 0.04 * normal(rng),
             frames: rng.random_range(30..120),
         };
-        // One side in ten is told wrongly, one in ten not at all; the register's
-        // diagonal is right nine times in ten.
         let roll: f64 = rng.random();
-        truth.side_told = if roll < 0.1 {
+        truth.side_told = if roll < world.side_unknown {
             Side::Unknown
-        } else if roll < 0.2 {
+        } else if roll < world.side_unknown + world.side_wrong {
             if truth.side == Side::Inside {
                 Side::Outside
             } else {
@@ -238,9 +292,41 @@ impl Truth {
         } else {
             truth.side
         };
-        truth.diagonal = truth.map.mirrored == rng.random_bool(0.1);
+        truth.diagonal = truth.map.mirrored == rng.random_bool(world.mirrored);
         truth.put_out_of_line(rng.random_range(least..most), rng);
         truth
+    }
+
+    /// Whether this person counts rings rather than judging the width.
+    pub fn counts_rings(&self) -> bool {
+        self.eye.rings
+    }
+
+    /// The same instrument and person on another night: out again, camera and
+    /// diagonal put in anew, another air.
+    #[allow(dead_code)]
+    pub fn another_night(&mut self, (least, most): (f64, f64), rng: &mut ChaCha8Rng) {
+        let w = self.world;
+        self.map = Map {
+            turn_deg: rng.random_range(0.0..360.0),
+            mirrored: rng.random_bool(0.5),
+        };
+        self.diagonal = self.map.mirrored == rng.random_bool(w.mirrored);
+        self.seeing_arcsec = rng.random_range(w.seeing_arcsec.0..w.seeing_arcsec.1);
+        self.put_out_of_line(rng.random_range(least..most), rng);
+    }
+
+    /// The air as a person enters it, on Antoniadi's scale; some do not.
+    pub fn antoniadi(&self, rng: &mut ChaCha8Rng) -> Option<i64> {
+        rng.random_bool(self.world.enters_air).then_some({
+            match self.seeing_arcsec {
+                s if s < 1.25 => 1,
+                s if s < 2.0 => 2,
+                s if s < 3.0 => 3,
+                s if s < 4.2 => 4,
+                _ => 5,
+            }
+        })
     }
 
     /// Tilts the element, from where it stands, until the coma is so much.
@@ -280,12 +366,23 @@ impl Truth {
     }
 
     fn coma_at(&self, tilt_arcmin: Vector2<f64>) -> Vector2<f64> {
-        let image = self
-            .prescription
+        if self.kind.layout != Layout::MaksutovCassegrain {
+            return self.traced(tilt_arcmin);
+        }
+        // Its primary works so slowly that the tilts are degrees, where the trace
+        // that brings the star back loses it: the response to small ones holds.
+        let none = self.traced(Vector2::zeros());
+        let slope = [Vector2::x(), Vector2::y()].map(|way| self.traced(way) - none);
+        none + slope[0] * tilt_arcmin.x + slope[1] * tilt_arcmin.y
+    }
+
+    fn traced(&self, tilt_arcmin: Vector2<f64>) -> Vector2<f64> {
+        self.prescription
             .system
             .centred_image(&self.shifts_at(tilt_arcmin))
-            .expect("rays get through");
-        Vector2::from(image.wavefront.coma())
+            .map_or(Vector2::new(9.0, 9.0), |image| {
+                Vector2::from(image.wavefront.coma())
+            })
     }
 
     /// The true coma, star in the middle, tube's frame, waves.
@@ -302,9 +399,10 @@ impl Truth {
     /// way; slack is lost when a screw is turned back. Returns where the star
     /// jumped in the picture, clock degrees.
     pub fn turn(&mut self, turns: &[f64], rng: &mut ChaCha8Rng) -> f64 {
-        let change = self.screws.turn(turns, rng);
+        let made = self.screws.turn(turns, rng);
+        self.last_wrong = made.wrong_way;
         let before = self.place();
-        self.tilt += change;
+        self.tilt += made.tilt;
         let jump = self.map.matrix() * (self.place() - before);
         let jump_deg = jump.x.atan2(jump.y).to_degrees();
         to_hour(jump_deg + 15.0 * normal(rng))
@@ -315,8 +413,7 @@ impl Truth {
         self.prescription
             .system
             .image(&self.shifts(), Vector2::zeros())
-            .expect("rays get through")
-            .place_mm
+            .map_or(Vector2::zeros(), |image| image.place_mm)
     }
 
     /// A person shades a clock position and tells where it went dark.
@@ -377,7 +474,7 @@ impl Truth {
         let air = seeing::coma_floor_waves(d_over_r0, 10);
         let seen = coma + Vector2::new(normal(rng), normal(rng)) * air;
         let w020 = (defocus_waves * (1.0 + 0.15 * normal(rng)).max(0.4)).min(60.0);
-        let skew = w131_from_coma(seen.norm()) * 1.5 * (1.0 + eps) / w020;
+        let skew = w131_from_coma(seen.norm()) * 1.5 * (1.0 + eps) / w020 * self.eye.uneven_bias;
         let ratio = ((1.0 - skew) / (1.0 + skew)).max(0.0);
         // Judged to about a tenth, told to a tenth.
         let told = ((ratio + 0.07 * normal(rng)).clamp(0.05, 1.0) * 10.0).round() / 10.0;
@@ -386,21 +483,32 @@ impl Truth {
             return None;
         }
         let told = told.max(0.1);
-        let thin = (-seen.x).atan2(-seen.y).to_degrees();
+        let thin = (-seen.x).atan2(-seen.y).to_degrees() + self.eye.clock_bias_deg;
         let thin = to_hour(thin + 10.0 * normal(rng));
         let width_arcsec = 2.0 * 4.0 * w020 * 0.55e-3 / self.kind.aperture_mm * 206_264.8;
+        let scatter = (self.eye.width_scatter * normal(rng)).exp();
+        let width = if self.eye.rings {
+            DonutWidth::Rings {
+                count: rings(
+                    w020 * self.eye.width_bias,
+                    self.world.miscount * normal(rng),
+                ),
+            }
+        } else {
+            DonutWidth::OfTrueField {
+                share: 1.0,
+                true_field_deg: width_arcsec * self.eye.width_bias * scatter / 3600.0,
+            }
+        };
         let judged = judge_by_eye(&ByEye {
             aperture_mm: self.kind.aperture_mm,
             obstruction: eps,
-            width: DonutWidth::OfTrueField {
-                share: 1.0,
-                true_field_deg: width_arcsec * self.width_bias / 3600.0,
-            },
+            width,
             unevenness: Unevenness::Ratio(told),
             thin_clock_deg: (told < 0.95).then_some(thin),
             side_sign: 1.0,
         })
-        .expect("a look that can be judged");
+        .ok()?;
         Some((
             [judged.coma_x_waves, judged.coma_y_waves],
             judged.coma_component_sigma_waves,
@@ -418,6 +526,16 @@ impl Truth {
         let clock = to_hour(seen.x.atan2(seen.y).to_degrees() + 8.0 * normal(rng)).to_radians();
         [size * clock.sin(), size * clock.cos()]
     }
+}
+
+/// Bright rings that show at this defocus with an obstruction of about a third
+/// (3, 5, 6 at 3, 6.5, 10 waves; one more every 3.5 waves beyond), miscounted.
+fn rings(w020: f64, off: f64) -> f64 {
+    let count = match w020 {
+        w if w < 6.5 => 3.0 + (w - 3.0) * 2.0 / 3.5,
+        w => 5.0 + (w - 6.5) / 3.5,
+    };
+    (count + off).round().clamp(1.0, 40.0)
 }
 
 /// The nearest clock hour, degrees.

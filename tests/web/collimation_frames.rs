@@ -187,5 +187,5 @@ async fn a_shade_is_measured_from_two_frames() {
         .post(&format!("{collimation}/look"), &look(&place, "0.5", "8"))
         .await
         .location();
-    assert!(client.get(&collimation).await.words().contains("of a turn"));
+    assert!(client.get(&collimation).await.words().contains(" turn "));
 }

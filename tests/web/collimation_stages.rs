@@ -187,12 +187,15 @@ async fn a_ritchey_chretiens_corners_name_the_primarys_screw() {
     let words = page.words();
     assert!(words.contains("Edges of the field: 0."), "{words}");
     assert!(words.contains("drawn out towards 3"), "{words}");
-    assert!(words.contains("of a turn"), "{words}");
-    assert!(words.contains("even out the sides of the field"), "{words}");
+    assert!(words.contains(" turn "), "{words}");
+    // Which side of focus four ovals were seen on is not yet sure.
+    let why = ["even out the sides of the field", "find out which way"];
+    assert!(why.iter().any(|w| words.contains(w)), "{words}");
     assert!(words.contains("Seen from behind the tube"), "{words}");
     let parts = turned(&mut client, &collimation).await;
+    // Screws on so long a lever work slowly: more than a quarter turn may be asked for.
     for part in parts.split(',') {
-        assert!(part.parse::<i32>().unwrap().abs() <= 16, "{parts}");
+        assert!(part.parse::<i32>().unwrap().abs() <= 64, "{parts}");
     }
     // The middle is out of line now: the star comes first, then the corners again.
     let words = client.get(&collimation).await.words();

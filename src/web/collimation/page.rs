@@ -28,6 +28,7 @@ use crate::library::collimation_replay::{Progress, has_glass_front, progress};
 use crate::library::collimations::{Collimation, Record};
 use crate::library::instruments::Instrument;
 use crate::library::{AttemptId, Conn};
+use crate::startest::by_eye::ACCEPTED_WAVES;
 
 /// What was typed and must be mended.
 #[derive(Debug, Default)]
@@ -266,6 +267,7 @@ pub async fn collimation_page(
                 adjustment,
                 at,
                 has_glass_front(setup.layout),
+                setup.numbers.aperture_mm,
             )),
             _ => None,
         },
@@ -324,7 +326,10 @@ fn how_far(w020: f64, aperture_mm: f64, magnification: &str) -> String {
                 wide * power / 3600.0
             )
         });
-    format!("about {w020:.0} waves out of focus: a donut {wide:.0} arc seconds wide{looks}")
+    let [least, most] = ACCEPTED_WAVES.map(|waves| corners::width_arcsec(waves, aperture_mm));
+    format!(
+        "about {w020:.0} waves out of focus: a donut {wide:.0} arc seconds wide{looks}. From {least:.0} to {most:.0} arc seconds is accepted: go farther out where the shadow touches the rim"
+    )
 }
 
 fn view_of(collimation: &Collimation, now: &Progress, next: &Next) -> &'static str {

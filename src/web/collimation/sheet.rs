@@ -271,6 +271,7 @@ fn lines(club: &Club, collimation: &Collimation) -> Vec<SheetLine> {
                             parts: parts.clone(),
                             purpose: Purpose::Correct,
                             expected_waves: 0.0,
+                            range_waves: [0.0; 2],
                         };
                         line.tube = tube_svg(&screws_of(collimation, work), Some(&adjustment));
                     }

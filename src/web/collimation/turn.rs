@@ -3,9 +3,14 @@
 use super::draw::tube_svg;
 use super::log::Looked;
 use crate::bench::advice::{Adjustment, Purpose, Tension};
+use crate::bench::before::magnification;
+use crate::bench::corners::width_arcsec;
 use crate::bench::replay::SessionReplay;
 use crate::bench::screw::{Element, Mechanism};
-use crate::bench::words::{clock_words, instructions, purpose_words, turning_cautions};
+use crate::bench::words::{
+    clock_words, expected_words, field_arcmin, instructions, jump_words, purpose_words,
+    turning_cautions,
+};
 
 /// What to turn.
 pub struct TurnView {
@@ -41,6 +46,7 @@ pub fn turn_view(
     adjustment: &Adjustment,
     at: Looked,
     glass: bool,
+    aperture_mm: f64,
 ) -> TurnView {
     let screws = &course.footing().screws;
     let (element, mechanism) = screws
@@ -54,19 +60,17 @@ pub fn turn_view(
                 .response()
                 .leading_map()
                 .is_some_and(|(_, share)| share > 0.6);
-            let far = if arcmin < 2.0 {
-                format!("{:.0} arc seconds", arcmin * 60.0)
-            } else {
-                format!("{arcmin:.0} arc minutes")
-            };
+            let donut = width_arcsec(10.0, aperture_mm) / 60.0;
+            let field = field_arcmin(magnification(aperture_mm, None));
+            let far = jump_words(arcmin, donut, field);
             if sure {
                 format!(
-                    "The star will jump about {far} towards {} in the picture: use a low power, or watch the finder, and bring it back to the centre before you look again.",
+                    "The star will jump {far}, towards {} in the picture. Bring it back to the centre before you look again.",
                     clock_words(deg)
                 )
             } else {
                 format!(
-                    "The star will jump about {far}; note which way, then bring it back to the centre before you look again."
+                    "The star will jump {far}. Note which way, then bring it back to the centre before you look again."
                 )
             }
         }
@@ -86,7 +90,13 @@ pub fn turn_view(
         },
         asks_jump: at == Looked::Star && !jump.is_empty(),
         jump,
-        cautions: turning_cautions(element, mechanism, glass, at != Looked::Mark),
+        cautions: turning_cautions(
+            element,
+            mechanism,
+            &adjustment.parts,
+            glass,
+            at != Looked::Mark,
+        ),
         done: match at {
             Looked::Mark => "Turned",
             _ => "Turned, star centred again",
@@ -115,18 +125,9 @@ pub fn turn_view(
             })
             .collect(),
         expected: match at {
-            Looked::Star => format!(
-                "Expected afterwards: about {:.2} waves RMS.",
-                adjustment.expected_waves
-            ),
-            Looked::Mark => format!(
-                "Expected afterwards: about {:.0} mm off.",
-                adjustment.expected_waves
-            ),
-            Looked::Corners => format!(
-                "Expected afterwards: about {:.2} waves RMS between middle and edge.",
-                adjustment.expected_waves
-            ),
+            Looked::Star => expected_words(adjustment, "waves RMS", 2),
+            Looked::Mark => expected_words(adjustment, "mm off", 0),
+            Looked::Corners => expected_words(adjustment, "waves RMS between middle and edge", 2),
         },
     }
 }
