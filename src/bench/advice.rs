@@ -22,7 +22,7 @@ impl Default for Aim {
     fn default() -> Self {
         Self {
             threshold_waves: 0.071,
-            confidence: 0.96,
+            confidence: 0.97,
             sigmas_to_turn: 1.1,
         }
     }

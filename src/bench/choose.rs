@@ -43,7 +43,9 @@ const SCREW: f64 = 0.06;
 /// Cost of a thirty-second and of a sixty-fourth somewhere, in adjustments.
 const CAREFUL: f64 = 0.04;
 const PAPER_SCALE: f64 = 0.25;
-/// Cost of leaving it at half as much again as it was at the start.
+/// More than so many times the start it should never stand at; cost of leaving it
+/// there.
+const MOST_WORSE: f64 = 1.5;
 const WORSE: f64 = 20.0;
 /// What a turn teaches counts for so much, where the way the screws work is not known.
 const TEACH: f64 = 3.0;
@@ -123,8 +125,8 @@ pub(super) struct Scales<'a> {
     aim: &'a Aim,
     tally: &'a Tally,
     ahead: Ahead,
-    /// More than this it should never stand at, waves.
-    bound: f64,
+    /// Where it stood at the start, waves; none while it stands there.
+    start: Option<f64>,
     per_turn: f64,
     most: i32,
     pub(super) draws: Vec<Draw>,
@@ -151,13 +153,14 @@ impl<'a> Scales<'a> {
             reach,
         );
         let start = tally.history.first().map_or(0.0, |h| h.0);
+        let turned = tally.turned.iter().any(|t| *t != 0);
         Self {
             response,
             screws,
             aim,
             tally,
             ahead,
-            bound: 1.5 * start.max(response.coma().0.norm()).max(aim.threshold_waves),
+            start: turned.then(|| start.max(response.coma().0.norm()).max(aim.threshold_waves)),
             per_turn,
             most,
             draws: response.draws(),
@@ -181,7 +184,12 @@ impl<'a> Scales<'a> {
         for draw in draws {
             let size = draw.after(&turns).norm();
             sum += self.ahead.of(size);
-            if size > self.bound && size > draw.coma.norm() && !draw.wrong_way {
+            let bound = match self.start {
+                // Not yet turned: it stands where it stood at the start.
+                None => MOST_WORSE * draw.coma.norm().max(self.aim.threshold_waves),
+                Some(start) => MOST_WORSE * start,
+            };
+            if size > bound && size > draw.coma.norm() && !draw.wrong_way {
                 sum += WORSE;
             }
         }
