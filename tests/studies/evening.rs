@@ -96,6 +96,8 @@ struct Found {
     sent: usize,
     sent_median_s: f64,
     sent_p95_s: f64,
+    /// The slowest answer of each kind, seconds.
+    slowest_s: BTreeMap<String, f64>,
     sets_handed_in: usize,
     sets_measured: usize,
     sets_cancelled: usize,
@@ -185,6 +187,11 @@ async fn main() -> std::process::ExitCode {
         sent: sent.len(),
         sent_median_s: quantile(&sent, 0.5),
         sent_p95_s: quantile(&sent, 0.95),
+        slowest_s: seen
+            .times_s
+            .iter()
+            .map(|(kind, times)| (kind.to_string(), times.iter().copied().fold(0.0, f64::max)))
+            .collect(),
         sets_handed_in: seen.handed_in,
         sets_measured: seen.measured,
         sets_cancelled: seen.cancelled,
@@ -317,6 +324,9 @@ fn print(found: &Found) {
         "forms sent: {}; safely written after {:.2} s (median), {:.2} s (95 %)",
         found.sent, found.sent_median_s, found.sent_p95_s
     );
+    if let Some((kind, seconds)) = found.slowest_s.iter().max_by(|a, b| a.1.total_cmp(b.1)) {
+        println!("the slowest answer: {kind}, {seconds:.2} s");
+    }
     println!(
         "sets of 30 frames: {} handed in, {} measured, {} given up, {} turned away by the full queue; median {:.1} s to the end",
         found.sets_handed_in,

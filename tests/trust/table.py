@@ -61,9 +61,11 @@ if slow:
     held = max(page["evening_p95_s"] for page in slow["pages"] if page["asked"])
     row(
         "a disk that takes 0.3 s longer for each sync, a small club",
-        f"{crowd['browsing']} browsing, {crowd['checking_in']} checking in, 1 minute: {slow['requests']:,} requests, {slow['sent']} forms",
-        f"{len(slow['errors'])} errors; a form was safe after {slow['sent_median_s']:.1f} s (median), "
-        f"of every page nineteen in twenty were there within {held:.2f} s",
+        f"{crowd['browsing']} browsing, {crowd['checking_in']} checking in, {crowd['uploading']} sending 30 frames at a time, "
+        f"1 minute: {slow['requests']:,} requests, {slow['sent']} forms, {slow['sets_handed_in']} sets",
+        f"{len(slow['errors'])} errors, every set measured but {slow['sets_cancelled']} given up; a form was safe after "
+        f"{slow['sent_median_s']:.1f} s (median), of every page nineteen in twenty were there within {held:.2f} s, "
+        f"the slowest answer came after {max(slow['slowest_s'].values()):.1f} s",
     )
 evening = read("evening.json")
 if evening:
