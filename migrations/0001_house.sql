@@ -300,7 +300,7 @@ CREATE TABLE attempts (
     instrument_id   BLOB NOT NULL REFERENCES instruments (id),
     asked_by        BLOB NOT NULL REFERENCES people (id),
     asked_at        TEXT NOT NULL,
-    state           TEXT NOT NULL CHECK (state IN ('waiting', 'measuring', 'measured', 'refused', 'cancelled', 'failed')),
+    state           TEXT NOT NULL CHECK (state IN ('waiting', 'measured', 'refused', 'cancelled', 'failed')),
     frames_done     INTEGER NOT NULL DEFAULT 0,
     frames_given    INTEGER NOT NULL DEFAULT 0,
     circumstances   TEXT NOT NULL,                       -- JSON: setup, side, seeing, diagonal ...
@@ -312,7 +312,7 @@ CREATE TABLE attempts (
 ) STRICT;
 CREATE INDEX attempts_by_instrument ON attempts (instrument_id, asked_at);
 -- What is to be measured, without passing over the pictures of all that was.
-CREATE INDEX attempts_in_hand ON attempts (asked_at) WHERE state IN ('waiting', 'measuring');
+CREATE INDEX attempts_in_hand ON attempts (asked_at) WHERE state = 'waiting';
 -- Whose frames are still wanted though they failed.
 CREATE INDEX attempts_kept ON attempts (frames_until) WHERE frames_until IS NOT NULL;
 

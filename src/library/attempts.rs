@@ -15,10 +15,8 @@ pub const OF_ALL: usize = 64;
 words! {
     /// How far a try has come.
     pub enum AttemptState {
-        /// In the queue.
-        Waiting = "waiting", "waiting its turn";
-        /// Being measured.
-        Measuring = "measuring", "being measured";
+        /// In the queue, or being measured.
+        Waiting = "waiting", "waiting to be measured";
         /// Measured; its star test is in the logbook.
         Measured = "measured", "measured";
         /// Refused, with reasons.
@@ -96,24 +94,13 @@ pub async fn ask(
     Ok(())
 }
 
-/// Notes that a try is being measured. False when it was broken off meanwhile.
-pub async fn begin(conn: &mut Conn, id: AttemptId) -> Result<bool> {
-    let done = sqlx::query!(
-        "UPDATE attempts SET state = 'measuring' WHERE id = ? AND state IN ('waiting', 'measuring')",
-        id
-    )
-    .execute(conn)
-    .await?;
-    Ok(done.rows_affected() == 1)
-}
-
 /// Ends a try that has not ended yet. False when it had. The frames of a failed one
 /// are kept a while, those of all others are of no more use.
 pub async fn finish(conn: &mut Conn, id: AttemptId, end: &Finished, at: Moment) -> Result<bool> {
     let until = (end.state == AttemptState::Failed).then(|| at + FRAMES_LAST);
     let done = sqlx::query!(
         "UPDATE attempts SET state = ?, frames_done = ?, report = ?, picture_png = ?, overlay_svg = ?, finished_at = ?, frames_until = ?
-         WHERE id = ? AND state IN ('waiting', 'measuring')",
+         WHERE id = ? AND state = 'waiting'",
         end.state, end.frames_done, end.report, end.picture_png, end.overlay_svg, at, until, id
     )
     .execute(conn)
@@ -147,7 +134,7 @@ pub async fn again(conn: &mut Conn, id: AttemptId, now: Moment) -> Result<bool> 
     Ok(done.rows_affected() == 1)
 }
 
-/// A try that has not ended: waiting, or under way.
+/// A try that has not ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct InHand {
     /// Which.
@@ -161,7 +148,7 @@ pub async fn in_hand(conn: &mut Conn) -> Result<Vec<InHand>> {
     Ok(sqlx::query_as!(
         InHand,
         r#"SELECT id AS "id: AttemptId", asked_by AS "asked_by: PersonId"
-           FROM attempts WHERE state IN ('waiting', 'measuring') ORDER BY asked_at, id"#
+           FROM attempts WHERE state = 'waiting' ORDER BY asked_at, id"#
     )
     .fetch_all(conn)
     .await?)
@@ -195,7 +182,7 @@ pub async fn wants_frames(
     let mut wanted = HashMap::new();
     for &id in ids {
         let row = sqlx::query_scalar!(
-            r#"SELECT state IN ('waiting', 'measuring') OR COALESCE(frames_until > ?, 0) AS "wanted!: bool"
+            r#"SELECT state = 'waiting' OR COALESCE(frames_until > ?, 0) AS "wanted!: bool"
                FROM attempts WHERE id = ?"#,
             now,
             id

@@ -147,11 +147,9 @@ async fn check(conn: &mut sqlx::SqliteConnection) -> Result<Checked> {
     let entries = sqlx::query_scalar("SELECT COUNT(*) FROM entries")
         .fetch_one(&mut *conn)
         .await?;
-    let waiting = sqlx::query_scalar(
-        "SELECT id FROM attempts WHERE state IN ('waiting', 'measuring') ORDER BY id",
-    )
-    .fetch_all(&mut *conn)
-    .await?;
+    let waiting = sqlx::query_scalar("SELECT id FROM attempts WHERE state = 'waiting' ORDER BY id")
+        .fetch_all(&mut *conn)
+        .await?;
     let tables: Vec<String> = sqlx::query_scalar(
         r"SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite\_%' ESCAPE '\'",
     )

@@ -489,9 +489,9 @@ struct AttemptPage {
     again_until: String,
 }
 
-fn progress_words(attempt: &Attempt, seen: usize) -> String {
-    match attempt.state {
-        AttemptState::Waiting => "Waiting its turn to be measured".to_owned(),
+fn progress_words(seen: usize) -> String {
+    match seen {
+        0 => "Waiting its turn to be measured".to_owned(),
         _ => format!("Measuring: {seen} frames looked at"),
     }
 }
@@ -530,7 +530,7 @@ async fn show_attempt(
             attempt.asked_by_name
         ),
         state: attempt.state.slug(),
-        words: progress_words(&attempt, seen),
+        words: progress_words(seen),
         seen: seen.to_string(),
         given: attempt.frames_given.max(1).to_string(),
         refused: report
@@ -764,11 +764,8 @@ async fn progress(context: RequestContext, Path(id): Path<AttemptId>) -> Result<
     let seen = context.app.measuring.seen(id);
     page(&ProgressPart {
         id,
-        ended: !matches!(
-            attempt.state,
-            AttemptState::Waiting | AttemptState::Measuring
-        ),
-        words: progress_words(&attempt, seen),
+        ended: attempt.state != AttemptState::Waiting,
+        words: progress_words(seen),
     })
 }
 

@@ -99,15 +99,10 @@ impl Kept {
     }
 }
 
-/// Takes a try out of the queue; none when it has ended otherwise meanwhile.
+/// The try, unless it has ended otherwise meanwhile.
 async fn take_up(library: Library, id: AttemptId) -> library::Result<Option<Attempt>> {
-    let mut write = library.write().await?;
-    if !attempts::begin(&mut write, id).await? {
-        return Ok(None);
-    }
-    let attempt = Attempt::get(&mut write, id).await?;
-    write.commit().await?;
-    Ok(Some(attempt))
+    let attempt = Attempt::get(&mut *library.read().await?, id).await?;
+    Ok((attempt.state == AttemptState::Waiting).then_some(attempt))
 }
 
 /// How a try ended: what is kept of it, and whether its frames are.
