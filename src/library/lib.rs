@@ -43,6 +43,7 @@ pub mod waits;
 mod witness;
 pub mod work_nights;
 pub mod works;
+mod write;
 
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -55,13 +56,12 @@ pub use audit_log::hex;
 pub use copies::{Checked, check_copy, check_pages, copy_of};
 pub use witness::{Left, LogTrouble, Place, log_trouble};
 pub use words::UnknownWord;
+pub use write::Write;
 
 /// An instant, UTC.
 pub type Moment = DateTime<Utc>;
 /// The connection a query runs on.
 pub type Conn = sqlx::SqliteConnection;
-/// A write transaction: it holds the only writer until committed or dropped.
-pub type Write = sqlx::Transaction<'static, sqlx::Sqlite>;
 
 /// Why the library did not do as asked.
 #[derive(Debug, thiserror::Error)]
@@ -82,6 +82,11 @@ pub enum Error {
         /// What the system said; not called source, which would be printed twice.
         said: std::io::Error,
     },
+    /// The disk failed while it was to keep something; it is not known what it holds.
+    #[error(
+        "the disk failed while it was to keep what was written ({0}); nothing more is written until the tool is started again"
+    )]
+    SyncFailed(String),
     /// The database said no.
     #[error(transparent)]
     Database(#[from] sqlx::Error),
@@ -96,13 +101,14 @@ pub type Result<T, E = Error> = std::result::Result<T, E>;
 /// The club's data: one folder with one SQLite database in it.
 ///
 /// One writer and several readers: with write-ahead logging readers never wait
-/// for the writer, and `synchronous = FULL` puts every acknowledged write on
-/// the disk before it is acknowledged.
+/// for the writer; [`Write::commit`] returns when the log is on the disk, synced for all
+/// who wait at once (SQLite's own `synchronous = NORMAL` leaves that to us).
 #[derive(Debug, Clone)]
 pub struct Library {
     folder: PathBuf,
     readers: SqlitePool,
     writer: SqlitePool,
+    log: write::Log,
 }
 
 /// The database's name in the data folder.
@@ -119,7 +125,9 @@ pub fn result_code(error: &sqlx::Error) -> u32 {
 /// the database is held, or its disk is full or cannot be used just now.
 pub fn passes(error: &Error) -> bool {
     match error {
-        Error::Database(sqlx::Error::PoolTimedOut | sqlx::Error::Io(_)) => true,
+        Error::SyncFailed(_) | Error::Database(sqlx::Error::PoolTimedOut | sqlx::Error::Io(_)) => {
+            true
+        }
         // SQLITE_BUSY, _LOCKED, _READONLY, _IOERR, _FULL, _CANTOPEN.
         Error::Database(error) => {
             matches!(result_code(error) & 0xff, 5 | 6 | 8 | 10 | 13 | 14)
@@ -162,7 +170,7 @@ impl Library {
             .filename(folder.join(DATABASE_FILE))
             .create_if_missing(true)
             .journal_mode(SqliteJournalMode::Wal)
-            .synchronous(SqliteSynchronous::Full)
+            .synchronous(SqliteSynchronous::Normal)
             .foreign_keys(true)
             .busy_timeout(Duration::from_secs(10))
             // Lists run to hundreds of rows: fewer changes of thread, and most of a
@@ -205,6 +213,7 @@ impl Library {
             folder: folder.to_owned(),
             readers,
             writer,
+            log: write::Log::of(&folder.join(DATABASE_FILE)),
         })
     }
 
@@ -220,7 +229,14 @@ impl Library {
 
     /// Begins the one write transaction there can be at a time.
     pub async fn write(&self) -> Result<Write> {
-        Ok(self.writer.begin_with("BEGIN IMMEDIATE").await?)
+        let tx = self.writer.begin_with("BEGIN IMMEDIATE").await?;
+        Write::new(tx, self.log.clone())
+    }
+
+    /// Returns when the disk has failed to keep something: from then on nothing is
+    /// written until the library is opened anew.
+    pub async fn failure(&self) -> Error {
+        self.log.failure().await
     }
 
     /// Closes all connections, folding the write-ahead log into the database.

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use sqlx::sqlite::{SqliteConnectOptions, SqlitePoolOptions};
 
-use super::{Error, Library, MIGRATIONS, Result};
+use super::{DATABASE_FILE, Error, Library, MIGRATIONS, Result};
 
 impl Library {
     /// Opens a data folder that is there already, for reading.
@@ -38,6 +38,7 @@ impl Library {
             writer: SqlitePoolOptions::new()
                 .max_connections(1)
                 .connect_lazy_with(options),
+            log: super::write::Log::of(&folder.join(DATABASE_FILE)),
         };
         let applied = sqlx::query_scalar::<_, i64>(
             "SELECT COALESCE(MAX(version), 0) FROM _sqlx_migrations WHERE success",

@@ -93,6 +93,10 @@ impl From<library::Error> for Error {
         match error {
             library::Error::NotFound(what) => Self::NotFound(what),
             library::Error::Refused(why) => Self::Refused(why),
+            library::Error::SyncFailed(said) => {
+                tracing::error!(%said, "the disk failed to keep what was written");
+                Self::Unwritable(DISK)
+            }
             library::Error::Database(sqlx::Error::PoolTimedOut) => {
                 tracing::warn!("no connection to the database was free");
                 Self::Unwritable(CROWDED)
