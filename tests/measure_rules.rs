@@ -307,7 +307,9 @@ fn pictures_can_be_drawn_and_read_out() {
         skew: [0.1, 0.0],
         ..RayDonut::default()
     };
-    let out = measure([Ok(donut.frame())], &donut.setup(), &mut |_| {
+    // Rays have no fringes; a fit would say that this is no star's light.
+    let rings = Options::rings_only();
+    let out = measure_with([Ok(donut.frame())], &donut.setup(), &rings, &mut |_| {
         ControlFlow::Continue(())
     });
     let (stack, geometry) = (out.stack.unwrap(), out.geometry.unwrap());

@@ -199,21 +199,51 @@ fn despeckled(frame: &Frame) -> Vec<f32> {
 /// Noise of one pixel, from differences of pixels two apart (neighbours may be
 /// correlated by colour interpolation). Half of the differences are taken in
 /// the sky unless the star fills the frame, and the median does not care.
+/// Where the camera cuts the dark half of the noise off (a black level of nothing), two
+/// dark pixels differ by nothing: pairs above the darkest value are then asked.
 #[must_use]
 pub fn pixel_noise(frame: &Frame) -> f64 {
-    let stride = (frame.data.len() / 20_000).max(1);
-    let mut diffs: Vec<f32> = Vec::with_capacity(20_001);
-    let mut i = 0;
-    while i + 2 < frame.data.len() {
-        if i % frame.width + 2 < frame.width {
-            diffs.push((frame.data[i + 2] - frame.data[i]).abs());
-        }
-        i += stride;
-    }
-    // The lower quartile belongs to the sky even when a star covers half.
-    let q = quantile(&mut diffs, 0.25);
-    f64::from(q) / 0.3186 / std::f64::consts::SQRT_2
+    noise_and_cut(frame).0
 }
+
+/// [`pixel_noise`], and whether the dark half of the noise is cut off.
+fn noise_and_cut(frame: &Frame) -> (f64, bool) {
+    let darkest = frame.data.iter().copied().fold(f32::INFINITY, f32::min);
+    let stride = (frame.data.len() / 20_000).max(1);
+    let pairs: Vec<[f32; 2]> = (0..frame.data.len().saturating_sub(2))
+        .step_by(stride)
+        .filter(|i| i % frame.width + 2 < frame.width)
+        .map(|i| [frame.data[i], frame.data[i + 2]])
+        .collect();
+    let dark = |many: &dyn Fn(&[f32; 2]) -> bool| {
+        pairs.iter().filter(|p| many(p)).count() as f64 / pairs.len().max(1) as f64
+    };
+    let one = dark(&|p| p[0] <= darkest);
+    let both = dark(&|p| p[0] <= darkest && p[1] <= darkest);
+    // Cut noise scatters its darkest pixels, an even dark keeps them together.
+    let cut = one > CUT_BLACK && both < TOGETHER * one;
+    let mut distances: Vec<f32> = pairs
+        .iter()
+        .filter(|p| !cut || p[0].min(p[1]) > darkest)
+        .map(|p| (p[1] - p[0]).abs())
+        .collect();
+    // The lower quartile belongs to the sky even when a star covers half.
+    let q = f64::from(quantile(&mut distances, 0.25));
+    let noise = if cut {
+        q / QUARTILE_OF_HALF
+    } else {
+        q / 0.3186 / std::f64::consts::SQRT_2
+    };
+    (noise, cut)
+}
+
+/// The black level cuts noise off where this share of the pixels has the darkest value.
+const CUT_BLACK: f64 = 0.2;
+const SMOOTHINGS_OF_CUT: usize = 4;
+/// And where a dark pixel's neighbour is dark less often than this.
+const TOGETHER: f64 = 0.75;
+/// Lower quartile of the distance of two half-normal values (a simulation of two million).
+const QUARTILE_OF_HALF: f64 = 0.238;
 
 /// The `share` quantile of a slice, which is reordered; 0 for an empty one.
 pub(crate) fn quantile<T: PartialOrd + Copy + Default>(values: &mut [T], share: f64) -> T {
@@ -360,10 +390,16 @@ fn patches(mask: &[bool], width: usize, height: usize) -> Vec<Vec<usize>> {
 /// Finds the sky, the noise and the candidates of one frame.
 #[must_use]
 pub fn find(frame: &Frame) -> Found {
-    let blocks = Blocks::new(frame);
-    let (sky, cell_scatter) = fit_sky(&blocks, frame);
-    let noise = pixel_noise(frame);
+    let mut blocks = Blocks::new(frame);
     let (bw, bh) = (blocks.width, blocks.height);
+    let (noise, cut) = noise_and_cut(frame);
+    if cut {
+        // Noise that reaches upwards only has no middle to be told from; a smoother picture's has.
+        for _ in 0..SMOOTHINGS_OF_CUT {
+            blocks.data = smoothed(&blocks.data, bw, bh);
+        }
+    }
+    let (sky, cell_scatter) = fit_sky(&blocks, frame);
     let mut over = vec![0f32; bw * bh];
     for by in 0..bh {
         let y = blocks.centre(by as f64);

@@ -22,7 +22,7 @@ pub const LARGEST_RADIUS_PX: f64 = 300.0;
 
 /// Every code a frame can be dropped or a set refused for by the measuring
 /// (reading files adds its own).
-pub const CODES: [&str; 16] = [
+pub const CODES: [&str; 18] = [
     "no-frames",
     "no-star",
     "clipped",
@@ -36,6 +36,8 @@ pub const CODES: [&str; 16] = [
     "smeared",
     "not-a-donut",
     "obstruction-contradicts",
+    "focal-length-contradicts",
+    "refocused",
     "unlike-the-rest",
     "too-few-good",
     "cancelled",
@@ -77,6 +79,10 @@ pub fn reason(code: &str, text: impl Into<String>) -> Reason {
         "obstruction-contradicts" => {
             "Check the obstruction (the shadow's diameter over the aperture's, not by area) and that these frames are of this instrument."
         }
+        "focal-length-contradicts" => {
+            "Check focal length (with any Barlow lens or reducer), aperture, and pixel size with binning, and that these frames are of this instrument."
+        }
+        "refocused" => "Take all frames of a set at one focus; wait for the tube to cool.",
         "unlike-the-rest" => "Nothing to do: the other frames agree with each other.",
         "too-few-good" => "Take more frames, or mend what most of them were dropped for.",
         "cancelled" => "Start again when ready.",
@@ -480,6 +486,22 @@ fn is_clipped(frame: &Frame, found: &Found, star: &Candidate) -> bool {
     let span = high - found.sky.at(star.x, star.y);
     if span <= 0.0 {
         return false;
+    }
+    // Many pixels at the very highest value, and next to none in the hundredth below it.
+    let top = values.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    let exact = values.iter().filter(|v| **v >= top).count();
+    let next = values
+        .iter()
+        .copied()
+        .filter(|v| *v < top)
+        .fold(f32::NEG_INFINITY, f32::max);
+    let hair = (0.01 * span).max(3.0 * f64::from(top - next));
+    let near = values
+        .iter()
+        .filter(|v| **v < top && f64::from(top - **v) <= hair)
+        .count();
+    if exact >= enough.max(12) && exact > 2 * near {
+        return true;
     }
     let count = |from: f64, to: f64| {
         values

@@ -5,7 +5,7 @@ use std::ops::ControlFlow;
 
 use super::fit::{FitOptions, FitResult};
 use super::frame::{Frame, Setup, Side};
-use super::judge::judge_stack;
+use super::judge::{judge_stack, reason};
 use super::report::{FrameCount, Reason, Report};
 use super::rings::{GeometricComa, Geometry};
 use super::scatter;
@@ -263,7 +263,23 @@ fn look(gathered: Gathered, setup: &Setup, side: Side) -> Result<Look, Box<NoLoo
         }
     };
     let read = geometry.coma(setup);
-    let scatter = read.noise_sigma.max(scatter::by_rings(&stack, setup));
+    let blocks = scatter::by_rings(&stack, setup);
+    if let Some([first, last]) = blocks.refocused {
+        frames.used = 0;
+        return Err(Box::new(NoLook {
+            reasons: vec![reason(
+                "refocused",
+                format!(
+                    "the focus moved during the row: the donut was {:.0} px across at its begin and {:.0} at its end",
+                    2.0 * first,
+                    2.0 * last
+                ),
+            )],
+            frames,
+            stack: Some(stack),
+        }));
+    }
+    let scatter = read.noise_sigma.max(blocks.sigma);
     frames.used = stack.stamp.frames;
     Ok(Look {
         side,

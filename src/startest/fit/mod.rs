@@ -90,6 +90,9 @@ pub struct FitOptions {
     /// How many vanes the instrument is said to have, where [`Setup::vanes`] does not
     /// tell more: sought first.
     pub vane_count: Option<u32>,
+    /// Whether other starts are tried where the geometric estimate leads nowhere; without,
+    /// there is then no answer.
+    pub other_starts: bool,
     /// Wavelengths across the band; `None` lets the fit choose.
     pub wavelengths: Option<usize>,
 }
@@ -130,6 +133,7 @@ impl Default for FitOptions {
             response_sigma: 0.05,
             band_sigma: 10.0,
             vane_count: None,
+            other_starts: true,
             wavelengths: None,
         }
     }

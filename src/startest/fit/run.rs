@@ -10,11 +10,11 @@ mod spider;
 use super::{
     FitError, FitOptions, Start, check,
     model::Model,
-    solve::{Limits, OWN, Problem, SKY, Solution},
+    solve::{BLUR, Limits, OWN, Problem, SKY, Solution},
     stage::{self, Kind, Window},
 };
 use crate::frame::{Setup, Side, Stamp, Vanes};
-use optics::{pupil::Pupil, wavefront};
+use optics::{pupil::Pupil, seeing, wavefront};
 use std::ops::Range;
 
 /// A stamp, its start and its side of focus.
@@ -45,6 +45,9 @@ const TIGHT: f64 = 0.002;
 /// A band narrowed beyond this is a line, where a line serves as well.
 const A_LINE: f64 = 6.0;
 const LIKE_A_LINE: f64 = 1.002;
+/// A row of short exposures has at least so many, and moving air at least this D/r0.
+const A_ROW: usize = 8;
+const MOVING_AIR: f64 = 1.0;
 /// A fine stage that leaves more than this found nothing.
 const HOPELESS: f64 = 0.6;
 
@@ -241,6 +244,9 @@ impl Run<'_, '_> {
             .tasks
             .iter()
             .any(|t| stage::start_w020(&self.setup, t.1) > stage::MOST_WAVES);
+        if share(&best) > LOST && !self.options.other_starts {
+            return Err(FitError::NoConvergence);
+        }
         if share(&best) > LOST && !(far && best.is_ok()) {
             for (size, scale) in [(0.0, 1.0), (0.15, 1.0), (0.35, 0.8), (0.5, 0.6)] {
                 for k in 0..if size > 0.0 { 8 } else { 1 } {
@@ -275,6 +281,16 @@ impl Run<'_, '_> {
                 told
             }
         }
+    }
+
+    /// Whether this is a row of frames through moving air: its speckle passes for a shadow
+    /// off centre and for a camera whose response is bent.
+    fn in_moving_air(&self, stage: &Stage) -> bool {
+        let blur = stage.parameters[stage.problem.own(0) + BLUR].max(0.0);
+        let fwhm_rad = blur.powf(0.6) * self.setup.pixel_um * 1e-3 / self.setup.focal_mm;
+        let d_over_r0 =
+            seeing::d_over_r0_of_blur(fwhm_rad, self.setup.aperture_mm, self.setup.wavelength_nm);
+        self.tasks.iter().all(|t| t.0.frames >= A_ROW) && d_over_r0 > MOVING_AIR
     }
 
     /// Parameters of the whole stamps from the geometric estimate, with the coma

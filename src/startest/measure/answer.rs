@@ -98,10 +98,9 @@ pub(super) fn answer(mut looks: Vec<Look>, setup: &Setup, options: &Options) -> 
     } else {
         None
     };
-    let contradiction = fitted
-        .as_ref()
-        .filter(|_| !far)
-        .and_then(|f| contradicted(f, &looks, setup));
+    let contradiction = fitted.as_ref().filter(|_| !far).and_then(|f| {
+        contradicted(f, &looks, setup).or_else(|| other_than_told(f, &looks, setup, options))
+    });
     if let Some(why) = contradiction {
         return refused_after_all(looks, why);
     }
@@ -266,6 +265,88 @@ fn contradicted(found: &FitResult, looks: &[Look], setup: &Setup) -> Option<Reas
     })
 }
 
+/// A focal length this far off the told one, as a share, is another instrument's (or a
+/// Barlow lens or reducer was forgotten): tubes differ from their plates by a few per cent.
+const FOCAL_APART: f64 = 0.1;
+/// A quiet picture that leaves more than this share of the light unexplained is fitted with
+/// other focal lengths, these times the told one; one that leaves half of that and this at
+/// most contradicts it.
+const LEFT_IN_QUIET: f64 = 0.04;
+const OTHER_FOCAL: [f64; 12] = [
+    0.38, 0.46, 0.55, 0.64, 0.73, 0.82, 1.22, 1.38, 1.58, 1.82, 2.15, 2.55,
+];
+/// It is no defocused star's where this chi2 a pixel is left besides.
+const CHI2_OF_NO_STAR: f64 = 6.0;
+/// A row of so many frames is no quiet picture: the air's speckle stays in it.
+const A_ROW: usize = 8;
+
+/// Whether the rings contradict the told focal length, or are none.
+fn other_than_told(
+    found: &FitResult,
+    looks: &[Look],
+    setup: &Setup,
+    options: &Options,
+) -> Option<Reason> {
+    let focal = |factor: f64| {
+        reason(
+            "focal-length-contradicts",
+            format!(
+                "the rings fit a focal length of some {:.0} mm, but {:.0} mm was told (or pixels or aperture are as much off)",
+                factor * setup.focal_mm,
+                setup.focal_mm
+            ),
+        )
+    };
+    if let Some([scale, _]) = found.focal_scale
+        && (scale - 1.0).abs() > FOCAL_APART
+        && unexplained(found) < LEFT_IN_QUIET
+    {
+        return Some(focal(scale));
+    }
+    let left = unexplained(found);
+    if left < LEFT_IN_QUIET || looks.iter().any(|l| l.stack.stamp.frames >= A_ROW) {
+        return None;
+    }
+    let plain = Options {
+        fit_options: fit::FitOptions {
+            focal_sigma: 0.0,
+            response_sigma: 0.0,
+            band_sigma: 0.0,
+            other_starts: false,
+            wavelengths: Some(1),
+            ..options.fit_options
+        },
+        ..*options
+    };
+    let best = OTHER_FOCAL
+        .into_iter()
+        .filter_map(|factor| {
+            let other = Setup {
+                focal_mm: factor * setup.focal_mm,
+                ..setup.clone()
+            };
+            let found = fit_of(looks, &other, &plain, false).ok()?;
+            Some((unexplained(&found), factor))
+        })
+        .min_by(|a, b| a.0.total_cmp(&b.0));
+    if let Some((other_left, factor)) = best
+        && other_left < 0.5 * left
+        && other_left < LEFT_IN_QUIET
+    {
+        return Some(focal(factor));
+    }
+    let chi2 = found.chi2 / found.degrees_of_freedom.max(1) as f64;
+    (chi2 > CHI2_OF_NO_STAR).then(|| {
+        reason(
+            "not-a-donut",
+            format!(
+                "the light is not that of one defocused star through the telescope told: {:.0} % of it stays unexplained, far beyond the noise",
+                100.0 * left
+            ),
+        )
+    })
+}
+
 /// Share of the light that neither model nor noise accounts for.
 fn unexplained(found: &FitResult) -> f64 {
     found
@@ -319,8 +400,11 @@ fn blocks_of(found: &FitResult, looks: &[Look]) -> Option<[f64; 3]> {
 
 fn by_fit(found: &FitResult, blocks: Option<[f64; 3]>, rings: &Answer) -> Answer {
     let own = found.coma_covariance();
-    // Both see noise and moving air; the larger of them stands.
-    let covariance = match blocks {
+    let unseen = found.unseen_covariance();
+    // Residuals and blocks both see noise and moving air; the larger of them stands. What was
+    // told wrong and what the model leaves out is in neither.
+    let with_blocks = blocks.map(|b| [0, 1, 2].map(|i| b[i] + unseen[i]));
+    let covariance = match with_blocks {
         Some(b) if component_sigma(b) > component_sigma(own) => b,
         _ => own,
     };

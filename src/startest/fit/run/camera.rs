@@ -62,7 +62,10 @@ impl Run<'_, '_> {
     /// the better guess: blurred rings tell little of either.
     pub(super) fn with_its_camera(&mut self, told: Stage, work: &mut Work) -> Stage {
         let promise = self.promise_of_camera(&told);
-        if promise.is_nan() || promise < WORTH_A_LOOK * told.solution.chi2 {
+        if self.in_moving_air(&told)
+            || promise.is_nan()
+            || promise < WORTH_A_LOOK * told.solution.chi2
+        {
             return told;
         }
         let as_told = self.setup.clone();

@@ -20,7 +20,11 @@ impl Run<'_, '_> {
     /// none of a single picture's business.
     pub(super) fn promise_of_place(&self, stage: &mut Stage) -> f64 {
         let single = self.tasks.len() == 1 && self.setup.obstruction > 0.0;
-        if !single || self.free_shadow.start == 0 || self.options.plausible_decentre <= 0.0 {
+        if !single
+            || self.in_moving_air(stage)
+            || self.free_shadow.start == 0
+            || self.options.plausible_decentre <= 0.0
+        {
             return 0.0;
         }
         let held: Vec<usize> = stage
