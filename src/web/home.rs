@@ -1,5 +1,5 @@
-//! The start page: the demo club explains itself; a club's own visitors go to
-//! the shelf.
+//! The start page of who is not signed in: the demo club explains itself; a
+//! club's own visitors go to the shelf. Who is signed in finds [`super::today`].
 
 use askama::Template;
 use axum::response::Response;
@@ -16,20 +16,28 @@ pub fn routes() -> Vec<Route> {
 }
 
 /// One thing to try.
-struct Step {
-    before: &'static str,
-    link: &'static str,
-    href: &'static str,
-    after: &'static str,
+pub struct Step {
+    /// Words before the link.
+    pub before: &'static str,
+    /// Words of the link.
+    pub link: &'static str,
+    /// Where to.
+    pub href: &'static str,
+    /// Words after the link.
+    pub after: &'static str,
 }
 
 /// A role, the account to try it with, and what to try.
-struct Part {
-    role: &'static str,
+pub struct DemoPart {
+    /// The role's word.
+    pub role: &'static str,
     does: &'static str,
-    account: &'static demo::Account,
-    signed_in: bool,
-    steps: &'static [Step],
+    /// Whom to be.
+    pub account: &'static demo::Account,
+    /// Whether the visitor is this person now.
+    pub signed_in: bool,
+    /// What to try.
+    pub steps: &'static [Step],
 }
 
 /// An instrument worth a look.
@@ -43,7 +51,7 @@ struct Story {
 #[template(path = "home.html")]
 struct Home {
     layout: Layout,
-    parts: Vec<Part>,
+    parts: Vec<DemoPart>,
     stories: &'static [Story],
 }
 
@@ -155,13 +163,13 @@ const STORIES: &[Story] = &[
     },
 ];
 
-fn part(account: &'static demo::Account, person: Option<&str>) -> Part {
+fn part(account: &'static demo::Account, person: Option<&str>) -> DemoPart {
     let (does, steps) = match account.role {
         Role::Member => ("borrows telescopes", AS_MEMBER),
         Role::Volunteer => ("works the lending desk and the bench", AS_VOLUNTEER),
         Role::Coordinator => ("answers for the shelf", AS_COORDINATOR),
     };
-    Part {
+    DemoPart {
         role: account.role.label(),
         does,
         account,
@@ -170,14 +178,21 @@ fn part(account: &'static demo::Account, person: Option<&str>) -> Part {
     }
 }
 
+/// The demo's three people; `person` is the e-mail address of who is signed in.
+pub fn parts(person: Option<&str>) -> Vec<DemoPart> {
+    demo::accounts().iter().map(|a| part(a, person)).collect()
+}
+
 async fn home(context: RequestContext) -> Result<Response, Error> {
+    if context.visitor.person.is_some() {
+        return super::today::today_page(context).await;
+    }
     if !context.club().demo {
         return Ok(see_other("/shelf"));
     }
-    let person = context.visitor.person.as_ref().map(|p| p.email.as_str());
     page(&Home {
         layout: context.layout("The demo club"),
-        parts: demo::accounts().iter().map(|a| part(a, person)).collect(),
+        parts: parts(None),
         stories: STORIES,
     })
 }

@@ -275,7 +275,7 @@ fn options(window: Window, scripts: Scripts, profile: &Path) -> serde_json::Valu
         ],
         "prefs": {},
     });
-    if window == Window::Phone {
+    if window.is_phone() {
         // The driver follows a tap by a timer in the page, which never comes
         // where scripts are off; there it must use a mouse.
         options["mobileEmulation"] = json!({
