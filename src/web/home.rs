@@ -74,13 +74,13 @@ const AS_MEMBER: &[Step] = &[
         "Look before borrowing: ",
         "N254",
         "/instruments/N254",
-        " says bench first, and why.",
+        " needs the bench, and says why.",
     ),
     step(
         "Compare ",
         "M127",
         "/instruments/M127",
-        ", which never moves: what it will show, what is in the box, how heavy it is.",
+        ", which never moves: what it will show, what is in the kit, how heavy it is.",
     ),
     step(
         "",
@@ -111,7 +111,7 @@ const AS_VOLUNTEER: &[Step] = &[
     ),
     step(
         "",
-        "Hand M127 out",
+        "Lend M127",
         "/instruments/M127/lend",
         " to the member who waits for it, saying its known limit.",
     ),
@@ -119,7 +119,7 @@ const AS_VOLUNTEER: &[Step] = &[
         "Read ",
         "the logbook of SC203B",
         "/instruments/SC203B/logbook",
-        ": lined up again and again, and never for long.",
+        ": collimated again and again, and never for long.",
     ),
 ];
 
@@ -149,17 +149,17 @@ const STORIES: &[Story] = &[
     Story {
         tag: "SC203B",
         href: "/instruments/SC203B",
-        words: "has a screw that does not hold. It creeps out of line even on the shelf.",
+        words: "has a screw that does not hold. It creeps out of collimation even on the shelf.",
     },
     Story {
         tag: "N254",
         href: "/instruments/N254",
-        words: "hates car boots. Every drive shakes it out of line; carried by hand it stays.",
+        words: "hates car boots. Every drive shakes it out of collimation; carried by hand it stays.",
     },
     Story {
         tag: "M127",
         href: "/instruments/M127",
-        words: "never moves. Driven, dropped, left out in the dew: still in line.",
+        words: "never moves. Driven, dropped, left out in the dew: still collimated.",
     },
 ];
 

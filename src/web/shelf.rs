@@ -107,11 +107,7 @@ impl Asked {
             && is(&self.state, row.instrument.state().slug())
             && is(&self.condition, row.assessment.condition.slug())
             && (self.place.is_empty() || self.place == row.instrument.place)
-            && self
-                .q
-                .to_lowercase()
-                .replace('–', "-")
-                .replace('é', "e")
+            && plain(&self.q)
                 .split_whitespace()
                 .all(|word| one.searched.contains(word))
     }
@@ -220,20 +216,21 @@ struct Gathered {
     has_retired: bool,
 }
 
+/// Words as people type them: small letters, a hyphen for a dash, no accent.
+fn plain(words: &str) -> String {
+    words.to_lowercase().replace('–', "-").replace('é', "e")
+}
+
 /// What the words of a search are looked for in.
 fn searched_words(club: &Club, i: &Instrument) -> String {
-    format!(
+    plain(&format!(
         "{} {} {} {} {}",
         i.tag,
         i.name,
         i.design,
         i.place,
         show::length(club, i.aperture_mm)
-    )
-    .to_lowercase()
-    // Found as people type them.
-    .replace('–', "-")
-    .replace('é', "e")
+    ))
 }
 
 /// One row as the page shows it.
@@ -257,11 +254,7 @@ fn line(club: &Club, today: chrono::NaiveDate, one: &Shelved) -> Line {
         tag: i.tag.clone(),
         href: address::instrument(&i.tag),
         name: i.name.clone(),
-        size: if i
-            .name
-            .to_lowercase()
-            .contains(&i.design.label().to_lowercase())
-        {
+        size: if plain(&i.name).contains(&plain(i.design.label())) {
             format!("f/{}", show::trimmed(i.focal_ratio(), 1))
         } else {
             size_words(club, i)
@@ -616,12 +609,7 @@ const FINDER_ROWS: usize = 8;
 /// The instruments that match what is being typed: the tag itself, tags that
 /// begin so, tags that hold it, then names and designs.
 async fn finder(context: RequestContext, Query(sought): Query<Sought>) -> Result<Response, Error> {
-    let q = sought
-        .q
-        .trim()
-        .to_lowercase()
-        .replace('–', "-")
-        .replace('é', "e");
+    let q = plain(sought.q.trim());
     let mut found = Vec::new();
     if !q.is_empty() {
         let mut conn = context.read().await?;

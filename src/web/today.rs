@@ -168,7 +168,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     let free = free_share(context.app.library.folder());
     let mut well: Vec<String> = Vec::new();
     if amiss.is_empty() {
-        well.push("No complaint about backups, the clock or the data".to_owned());
+        well.push("The machine reports nothing amiss".to_owned());
         well.extend(free.map(|share| format!("Disk {:.0}\u{a0}% free", 100.0 * share)));
     }
     page(&CoordinatorPage {

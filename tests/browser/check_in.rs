@@ -90,6 +90,7 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
 
     // Everyone can read it on the condition page.
     kofi.press("Its page").await;
+    kofi.press("Why, and the figures").await;
     kofi.sees("from frames").await;
 }
 

@@ -284,6 +284,14 @@ fn options(window: Window, scripts: Scripts, profile: &Path) -> serde_json::Valu
             },
         });
     }
+    if window == Window::SmallDesk {
+        // The browser's own frame takes some of a window's height.
+        options["mobileEmulation"] = json!({
+            "deviceMetrics": {
+                "width": width, "height": height, "pixelRatio": 1.0, "touch": false, "mobile": false,
+            },
+        });
+    }
     if scripts == Scripts::Off {
         options["prefs"]["profile.managed_default_content_settings.javascript"] = json!(2);
     }

@@ -41,12 +41,9 @@ async fn a_coordinator_prints_the_due_list() {
                     "problem" => {
                         let words = row["reasons"][0]["words"].as_str().unwrap();
                         let words = words.trim_start_matches("Reported: ").trim_end_matches('.');
-                        vec![
-                            words
-                                .split_once(". ")
-                                .map_or(words, |(first, _)| first)
-                                .to_owned(),
-                        ]
+                        // The last word is followed by when it was reported.
+                        let but_last = words.rsplit_once(' ').map_or(words, |(rest, _)| rest);
+                        vec![but_last.to_owned()]
                     }
                     "months" | "loans" => {
                         let words = row["reasons"][0]["words"].as_str().unwrap();

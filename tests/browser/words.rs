@@ -29,7 +29,7 @@ const HELD: &[Held] = &[
         path: "/due",
         words: 500,
         row: ".due-table tbody tr",
-        rows: (8, 2),
+        rows: (8, 3),
         before: Some((1244, 0)),
     },
     Held {
