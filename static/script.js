@@ -105,9 +105,10 @@
     event.preventDefault();
     const fields = new URLSearchParams(new FormData(display));
     fields.set("value", key.value);
-    try { await fetch(display.action, { method: "POST", body: fields, redirect: "manual" }); } catch { return; }
     document.documentElement.dataset.display = key.value;
-    for (const other of all("button[name=value]", display)) other.setAttribute("aria-pressed", String(other === key));
+    for (const other of all("button[name=value]", display)) other.setAttribute("aria-pressed", String(other.value === key.value));
+    // Without a network it holds until the next page.
+    try { await fetch(display.action, { method: "POST", body: fields, redirect: "manual" }); } catch { /* told the next time */ }
   });
 
   const errors = document.getElementById("errors");

@@ -94,7 +94,7 @@ pub fn usual(design: Design, aperture_mm: Option<f64>, focal_mm: Option<f64>) ->
     }
 }
 
-/// A name by size and design: "203 mm Schmidt-Cassegrain".
+/// A name by size and design: "203 mm Schmidt–Cassegrain".
 pub fn name(design: Design, aperture_words: &str) -> String {
     match design {
         Design::Solar => format!("{aperture_words} solar telescope"),

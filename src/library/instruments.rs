@@ -9,15 +9,15 @@ words! {
         /// Paraboloid and flat.
         Newtonian = "newtonian", "Newtonian";
         /// Spherical mirrors behind a corrector plate.
-        SchmidtCassegrain = "schmidt-cassegrain", "Schmidt-Cassegrain";
+        SchmidtCassegrain = "schmidt-cassegrain", "Schmidt–Cassegrain";
         /// The same with coma corrected over the field.
-        AplanaticSchmidtCassegrain = "aplanatic-schmidt-cassegrain", "aplanatic Schmidt-Cassegrain";
+        AplanaticSchmidtCassegrain = "aplanatic-schmidt-cassegrain", "aplanatic Schmidt–Cassegrain";
         /// Behind a meniscus.
-        MaksutovCassegrain = "maksutov-cassegrain", "Maksutov-Cassegrain";
+        MaksutovCassegrain = "maksutov-cassegrain", "Maksutov–Cassegrain";
         /// Paraboloid and hyperboloid.
         ClassicalCassegrain = "classical-cassegrain", "classical Cassegrain";
         /// Two hyperboloids.
-        RitcheyChretien = "ritchey-chretien", "Ritchey-Chretien";
+        RitcheyChretien = "ritchey-chretien", "Ritchey–Chrétien";
         /// Two-lens refractor.
         Achromat = "achromat", "achromat";
         /// Refractor with little residual colour.

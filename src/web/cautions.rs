@@ -36,16 +36,31 @@ pub fn heavy(club: &Club, instrument: &Instrument) -> Option<Caution> {
     Some(caution(
         format!("{}, two people carry it", show::weight(club, kg)),
         &[
-            "Lift it with one person at each end, backs straight, and agree first who says when. Take the mount and the tube one at a time.",
+            "Lift it with one person at each end, backs straight, and agree first who says when. Take the mount and the tube one at a time: the mount may weigh as much.",
             "Keep fingers clear of the dovetail and the clamps, and tighten the clamps before letting go.",
         ],
     ))
+}
+
+/// A tube whose eyepiece stands above a grown-up's shoulder when it points up;
+/// mm of focal length, common practice, no source.
+const TALL_MM: f64 = 1500.0;
+
+fn tall(instrument: &Instrument) -> Option<Caution> {
+    let is_tall = instrument.design == Design::Newtonian && instrument.focal_mm >= TALL_MM;
+    is_tall.then(|| {
+        caution(
+            "the eyepiece stands high",
+            &["Use a step that cannot tip, one person at a time. Never a chair, never on ice."],
+        )
+    })
 }
 
 /// Every caution for an instrument and its kit, the gravest first.
 pub fn of(club: &Club, instrument: &Instrument, kit: &[String]) -> Vec<Caution> {
     let mut cautions = vec![sun(instrument.design)];
     cautions.extend(heavy(club, instrument));
+    cautions.extend(tall(instrument));
     cautions.extend(glass(instrument.design));
     let has = |words: &[&str]| {
         kit.iter().any(|part| {
@@ -57,7 +72,7 @@ pub fn of(club: &Club, instrument: &Instrument, kit: &[String]) -> Vec<Caution> 
         cautions.push(caution(
             "the laser",
             &[
-                "Never look into the beam or its reflection, and never let it shine out of the front of the tube at people or aircraft. Switch it off before anyone comes to the eyepiece.",
+                "Never look into the beam or its reflection, and never let it shine out of the front of the tube at people or aircraft. Switch it off before anyone comes to the eyepiece. Local rules may forbid a hand-held green laser outdoors: ask first.",
             ],
         ));
     }
@@ -75,7 +90,7 @@ pub fn of(club: &Club, instrument: &Instrument, kit: &[String]) -> Vec<Caution> 
         cautions.push(caution(
             "batteries and heaters",
             &[
-                "Use the leads and the charger that belong to it. Do not charge a battery that is cold, wet, swollen or damaged, or leave one charging unwatched.",
+                "Use the leads and the charger that belong to it. Do not charge a battery that is cold, wet, swollen or damaged, leave one charging unwatched, or leave one in a hot car.",
                 "Outdoors use low voltage from a battery only. Anything on the mains stays indoors and dry.",
             ],
         ));
@@ -90,7 +105,7 @@ fn sun(design: Design) -> Caution {
             &[
                 "Before each use hold the front filter to a lamp: with a pinhole, scratch, loose ring or blister, do not look and bring it back.",
                 "Never take it apart or use its filters on another telescope. Use only the diagonal and finder that came with it.",
-                "Stay beside it while it points at the Sun, and cap it when you step away.",
+                "Stay beside it while it points at the Sun, with children above all, and cap it when you step away.",
             ],
         ),
         Design::Binocular => caution(
@@ -110,19 +125,26 @@ fn sun(design: Design) -> Caution {
     }
 }
 
+const BROKEN: &str =
+    "Cracked or mouldy glass: cap it, touch no splinter, use no solvent, and bring it back.";
+
 fn glass(design: Design) -> Option<Caution> {
     let words: &[&str] = match design {
         Design::SchmidtCassegrain | Design::AplanaticSchmidtCassegrain => &[
-            "The thin plate at the front is glass and made for this very tube. Do not wipe it or press on it; let dew dry by itself with the cap off indoors.",
+            "The thin plate at the front is glass and made for this very tube. Leave it on and its bolts alone. Do not wipe it or press on it; let dew dry by itself with the cap off indoors.",
+            BROKEN,
         ],
         Design::MaksutovCassegrain => &[
             "The deep curved window at the front is glass. Do not wipe it; let dew dry by itself with the cap off indoors.",
+            BROKEN,
         ],
         Design::Newtonian | Design::ClassicalCassegrain | Design::RitcheyChretien => &[
             "The mirrors lie open: their coating scratches at a touch. Do not wipe or blow on them, and keep the caps on when it travels.",
+            BROKEN,
         ],
         Design::Achromat | Design::Apochromat => &[
-            "Do not wipe the front lens or turn its cell. Let dew dry by itself with the cap off indoors.",
+            "Do not wipe the front lens or turn its cell: a fixed cell is not for a club to adjust. Let dew dry by itself with the cap off indoors.",
+            BROKEN,
         ],
         Design::Binocular | Design::Solar => return None,
     };

@@ -21,6 +21,7 @@ use crate::library::journeys::Journey;
 use crate::library::loans::{self, Loan, Return, Which};
 use crate::library::problems::{self, Problem};
 use crate::library::{Conn, KitPartId, LoanId, Moment, PersonId, kit};
+use crate::upkeep::exposure::UNTOLD_DRIVE_KM;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -140,7 +141,7 @@ async fn matching(conn: &mut Conn, q: &str) -> Result<Vec<Instrument>, Error> {
 
 /// When a loan is due, in words.
 pub fn due_words(loan: &Loan, today: chrono::NaiveDate) -> String {
-    let day = show::plain_date(loan.due_on);
+    let day = show::short_day(loan.due_on, today);
     match (loan.due_on - today).num_days() {
         0 => format!("Due today, {day}"),
         1 => format!("Due tomorrow, {day}"),
@@ -208,6 +209,8 @@ struct FormPage {
     kit_rows: Vec<KitRow>,
     journeys: JourneyFields,
     distance_unit: &'static str,
+    /// What a drive of no stated distance counts as, in the club's unit.
+    drive_hint: String,
     problems: ProblemFields,
     eye: ByEyeFields,
     eye_card: &'static str,
@@ -278,6 +281,10 @@ impl Case {
             standing_note,
             heavy: cautions::heavy(context.club(), i),
             distance_unit: journeys::distance_unit(context.club()),
+            drive_hint: format!(
+                "Left empty: {}.",
+                show::distance(context.club(), UNTOLD_DRIVE_KM)
+            ),
             eye_card: by_eye_form::cards_for(i.obstruction),
             open_eye: form.eye.is_given()
                 || errors.all().iter().any(|(f, _)| f.starts_with("star_")),
@@ -312,11 +319,6 @@ async fn show_form(context: RequestContext, Path(tag): Path<String>) -> Result<R
     let mut conn = context.read().await?;
     let case = Case::load(&mut conn, &tag).await?;
     let form = CheckInFields {
-        journeys: if case.loan.is_some() {
-            JourneyFields::after_a_loan()
-        } else {
-            JourneyFields::default()
-        },
         eye: ByEyeFields::after_the_last(&mut conn, &case.instrument).await?,
         ..CheckInFields::default()
     };

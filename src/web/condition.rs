@@ -6,19 +6,20 @@ use axum::response::Response;
 
 use super::access::{Access, Route};
 use super::cautions::{self, Caution};
+use super::collimation::draw::donut_address;
 use super::drift_picture::{self, CoursePicture};
 use super::extract::Path;
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, page};
 use super::photos::{Picture, pictures};
-use super::shelf::{back_by, size_words};
+use super::shelf::back_by;
 use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::collimations::{self, Collimation};
 use crate::library::instruments::{Design, Instrument, State};
 use crate::library::loans::Loan;
 use crate::library::{Conn, kit, star_tests};
-use crate::optics::eye;
+use crate::optics::{eye, strehl};
 use crate::startest::words::waves_and_error;
 use crate::upkeep::drift::course::course;
 use crate::upkeep::due_list::{Foreseen, in_100};
@@ -51,6 +52,39 @@ struct Gauge {
     words: String,
 }
 
+/// A defocused star, drawn as a perfect one of this design and as this one
+/// would show it.
+struct Pictures {
+    perfect: String,
+    this: String,
+    when: String,
+}
+
+/// Waves of defocus the pictures are drawn at: enough to see the ring, little
+/// enough that a lopsided one shows.
+const DRAWN_DEFOCUS_WAVES: f64 = 4.0;
+
+fn drawn(i: &Instrument, a: &Assessment, tested_on: Option<&str>) -> Option<Pictures> {
+    let (coma, _) = a.coma_rms_waves?;
+    let star = |coma| donut_address([0.0, coma], DRAWN_DEFOCUS_WAVES, i.obstruction);
+    Some(Pictures {
+        perfect: star(0.0),
+        this: star(coma.min(3.0)),
+        when: tested_on.unwrap_or_default().to_owned(),
+    })
+}
+
+/// One caution, where the hand is about to act.
+fn first_caution(design: Design) -> &'static str {
+    match design {
+        Design::Solar => {
+            "Hold the front filter to a lamp before each use. A pinhole, a scratch or a loose ring: do not look."
+        }
+        Design::Binocular => "Never point it near the Sun without filters over both front lenses.",
+        _ => "Never point it near the Sun without a filter over the front.",
+    }
+}
+
 #[derive(Template)]
 #[template(path = "instrument/condition.html")]
 struct ConditionPage {
@@ -77,7 +111,11 @@ struct ConditionPage {
     takes_star_test: bool,
     kit: Vec<String>,
     needs: Vec<(&'static str, String)>,
+    /// What stands before the eye: one line.
+    first_caution: &'static str,
     cautions: Vec<Caution>,
+    /// What it will show, drawn: a perfect one and this one.
+    pictures: Option<Pictures>,
     photos: Vec<Picture>,
     contact: String,
     is_volunteer: bool,
@@ -174,6 +212,7 @@ async fn condition_page(
     let is_volunteer = context.may(Access::Volunteer);
     let tested_on = tested.map(|at| show::date(club, at));
     let sharp = sharpness(&instrument, a);
+    let tested_short = tested.map(|at| show::short_day(club.date(at), club.date(context.now())));
     Ok(ConditionPage {
         layout: context.layout(&format!("{}, {}", instrument.tag, instrument.name)),
         last_collimation,
@@ -182,7 +221,11 @@ async fn condition_page(
         tag: instrument.tag.clone(),
         base: address::instrument(&instrument.tag),
         title: format!("{}, {}", instrument.tag, instrument.name),
-        lede: size_words(club, &instrument),
+        lede: format!(
+            "{}, f/{}",
+            show::capital(instrument.design.label()),
+            show::trimmed(instrument.focal_ratio(), 1)
+        ),
         state: state.slug(),
         where_words: match due_on {
             Some(due) => format!("On loan {}.", back_by(club.date(context.now()), due)),
@@ -218,7 +261,11 @@ async fn condition_page(
         gauge: gauge(a, tested_on.as_deref()),
         kit: kit.clone(),
         needs: needs(club, &instrument),
+        first_caution: first_caution(instrument.design),
         cautions: cautions::of(club, &instrument, &kit),
+        // Drawn for who may fetch the pictures.
+        pictures: drawn(&instrument, a, tested_short.as_deref())
+            .filter(|_| context.may(Access::Member) && chooses_magnification(instrument.design)),
         photos,
         contact: club.contact.clone(),
         is_volunteer,
@@ -320,38 +367,40 @@ pub(super) fn about(magnification: f64) -> String {
     show::trimmed((magnification / step).round() * step, 0)
 }
 
+/// The share of a perfect telescope's peak brightness from which nobody notices
+/// the difference: half the coma of Maréchal's criterion.
+const UNNOTICED: f64 = 0.95;
+
+/// "71 % of perfect: planets a little soft above about 120×. Use eyepieces of
+/// 17 mm or longer."
+fn share_words(i: &Instrument, coma: f64, sharp: Sharp) -> String {
+    let share = strehl::exponential(coma);
+    let percent = show::percent(share);
+    if share >= UNNOTICED {
+        return format!("{percent} of perfect: nothing you would notice.");
+    }
+    let magnification = about(sharp.today);
+    format!(
+        "{percent} of perfect: planets a little soft above about {magnification}×. Use eyepieces of {:.0}\u{a0}mm or longer.",
+        (i.focal_mm / sharp.today.max(1.0)).ceil()
+    )
+}
+
 fn sentence(i: &Instrument, a: &Assessment, sharp: Option<Sharp>) -> String {
-    let limit = sharp.map(|s| format!("about {}x", about(s.today)));
-    match (a.condition, limit) {
-        (Condition::Ready, Some(limit)) => {
-            format!(
-                "Lined up when last looked at: sharp up to {limit}, as a good one of its size should be."
-            )
-        }
-        (Condition::Ready, None) if i.design == Design::Solar => {
+    let shows = match (a.coma_rms_waves, sharp) {
+        (Some((coma, _)), Some(sharp)) => share_words(i, coma, sharp),
+        _ => String::new(),
+    };
+    match a.condition {
+        Condition::Ready | Condition::Usable if !shows.is_empty() => shows,
+        Condition::Ready if i.design == Design::Solar => {
             "Nothing is reported against it. For the Sun only.".to_owned()
         }
-        (Condition::Ready, None) => "Lined up when last looked at.".to_owned(),
-        (Condition::Usable, Some(limit)) => {
-            format!(
-                "Good for wide fields, clusters and the Moon. Planets and close doubles soften above {limit}."
-            )
-        }
-        (Condition::Usable, None) => "Usable. Read below what to expect.".to_owned(),
-        (Condition::NeedsBench, Some(limit)) => {
-            format!(
-                "It should see the bench before it is lent: as it is, stars stay sharp only up to {limit}."
-            )
-        }
-        (Condition::NeedsBench, None) => "It should see the bench before it is lent.".to_owned(),
-        (Condition::NotChecked, Some(limit)) => {
-            format!(
-                "How well it is lined up today is not known. At its last star test it was sharp up to {limit}."
-            )
-        }
-        (Condition::NotChecked, None) => {
-            "How well it is lined up is not known: nobody has looked yet.".to_owned()
-        }
+        Condition::Ready => "Collimated when last tested.".to_owned(),
+        Condition::Usable => a.reasons.first().cloned().unwrap_or_default(),
+        Condition::NeedsBench => format!("Not lent until the bench has had it. {shows}"),
+        Condition::NotChecked if shows.is_empty() => "Nobody has tested it yet.".to_owned(),
+        Condition::NotChecked => format!("Test a star first. At its last test: {shows}"),
     }
 }
 
@@ -425,7 +474,7 @@ fn figures(
 fn figures_note(i: &Instrument) -> String {
     match i.design {
         Design::Binocular => {
-            "Its magnification is fixed, so what you see depends most on how still it is held."
+            "Its magnification is fixed, so what you see depends most on how still it is held. A double image or tired eyes: the barrels are out of line, which the bench checks on a distant roof edge."
         }
         Design::Solar => "In daylight the air seldom lets a small detail through: expect less than the lens could show.",
         _ => "\"Sharp\" is for an eye that tells 1.5 arc minutes apart in the eyepiece, and leaves the air out.",

@@ -40,6 +40,16 @@ pub struct Tick {
     pub words: String,
 }
 
+/// Something that happened, marked on the axis.
+pub struct Happened {
+    /// Across.
+    pub x: String,
+    /// journey, knock, work or problem.
+    pub kind: &'static str,
+    /// When and what, for who rests on it.
+    pub words: String,
+}
+
 /// Coma over time.
 pub struct CoursePicture {
     /// Nine chances in ten.
@@ -50,6 +60,8 @@ pub struct CoursePicture {
     pub middle: String,
     /// Looks and turns at the bench.
     pub marks: Vec<Drawn>,
+    /// What happened on the same days, below the axis: across, and its kind.
+    pub happened: Vec<Happened>,
     /// The limit, down.
     pub limit_y: String,
     /// Today, across.
@@ -97,6 +109,17 @@ fn step_of(span: f64, about: f64) -> f64 {
 impl CoursePicture {
     /// Draws a course; none when nothing happened yet.
     pub fn of(course: &Course, limit: f64, today: f64, words: String) -> Option<Self> {
+        Self::with(course, limit, today, words, &[])
+    }
+
+    /// The same with what happened on the same axis: day, kind, words.
+    pub fn with(
+        course: &Course,
+        limit: f64,
+        today: f64,
+        words: String,
+        happened: &[(f64, &'static str, String)],
+    ) -> Option<Self> {
         let (first, last) = (course.points.first()?, course.points.last()?);
         let seen = course.marks.iter().map(|m| match m {
             Mark::Look { coma, .. } => *coma,
@@ -119,7 +142,18 @@ impl CoursePicture {
                 .map(|p| point(p.day, p.coma[low]));
             up.chain(back).collect::<Vec<_>>().join(" ")
         };
-        let marks = course.marks.iter().map(|m| drawn(m, &frame)).collect();
+        let is_in = |day: f64| day >= frame.from && day <= frame.until;
+        let marks = course.marks.iter().filter(|m| match m {
+            Mark::Look { day, .. } | Mark::LinedUp { day } => is_in(*day),
+        });
+        let marks = marks.map(|m| drawn(m, &frame)).collect();
+        let happened = happened.iter().filter(|(day, ..)| is_in(*day));
+        let happened = happened.map(|(day, kind, words)| Happened {
+            x: figure(frame.x(*day)),
+            kind,
+            words: words.clone(),
+        });
+        let happened = happened.collect();
         let coma_step = step_of(frame.top, 4.0);
         let mut down = Vec::new();
         let mut level = 0.0;
@@ -140,6 +174,7 @@ impl CoursePicture {
                 .collect::<Vec<_>>()
                 .join(" "),
             marks,
+            happened,
             limit_y: figure(frame.y(limit)),
             today_x: figure(frame.x(today)),
             across: years(&frame),

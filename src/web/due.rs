@@ -8,14 +8,17 @@ use chrono::NaiveDate;
 use serde::Deserialize;
 
 use super::access::{Access, Route};
+use super::drift_picture::Bar;
 use super::extract::Query;
 use super::page::{Layout, RequestContext, page};
 use super::tables::{self, Cell};
-use super::{Error, show};
-use crate::library::instruments::{Design, State};
+use super::{Error, address, show};
+use crate::library::instruments::State;
+use crate::library::star_tests::Method;
+use crate::upkeep::Snapshot;
 use crate::upkeep::drift::plan::Need;
 use crate::upkeep::due_list::{DueList, DueRow, Filter, PRESS_WORDS, due_list, in_100};
-use crate::upkeep::rules::URGENCY_WORDS;
+use crate::upkeep::rules::{DueCode, DueReason, URGENCY_WORDS};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -27,7 +30,7 @@ pub fn routes() -> Vec<Route> {
 }
 
 /// What stands after the question mark; "" is no filter.
-#[derive(Debug, Default, Deserialize)]
+#[derive(Debug, Clone, Default, Deserialize)]
 #[serde(default)]
 struct Asked {
     design: String,
@@ -95,30 +98,205 @@ pub(super) fn coming(typed: &str) -> Result<Option<NaiveDate>, Error> {
 }
 
 async fn list(context: &RequestContext, asked: &Asked) -> Result<DueList, Error> {
-    let filter = asked.filter()?;
-    let coming = asked.coming()?;
     let snapshot = context.snapshot().await?;
+    listed(&snapshot, context, &asked.filter()?, asked.coming()?)
+}
+
+fn listed(
+    snapshot: &Snapshot,
+    context: &RequestContext,
+    filter: &Filter,
+    coming: Option<NaiveDate>,
+) -> Result<DueList, Error> {
     Ok(due_list(
-        &snapshot,
+        snapshot,
         context.club(),
-        &filter,
+        filter,
         coming,
         context.now(),
     ))
+}
+
+/// One instrument as the list shows it.
+struct Line {
+    rank: usize,
+    path: String,
+    tag: String,
+    name: String,
+    condition: &'static str,
+    /// One reason, short.
+    why: String,
+    /// The same uncut, for paper; "" where it is short enough.
+    why_whole: String,
+    /// "2 more reasons", or "".
+    more: String,
+    bar: Option<Bar>,
+    chance: String,
+    next: String,
+    /// "On the shelf", "On loan, back Mon 30 Nov".
+    status: String,
+    late: bool,
+    /// All reasons, whole.
+    reasons: Vec<String>,
+    /// What the chances say.
+    chances: Vec<String>,
+    numbers: Vec<String>,
+    last_test: String,
+}
+
+fn line(row: &DueRow, list: &DueList, today: NaiveDate) -> Line {
+    let bar = row
+        .foreseen
+        .as_ref()
+        .map(|f| Bar::of(f.coma_rms_waves, f.limit_rms_waves));
+    let mut chances: Vec<String> = Vec::new();
+    let mut numbers = Vec::new();
+    if let Some(f) = &row.foreseen {
+        chances.extend(f.words.iter().cloned());
+        numbers.extend(f.numbers.iter().cloned());
+    }
+    let beside = [coming_words(row, list), need_words(row), due_for_words(row)];
+    chances.extend(beside.into_iter().filter(|words| !words.is_empty()));
+    let why = row.reasons.first().map_or_else(
+        || "Within its limits, likely out".to_owned(),
+        |reason| short_why(row, reason, today),
+    );
+    let short = cut(&why);
+    Line {
+        rank: row.rank,
+        path: address::instrument(&row.tag),
+        tag: row.tag.clone(),
+        name: row.name.clone(),
+        condition: row.condition.slug(),
+        why_whole: if short == why { String::new() } else { why },
+        why: short,
+        more: match row.reasons.len() {
+            ..2 => String::new(),
+            2 => "1 more reason".to_owned(),
+            n => format!("{} more reasons", n - 1),
+        },
+        bar,
+        chance: row
+            .foreseen
+            .as_ref()
+            .map_or_else(|| "–".to_owned(), |f| show::percent(f.chance_out)),
+        next: match row.waiting {
+            0 => "–".to_owned(),
+            n => format!("{n}\u{a0}waiting"),
+        },
+        status: status_words(row, today),
+        late: row.overdue,
+        reasons: row.reasons.iter().map(|r| r.words.clone()).collect(),
+        chances,
+        numbers,
+        last_test: last_test_words(row),
+    }
+}
+
+/// "On the shelf", "On loan, back Mon 30 Nov", "4 days late"; never with whom it is.
+fn status_words(row: &DueRow, today: NaiveDate) -> String {
+    match row.back_by {
+        Some(back) if row.overdue => match (today - back).num_days() {
+            1 => "On loan, 1\u{a0}day\u{a0}late".to_owned(),
+            days => format!("On loan, {days}\u{a0}days\u{a0}late"),
+        },
+        Some(back) => format!("On loan, back {}", show::short_day(back, today)),
+        None => show::capital(row.state.label()),
+    }
+}
+
+/// The most letters of a reason on its row.
+const LETTERS: usize = 46;
+
+/// A reason that fits its row: cut after a word, as "Fine grey threads across …".
+/// The whole stands in the row's evidence, and on paper.
+pub fn cut(words: &str) -> String {
+    if words.chars().count() <= LETTERS {
+        return words.to_owned();
+    }
+    let mut kept = String::new();
+    for word in words.split(' ') {
+        if kept.chars().count() + word.chars().count() + 2 > LETTERS {
+            break;
+        }
+        kept.push_str(word);
+        kept.push(' ');
+    }
+    format!(
+        "{}\u{a0}…",
+        kept.trim_end().trim_end_matches([',', '.', ';', ':'])
+    )
+}
+
+/// One reason in one line; the whole of it stands in the row's evidence.
+pub fn short_why(row: &DueRow, reason: &DueReason, today: NaiveDate) -> String {
+    // What is said before the limit is named.
+    let first_clause = || {
+        let words = reason.words.split(';').next().unwrap_or_default();
+        words.trim_end_matches('.').to_owned()
+    };
+    match reason.code {
+        DueCode::Problem => {
+            let words = reason.words.strip_prefix("Reported: ");
+            let words = words.unwrap_or(&reason.words).trim_end_matches('.');
+            match reason.since {
+                Some(at) => format!("{words}, reported {}", show::ago(at.date_naive(), today)),
+                None => words.to_owned(),
+            }
+        }
+        DueCode::Coma => match (&row.last_test, &row.foreseen) {
+            (Some(test), Some(f)) => {
+                let by_eye = match test.method {
+                    Method::ByEye => "By eye: coma",
+                    Method::FromFrames => "Coma",
+                };
+                format!(
+                    "{by_eye} {:.3}\u{a0}waves, limit {}",
+                    test.coma_rms_waves,
+                    show::trimmed(f.limit_rms_waves, 3)
+                )
+            }
+            _ => first_clause(),
+        },
+        DueCode::Knock => "Knocked; not looked over since".to_owned(),
+        DueCode::Moved => "Optics moved; no star test since".to_owned(),
+        DueCode::Untested => "Never tested".to_owned(),
+        DueCode::Journeys => {
+            // "Moved about as much as 12 ordinary drives since ...; the limit is 8."
+            let limit = reason.words.split("the limit is ").nth(1);
+            let limit = limit.and_then(|rest| rest.split(['.', ' ']).next());
+            let drives = show::trimmed(row.exposure_drives, 1);
+            match limit {
+                Some(limit) => format!("Moved like {drives}\u{a0}drives, limit {limit}"),
+                None => format!("Moved like {drives}\u{a0}drives"),
+            }
+        }
+        DueCode::Months | DueCode::Loans => first_clause(),
+        DueCode::Ahead => "An entry is dated ahead: correct its day".to_owned(),
+    }
+}
+
+/// A filter to tap.
+struct Chip {
+    words: String,
+    href: String,
+    on: bool,
 }
 
 #[derive(Template)]
 #[template(path = "due/list.html")]
 struct DuePage {
     layout: Layout,
+    title: String,
     lede: String,
     printed: String,
     asked: Asked,
-    designs: Vec<Design>,
-    places: Vec<String>,
-    states: [State; 4],
+    lines: Vec<Line>,
+    likely: Vec<Line>,
+    chips: Vec<Chip>,
+    designs: Vec<Chip>,
+    places: Vec<Chip>,
     list: DueList,
-    filtered: String,
     urgency_words: &'static str,
     is_coordinator: bool,
     csv: String,
@@ -126,35 +304,31 @@ struct DuePage {
 }
 
 async fn due_page(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let list = list(&context, &asked).await?;
-    let on = show::date(context.club(), context.now());
-    let all = list.instruments;
-    let lede = match list.due_in_all {
-        0 => format!("Nothing is due on {on}."),
-        1 => format!("1 of {all} instruments on {on}."),
-        n if list.ordered_by_chance => {
-            format!("{n} of {all} instruments on {on}, what presses most first.")
-        }
-        n => format!("{n} of {all} instruments on {on}, the most urgent first."),
+    let snapshot = context.snapshot().await?;
+    let coming = asked.coming()?;
+    let whole = listed(&snapshot, &context, &Filter::default(), coming)?;
+    let list = listed(&snapshot, &context, &asked.filter()?, coming)?;
+    let today = context.club().date(context.now());
+    let instruments = show::counted(list.instruments, "instrument", "instruments");
+    let lede = match (list.due_in_all, list.due.len()) {
+        (0, _) => String::new(),
+        (all, shown) if shown < all => format!("{shown} of the {all} that are due"),
+        _ => format!("of {instruments}"),
     };
+    let lines = list.due.iter().map(|row| line(row, &list, today)).collect();
+    let likely = list.likely_out.iter();
+    let likely = likely.map(|row| line(row, &list, today)).collect();
     page(&DuePage {
+        title: match whole.due_in_all {
+            0 => "Nothing is due".to_owned(),
+            n => format!("{n} due for the bench"),
+        },
         layout: context.layout("Due for the bench"),
         lede,
         printed: show::time(context.club(), context.now()),
-        designs: list.designs.clone(),
-        places: list
-            .places
-            .iter()
-            .filter(|p| !p.is_empty())
-            .cloned()
-            .collect(),
-        states: [
-            State::OnTheShelf,
-            State::OnLoan,
-            State::HeldForTheBench,
-            State::AtTheBench,
-        ],
-        filtered: filtered(&asked, &list)?,
+        chips: state_chips(&asked, &whole),
+        designs: design_chips(&asked, &whole),
+        places: place_chips(&asked, &whole),
         urgency_words: if list.ordered_by_chance {
             PRESS_WORDS
         } else {
@@ -163,27 +337,66 @@ async fn due_page(context: RequestContext, Query(asked): Query<Asked>) -> Result
         is_coordinator: context.may(Access::Coordinator),
         csv: asked.on("/due.csv"),
         json: asked.on("/due.json"),
+        lines,
+        likely,
         asked,
         list,
     })
 }
 
-/// "Shown: Newtonian, at Hut: 3 of 9." or "".
-fn filtered(asked: &Asked, list: &DueList) -> Result<String, Error> {
-    let filter = asked.filter()?;
-    if filter.is_open() {
-        return Ok(String::new());
-    }
-    let mut parts: Vec<String> = Vec::new();
-    parts.extend(filter.design.map(|d| d.to_string()));
-    parts.extend(filter.place.map(|p| format!("at {p}")));
-    parts.extend(filter.state.map(|s| s.to_string()));
-    Ok(format!(
-        "Shown: {}; {} of the {} that are due.",
-        parts.join(", "),
-        list.due.len(),
-        list.due_in_all
-    ))
+fn state_chips(asked: &Asked, whole: &DueList) -> Vec<Chip> {
+    let all = Chip {
+        words: format!("All {}", whole.due_in_all),
+        href: Asked::default().on("/due"),
+        on: asked.state.is_empty() && asked.design.is_empty() && asked.place.is_empty(),
+    };
+    let states = [
+        State::OnTheShelf,
+        State::OnLoan,
+        State::HeldForTheBench,
+        State::AtTheBench,
+    ];
+    let states = states.into_iter().filter_map(|state| {
+        let n = whole.due.iter().filter(|row| row.state == state).count();
+        let on = asked.state == state.slug();
+        let to = Asked {
+            state: state.slug().to_owned(),
+            ..asked.clone()
+        };
+        (n > 0 || on).then(|| Chip {
+            words: format!("{} {n}", show::capital(state.label())),
+            href: to.on("/due"),
+            on,
+        })
+    });
+    std::iter::once(all).chain(states).collect()
+}
+
+fn design_chips(asked: &Asked, whole: &DueList) -> Vec<Chip> {
+    let designs = whole.designs.iter().map(|design| Chip {
+        words: show::capital(design.label()),
+        on: asked.design == design.slug(),
+        href: Asked {
+            design: design.slug().to_owned(),
+            ..asked.clone()
+        }
+        .on("/due"),
+    });
+    designs.collect()
+}
+
+fn place_chips(asked: &Asked, whole: &DueList) -> Vec<Chip> {
+    let places = whole.places.iter().filter(|place| !place.is_empty());
+    let places = places.map(|place| Chip {
+        words: place.clone(),
+        on: asked.place == *place,
+        href: Asked {
+            place: place.clone(),
+            ..asked.clone()
+        }
+        .on("/due"),
+    });
+    places.collect()
 }
 
 async fn due_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {

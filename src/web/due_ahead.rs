@@ -19,7 +19,7 @@ use crate::upkeep::Snapshot;
 use crate::upkeep::drift::back_test::{MOST_LUCK, Verdict};
 use crate::upkeep::drift::forecast::{Forecast, LOOK_AGAIN_AT};
 use crate::upkeep::drift::from_history::day_of;
-use crate::upkeep::due_list::{in_100, noon_of};
+use crate::upkeep::due_list::noon_of;
 use crate::upkeep::record::LimitRecord;
 use crate::upkeep::shelf::Member;
 
@@ -55,8 +55,8 @@ struct Line {
     coming: String,
     chance_coming: Option<f64>,
     look_again: String,
-    flags: Vec<String>,
-    sharp: String,
+    /// What it shows itself to be, and the evidence.
+    flags: Vec<(String, String)>,
 }
 
 struct Ahead {
@@ -116,36 +116,23 @@ fn line(
         design: i.design.slug(),
         bar: Bar::of(forecast.coma, limit),
         limit,
-        chance: short(forecast.chance),
-        coming: chance_coming.map(short).unwrap_or_default(),
+        chance: show::percent(forecast.chance),
+        coming: chance_coming.map(show::percent).unwrap_or_default(),
         chance_coming,
         look_again: match forecast.look_again_days() {
             Some(days) if days < 1.0 => "now".to_owned(),
             Some(days) => today
                 .checked_add_days(Days::new(days as u64))
-                .map_or_else(|| "in years".to_owned(), show::plain_date),
-            None => "not for five years".to_owned(),
+                .map_or_else(|| "in years".to_owned(), |day| show::short_day(day, today)),
+            None => "not for 5\u{a0}years".to_owned(),
         },
         flags: forecast
             .flags
             .iter()
-            .map(|f| format!("{}. {}", f.title, f.evidence))
+            .map(|f| (f.title.clone(), f.evidence.clone()))
             .collect(),
-        sharp: if i.design == crate::library::instruments::Design::Binocular {
-            "-".to_owned()
-        } else {
-            format!("{:.0}x", forecast.sharp.about)
-        },
         forecast: forecast.clone(),
     }
-}
-
-/// "22 in 100", for a column.
-fn short(chance: f64) -> String {
-    in_100(chance)
-        .replace("about ", "")
-        .replace("less than 1 ", "< 1 ")
-        .replace("more than 99 ", "> 99 ")
 }
 
 /// A look that would tell much.
@@ -178,7 +165,7 @@ async fn ahead_page(
     Query(asked): Query<Asked>,
 ) -> Result<Response, Error> {
     let told = ahead(&context, &asked).await?;
-    let on = show::plain_date(told.coming);
+    let on = show::short_day(told.coming, context.club().date(context.now()));
     let mut by_gain: Vec<&Line> = told.lines.iter().collect();
     by_gain.sort_by(|a, b| {
         b.forecast
@@ -195,10 +182,10 @@ async fn ahead_page(
             path: l.path.clone(),
             tag: l.tag.clone(),
             words: format!(
-                "{}: in line or not would be called rightly {} today, and {} after a look from frames.",
+                "{}: collimated or not would be called rightly {} of the time today, {} after a star test from frames.",
                 l.name,
-                in_100(l.forecast.call.now),
-                in_100(l.forecast.call.after_look)
+                show::percent(l.forecast.call.now),
+                show::percent(l.forecast.call.after_look)
             ),
         })
         .collect();
@@ -210,7 +197,7 @@ async fn ahead_page(
         .partition(|l| l.is_for_nothing());
     let words = |l: &&LimitRecord| {
         format!(
-            "{}, {}: {} looks were due by this limit alone; {} found it out of line.",
+            "{}, {}: {} star tests were due by this limit alone; {} found it out of collimation.",
             capital(l.design.label()),
             l.what,
             l.looks,
@@ -221,16 +208,16 @@ async fn ahead_page(
         )
     };
     page(&AheadPage {
-        layout: context.layout("What will be due"),
+        layout: context.layout("Ahead"),
         lede: format!(
-            "{} instruments that take a star test, the likeliest out of line first.",
+            "{} instruments, the likeliest out of collimation first",
             told.lines.len()
         ),
         printed: show::time(context.club(), context.now()),
         coming: told.coming,
         coming_words: on,
         next_looks,
-        look_again_at: in_100(LOOK_AGAIN_AT),
+        look_again_at: show::percent(LOOK_AGAIN_AT),
         for_nothing: nothing.iter().map(words).collect(),
         limits: some.iter().map(words).collect(),
         trusted: told.snapshot.is_trusted(),
@@ -238,6 +225,11 @@ async fn ahead_page(
         csv: format!("/due/ahead.csv?coming={}", told.coming),
         lines: told.lines,
     })
+}
+
+fn flags_words(flags: &[(String, String)]) -> String {
+    let words: Vec<String> = flags.iter().map(|(t, e)| format!("{t}. {e}")).collect();
+    words.join(" ")
 }
 
 fn capital(words: &str) -> String {
@@ -264,7 +256,7 @@ async fn ahead_csv(context: RequestContext, Query(asked): Query<Asked>) -> Resul
             l.chance_coming.map(|c| Cell::number(c, 3)).into(),
             o.look_again_days().map(|d| Cell::number(d, 0)).into(),
             Cell::number(o.call.gain(), 3),
-            l.flags.join(" ").into(),
+            flags_words(&l.flags).into(),
         ]
     });
     tables::csv_response(

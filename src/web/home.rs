@@ -1,5 +1,5 @@
-//! The start page: the demo club explains itself; a club's own visitors go to
-//! the shelf.
+//! The start page of who is not signed in: the demo club explains itself; a
+//! club's own visitors go to the shelf. Who is signed in finds [`super::today`].
 
 use askama::Template;
 use axum::response::Response;
@@ -16,20 +16,28 @@ pub fn routes() -> Vec<Route> {
 }
 
 /// One thing to try.
-struct Step {
-    before: &'static str,
-    link: &'static str,
-    href: &'static str,
-    after: &'static str,
+pub struct Step {
+    /// Words before the link.
+    pub before: &'static str,
+    /// Words of the link.
+    pub link: &'static str,
+    /// Where to.
+    pub href: &'static str,
+    /// Words after the link.
+    pub after: &'static str,
 }
 
 /// A role, the account to try it with, and what to try.
-struct Part {
-    role: &'static str,
+pub struct DemoPart {
+    /// The role's word.
+    pub role: &'static str,
     does: &'static str,
-    account: &'static demo::Account,
-    signed_in: bool,
-    steps: &'static [Step],
+    /// Whom to be.
+    pub account: &'static demo::Account,
+    /// Whether the visitor is this person now.
+    pub signed_in: bool,
+    /// What to try.
+    pub steps: &'static [Step],
 }
 
 /// An instrument worth a look.
@@ -43,7 +51,7 @@ struct Story {
 #[template(path = "home.html")]
 struct Home {
     layout: Layout,
-    parts: Vec<Part>,
+    parts: Vec<DemoPart>,
     stories: &'static [Story],
 }
 
@@ -66,13 +74,13 @@ const AS_MEMBER: &[Step] = &[
         "Look before borrowing: ",
         "N254",
         "/instruments/N254",
-        " says bench first, and why.",
+        " needs the bench, and says why.",
     ),
     step(
         "Compare ",
         "M127",
         "/instruments/M127",
-        ", which never moves: what it will show, what is in the box, how heavy it is.",
+        ", which never moves: what it will show, what is in the kit, how heavy it is.",
     ),
     step(
         "",
@@ -103,7 +111,7 @@ const AS_VOLUNTEER: &[Step] = &[
     ),
     step(
         "",
-        "Hand M127 out",
+        "Lend M127",
         "/instruments/M127/lend",
         " to the member who waits for it, saying its known limit.",
     ),
@@ -111,7 +119,7 @@ const AS_VOLUNTEER: &[Step] = &[
         "Read ",
         "the logbook of SC203B",
         "/instruments/SC203B/logbook",
-        ": lined up again and again, and never for long.",
+        ": collimated again and again, and never for long.",
     ),
 ];
 
@@ -141,27 +149,27 @@ const STORIES: &[Story] = &[
     Story {
         tag: "SC203B",
         href: "/instruments/SC203B",
-        words: "has a screw that does not hold. It creeps out of line even on the shelf.",
+        words: "has a screw that does not hold. It creeps out of collimation even on the shelf.",
     },
     Story {
         tag: "N254",
         href: "/instruments/N254",
-        words: "hates car boots. Every drive shakes it out of line; carried by hand it stays.",
+        words: "hates car boots. Every drive shakes it out of collimation; carried by hand it stays.",
     },
     Story {
         tag: "M127",
         href: "/instruments/M127",
-        words: "never moves. Driven, dropped, left out in the dew: still in line.",
+        words: "never moves. Driven, dropped, left out in the dew: still collimated.",
     },
 ];
 
-fn part(account: &'static demo::Account, person: Option<&str>) -> Part {
+fn part(account: &'static demo::Account, person: Option<&str>) -> DemoPart {
     let (does, steps) = match account.role {
         Role::Member => ("borrows telescopes", AS_MEMBER),
         Role::Volunteer => ("works the lending desk and the bench", AS_VOLUNTEER),
         Role::Coordinator => ("answers for the shelf", AS_COORDINATOR),
     };
-    Part {
+    DemoPart {
         role: account.role.label(),
         does,
         account,
@@ -170,14 +178,21 @@ fn part(account: &'static demo::Account, person: Option<&str>) -> Part {
     }
 }
 
+/// The demo's three people; `person` is the e-mail address of who is signed in.
+pub fn parts(person: Option<&str>) -> Vec<DemoPart> {
+    demo::accounts().iter().map(|a| part(a, person)).collect()
+}
+
 async fn home(context: RequestContext) -> Result<Response, Error> {
+    if context.visitor.person.is_some() {
+        return super::today::today_page(context).await;
+    }
     if !context.club().demo {
         return Ok(see_other("/shelf"));
     }
-    let person = context.visitor.person.as_ref().map(|p| p.email.as_str());
     page(&Home {
         layout: context.layout("The demo club"),
-        parts: demo::accounts().iter().map(|a| part(a, person)).collect(),
+        parts: parts(None),
         stories: STORIES,
     })
 }

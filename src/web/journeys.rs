@@ -23,14 +23,6 @@ pub struct JourneyFields {
 }
 
 impl JourneyFields {
-    /// What a loan suggests: fetched and brought back by car.
-    pub fn after_a_loan() -> Self {
-        Self {
-            journey: vec![JourneyKind::Car.slug().to_owned()],
-            ..Self::default()
-        }
-    }
-
     /// Whether a kind is ticked.
     pub fn has(&self, slug: &str) -> bool {
         self.journey.iter().any(|j| j == slug)

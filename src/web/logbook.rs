@@ -7,14 +7,19 @@ use askama::Template;
 use axum::response::Response;
 
 use super::access::{Access, Route};
+use super::drift_picture::CoursePicture;
 use super::extract::{Path, Query};
 use super::page::{Layout, RequestContext, page};
 use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, logbook_words, show};
 use crate::library::entries::EntryKind;
 use crate::library::instruments::Instrument;
+use crate::library::journeys::JourneyKind;
 use crate::library::logbook::{self, Happening, Line, Told};
 use crate::library::{CollimationId, EntryId, collimations};
+use crate::upkeep::Snapshot;
+use crate::upkeep::drift::course::course;
+use crate::upkeep::drift::from_history::day_of;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -60,7 +65,10 @@ struct OldRow {
 }
 
 struct LogRow {
+    /// The day, short; with its time in the fold.
+    day: String,
     when: String,
+    by: String,
     kind: &'static str,
     words: String,
     signed: String,
@@ -74,8 +82,7 @@ struct LogRow {
 
 fn signed(context: &RequestContext, line: &Line) -> String {
     format!(
-        "Signed by {}, written {}",
-        line.entry.recorded_by,
+        "written {}",
         show::time(context.club(), line.entry.recorded_at)
     )
 }
@@ -90,6 +97,8 @@ fn row(
     let club = context.club();
     let line = &happening.last;
     LogRow {
+        day: show::short_day(club.date(line.entry.happened_at), club.date(context.now())),
+        by: line.entry.recorded_by.clone(),
         when: show::time(club, line.entry.happened_at),
         kind: line.entry.kind.slug(),
         words: match &line.told {
@@ -123,8 +132,9 @@ fn row(
             .map(|old| OldRow {
                 words: logbook_words::of(club, old),
                 signed: format!(
-                    "{}, {}",
+                    "{}, {}, {}",
                     show::time(club, old.entry.happened_at),
+                    old.entry.recorded_by,
                     signed(context, old)
                 ),
             })
@@ -163,18 +173,24 @@ struct LogbookPage {
     form: ListFields,
     kinds: &'static [EntryKind],
     rows: Vec<LogRow>,
+    /// A year of coma, with what happened on the same axis.
+    course: Option<CoursePicture>,
     before: String,
     after: String,
     paging: Paging,
 }
 
-const PAGE_ROWS: usize = 100;
+const PAGE_ROWS: usize = 20;
+/// The days that the picture looks back, and ahead.
+const YEAR_DAYS: f64 = 365.25;
+const AHEAD_DAYS: f64 = 30.0;
 
 async fn show_logbook(
     context: RequestContext,
     Path(tag): Path<String>,
     Query(form): Query<ListFields>,
 ) -> Result<Response, Error> {
+    let snapshot = context.snapshot().await?;
     let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let mut happenings = logbook::happenings(logbook::of(&mut conn, instrument.id).await?);
@@ -182,6 +198,8 @@ async fn show_logbook(
         .await?
         .into_iter()
         .collect();
+    drop(conn);
+    let course = a_year(&context, &snapshot, &instrument, &happenings);
     let kind: Option<EntryKind> = form.kind.parse().ok();
     happenings.retain(|h| kind.is_none_or(|k| h.last.entry.kind == k));
     let names = context.may(Access::Coordinator);
@@ -206,6 +224,7 @@ async fn show_logbook(
                 n => format!("{n} entries"),
             }
         ),
+        course: course.filter(|_| paging.before().is_none()),
         kinds: EntryKind::ALL,
         rows: paging
             .rows(happenings)
@@ -219,6 +238,51 @@ async fn show_logbook(
         form,
         instrument,
     })
+}
+
+/// The last year of an instrument's coma, with its journeys, knocks and work on
+/// the same axis; none before its first look.
+fn a_year(
+    context: &RequestContext,
+    snapshot: &Snapshot,
+    instrument: &Instrument,
+    happenings: &[Happening],
+) -> Option<CoursePicture> {
+    let member = snapshot.member(instrument.id)?;
+    let chain = member.book.chain.as_ref().filter(|c| c.looks() > 0)?;
+    let forecast = snapshot.forecast(instrument.id)?;
+    let from = (snapshot.today - YEAR_DAYS).max(chain.begins);
+    let drawn = course(chain, snapshot.model(), from, snapshot.today + AHEAD_DAYS);
+    let club = context.club();
+    let standing = happenings.iter().filter(|h| h.struck_by.is_none());
+    let happened: Vec<(f64, &'static str, String)> = standing
+        .filter_map(|h| {
+            let kind = match &h.last.told {
+                Told::Journey(j) if j.kind == JourneyKind::KnockOrDrop => "knock",
+                Told::Journey(_) => "journey",
+                Told::Work { .. } => "work",
+                _ => return None,
+            };
+            let at = h.last.entry.happened_at;
+            let words = logbook_words::of(club, &h.last);
+            Some((
+                day_of(at),
+                kind,
+                format!("{}: {words}", show::date(club, at)),
+            ))
+        })
+        .collect();
+    let count = |of: &str| happened.iter().filter(|(_, kind, _)| *kind == of).count();
+    let words = format!(
+        "Coma of {} over the last year with its error bars and its limit; marked on the same axis of its life so far: {} journeys, {} knocks, work {} times. Chance that it is out of collimation today: {}.",
+        instrument.tag,
+        count("journey"),
+        count("knock"),
+        count("work"),
+        show::percent(forecast.chance)
+    );
+    let limit = member.limits.coma_bench.value;
+    CoursePicture::with(&drawn, limit, snapshot.today, words, &happened)
 }
 
 async fn logbook_csv(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {

@@ -59,6 +59,7 @@ pub mod sign_in;
 pub mod sign_in_code;
 pub mod star_test;
 pub mod tables;
+pub mod today;
 pub mod tries;
 pub mod unsent;
 pub mod visitor;

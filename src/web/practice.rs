@@ -266,7 +266,7 @@ fn practice_page(
         fresh: format!("/practice?seed={}", fresh_seed()),
         picture: address(if shading { &tube_clock } else { "" }),
         picture_words: format!(
-            "A simulated 203 mm Schmidt-Cassegrain, {:.0} waves outside focus, with a diagonal.{}",
+            "A simulated 203 mm Schmidt–Cassegrain, {:.0} waves outside focus, with a diagonal.{}",
             w020_from_a4(crate::optics::wavefront::a4_from_w020(w020)),
             if shading {
                 format!(

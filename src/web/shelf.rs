@@ -10,6 +10,7 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 
 use super::access::{Access, Route};
+use super::condition::{about, sharpness};
 use super::due::word;
 use super::extract::Query;
 use super::page::{Layout, RequestContext, page};
@@ -17,7 +18,7 @@ use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument, State, Status};
-use crate::upkeep::{Condition, ShelfRow};
+use crate::upkeep::{Assessment, Condition, ShelfRow};
 
 /// Rows on one page.
 const PAGE_ROWS: usize = 100;
@@ -106,9 +107,7 @@ impl Asked {
             && is(&self.state, row.instrument.state().slug())
             && is(&self.condition, row.assessment.condition.slug())
             && (self.place.is_empty() || self.place == row.instrument.place)
-            && self
-                .q
-                .to_lowercase()
+            && plain(&self.q)
                 .split_whitespace()
                 .all(|word| one.searched.contains(word))
     }
@@ -172,6 +171,16 @@ async fn gather(context: &RequestContext, asked: &Asked) -> Result<Gathered, Err
         .map(|one| one.row.instrument.place.clone())
         .filter(|place| !place.is_empty())
         .collect();
+    let but_these = Asked {
+        state: String::new(),
+        condition: String::new(),
+        ..asked.clone()
+    };
+    let counts = all
+        .iter()
+        .filter(|one| but_these.wants(one))
+        .map(|one| (one.row.assessment.condition, one.row.instrument.state()))
+        .collect();
     let mut found: Vec<Shelved> = all.into_iter().filter(|one| asked.wants(one)).collect();
     found.sort_by_cached_key(|one| tag_key(&one.row.instrument.tag));
     let of = |one: &Shelved| one.row.instrument.clone();
@@ -192,6 +201,7 @@ async fn gather(context: &RequestContext, asked: &Asked) -> Result<Gathered, Err
     Ok(Gathered {
         found,
         places,
+        counts,
         lent: fleet.members.len(),
         has_retired,
     })
@@ -200,21 +210,27 @@ async fn gather(context: &RequestContext, asked: &Asked) -> Result<Gathered, Err
 struct Gathered {
     found: Vec<Shelved>,
     places: BTreeSet<String>,
+    /// Condition and status of each that passes the other filters.
+    counts: Vec<(Condition, State)>,
     lent: usize,
     has_retired: bool,
 }
 
+/// Words as people type them: small letters, a hyphen for a dash, no accent.
+fn plain(words: &str) -> String {
+    words.to_lowercase().replace('–', "-").replace('é', "e")
+}
+
 /// What the words of a search are looked for in.
 fn searched_words(club: &Club, i: &Instrument) -> String {
-    format!(
+    plain(&format!(
         "{} {} {} {} {}",
         i.tag,
         i.name,
         i.design,
         i.place,
         show::length(club, i.aperture_mm)
-    )
-    .to_lowercase()
+    ))
 }
 
 /// One row as the page shows it.
@@ -226,6 +242,7 @@ struct Line {
     condition: &'static str,
     reason: String,
     state: &'static str,
+    status: &'static str,
     where_words: String,
     waiting: String,
 }
@@ -233,34 +250,68 @@ struct Line {
 fn line(club: &Club, today: chrono::NaiveDate, one: &Shelved) -> Line {
     let i = &one.row.instrument;
     let a = &one.row.assessment;
-    let reason = match (a.reasons.first(), a.as_of) {
-        (Some(reason), Some(at)) => {
-            format!(
-                "{} ({})",
-                reason.trim_end_matches('.'),
-                show::date(club, at)
-            )
-        }
-        (Some(reason), None) => reason.clone(),
-        (None, _) => String::new(),
-    };
     Line {
         tag: i.tag.clone(),
         href: address::instrument(&i.tag),
         name: i.name.clone(),
-        size: size_words(club, i),
+        size: if plain(&i.name).contains(&plain(i.design.label())) {
+            format!("f/{}", show::trimmed(i.focal_ratio(), 1))
+        } else {
+            size_words(club, i)
+        },
         condition: a.condition.slug(),
-        reason,
+        reason: short_reason(i, a),
         state: i.state().slug(),
+        status: match i.state() {
+            State::OnTheShelf => "Shelf",
+            State::OnLoan => "On loan",
+            State::HeldForTheBench => "Held",
+            State::AtTheBench => "Bench",
+            State::Retired => "Retired",
+        },
         where_words: match one.due_on {
-            Some(due) => back_by(today, due),
+            Some(due) => back_short(today, due),
             None => i.place.clone(),
         },
         waiting: match one.row.waiting {
             0 => String::new(),
-            1 => "1 waits for it".to_owned(),
-            n => format!("{n} wait for it"),
+            n => format!("{n}\u{a0}waiting"),
         },
+    }
+}
+
+/// Why it is not simply ready, in a few words; the whole stands on its page.
+fn short_reason(i: &Instrument, a: &Assessment) -> String {
+    let reason = match (a.condition, a.reasons.first()) {
+        (Condition::Ready, _) | (_, None) => return String::new(),
+        (_, Some(reason)) => reason.as_str(),
+    };
+    if let Some(problem) = reason.strip_prefix("Reported: ") {
+        return super::due::cut(problem.trim_end_matches('.'));
+    }
+    match (a.condition, a.coma_rms_waves) {
+        (Condition::NotChecked, None) => "Never tested".to_owned(),
+        (Condition::NotChecked, _) => "Test it first".to_owned(),
+        (Condition::Usable, Some(_)) => match sharpness(i, a) {
+            Some(sharp) => format!("Planets soft above {}×", about(sharp.today)),
+            None => first_clause(reason),
+        },
+        (_, Some((coma, _))) => format!("Coma {coma:.3}\u{a0}waves"),
+        (_, None) => first_clause(reason),
+    }
+}
+
+fn first_clause(reason: &str) -> String {
+    let words = reason.split([';', '.']).next().unwrap_or_default();
+    words.to_owned()
+}
+
+/// "back Mon 30 Nov", "4 days late".
+fn back_short(today: chrono::NaiveDate, due_on: chrono::NaiveDate) -> String {
+    match (today - due_on).num_days() {
+        1 => "1\u{a0}day\u{a0}late".to_owned(),
+        days @ 2.. => format!("{days}\u{a0}days\u{a0}late"),
+        _ => format!("back {}", show::short_day(due_on, today)),
     }
 }
 
@@ -286,6 +337,63 @@ pub fn back_by(today: chrono::NaiveDate, due_on: chrono::NaiveDate) -> String {
     }
 }
 
+/// A filter to tap: how many it would leave.
+struct Chip {
+    count: usize,
+    slug: &'static str,
+    words: &'static str,
+    href: String,
+    on: bool,
+}
+
+/// The conditions there are; the one chosen is tapped again to be let go.
+fn condition_chips(asked: &Asked, counts: &[(Condition, State)]) -> Vec<Chip> {
+    let chips = Condition::ALL.iter().filter_map(|&condition| {
+        let count = counts
+            .iter()
+            .filter(|(c, s)| *c == condition && (asked.state.is_empty() || asked.state == s.slug()))
+            .count();
+        let on = asked.condition == condition.slug();
+        let to = Asked {
+            condition: if on { "" } else { condition.slug() }.to_owned(),
+            ..asked.clone()
+        };
+        (count > 0 || on).then(|| Chip {
+            count,
+            slug: condition.slug(),
+            words: condition.label(),
+            href: to.address("/shelf", None),
+            on,
+        })
+    });
+    chips.collect()
+}
+
+/// The same for where they are.
+fn state_chips(asked: &Asked, counts: &[(Condition, State)]) -> Vec<Chip> {
+    let chips = State::ALL.iter().filter_map(|&state| {
+        let count = counts
+            .iter()
+            .filter(|(c, s)| {
+                *s == state && (asked.condition.is_empty() || asked.condition == c.slug())
+            })
+            .count();
+        let on = asked.state == state.slug();
+        let to = Asked {
+            state: if on { "" } else { state.slug() }.to_owned(),
+            ..asked.clone()
+        };
+        (count > 0 || on).then(|| Chip {
+            count,
+            slug: state.slug(),
+            words: state.label(),
+            href: to.address("/shelf", None),
+            on,
+        })
+    });
+    chips.collect()
+}
+
 #[derive(Template)]
 #[template(path = "shelf/shelf.html")]
 struct ShelfPage {
@@ -297,7 +405,9 @@ struct ShelfPage {
     conditions: &'static [Condition],
     orders: &'static [Order],
     places: BTreeSet<String>,
-    tally: Vec<(usize, &'static str)>,
+    tally: Vec<Chip>,
+    /// Where they are, to choose from.
+    states_here: Vec<Chip>,
     lines: Vec<Line>,
     paging: Paging,
     before: String,
@@ -308,34 +418,14 @@ struct ShelfPage {
     may_add: bool,
     /// What is amiss with the machine; for coordinators.
     amiss: Vec<String>,
+    /// Whether anything but condition and status is filtered or sorted by.
+    more_asked: bool,
 }
 
 async fn shelf(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let gathered = gather(&context, &asked).await?;
     let found = gathered.found;
-    let count = |state: State| {
-        found
-            .iter()
-            .filter(|one| one.row.instrument.state() == state)
-            .count()
-    };
-    let lede = lede(
-        &asked,
-        found.len(),
-        gathered.lent,
-        count(State::OnTheShelf),
-        count(State::OnLoan),
-    );
-    let tally = Condition::ALL
-        .iter()
-        .map(|&condition| {
-            let n = found
-                .iter()
-                .filter(|one| one.row.assessment.condition == condition)
-                .count();
-            (n, condition.slug())
-        })
-        .collect();
+    let lede = lede(&asked, found.len(), gathered.lent);
     let paging = Paging::new(asked.page.parse().unwrap_or(1), found.len(), PAGE_ROWS);
     let today = context.club().date(context.now());
     let lines = paging
@@ -355,7 +445,8 @@ async fn shelf(context: RequestContext, Query(asked): Query<Asked>) -> Result<Re
         conditions: Condition::ALL,
         orders: Order::ALL,
         places: gathered.places,
-        tally,
+        tally: condition_chips(&asked, &gathered.counts),
+        states_here: state_chips(&asked, &gathered.counts),
         lines,
         before: paging
             .before()
@@ -375,12 +466,15 @@ async fn shelf(context: RequestContext, Query(asked): Query<Asked>) -> Result<Re
         } else {
             Vec::new()
         },
+        more_asked: [&asked.q, &asked.design, &asked.place, &asked.sort]
+            .iter()
+            .any(|value| !value.is_empty()),
         paging,
         asked,
     })
 }
 
-fn lede(asked: &Asked, found: usize, lent: usize, in_now: usize, out: usize) -> String {
+fn lede(asked: &Asked, found: usize, lent: usize) -> String {
     let count = |n: usize| match n {
         0 => "No instruments".to_owned(),
         1 => "1 instrument".to_owned(),
@@ -391,13 +485,7 @@ fn lede(asked: &Asked, found: usize, lent: usize, in_now: usize, out: usize) -> 
     } else if asked.is_filtered() {
         format!("{found} of {}.", count(lent).to_lowercase())
     } else {
-        let away = found - in_now - out;
-        let mut words = format!("{}: {in_now} on the shelf, {out} on loan", count(found));
-        if away > 0 {
-            words.push_str(&format!(", {away} at the bench or held for it"));
-        }
-        words.push('.');
-        words
+        format!("{}.", count(found))
     }
 }
 
@@ -521,7 +609,7 @@ const FINDER_ROWS: usize = 8;
 /// The instruments that match what is being typed: the tag itself, tags that
 /// begin so, tags that hold it, then names and designs.
 async fn finder(context: RequestContext, Query(sought): Query<Sought>) -> Result<Response, Error> {
-    let q = sought.q.trim().to_lowercase();
+    let q = plain(sought.q.trim());
     let mut found = Vec::new();
     if !q.is_empty() {
         let mut conn = context.read().await?;

@@ -25,6 +25,43 @@ pub fn plain_date(date: NaiveDate) -> String {
     date.format("%-d %B %Y").to_string()
 }
 
+/// A day as a list names it, never broken across lines: "Sat 28 Nov" within two
+/// weeks of today, "28 Nov" within half a year, "28 Nov 2024" beyond.
+pub fn short_day(date: NaiveDate, today: NaiveDate) -> String {
+    let away = (date - today).num_days().abs();
+    let pattern = match away {
+        ..=14 => "%a\u{a0}%-d\u{a0}%b",
+        ..=183 => "%-d\u{a0}%b",
+        _ => "%-d\u{a0}%b\u{a0}%Y",
+    };
+    date.format(pattern).to_string()
+}
+
+/// How long ago: "today", "yesterday", "9 days ago", "3 weeks ago", "5 months ago".
+pub fn ago(date: NaiveDate, today: NaiveDate) -> String {
+    match (today - date).num_days() {
+        ..=0 => "today".to_owned(),
+        1 => "yesterday".to_owned(),
+        days @ ..=13 => format!("{days} days ago"),
+        days @ ..=60 => format!("{} weeks ago", days / 7),
+        days => format!("{} months ago", (days as f64 / 30.44).floor()),
+    }
+}
+
+/// A chance in percent, never sure of anything: "62 %", "<1 %", ">99 %".
+pub fn percent(chance: f64) -> String {
+    match (chance * 100.0).round() as i64 {
+        ..1 => "<1\u{a0}%".to_owned(),
+        100.. => ">99\u{a0}%".to_owned(),
+        n => format!("{n}\u{a0}%"),
+    }
+}
+
+/// "1 row", "3 rows".
+pub fn counted(n: usize, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
+}
+
 /// "14 Mar 2026 21:30", in the club's zone.
 pub fn time(club: &Club, at: Moment) -> String {
     at.with_timezone(&club.tz())
@@ -98,6 +135,25 @@ mod tests {
         assert_eq!(clock(60.0), "2 o'clock");
         assert_eq!(clock(75.0), "half past 2");
         assert_eq!(clock(345.0), "half past 11");
+    }
+
+    #[test]
+    fn days_near_by_have_their_weekday_and_far_ones_their_year() {
+        let day = |text: &str| -> NaiveDate { text.parse().unwrap_or_default() };
+        let today = day("2026-11-28");
+        for (date, short, past) in [
+            ("2026-11-28", "Sat 28 Nov", "today"),
+            ("2026-11-27", "Fri 27 Nov", "yesterday"),
+            ("2026-11-19", "Thu 19 Nov", "9 days ago"),
+            ("2026-11-01", "1 Nov", "3 weeks ago"),
+            ("2026-04-28", "28 Apr 2026", "7 months ago"),
+        ] {
+            assert_eq!(short_day(day(date), today).replace('\u{a0}', " "), short);
+            assert_eq!(ago(day(date), today), past);
+        }
+        assert_eq!(percent(0.999), ">99\u{a0}%");
+        assert_eq!(percent(0.004), "<1\u{a0}%");
+        assert_eq!(percent(0.62), "62\u{a0}%");
     }
 
     #[test]

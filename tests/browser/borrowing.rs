@@ -13,17 +13,18 @@ async fn looks_and_asks(club: Club, scripts: Scripts) {
     guest.open("/shelf").await;
     guest.sees("N130").await;
     guest.press_starting("N130").await;
-    guest.sees("What it will show").await;
+    guest.sees("In the kit").await;
     assert_eq!(guest.path().await, "/instruments/N130");
     guest.photograph("condition").await;
-    for wanted in [
-        "In the box",
-        "What it needs",
-        "How to borrow it",
-        "Resolv",
-        "rocker box",
-        "Sun",
+    for wanted in ["rocker box", "Sun", "Ask to borrow it"] {
+        guest.sees(wanted).await;
+    }
+    for (fold, wanted) in [
+        ("Why, and the figures", "Resolv"),
+        ("Weight, cool-down and size", "Focal length"),
+        ("Handle it safely", "Sun"),
     ] {
+        guest.press(fold).await;
         guest.sees(wanted).await;
     }
     let condition = guest.words_of(".verdict-name").await;
@@ -64,7 +65,7 @@ async fn looks_and_asks(club: Club, scripts: Scripts) {
     volunteer.sees(&name).await;
     volunteer.sees("Saturday morning would suit me.").await;
     guest.open("/instruments/N130").await;
-    guest.sees("What it will show").await;
+    guest.sees("In the kit").await;
     assert!(!guest.words().await.contains(&name), "no borrower is named");
 }
 

@@ -56,7 +56,7 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
     if scripts == Scripts::On {
         kofi.press_in(
             "//*[contains(@class, 'finder-list')]",
-            "SC203A 203 mm Schmidt-Cassegrain, on loan",
+            "SC203A 203 mm Schmidt–Cassegrain, on loan",
         )
         .await;
     } else {
@@ -72,7 +72,7 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
     kofi.press("Something is wrong").await;
     kofi.fill("In your words", "Focuser slips a little when pointed high.")
         .await;
-    kofi.press("Take it back").await;
+    kofi.press("Save").await;
     kofi.sees("Next step").await;
     let said = kofi.words().await;
     for logged in ["Returned", "By car", "Focuser slips a little"] {
@@ -90,6 +90,7 @@ async fn checks_a_scope_in(club: Club, scripts: Scripts) {
 
     // Everyone can read it on the condition page.
     kofi.press("Its page").await;
+    kofi.press("Why, and the figures").await;
     kofi.sees("from frames").await;
 }
 

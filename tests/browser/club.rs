@@ -275,12 +275,20 @@ fn options(window: Window, scripts: Scripts, profile: &Path) -> serde_json::Valu
         ],
         "prefs": {},
     });
-    if window == Window::Phone {
+    if window.is_phone() {
         // The driver follows a tap by a timer in the page, which never comes
         // where scripts are off; there it must use a mouse.
         options["mobileEmulation"] = json!({
             "deviceMetrics": {
                 "width": width, "height": height, "pixelRatio": 2.0, "touch": scripts == Scripts::On,
+            },
+        });
+    }
+    if window == Window::SmallDesk {
+        // The browser's own frame takes some of a window's height.
+        options["mobileEmulation"] = json!({
+            "deviceMetrics": {
+                "width": width, "height": height, "pixelRatio": 1.0, "touch": false, "mobile": false,
             },
         });
     }

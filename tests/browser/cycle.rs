@@ -42,12 +42,12 @@ async fn goes_round(club: Club, scripts: Scripts) {
     ingrid.open(&at("/lend")).await;
     ingrid.sees("It cannot go out now").await;
 
-    ingrid.press("Take it back").await;
+    ingrid.press("Return").await;
     ingrid.tick("All of it is here").await;
     ingrid.tick("By car").await;
     ingrid.fill("How far, there and back", "120").await;
     ingrid.tick("On rough road").await;
-    ingrid.press("Take it back").await;
+    ingrid.press("Save").await;
     ingrid.sees("Next step").await;
 
     // A star test: 0.12 waves is over its limit, 1/14 wave.

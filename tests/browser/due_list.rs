@@ -9,11 +9,11 @@ use super::pdf::{PrintedRow, pages, rows_stand_whole};
 use super::visitor::{Scripts, Window};
 
 /// ISO 216 A4 and ANSI Letter, centimetres.
-const A4: PrintSize = PrintSize {
+pub const A4: PrintSize = PrintSize {
     width: 21.0,
     height: 29.7,
 };
-const LETTER: PrintSize = PrintSize {
+pub const LETTER: PrintSize = PrintSize {
     width: 21.59,
     height: 27.94,
 };
@@ -36,13 +36,31 @@ async fn a_coordinator_prints_the_due_list() {
             .iter()
             .map(|row| PrintedRow {
                 head: row["tag"].as_str().unwrap().to_owned(),
-                cells: row["reasons"]
-                    .as_array()
-                    .unwrap()
-                    .iter()
-                    .map(|reason| reason["words"].as_str().unwrap().to_owned())
-                    .chain([row["name"].as_str().unwrap().to_owned()])
-                    .collect(),
+                // One reason each on paper, short; here those that are told as they are.
+                cells: match row["reasons"][0]["code"].as_str().unwrap() {
+                    "problem" => {
+                        let words = row["reasons"][0]["words"].as_str().unwrap();
+                        let words = words.trim_start_matches("Reported: ").trim_end_matches('.');
+                        // The last word is followed by when it was reported.
+                        let but_last = words.rsplit_once(' ').map_or(words, |(rest, _)| rest);
+                        vec![but_last.to_owned()]
+                    }
+                    "months" | "loans" => {
+                        let words = row["reasons"][0]["words"].as_str().unwrap();
+                        vec![
+                            words
+                                .split(';')
+                                .next()
+                                .unwrap()
+                                .trim_end_matches('.')
+                                .to_owned(),
+                        ]
+                    }
+                    _ => Vec::new(),
+                }
+                .into_iter()
+                .chain([row["name"].as_str().unwrap().to_owned()])
+                .collect(),
             })
             .collect();
         assert!(rows.len() >= 4, "the demo has a few due: {rows:?}");

@@ -16,6 +16,7 @@ mod due_list;
 mod first_start;
 mod pictures;
 mod screens;
+mod words;
 
 #[allow(dead_code)]
 #[path = "../studies/hands.rs"]

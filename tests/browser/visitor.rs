@@ -17,6 +17,10 @@ pub enum Window {
     Phone,
     /// A desk.
     Desk,
+    /// A small phone, upright: what the first view is reckoned for.
+    SmallPhone,
+    /// A small desk, the same.
+    SmallDesk,
 }
 
 impl Window {
@@ -25,7 +29,14 @@ impl Window {
         match self {
             Self::Phone => (390, 844),
             Self::Desk => (1280, 900),
+            Self::SmallPhone => (360, 740),
+            Self::SmallDesk => (1280, 800),
         }
+    }
+
+    /// Whether it is a phone's.
+    pub fn is_phone(self) -> bool {
+        matches!(self, Self::Phone | Self::SmallPhone)
     }
 }
 
@@ -334,6 +345,8 @@ impl Visitor {
         let window = match self.window {
             Window::Phone => "phone",
             Window::Desk => "desk",
+            Window::SmallPhone => "small-phone",
+            Window::SmallDesk => "small-desk",
         };
         let test = std::thread::current().name().unwrap_or("test").to_owned();
         let test = if test.contains("tokio") {

@@ -74,7 +74,7 @@ async fn running_and_past_collimations_are_found_from_the_bench_and_the_instrume
     assert!(
         instrument
             .words()
-            .contains("Go on with the collimation session")
+            .contains("Continue the collimation session")
     );
     assert!(
         !instrument

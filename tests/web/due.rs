@@ -161,7 +161,23 @@ async fn the_most_urgent_stands_first_and_equal_ones_go_by_tag() {
     let mut client = house.signed_in(by).await;
     let page = client.get("/due").await;
     assert_eq!(page.select("tbody th .tag"), ["N203", "S1", "A1", "b1"]);
-    assert!(page.words().contains("4 of 4 instruments"));
+    assert!(
+        page.words()
+            .contains("4 due for the bench of 4 instruments")
+    );
+    // One reason a row, short; the evidence is folded below it.
+    let why = page.select("tbody .evidence summary strong");
+    // Cut on the row; whole for paper and in the evidence.
+    assert!(why[0].starts_with("=SUM(A1) slips, and \"sticks\", reported 2 …"));
+    assert!(why[0].ends_with("reported 2 days ago"), "{}", why[0]);
+    assert_eq!(
+        why[1..],
+        [
+            "Coma 0.142 waves, limit 0.071",
+            "Never tested",
+            "Never tested"
+        ]
+    );
     assert!(page.words().contains("How the order comes about"));
     assert_eq!(
         page.attributes("tbody th .tag", "href")[0],
@@ -187,7 +203,7 @@ async fn where_it_is_names_no_borrower() {
         assert!(!page.text().contains("Ostrom"), "{path}");
     }
     let page = client.get("/due").await;
-    assert!(page.words().contains("On loan until"), "{}", page.words());
+    assert!(page.words().contains("On loan, back"), "{}", page.words());
     // The loan, whose journeys nobody has told of, counts for a drive there.
     let json: serde_json::Value =
         serde_json::from_slice(&client.get("/due.json").await.body).unwrap();
@@ -206,19 +222,25 @@ async fn filters_choose_and_keep_the_rank_in_the_whole_list() {
     assert_eq!(page.select("tbody th .tag"), ["N203"]);
     let page = client.get("/due?place=Hut&state=on-shelf").await;
     assert_eq!(page.select("tbody th .tag"), ["S1", "A1", "b1"]);
-    assert_eq!(page.select("tbody td.num")[0], "2");
+    assert_eq!(page.select("tbody td.due-no")[0], "2");
     assert!(page.words().contains("3 of the 4 that are due"));
     assert_eq!(
-        page.attributes(".list-tools a", "href"),
+        page.attributes(".list-tools a[href*='?']", "href"),
         [
             "/due.csv?place=Hut&state=on-shelf",
             "/due.json?place=Hut&state=on-shelf"
         ]
     );
+    // The filters are addresses to tap; the chosen ones are marked.
     assert_eq!(
-        page.attributes("select option[selected]", "value"),
-        ["", "Hut", "on-shelf"]
+        page.attributes(".chips [aria-current]", "href"),
+        [
+            "/due?place=Hut&state=on-shelf",
+            "/due?place=Hut&state=on-shelf"
+        ]
     );
+    let all = page.attributes(".chips > a", "href");
+    assert_eq!(all, ["/due", "/due?place=Hut&state=on-shelf"]);
     let page = client.get("/due?state=at-bench").await;
     assert!(page.words().contains("None of these is due"));
     assert_eq!(
@@ -323,7 +345,7 @@ async fn a_correction_and_a_striking_out_are_honoured() {
     write.commit().await.unwrap();
     let page = client.get("/due").await;
     assert!(
-        page.words().contains("20 ordinary drives"),
+        page.words().contains("Moved like 20 drives"),
         "{}",
         page.words()
     );

@@ -79,7 +79,7 @@ async fn a_row_tells_its_chance_its_next_loan_and_its_numbers() {
         "{words}"
     );
     assert!(!words.contains("Ostrom"));
-    let fold = page.select("details.numbers li").join(" ");
+    let fold = page.select("details .numbers li").join(" ");
     assert!(fold.contains("its limit is 0.071"), "{fold}");
     assert!(
         fold.contains("times 1.5 for what the next loan needs"),

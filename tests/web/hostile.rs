@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use axum::http::StatusCode;
 use scraper::{Html, Selector};
 use tubewright::library::people::Role;
 use tubewright::web;
@@ -132,10 +133,10 @@ async fn no_field_of_any_form_breaks_the_house_or_becomes_markup() {
     let actions: BTreeSet<&str> = forms.iter().map(|f| f.action.as_str()).collect();
     assert!(actions.len() >= 15, "{actions:?}");
     let payloads = payloads();
-    let mut sent = 0;
+    let (mut sent, mut last) = (0, String::new());
     for form in &forms {
         // Signing out ends the test; retiring ends what others need.
-        if ["/sign-out", "/retire", "/leave"]
+        if ["/sign-out", "/sessions/end", "/retire", "/leave"]
             .iter()
             .any(|end| form.action.contains(end))
         {
@@ -157,6 +158,12 @@ async fn no_field_of_any_form_breaks_the_house_or_becomes_markup() {
                 };
                 let what = format!("{} {name}={payload:.40?}", form.action);
                 assert!(!page.status.is_server_error(), "{what}: {}", page.status);
+                assert_ne!(
+                    page.status,
+                    StatusCode::UNAUTHORIZED,
+                    "{what}, after {last}"
+                );
+                last.clone_from(&what);
                 assert!(!page.text().contains(MARKUP), "{what}");
                 assert!(!page.headers.contains_key("x"), "{what}");
             }

@@ -150,7 +150,7 @@ async fn the_preview_carries_what_was_typed_to_the_form_that_sets_it() {
     assert_eq!(client.post("/limits", &fields).await.location(), "/limits");
     let page = client.get("/limits").await;
     assert!(page.words().contains(
-        "Coma for the bench, for every Schmidt-Cassegrain: 0.1 waves RMS instead of 0.071."
+        "Coma for the bench, for every Schmidt–Cassegrain: 0.1 waves RMS instead of 0.071."
     ));
 }
 
@@ -314,7 +314,7 @@ async fn the_history_leaves_the_house_as_csv() {
     let text = client.get("/limits/history.csv").await.text();
     let mut reader = csv::Reader::from_reader(text.as_bytes());
     let row = reader.records().next().unwrap().unwrap();
-    assert_eq!(&row[1], "every Schmidt-Cassegrain");
+    assert_eq!(&row[1], "every Schmidt–Cassegrain");
     assert_eq!((&row[2], &row[3]), ("coma-bench", "0.1"));
     assert_eq!(&row[6], "'=cmd|, \"planets\"");
 }

@@ -33,6 +33,7 @@ mod second_factor;
 mod shelf;
 mod sign_in;
 mod star_test;
+mod today;
 mod two_at_once;
 mod who_may_what;
 mod work_nights;

@@ -1,0 +1,415 @@
+//! The start page of who is signed in: what needs a coordinator today, what a
+//! volunteer does tonight, what a member has and waits for.
+
+use std::collections::HashMap;
+
+use askama::Template;
+use axum::response::Response;
+use chrono::NaiveDate;
+
+use super::access::Access;
+use super::home::DemoPart;
+use super::page::{Layout, RequestContext, page};
+use super::watch::free_share;
+use super::{Error, address, due, home, show, work_nights};
+use crate::library::instruments::{Instrument, State};
+use crate::library::loans::{Loan, Which};
+use crate::library::problems::{self, AsksFor};
+use crate::library::waits;
+use crate::library::work_nights::{WorkNight, assigned};
+use crate::library::{Conn, InstrumentId, collimations};
+use crate::upkeep::due_list::{DueRow, Filter, due_list};
+use crate::upkeep::{Condition, Snapshot};
+
+/// One thing that asks for something, with the act it leads to.
+pub struct Task {
+    tag: String,
+    href: String,
+    words: String,
+    late: bool,
+    act: &'static str,
+    act_href: String,
+}
+
+/// Tasks of one kind.
+pub struct Card {
+    count: usize,
+    title: &'static str,
+    tasks: Vec<Task>,
+    /// Where the rest are, "" where all are shown.
+    more: &'static str,
+}
+
+/// The most rows of one kind; the rest are a tap away.
+const ROWS: usize = 5;
+
+impl Card {
+    fn of(title: &'static str, mut tasks: Vec<Task>, all: &'static str) -> Self {
+        let count = tasks.len();
+        tasks.truncate(ROWS);
+        Self {
+            more: if count > ROWS { all } else { "" },
+            count,
+            title,
+            tasks,
+        }
+    }
+
+    fn is_any(&self) -> bool {
+        self.count > 0
+    }
+}
+
+/// What a member has at home or waits for.
+struct Own {
+    tag: String,
+    href: String,
+    name: String,
+    words: String,
+    late: bool,
+}
+
+#[derive(Template)]
+#[template(path = "today/coordinator.html")]
+struct CoordinatorPage {
+    layout: Layout,
+    day: String,
+    cards: Vec<Card>,
+    well: Vec<String>,
+    amiss: Vec<String>,
+    night: Option<Night>,
+    demo: Option<Vec<DemoPart>>,
+}
+
+#[derive(Template)]
+#[template(path = "today/volunteer.html")]
+struct VolunteerPage {
+    layout: Layout,
+    day: String,
+    cards: Vec<Card>,
+    night: Option<Night>,
+    demo: Option<Vec<DemoPart>>,
+}
+
+#[derive(Template)]
+#[template(path = "today/member.html")]
+struct MemberPage {
+    layout: Layout,
+    has: Vec<Own>,
+    waits: Vec<Own>,
+    contact: String,
+    demo: Option<Vec<DemoPart>>,
+}
+
+/// The next work night.
+struct Night {
+    href: String,
+    tonight: bool,
+    words: String,
+    tags: Vec<String>,
+}
+
+/// The start page of whoever is signed in.
+pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
+    let demo = context
+        .club()
+        .demo
+        .then(|| home::parts(context.person().ok().map(|p| p.email.as_str())));
+    let day = context.club().date(context.now());
+    let words = day.format("%A %-d %B").to_string();
+    if !context.may(Access::Volunteer) {
+        return member_page(&context, day, demo).await;
+    }
+    let snapshot = context.snapshot().await?;
+    let mut conn = context.read().await?;
+    let open = Which {
+        open: true,
+        ..Which::default()
+    };
+    let loans = Loan::list(&mut conn, open).await?;
+    let night = next_night(&mut conn, day).await?;
+    if !context.may(Access::Coordinator) {
+        let running = running(&mut conn).await?;
+        drop(conn);
+        let back = loans.iter().filter(|l| l.due_on <= day);
+        let back = back.map(|l| coming_back(l, day)).collect();
+        return page(&VolunteerPage {
+            layout: context.layout("Today"),
+            day: words,
+            cards: vec![
+                Card::of("to come back", back, "/loans"),
+                Card::of("to continue at the bench", running, "/collimations"),
+            ],
+            night,
+            demo,
+        });
+    }
+    let plan = match &night {
+        Some(night) => night.href.clone(),
+        None => "/work-nights/new".to_owned(),
+    };
+    let reported = reported(&mut conn, &snapshot, day).await?;
+    let to_lend = to_lend(&mut conn, &snapshot, &context).await?;
+    drop(conn);
+    let late = loans.iter().filter(|l| l.due_on < day);
+    let late = late.map(|l| late_row(l, day)).collect();
+    let back = loans.iter().filter(|l| l.due_on == day);
+    let back = back.map(|l| coming_back(l, day)).collect();
+    let list = due_list(
+        &snapshot,
+        context.club(),
+        &Filter::default(),
+        None,
+        context.now(),
+    );
+    let before_next = list.due.iter().filter(|row| row.waiting > 0);
+    let before_next = before_next.map(|row| wanted(row, day, &plan)).collect();
+    let amiss = context.app.watch.amiss();
+    let free = free_share(context.app.library.folder());
+    let mut well: Vec<String> = Vec::new();
+    if amiss.is_empty() {
+        well.push("The machine reports nothing amiss".to_owned());
+        well.extend(free.map(|share| format!("Disk {:.0}\u{a0}% free", 100.0 * share)));
+    }
+    page(&CoordinatorPage {
+        layout: context.layout("Today"),
+        day: words,
+        cards: vec![
+            Card::of("late", late, "/loans?show=overdue"),
+            Card::of("wanted, but due for the bench first", before_next, "/due"),
+            Card::of("come back today", back, "/loans"),
+            Card::of("problems reported", reported, "/bench"),
+            Card::of("can be lent to who waits", to_lend, "/shelf?sort=waiting"),
+        ],
+        well,
+        amiss: amiss.into_iter().map(|one| one.words).collect(),
+        night,
+        demo,
+    })
+}
+
+fn days_late(days: i64) -> String {
+    match days {
+        1 => "1\u{a0}day\u{a0}late".to_owned(),
+        n => format!("{n}\u{a0}days\u{a0}late"),
+    }
+}
+
+fn late_row(loan: &Loan, today: NaiveDate) -> Task {
+    let days = days_late((today - loan.due_on).num_days());
+    Task {
+        tag: loan.tag.clone(),
+        href: format!("/loans/{}", loan.id),
+        words: format!("{}, {days}", loan.borrower),
+        late: true,
+        act: "Remind",
+        act_href: format!(
+            "mailto:{}?subject={}",
+            loan.borrower_email,
+            address::part(&loan.tag)
+        ),
+    }
+}
+
+fn coming_back(loan: &Loan, today: NaiveDate) -> Task {
+    let days = (today - loan.due_on).num_days();
+    Task {
+        tag: loan.tag.clone(),
+        href: address::instrument(&loan.tag),
+        words: if days > 0 {
+            format!("{}, {}", loan.borrower, days_late(days))
+        } else {
+            loan.borrower.clone()
+        },
+        late: days > 0,
+        act: "Check in",
+        act_href: super::check_in::address(&loan.tag),
+    }
+}
+
+/// Somebody waits for it, and it is due for the bench first.
+fn wanted(row: &DueRow, today: NaiveDate, plan: &str) -> Task {
+    let why = row.reasons.first();
+    let why = why.map(|reason| due::cut(&due::short_why(row, reason, today)));
+    let is_there = matches!(row.state, State::AtTheBench | State::HeldForTheBench);
+    Task {
+        tag: row.tag.clone(),
+        href: address::instrument(&row.tag),
+        words: format!(
+            "{}\u{a0}waiting · {}",
+            row.waiting,
+            why.unwrap_or_else(|| row.condition.to_string())
+        ),
+        late: false,
+        act: if is_there { "Look" } else { "Plan" },
+        act_href: if is_there {
+            "/bench".to_owned()
+        } else {
+            plan.to_owned()
+        },
+    }
+}
+
+/// What was reported and not settled yet, the newest first.
+async fn reported(
+    conn: &mut Conn,
+    snapshot: &Snapshot,
+    today: NaiveDate,
+) -> Result<Vec<Task>, Error> {
+    let open = problems::current(conn, None).await?;
+    let tasks = open
+        .into_iter()
+        .rev()
+        .filter(|p| !p.settled && p.problem.asks_for != AsksFor::Nothing)
+        .filter_map(|p| {
+            let i = &snapshot.member(p.instrument_id)?.instrument;
+            let words = p.problem.words.trim_end_matches('.');
+            Some(Task {
+                tag: i.tag.clone(),
+                href: format!("{}/logbook", address::instrument(&i.tag)),
+                words: format!(
+                    "{}, {}",
+                    due::cut(words),
+                    show::ago(p.happened_at.date_naive(), today)
+                ),
+                late: false,
+                act: "Work on it",
+                act_href: format!("{}/work", address::instrument(&i.tag)),
+            })
+        });
+    Ok(tasks.collect())
+}
+
+/// The first in each line for what stands on the shelf and may be lent.
+async fn to_lend(
+    conn: &mut Conn,
+    snapshot: &Snapshot,
+    context: &RequestContext,
+) -> Result<Vec<Task>, Error> {
+    let waiting = waits::open(conn, None, None).await?;
+    let rows = snapshot.fleet.shelf(context.now());
+    let fit: HashMap<InstrumentId, Condition> = rows
+        .iter()
+        .filter(|row| row.instrument.state() == State::OnTheShelf)
+        .map(|row| (row.instrument.id, row.assessment.condition))
+        .collect();
+    let mut seen: Vec<InstrumentId> = Vec::new();
+    let mut tasks = Vec::new();
+    for wait in waiting {
+        let condition = fit.get(&wait.instrument_id);
+        if seen.contains(&wait.instrument_id)
+            || !matches!(condition, Some(Condition::Ready | Condition::Usable))
+        {
+            continue;
+        }
+        seen.push(wait.instrument_id);
+        tasks.push(Task {
+            href: address::instrument(&wait.tag),
+            words: format!("{}, for {}", wait.person, wait.wants_it_for),
+            late: false,
+            act: "Lend",
+            act_href: format!("{}/lend", address::instrument(&wait.tag)),
+            tag: wait.tag,
+        });
+    }
+    Ok(tasks)
+}
+
+/// Collimation sessions that were begun and not ended.
+async fn running(conn: &mut Conn) -> Result<Vec<Task>, Error> {
+    let mut tasks = Vec::new();
+    for i in Instrument::all(conn).await? {
+        if collimations::open(conn, i.id).await?.is_some() {
+            tasks.push(Task {
+                href: address::instrument(&i.tag),
+                words: i.name.clone(),
+                late: false,
+                act: "Continue",
+                act_href: format!("{}/collimation", address::instrument(&i.tag)),
+                tag: i.particulars.tag,
+            });
+        }
+    }
+    Ok(tasks)
+}
+
+async fn next_night(conn: &mut Conn, today: NaiveDate) -> Result<Option<Night>, Error> {
+    let Some(night) = WorkNight::next(conn, today).await? else {
+        return Ok(None);
+    };
+    let instruments: HashMap<InstrumentId, String> = Instrument::all(conn)
+        .await?
+        .into_iter()
+        .map(|i| (i.id, i.particulars.tag))
+        .collect();
+    let open = assigned(conn, night.id).await?.into_iter();
+    let open = open.filter(|a| a.done_at.is_none());
+    let tags = open.filter_map(|a| instruments.get(&a.instrument_id).cloned());
+    Ok(Some(Night {
+        href: format!("/work-nights/{}", night.id),
+        tonight: night.held_on == today,
+        words: work_nights::in_short(&night),
+        tags: tags.collect(),
+    }))
+}
+
+async fn member_page(
+    context: &RequestContext,
+    today: NaiveDate,
+    demo: Option<Vec<DemoPart>>,
+) -> Result<Response, Error> {
+    let me = context.person()?.id;
+    let mut conn = context.read().await?;
+    let which = Which {
+        borrower: Some(me),
+        open: true,
+        ..Which::default()
+    };
+    let has = Loan::list(&mut conn, which).await?.into_iter().map(|loan| {
+        let late = (today - loan.due_on).num_days();
+        Own {
+            href: format!("/loans/{}", loan.id),
+            words: match late {
+                1.. => format!(
+                    "{}: it was due {}",
+                    days_late(late),
+                    show::short_day(loan.due_on, today)
+                ),
+                0 => "Due back today".to_owned(),
+                -1 => "Due back tomorrow".to_owned(),
+                days => format!(
+                    "Due back {}, in {}\u{a0}days",
+                    show::short_day(loan.due_on, today),
+                    -days
+                ),
+            },
+            late: late > 0,
+            tag: loan.tag,
+            name: loan.instrument_name,
+        }
+    });
+    let has = has.collect();
+    let mut mine = Vec::new();
+    for wait in waits::open(&mut conn, None, Some(me)).await? {
+        let line = waits::open(&mut conn, Some(wait.instrument_id), None).await?;
+        let ahead = line.iter().take_while(|w| w.person_id != me).count();
+        mine.push(Own {
+            href: address::instrument(&wait.tag),
+            words: match ahead {
+                0 => "You are next".to_owned(),
+                1 => "1 person is ahead of you".to_owned(),
+                n => format!("{n} people are ahead of you"),
+            },
+            late: false,
+            tag: wait.tag,
+            name: wait.instrument_name,
+        });
+    }
+    page(&MemberPage {
+        layout: context.layout("Today"),
+        has,
+        waits: mine,
+        contact: context.club().contact.clone(),
+        demo,
+    })
+}
