@@ -22,7 +22,7 @@ fn frames_of(folder: &Path, files: &Value) -> Vec<Result<Frame, Unreadable>> {
     let names = files.as_array().expect("a list of files");
     let mut frames = Vec::new();
     for name in names.iter().map(|n| n.as_str().unwrap()) {
-        match FrameReader::open(&folder.join(name), &Limits::default()) {
+        match FrameReader::open(folder.join(name), &Limits::default()) {
             Ok(reader) => {
                 frames.extend(reader.map(|f| f.map_err(|e| unreadable(name, e.to_string()))));
             }
