@@ -252,10 +252,9 @@ async fn sits(club: Club) {
     );
     assert!(book.contains("looks at the star. Coma 0."), "{book}");
     kofi.open(&format!("/instruments/{TAG}")).await;
+    kofi.press("Last collimation session").await;
     let page = kofi.words().await;
-    let (_, last) = page
-        .split_once("Last collimation session at the bench")
-        .unwrap();
+    let (_, last) = page.split_once("Last collimation session").unwrap();
     assert!(last.contains(&format!("{after:.3} \u{b1}")), "{last}");
     let stars = kofi.client.find_all(Locator::Css("img.pair-star")).await;
     assert_eq!(stars.unwrap().len(), 2, "before and after are drawn");
