@@ -30,8 +30,8 @@ pub fn plain_date(date: NaiveDate) -> String {
 pub fn short_day(date: NaiveDate, today: NaiveDate) -> String {
     let away = (date - today).num_days().abs();
     let pattern = match away {
-        ..=14 => "%a\u{a0}%-d\u{a0}%b",
-        ..=183 => "%-d\u{a0}%b",
+        0..=14 => "%a\u{a0}%-d\u{a0}%b",
+        15..=183 => "%-d\u{a0}%b",
         _ => "%-d\u{a0}%b\u{a0}%Y",
     };
     date.format(pattern).to_string()
@@ -42,8 +42,8 @@ pub fn ago(date: NaiveDate, today: NaiveDate) -> String {
     match (today - date).num_days() {
         ..=0 => "today".to_owned(),
         1 => "yesterday".to_owned(),
-        days @ ..=13 => format!("{days} days ago"),
-        days @ ..=60 => format!("{} weeks ago", days / 7),
+        days @ 2..=13 => format!("{days} days ago"),
+        days @ 14..=60 => format!("{} weeks ago", days / 7),
         days => format!("{} months ago", (days as f64 / 30.44).floor()),
     }
 }

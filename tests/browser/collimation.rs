@@ -253,10 +253,9 @@ async fn sits(club: Club) {
     );
     assert!(book.contains("looks at the star. Coma 0."), "{book}");
     kofi.open(&format!("/instruments/{TAG}")).await;
+    kofi.press("Last collimation session").await;
     let page = kofi.words().await;
-    let (_, last) = page
-        .split_once("Last collimation session at the bench")
-        .unwrap();
+    let (_, last) = page.split_once("Last collimation session").unwrap();
     // To three digits, of which the table has four.
     let (_, said) = last.split_once("before, ").unwrap();
     let said: f64 = said.split_whitespace().next().unwrap().parse().unwrap();
