@@ -481,7 +481,7 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
                 "Frames sent to be measured.",
             )
             .await?;
-            Ok::<_, Error>(write.commit().await?)
+            write.commit().await
         };
         if let Err(error) = asked.await {
             measuring::files::remove(&library, id);

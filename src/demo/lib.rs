@@ -158,7 +158,7 @@ impl Demo {
             &self.drawings,
         )
         .await?;
-        tx.commit().await.map_err(library::Error::from)?;
+        tx.commit().await?;
         Ok(())
     }
 }

@@ -5,7 +5,6 @@ use super::Error;
 use super::extract::GraveForm;
 use super::page::RequestContext;
 use super::tries;
-use crate::library;
 use crate::library::sessions::{self, Ended, Token};
 
 /// Passes where the password was typed in this session within the last ten
@@ -39,7 +38,7 @@ pub async fn asked<T>(context: &RequestContext, form: &GraveForm<T>) -> Result<(
             )
             .await?;
     }
-    write.commit().await.map_err(library::Error::from)?;
+    write.commit().await?;
     if checked.right {
         Ok(())
     } else {

@@ -13,7 +13,7 @@ use axum::response::{IntoResponse, Response};
 use super::access::{Access, Route};
 use super::page::RequestContext;
 use super::{App, Error};
-use crate::library::{self, attempts};
+use crate::library::attempts;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -32,7 +32,7 @@ async fn live() -> &'static str {
 /// they were read last. What else is amiss with the machine stands in the lines below.
 async fn ready(context: RequestContext) -> Result<Response, Error> {
     let write = context.app.library.write().await?;
-    write.rollback().await.map_err(library::Error::from)?;
+    write.rollback().await?;
     let amiss = context.app.watch.amiss();
     let (status, mut text) = if amiss.iter().any(|one| one.stops) {
         (StatusCode::SERVICE_UNAVAILABLE, "not ready\n".to_owned())

@@ -13,7 +13,7 @@ use super::sign_in::{Nothing, start, with_session};
 use super::{Error, address, confirm, label, passwords, show, tries};
 use crate::library::second_factor::{self, Secret, State};
 use crate::library::sessions::{self, Ended, Token};
-use crate::library::{self, Conn, PersonId, people};
+use crate::library::{Conn, PersonId, people};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -192,7 +192,7 @@ async fn confirm_factor(
     context
         .audit(&mut write, "Turned the second factor on.")
         .await?;
-    write.commit().await.map_err(library::Error::from)?;
+    write.commit().await?;
     page(&CodesPage {
         layout: context.layout("Your spare codes"),
         codes,
@@ -236,7 +236,7 @@ async fn change_password(
         context
             .audit(&mut write, "Refused: a new password with a wrong old one.")
             .await?;
-        write.commit().await.map_err(library::Error::from)?;
+        write.commit().await?;
         errors.add(
             "old_password",
             "Present password: this is not it. Type it again.",
@@ -254,7 +254,7 @@ async fn change_password(
     let token = start(&context, &mut write, me.id).await?;
     let ended = sessions::end_others(&mut write, me.id, &token, browser).await?;
     context.audit(&mut write, "Changed their password.").await?;
-    write.commit().await.map_err(library::Error::from)?;
+    write.commit().await?;
     let others = match ended.saturating_sub(1) {
         0 => "You were signed in nowhere else.".to_owned(),
         1 => "You are signed out on 1 other device.".to_owned(),

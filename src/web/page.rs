@@ -19,7 +19,7 @@ use super::{App, Error};
 use crate::library::club::Club;
 use crate::library::forms::{self, FormKey};
 use crate::library::people::Person;
-use crate::library::{self, Conn, Moment, PersonId, Write, audit_log};
+use crate::library::{Conn, Moment, PersonId, Write, audit_log};
 use crate::upkeep::Snapshot;
 
 /// The desk at which a handler works: the app and the visit.
@@ -223,7 +223,7 @@ impl OnceWrite {
             forms::mark(&mut self.tx, key, location, self.context.now()).await?;
         }
         self.context.audit(&mut self.tx, notice).await?;
-        self.tx.commit().await.map_err(library::Error::from)?;
+        self.tx.commit().await?;
         Ok(with_notice(&self.context.app, see_other(location), notice))
     }
 }

@@ -378,7 +378,7 @@ async fn make_address(
     let token =
         sessions::make_address(&mut write, purpose, Some(id), Some(by), context.now()).await?;
     context.audit(&mut write, "Made a sign-in link.").await?;
-    write.commit().await.map_err(library::Error::from)?;
+    write.commit().await?;
     page(&AddressPage {
         layout: context.layout("A sign-in link"),
         name: person.name,

@@ -92,7 +92,7 @@ async fn sign_in(
     {
         sessions::settle_try(&mut write, checked.counted, Ended::Half).await?;
         let half = sessions::begin_half(&mut write, id, context.now()).await?;
-        write.commit().await.map_err(library::Error::from)?;
+        write.commit().await?;
         return sign_in_code::ask(&context, &half, form.next);
     }
     if right {
@@ -105,7 +105,7 @@ async fn sign_in(
     };
     context.audit_of(&mut write, who, said).await?;
     let Some(person) = person.filter(|_| right) else {
-        write.commit().await.map_err(library::Error::from)?;
+        write.commit().await?;
         let mut errors = FormErrors::new();
         errors.add(
             "email",
@@ -142,7 +142,7 @@ pub(super) async fn enter(
         Some(sessions::know_browser(&mut write, person.id, context.now()).await?)
     };
     let unsent = unsent::waiting(context, &mut write, person.id).await?;
-    write.commit().await.map_err(library::Error::from)?;
+    write.commit().await?;
     let to = if unsent.is_some() {
         "/unsent"
     } else {
@@ -189,7 +189,7 @@ async fn sign_out(context: RequestContext, _: Form<Nothing>) -> Result<Response,
         sessions::end(&mut write, &Token::given(token)).await?;
         context.audit(&mut write, "Signed out.").await?;
     }
-    write.commit().await.map_err(library::Error::from)?;
+    write.commit().await?;
     Ok(signed_out(&context, "You are signed out."))
 }
 
@@ -199,7 +199,7 @@ async fn sign_out_everywhere(context: RequestContext, _: Form<Nothing>) -> Resul
     context
         .audit(&mut write, "Signed out on every device.")
         .await?;
-    write.commit().await.map_err(library::Error::from)?;
+    write.commit().await?;
     Ok(signed_out(&context, "You are signed out on every device."))
 }
 
@@ -373,11 +373,11 @@ async fn welcome(
     // A link stands for the password only.
     if second_factor::is_on(&mut write, id).await? {
         let half = sessions::begin_half(&mut write, id, context.now()).await?;
-        write.commit().await.map_err(library::Error::from)?;
+        write.commit().await?;
         return sign_in_code::ask(&context, &half, String::new());
     }
     let session = start(&context, &mut write, id).await?;
-    write.commit().await.map_err(library::Error::from)?;
+    write.commit().await?;
     let response = with_notice(
         &context.app,
         see_other("/"),

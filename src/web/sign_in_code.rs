@@ -11,8 +11,8 @@ use super::page::{Layout, RequestContext, mend, page};
 use super::sign_in::enter;
 use super::tries::{self, known_browser};
 use crate::library::people::Person;
+use crate::library::second_factor;
 use crate::library::sessions::{self, Ended, Token, Try};
-use crate::library::{self, second_factor};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -87,7 +87,7 @@ async fn with_code(
     };
     context.audit_of(&mut write, Some(id), said).await?;
     if !right {
-        write.commit().await.map_err(library::Error::from)?;
+        write.commit().await?;
         let mut errors = FormErrors::new();
         errors.add(
             "code",

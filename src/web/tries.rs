@@ -94,7 +94,7 @@ pub async fn check(
     let counted = sessions::count_try(&mut write, tried, app.clock.now())
         .await?
         .map_err(Error::slow_down)?;
-    write.commit().await.map_err(library::Error::from)?;
+    write.commit().await?;
     Ok(Checked {
         right: place.check(password, stored).await?,
         counted,

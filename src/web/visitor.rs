@@ -252,7 +252,7 @@ async fn note_use(app: &App, token: &Token, now: Moment) {
     let noting = tokio::spawn(async move {
         let mut write = library.write().await?;
         sessions::seen(&mut write, &token, now).await?;
-        Ok::<(), crate::library::Error>(write.commit().await?)
+        write.commit().await
     });
     if let Ok(Ok(Err(error))) = tokio::time::timeout(NOTING, noting).await {
         tracing::warn!(%error, "the use of a session could not be noted");
