@@ -636,8 +636,9 @@ fn decades_and_absurd_values_stay_finite() {
 
 #[test]
 fn an_instrument_for_the_sun_takes_no_star_test() {
+    // Nobody has looked it over yet: that is not told as ready.
     let a = Book::of(Design::Solar).judged();
-    assert_eq!((a.due.clone(), a.condition), (None, Condition::Ready));
+    assert_eq!((a.due.clone(), a.condition), (None, Condition::NotChecked));
     // Not even one that someone logged by mistake.
     let a = Book::of(Design::Solar).test(ago(5), 0.5, 0.01).judged();
     assert_eq!((a.due.clone(), a.last_test), (None, None));

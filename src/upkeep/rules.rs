@@ -546,6 +546,10 @@ fn read(facts: &Facts) -> Read {
         let words = format!("{}; {over}.", coma_words(&test.what));
         return (Condition::NeedsBench, vec![words], dated);
     }
+    if facts.look.is_none() {
+        let words = vec!["Nobody has looked it over at the bench yet.".to_owned()];
+        return (Condition::NotChecked, words, None);
+    }
     let stale = stale_words(facts);
     if !stale.is_empty() {
         return (Condition::NotChecked, stale, dated);
@@ -562,11 +566,8 @@ fn read(facts: &Facts) -> Read {
     }
     let words = match &facts.test {
         Some(test) => format!("{}.", coma_words(&test.what)),
-        None if facts.look.is_some() => {
-            "It takes no star test, and nothing is reported against it since the bench had it."
-                .to_owned()
-        }
-        None => "It takes no star test, and nothing is reported against it.".to_owned(),
+        None => "It takes no star test, and nothing is reported against it since the bench had it."
+            .to_owned(),
     };
     (Condition::Ready, vec![words], dated)
 }
