@@ -118,6 +118,18 @@ async fn frames_that_wait_go_along_and_come_back() {
         .join(id.to_string())
         .join("0-star.fits");
     assert_eq!(std::fs::read(frame).unwrap(), b"frames of a star");
+    // As long as it was, and yet not as it was.
+    let changed = file(room.path(), "changed.tar.gz");
+    rewritten(&archive, &changed, |path, bytes| {
+        if path.ends_with("0-star.fits") {
+            *bytes = b"frames of a scar".to_vec();
+        }
+    });
+    let elsewhere = room.path().join("elsewhere");
+    std::fs::create_dir(&elsewhere).unwrap();
+    let said = backup::restore(&changed, &elsewhere, None).await;
+    assert!(matches!(said, Err(Error::Damaged(_))), "{said:?}");
+    assert_eq!(std::fs::read_dir(&elsewhere).unwrap().count(), 0);
     // Nothing is written over.
     let again = backup::make(&library, &archive, Utc::now(), None).await;
     assert!(matches!(again, Err(Error::Refused(_))), "{again:?}");
@@ -363,6 +375,17 @@ async fn an_encrypted_backup_opens_with_its_own_key_only() {
 
 /// The archive with its list changed by hand.
 fn with_list(archive: &Path, to: &Path, change: impl Fn(&mut serde_json::Value)) {
+    rewritten(archive, to, |path, bytes| {
+        if path == Path::new("manifest.json") {
+            let mut list = serde_json::from_slice(bytes).unwrap();
+            change(&mut list);
+            *bytes = serde_json::to_vec(&list).unwrap();
+        }
+    });
+}
+
+/// The archive with its files changed by hand.
+fn rewritten(archive: &Path, to: &Path, change: impl Fn(&Path, &mut Vec<u8>)) {
     let open = |path| flate2::read::GzDecoder::new(std::fs::File::open(path).unwrap());
     let mut from = tar::Archive::new(open(archive));
     let gz = flate2::write::GzEncoder::new(
@@ -375,11 +398,7 @@ fn with_list(archive: &Path, to: &Path, change: impl Fn(&mut serde_json::Value))
         let path = entry.path().unwrap().into_owned();
         let mut bytes = Vec::new();
         std::io::Read::read_to_end(&mut entry, &mut bytes).unwrap();
-        if path == Path::new("manifest.json") {
-            let mut list = serde_json::from_slice(&bytes).unwrap();
-            change(&mut list);
-            bytes = serde_json::to_vec(&list).unwrap();
-        }
+        change(&path, &mut bytes);
         let mut header = tar::Header::new_gnu();
         header.set_size(bytes.len() as u64);
         tar.append_data(&mut header, path, bytes.as_slice())

@@ -68,6 +68,19 @@ async fn measured_frames_are_taken_in_once_and_only_while_they_show_the_star_as_
     // 0.12 waves, made by an independent library.
     assert!(words.contains("Look: coma 0.1"), "{words}");
     assert!(!words.contains("Take it in"), "{words}");
+    // As it was drawn, signs included: a8 = -0.06 along x, a7 = -0.1039 along y; the
+    // band told is 4 % shorter than the frames' own.
+    let mut conn = house.library.read().await.unwrap();
+    let record: String =
+        sqlx::query_scalar("SELECT record FROM collimation_steps ORDER BY ordinal DESC LIMIT 1")
+            .fetch_one(&mut *conn)
+            .await
+            .unwrap();
+    drop(conn);
+    let record: serde_json::Value = serde_json::from_str(&record).unwrap();
+    let [x, y] = coma_in(&record).expect("a look with its coma");
+    assert!((x + 0.06).abs() < 0.006, "{record}");
+    assert!((y + 0.1039).abs() < 0.006, "{record}");
     // Its star test was in the logbook already, once.
     let mut conn = house.library.read().await.unwrap();
     let tests = star_tests::current(&mut conn, Some(instrument))
@@ -99,6 +112,17 @@ async fn measured_frames_are_taken_in_once_and_only_while_they_show_the_star_as_
         .post(&take, &[("at", &place), ("attempt", "last")])
         .await;
     assert_eq!(nonsense.status, StatusCode::BAD_REQUEST);
+}
+
+/// The coma that a record holds, however deep.
+fn coma_in(record: &serde_json::Value) -> Option<[f64; 2]> {
+    match record {
+        serde_json::Value::Object(fields) => match fields.get("coma") {
+            Some(coma) => Some([coma[0].as_f64()?, coma[1].as_f64()?]),
+            None => fields.values().find_map(coma_in),
+        },
+        _ => None,
+    }
 }
 
 /// A 16-bit picture of a donut as a PNG; a hand takes one side of it.
