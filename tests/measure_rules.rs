@@ -227,6 +227,15 @@ fn two_thousand_frames_pass_and_a_row_can_be_broken_off() {
     let out = measure_with(many, &donut.setup(), &Options::rings_only(), on);
     assert_eq!(out.report.verdict, Verdict::Measured);
     assert_eq!(out.report.frames.used, 2000);
+    // However many frames there are: what the rays leave out stays in the error.
+    let wavefront = out.report.wavefront.as_ref().unwrap();
+    let (scatter, model) = (wavefront.scatter_sigma_waves, wavefront.model_sigma_waves);
+    assert!(model >= 0.003, "{wavefront:?}");
+    let whole = wavefront.coma_component_sigma_waves;
+    assert!(
+        (whole - scatter.hypot(model)).abs() < 1e-12,
+        "{wavefront:?}"
+    );
     let stack = out.stack.unwrap();
     assert!(
         (8..=16).contains(&stack.blocks.len()),

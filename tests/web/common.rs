@@ -263,11 +263,22 @@ impl Client {
         fields: &[(&str, &str)],
         files: &[(&str, &str, &[u8])],
     ) -> Page {
+        let mark = self.mark();
+        self.upload_marked(path, &mark, fields, files).await
+    }
+
+    /// The same with this mark in place of the session's.
+    pub async fn upload_marked(
+        &mut self,
+        path: &str,
+        mark: &str,
+        fields: &[(&str, &str)],
+        files: &[(&str, &str, &[u8])],
+    ) -> Page {
         let boundary = "tubewright-test-boundary";
         let mut body: Vec<u8> = Vec::new();
-        let mark = self.mark();
         let once = uuid::Uuid::new_v4().to_string();
-        let mut all = vec![("csrf", mark.as_str()), ("once", once.as_str())];
+        let mut all = vec![("csrf", mark), ("once", once.as_str())];
         all.extend_from_slice(fields);
         for (name, value) in all {
             body.extend(format!("--{boundary}\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n").bytes());

@@ -264,3 +264,27 @@ async fn one_person_cannot_fill_the_queue() {
     let page = otto.upload(to, TOLD, &[("frames", GOOD, &bytes)]).await;
     assert_eq!(page.status, StatusCode::SEE_OTHER, "{}", page.words());
 }
+
+/// Sent by a page that does not know the session's mark, an upload stores nothing.
+#[tokio::test]
+async fn an_upload_without_the_sessions_mark_is_refused() {
+    let house = House::empty().await;
+    let (by, mut client) = house.someone(Role::Volunteer).await;
+    house.instrument("S203", by).await;
+    let bytes = frame(GOOD);
+    let mut told = TOLD.to_vec();
+    // After the right one, which the client sends first: each that comes is looked at.
+    told.push(("csrf", "guessed"));
+    let to = "/instruments/S203/star-test/frames";
+    let page = client.upload(to, &told, &[("frames", GOOD, &bytes)]).await;
+    assert_eq!(page.status, StatusCode::FORBIDDEN, "{}", page.words());
+    let other = house.someone(Role::Volunteer).await.1.mark();
+    let page = client
+        .upload_marked(to, &other, TOLD, &[("frames", GOOD, &bytes)])
+        .await;
+    assert_eq!(page.status, StatusCode::FORBIDDEN, "{}", page.words());
+    let mut conn = house.library.read().await.unwrap();
+    assert!(attempts::in_hand(&mut conn).await.unwrap().is_empty());
+    let frames = house.library.folder().join("frames");
+    assert_eq!(std::fs::read_dir(frames).map_or(0, Iterator::count), 0);
+}
