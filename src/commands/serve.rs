@@ -183,15 +183,12 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
     tokio::spawn(look_ahead(app.clone()));
     tokio::spawn(clean_up(app.clone()));
     let asked = stop_signal()?;
-    let (disk, disk_failed) = (library.clone(), tokio::sync::watch::Sender::new(None));
-    let failing = disk_failed.clone();
+    let disk = library.clone();
     // Nothing can be written any more: whoever started it may start it again.
     let stop = async move {
         tokio::select! {
             () = asked => {}
-            error = disk.failure() => {
-                failing.send_replace(Some(error));
-            }
+            () = disk.failure() => {}
         }
     };
     let schedule = args.backup_into.map(|into| backup::Schedule {
@@ -215,10 +212,8 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
     watching.abort();
     library.close().await;
     watcher.close();
-    match &*disk_failed.borrow() {
-        Some(error) => anyhow::bail!("stopped: {error}"),
-        None => Ok(ExitCode::SUCCESS),
-    }
+    library.sound().context("stopped")?;
+    Ok(ExitCode::SUCCESS)
 }
 
 fn metrics_token(typed: &str) -> Result<String, String> {

@@ -19,7 +19,7 @@ use optics::fourier::{Scratch, Square, fast_size, signed};
 use optics::pupil::Pupil;
 use optics::wavefront::{Wavefront, a4_from_w020};
 use optics::{ARCSEC_PER_RAD, REFERENCE_NM, seeing};
-use startest::frame::{Frame, Setup, Side, Stamp, Vanes};
+use startest::frame::{Frame, Setup, Stamp, Vanes};
 use startest::measure::{Outcome, Unreadable, measure};
 use startest::pictures;
 use startest::report::Report;
@@ -125,11 +125,7 @@ fn setup(instrument: &Instrument, star: &Frames) -> Setup {
         pixel_um,
         wavelength_nm: 540.0,
         bandwidth_nm: 90.0,
-        side: match star.side {
-            FocusSide::Inside => Side::Inside,
-            FocusSide::Outside => Side::Outside,
-            FocusSide::Unknown => Side::Unknown,
-        },
+        side: star.side.into(),
         // The people at the desk do not tell of the spider.
         vanes: None,
     }

@@ -15,6 +15,26 @@ pub async fn open(conn: &mut Conn, instrument: InstrumentId) -> Result<Option<Co
     .await?)
 }
 
+/// An instrument with an open collimation session.
+#[derive(Debug, Clone)]
+pub struct Running {
+    /// Its tag.
+    pub tag: String,
+    /// Its name.
+    pub name: String,
+}
+
+/// The instruments with an open collimation session, by tag.
+pub async fn running(conn: &mut Conn) -> Result<Vec<Running>> {
+    Ok(sqlx::query_as!(
+        Running,
+        r#"SELECT i.tag, i.name FROM collimations s JOIN instruments i ON i.id = s.instrument_id
+           WHERE s.ended_at IS NULL ORDER BY i.tag COLLATE NOCASE"#
+    )
+    .fetch_all(conn)
+    .await?)
+}
+
 /// The last collimation session of an instrument that has ended.
 pub async fn last_ended(
     conn: &mut Conn,

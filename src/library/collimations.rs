@@ -3,7 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
-pub use super::collimation_lists::{InShort, all, last_ended, of_entries, open};
+pub use super::collimation_lists::{InShort, Running, all, last_ended, of_entries, open, running};
 
 use super::adjusters::{Adjuster, AdjusterKind, Element as Tilts};
 use super::instruments::{Design, Instrument};

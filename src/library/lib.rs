@@ -235,8 +235,16 @@ impl Library {
 
     /// Returns when the disk has failed to keep something: from then on nothing is
     /// written until the library is opened anew.
-    pub async fn failure(&self) -> Error {
-        self.log.failure().await
+    pub async fn failure(&self) {
+        self.log.failure().await;
+    }
+
+    /// Whether the disk has kept everything so far.
+    ///
+    /// # Errors
+    /// [`Error::SyncFailed`] with what the system said.
+    pub fn sound(&self) -> Result<()> {
+        self.log.sound()
     }
 
     /// Closes all connections, folding the write-ahead log into the database.

@@ -25,6 +25,16 @@ words! {
     }
 }
 
+impl From<FocusSide> for startest::frame::Side {
+    fn from(side: FocusSide) -> Self {
+        match side {
+            FocusSide::Inside => Self::Inside,
+            FocusSide::Outside => Self::Outside,
+            FocusSide::Unknown => Self::Unknown,
+        }
+    }
+}
+
 /// One look at a star and what it says.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StarTest {

@@ -48,6 +48,8 @@ pub struct WorkNight {
 pub struct Assigned {
     /// What.
     pub instrument_id: InstrumentId,
+    /// Its tag.
+    pub tag: String,
     /// When it was ticked off.
     pub done_at: Option<Moment>,
 }
@@ -134,8 +136,9 @@ impl WorkNight {
 pub async fn assigned(conn: &mut Conn, night: WorkNightId) -> Result<Vec<Assigned>> {
     Ok(sqlx::query_as!(
         Assigned,
-        r#"SELECT instrument_id AS "instrument_id: InstrumentId", done_at AS "done_at: Moment"
-           FROM work_night_instruments WHERE work_night_id = ? ORDER BY assigned_at, instrument_id"#,
+        r#"SELECT w.instrument_id AS "instrument_id: InstrumentId", i.tag, w.done_at AS "done_at: Moment"
+           FROM work_night_instruments w JOIN instruments i ON i.id = w.instrument_id
+           WHERE w.work_night_id = ? ORDER BY w.assigned_at, w.instrument_id"#,
         night
     )
     .fetch_all(conn)

@@ -91,21 +91,19 @@ impl Log {
         }))
     }
 
-    fn sound(&self) -> Result<()> {
+    pub(super) fn sound(&self) -> Result<()> {
         match self.0.failed.get() {
             Some(why) => Err(Error::SyncFailed(why.clone())),
             None => Ok(()),
         }
     }
 
-    /// Returns when a sync has failed, with what the system said.
-    pub(super) async fn failure(&self) -> Error {
+    /// Returns when a sync has failed.
+    pub(super) async fn failure(&self) {
         let said = self.0.says_so.notified();
         if self.sound().is_ok() {
             said.await;
         }
-        let why = self.0.failed.get().cloned();
-        Error::SyncFailed(why.unwrap_or_default())
     }
 
     /// Waits until what this caller has committed is on the disk.

@@ -69,6 +69,9 @@ pub struct DueList {
     /// Designs of what is due, for the filter.
     #[serde(skip)]
     pub designs: Vec<Design>,
+    /// Where each that is due is, before any filter.
+    #[serde(skip)]
+    pub states: Vec<State>,
 }
 
 /// One instrument that is due. It never says who has it.
@@ -115,6 +118,9 @@ pub struct DueRow {
     pub exposure_drives: f64,
     /// The part of it assumed for loans whose journeys nobody reported.
     pub exposure_assumed_drives: f64,
+    /// Its limit, ordinary drives.
+    #[serde(skip)]
+    pub exposure_limit_drives: f64,
     /// How many people wait for it.
     pub waiting: usize,
 }
@@ -316,6 +322,7 @@ pub fn due_list(
     let mut designs: Vec<Design> = due.iter().map(|r| r.design).collect();
     designs.sort();
     designs.dedup();
+    let states = due.iter().map(|r| r.state).collect();
     let due_in_all = due.len();
     due.retain(|row| filter.passes(row));
     likely_out.retain(|row| filter.passes(row));
@@ -330,6 +337,7 @@ pub fn due_list(
         likely_out,
         places,
         designs,
+        states,
     }
 }
 
@@ -400,6 +408,7 @@ fn row(
         }),
         exposure_drives: a.exposure,
         exposure_assumed_drives: a.exposure_assumed,
+        exposure_limit_drives: a.limits.exposure.value,
         waiting: member.waiting,
     }
 }

@@ -138,17 +138,8 @@ async fn next_night(context: &RequestContext, conn: &mut Conn) -> Result<Option<
     let Some(night) = WorkNight::next(conn, today).await? else {
         return Ok(None);
     };
-    let instruments = Instrument::all(conn).await?;
-    let tags = assigned(conn, night.id)
-        .await?
-        .into_iter()
-        .filter_map(|a| {
-            instruments
-                .iter()
-                .find(|i| i.id == a.instrument_id)
-                .map(|i| i.tag.clone())
-        })
-        .collect();
+    let tags = assigned(conn, night.id).await?.into_iter();
+    let tags = tags.map(|a| a.tag).collect();
     Ok(Some(NextNight {
         id: night.id.to_string(),
         words: super::work_nights::in_short(&night),

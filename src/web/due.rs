@@ -13,11 +13,12 @@ use super::extract::Query;
 use super::page::{Layout, RequestContext, page};
 use super::tables::{self, Cell};
 use super::{Error, address, show};
+use crate::library::club::Club;
 use crate::library::instruments::State;
 use crate::library::star_tests::Method;
-use crate::upkeep::Snapshot;
 use crate::upkeep::drift::plan::Need;
 use crate::upkeep::due_list::{DueList, DueRow, Filter, PRESS_WORDS, due_list, in_100};
+use crate::upkeep::figures::apart;
 use crate::upkeep::rules::{DueCode, DueReason, URGENCY_WORDS};
 
 /// Routes.
@@ -98,20 +99,12 @@ pub(super) fn coming(typed: &str) -> Result<Option<NaiveDate>, Error> {
 }
 
 async fn list(context: &RequestContext, asked: &Asked) -> Result<DueList, Error> {
+    let (filter, coming) = (asked.filter()?, asked.coming()?);
     let snapshot = context.snapshot().await?;
-    listed(&snapshot, context, &asked.filter()?, asked.coming()?)
-}
-
-fn listed(
-    snapshot: &Snapshot,
-    context: &RequestContext,
-    filter: &Filter,
-    coming: Option<NaiveDate>,
-) -> Result<DueList, Error> {
     Ok(due_list(
-        snapshot,
+        &snapshot,
         context.club(),
-        filter,
+        &filter,
         coming,
         context.now(),
     ))
@@ -144,7 +137,7 @@ struct Line {
     last_test: String,
 }
 
-fn line(row: &DueRow, list: &DueList, today: NaiveDate) -> Line {
+fn line(row: &DueRow, list: &DueList, club: &Club, today: NaiveDate) -> Line {
     let bar = row
         .foreseen
         .as_ref()
@@ -159,7 +152,7 @@ fn line(row: &DueRow, list: &DueList, today: NaiveDate) -> Line {
     chances.extend(beside.into_iter().filter(|words| !words.is_empty()));
     let why = row.reasons.first().map_or_else(
         || "Within its limits, likely out".to_owned(),
-        |reason| short_why(row, reason, today),
+        |reason| short_why(row, reason, club, today),
     );
     let short = cut(&why);
     Line {
@@ -172,8 +165,7 @@ fn line(row: &DueRow, list: &DueList, today: NaiveDate) -> Line {
         why: short,
         more: match row.reasons.len() {
             ..2 => String::new(),
-            2 => "1 more reason".to_owned(),
-            n => format!("{} more reasons", n - 1),
+            n => show::counted(n - 1, "more reason", "more reasons"),
         },
         bar,
         chance: row
@@ -196,10 +188,9 @@ fn line(row: &DueRow, list: &DueList, today: NaiveDate) -> Line {
 /// "On the shelf", "On loan, back Mon 30 Nov", "4 days late"; never with whom it is.
 fn status_words(row: &DueRow, today: NaiveDate) -> String {
     match row.back_by {
-        Some(back) if row.overdue => match (today - back).num_days() {
-            1 => "On loan, 1\u{a0}day\u{a0}late".to_owned(),
-            days => format!("On loan, {days}\u{a0}days\u{a0}late"),
-        },
+        Some(back) if row.overdue => {
+            format!("On loan, {}", show::days_late((today - back).num_days()))
+        }
         Some(back) => format!("On loan, back {}", show::short_day(back, today)),
         None => show::capital(row.state.label()),
     }
@@ -228,19 +219,21 @@ pub fn cut(words: &str) -> String {
     )
 }
 
+/// What a reason says before its limit is named.
+pub fn first_clause(reason: &str) -> String {
+    let words = reason.split(';').next().unwrap_or_default();
+    let words = words.split(". ").next().unwrap_or_default();
+    words.trim_end_matches('.').to_owned()
+}
+
 /// One reason in one line; the whole of it stands in the row's evidence.
-pub fn short_why(row: &DueRow, reason: &DueReason, today: NaiveDate) -> String {
-    // What is said before the limit is named.
-    let first_clause = || {
-        let words = reason.words.split(';').next().unwrap_or_default();
-        words.trim_end_matches('.').to_owned()
-    };
+pub fn short_why(row: &DueRow, reason: &DueReason, club: &Club, today: NaiveDate) -> String {
     match reason.code {
         DueCode::Problem => {
             let words = reason.words.strip_prefix("Reported: ");
             let words = words.unwrap_or(&reason.words).trim_end_matches('.');
             match reason.since {
-                Some(at) => format!("{words}, reported {}", show::ago(at.date_naive(), today)),
+                Some(at) => format!("{words}, reported {}", show::ago(club.date(at), today)),
                 None => words.to_owned(),
             }
         }
@@ -256,22 +249,16 @@ pub fn short_why(row: &DueRow, reason: &DueReason, today: NaiveDate) -> String {
                     show::trimmed(f.limit_rms_waves, 3)
                 )
             }
-            _ => first_clause(),
+            _ => first_clause(&reason.words),
         },
         DueCode::Knock => "Knocked; not looked over since".to_owned(),
         DueCode::Moved => "Optics moved; no star test since".to_owned(),
         DueCode::Untested => "Never tested".to_owned(),
         DueCode::Journeys => {
-            // "Moved about as much as 12 ordinary drives since ...; the limit is 8."
-            let limit = reason.words.split("the limit is ").nth(1);
-            let limit = limit.and_then(|rest| rest.split(['.', ' ']).next());
-            let drives = show::trimmed(row.exposure_drives, 1);
-            match limit {
-                Some(limit) => format!("Moved like {drives}\u{a0}drives, limit {limit}"),
-                None => format!("Moved like {drives}\u{a0}drives"),
-            }
+            let (drives, limit) = apart(row.exposure_drives, row.exposure_limit_drives, 1);
+            format!("Moved like {drives}\u{a0}drives, limit {limit}")
         }
-        DueCode::Months | DueCode::Loans => first_clause(),
+        DueCode::Months | DueCode::Loans => first_clause(&reason.words),
         DueCode::Ahead => "An entry is dated ahead: correct its day".to_owned(),
     }
 }
@@ -304,31 +291,30 @@ struct DuePage {
 }
 
 async fn due_page(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let snapshot = context.snapshot().await?;
-    let coming = asked.coming()?;
-    let whole = listed(&snapshot, &context, &Filter::default(), coming)?;
-    let list = listed(&snapshot, &context, &asked.filter()?, coming)?;
-    let today = context.club().date(context.now());
+    let list = list(&context, &asked).await?;
+    let club = context.club();
+    let today = club.date(context.now());
     let instruments = show::counted(list.instruments, "instrument", "instruments");
     let lede = match (list.due_in_all, list.due.len()) {
         (0, _) => String::new(),
         (all, shown) if shown < all => format!("{shown} of the {all} that are due"),
         _ => format!("of {instruments}"),
     };
-    let lines = list.due.iter().map(|row| line(row, &list, today)).collect();
+    let lines = list.due.iter();
+    let lines = lines.map(|row| line(row, &list, club, today)).collect();
     let likely = list.likely_out.iter();
-    let likely = likely.map(|row| line(row, &list, today)).collect();
+    let likely = likely.map(|row| line(row, &list, club, today)).collect();
     page(&DuePage {
-        title: match whole.due_in_all {
+        title: match list.due_in_all {
             0 => "Nothing is due".to_owned(),
             n => format!("{n} due for the bench"),
         },
         layout: context.layout("Due for the bench"),
         lede,
         printed: show::time(context.club(), context.now()),
-        chips: state_chips(&asked, &whole),
-        designs: design_chips(&asked, &whole),
-        places: place_chips(&asked, &whole),
+        chips: state_chips(&asked, &list),
+        designs: design_chips(&asked, &list),
+        places: place_chips(&asked, &list),
         urgency_words: if list.ordered_by_chance {
             PRESS_WORDS
         } else {
@@ -344,9 +330,9 @@ async fn due_page(context: RequestContext, Query(asked): Query<Asked>) -> Result
     })
 }
 
-fn state_chips(asked: &Asked, whole: &DueList) -> Vec<Chip> {
+fn state_chips(asked: &Asked, list: &DueList) -> Vec<Chip> {
     let all = Chip {
-        words: format!("All {}", whole.due_in_all),
+        words: format!("All {}", list.due_in_all),
         href: Asked::default().on("/due"),
         on: asked.state.is_empty() && asked.design.is_empty() && asked.place.is_empty(),
     };
@@ -357,7 +343,7 @@ fn state_chips(asked: &Asked, whole: &DueList) -> Vec<Chip> {
         State::AtTheBench,
     ];
     let states = states.into_iter().filter_map(|state| {
-        let n = whole.due.iter().filter(|row| row.state == state).count();
+        let n = list.states.iter().filter(|s| **s == state).count();
         let on = asked.state == state.slug();
         let to = Asked {
             state: state.slug().to_owned(),
@@ -372,8 +358,8 @@ fn state_chips(asked: &Asked, whole: &DueList) -> Vec<Chip> {
     std::iter::once(all).chain(states).collect()
 }
 
-fn design_chips(asked: &Asked, whole: &DueList) -> Vec<Chip> {
-    let designs = whole.designs.iter().map(|design| Chip {
+fn design_chips(asked: &Asked, list: &DueList) -> Vec<Chip> {
+    let designs = list.designs.iter().map(|design| Chip {
         words: show::capital(design.label()),
         on: asked.design == design.slug(),
         href: Asked {
@@ -385,8 +371,8 @@ fn design_chips(asked: &Asked, whole: &DueList) -> Vec<Chip> {
     designs.collect()
 }
 
-fn place_chips(asked: &Asked, whole: &DueList) -> Vec<Chip> {
-    let places = whole.places.iter().filter(|place| !place.is_empty());
+fn place_chips(asked: &Asked, list: &DueList) -> Vec<Chip> {
+    let places = list.places.iter().filter(|place| !place.is_empty());
     let places = places.map(|place| Chip {
         words: place.clone(),
         on: asked.place == *place,

@@ -198,7 +198,7 @@ async fn ahead_page(
     let words = |l: &&LimitRecord| {
         format!(
             "{}, {}: {} star tests were due by this limit alone; {} found it out of collimation.",
-            capital(l.design.label()),
+            show::capital(l.design.label()),
             l.what,
             l.looks,
             match l.over {
@@ -230,13 +230,6 @@ async fn ahead_page(
 fn flags_words(flags: &[(String, String)]) -> String {
     let words: Vec<String> = flags.iter().map(|(t, e)| format!("{t}. {e}")).collect();
     words.join(" ")
-}
-
-fn capital(words: &str) -> String {
-    let mut letters = words.chars();
-    letters.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
 }
 
 async fn ahead_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::access::{Access, Route};
 use super::condition::{about, sharpness};
-use super::due::word;
+use super::due::{self, word};
 use super::extract::Query;
 use super::page::{Layout, RequestContext, page};
 use super::tables::{Cell, Paging, csv_response};
@@ -287,41 +287,33 @@ fn short_reason(i: &Instrument, a: &Assessment) -> String {
         (_, Some(reason)) => reason.as_str(),
     };
     if let Some(problem) = reason.strip_prefix("Reported: ") {
-        return super::due::cut(problem.trim_end_matches('.'));
+        return due::cut(problem.trim_end_matches('.'));
     }
     match (a.condition, a.coma_rms_waves) {
         (Condition::NotChecked, None) => "Never tested".to_owned(),
         (Condition::NotChecked, _) => "Test it first".to_owned(),
         (Condition::Usable, Some(_)) => match sharpness(i, a) {
             Some(sharp) => format!("Planets soft above {}×", about(sharp.today)),
-            None => first_clause(reason),
+            None => due::first_clause(reason),
         },
         (_, Some((coma, _))) => format!("Coma {coma:.3}\u{a0}waves"),
-        (_, None) => first_clause(reason),
+        (_, None) => due::first_clause(reason),
     }
-}
-
-fn first_clause(reason: &str) -> String {
-    let words = reason.split([';', '.']).next().unwrap_or_default();
-    words.to_owned()
 }
 
 /// "back Mon 30 Nov", "4 days late".
 fn back_short(today: chrono::NaiveDate, due_on: chrono::NaiveDate) -> String {
     match (today - due_on).num_days() {
-        1 => "1\u{a0}day\u{a0}late".to_owned(),
-        days @ 2.. => format!("{days}\u{a0}days\u{a0}late"),
+        days @ 1.. => show::days_late(days),
         _ => format!("back {}", show::short_day(due_on, today)),
     }
 }
 
 /// "Achromat, 102 mm, f/9.8".
 pub fn size_words(club: &Club, i: &Instrument) -> String {
-    let design = i.design.label();
-    let (first, rest) = design.split_at(1);
     format!(
-        "{}{rest}, {}, f/{}",
-        first.to_uppercase(),
+        "{}, {}, f/{}",
+        show::capital(i.design.label()),
         show::length(club, i.aperture_mm),
         show::trimmed(i.focal_ratio(), 1)
     )
@@ -346,50 +338,56 @@ struct Chip {
     on: bool,
 }
 
-/// The conditions there are; the one chosen is tapped again to be let go.
-fn condition_chips(asked: &Asked, counts: &[(Condition, State)]) -> Vec<Chip> {
-    let chips = Condition::ALL.iter().filter_map(|&condition| {
-        let count = counts
-            .iter()
-            .filter(|(c, s)| *c == condition && (asked.state.is_empty() || asked.state == s.slug()))
-            .count();
-        let on = asked.condition == condition.slug();
-        let to = Asked {
-            condition: if on { "" } else { condition.slug() }.to_owned(),
-            ..asked.clone()
-        };
-        (count > 0 || on).then(|| Chip {
+impl Chip {
+    /// One that leaves something or is chosen; chosen, it is tapped again to be let go.
+    fn of(
+        slug: &'static str,
+        words: &'static str,
+        count: usize,
+        asked: &str,
+        to: Asked,
+    ) -> Option<Self> {
+        let on = asked == slug;
+        (count > 0 || on).then(|| Self {
             count,
-            slug: condition.slug(),
-            words: condition.label(),
+            slug,
+            words,
             href: to.address("/shelf", None),
             on,
         })
+    }
+}
+
+/// What a tap on a word asks for, where another or nothing is chosen; nothing where it is.
+fn tapped(asked: &str, slug: &str) -> String {
+    if asked == slug { "" } else { slug }.to_owned()
+}
+
+/// The conditions there are.
+fn condition_chips(asked: &Asked, counts: &[(Condition, State)]) -> Vec<Chip> {
+    let lets = |state: State| asked.state.is_empty() || asked.state == state.slug();
+    let chips = Condition::ALL.iter().filter_map(|&condition| {
+        let count = counts.iter().filter(|(c, s)| *c == condition && lets(*s));
+        let to = Asked {
+            condition: tapped(&asked.condition, condition.slug()),
+            ..asked.clone()
+        };
+        let (slug, words) = (condition.slug(), condition.label());
+        Chip::of(slug, words, count.count(), &asked.condition, to)
     });
     chips.collect()
 }
 
-/// The same for where they are.
+/// Where they are.
 fn state_chips(asked: &Asked, counts: &[(Condition, State)]) -> Vec<Chip> {
+    let lets = |c: Condition| asked.condition.is_empty() || asked.condition == c.slug();
     let chips = State::ALL.iter().filter_map(|&state| {
-        let count = counts
-            .iter()
-            .filter(|(c, s)| {
-                *s == state && (asked.condition.is_empty() || asked.condition == c.slug())
-            })
-            .count();
-        let on = asked.state == state.slug();
+        let count = counts.iter().filter(|(c, s)| *s == state && lets(*c));
         let to = Asked {
-            state: if on { "" } else { state.slug() }.to_owned(),
+            state: tapped(&asked.state, state.slug()),
             ..asked.clone()
         };
-        (count > 0 || on).then(|| Chip {
-            count,
-            slug: state.slug(),
-            words: state.label(),
-            href: to.address("/shelf", None),
-            on,
-        })
+        Chip::of(state.slug(), state.label(), count.count(), &asked.state, to)
     });
     chips.collect()
 }

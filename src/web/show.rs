@@ -48,6 +48,14 @@ pub fn ago(date: NaiveDate, today: NaiveDate) -> String {
     }
 }
 
+/// How late something is: "1 day late", "4 days late".
+pub fn days_late(days: i64) -> String {
+    match days {
+        1 => "1\u{a0}day\u{a0}late".to_owned(),
+        n => format!("{n}\u{a0}days\u{a0}late"),
+    }
+}
+
 /// A chance in percent, never sure of anything: "62 %", "<1 %", ">99 %".
 pub fn percent(chance: f64) -> String {
     match (chance * 100.0).round() as i64 {

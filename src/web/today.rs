@@ -12,7 +12,8 @@ use super::home::DemoPart;
 use super::page::{Layout, RequestContext, page};
 use super::watch::free_share;
 use super::{Error, address, due, home, show, work_nights};
-use crate::library::instruments::{Instrument, State};
+use crate::library::club::Club;
+use crate::library::instruments::State;
 use crate::library::loans::{Loan, Which};
 use crate::library::problems::{self, AsksFor};
 use crate::library::waits;
@@ -148,7 +149,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
         Some(night) => night.href.clone(),
         None => "/work-nights/new".to_owned(),
     };
-    let reported = reported(&mut conn, &snapshot, day).await?;
+    let reported = reported(&mut conn, &snapshot, context.club(), day).await?;
     let to_lend = to_lend(&mut conn, &snapshot, &context).await?;
     drop(conn);
     let late = loans.iter().filter(|l| l.due_on < day);
@@ -163,7 +164,9 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
         context.now(),
     );
     let before_next = list.due.iter().filter(|row| row.waiting > 0);
-    let before_next = before_next.map(|row| wanted(row, day, &plan)).collect();
+    let before_next = before_next
+        .map(|row| wanted(row, context.club(), day, &plan))
+        .collect();
     let amiss = context.app.watch.amiss();
     let free = free_share(context.app.library.folder());
     let mut well: Vec<String> = Vec::new();
@@ -188,15 +191,8 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     })
 }
 
-fn days_late(days: i64) -> String {
-    match days {
-        1 => "1\u{a0}day\u{a0}late".to_owned(),
-        n => format!("{n}\u{a0}days\u{a0}late"),
-    }
-}
-
 fn late_row(loan: &Loan, today: NaiveDate) -> Task {
-    let days = days_late((today - loan.due_on).num_days());
+    let days = show::days_late((today - loan.due_on).num_days());
     Task {
         tag: loan.tag.clone(),
         href: format!("/loans/{}", loan.id),
@@ -217,7 +213,7 @@ fn coming_back(loan: &Loan, today: NaiveDate) -> Task {
         tag: loan.tag.clone(),
         href: address::instrument(&loan.tag),
         words: if days > 0 {
-            format!("{}, {}", loan.borrower, days_late(days))
+            format!("{}, {}", loan.borrower, show::days_late(days))
         } else {
             loan.borrower.clone()
         },
@@ -228,9 +224,9 @@ fn coming_back(loan: &Loan, today: NaiveDate) -> Task {
 }
 
 /// Somebody waits for it, and it is due for the bench first.
-fn wanted(row: &DueRow, today: NaiveDate, plan: &str) -> Task {
+fn wanted(row: &DueRow, club: &Club, today: NaiveDate, plan: &str) -> Task {
     let why = row.reasons.first();
-    let why = why.map(|reason| due::cut(&due::short_why(row, reason, today)));
+    let why = why.map(|reason| due::cut(&due::short_why(row, reason, club, today)));
     let is_there = matches!(row.state, State::AtTheBench | State::HeldForTheBench);
     Task {
         tag: row.tag.clone(),
@@ -254,6 +250,7 @@ fn wanted(row: &DueRow, today: NaiveDate, plan: &str) -> Task {
 async fn reported(
     conn: &mut Conn,
     snapshot: &Snapshot,
+    club: &Club,
     today: NaiveDate,
 ) -> Result<Vec<Task>, Error> {
     let open = problems::current(conn, None).await?;
@@ -270,7 +267,7 @@ async fn reported(
                 words: format!(
                     "{}, {}",
                     due::cut(words),
-                    show::ago(p.happened_at.date_naive(), today)
+                    show::ago(club.date(p.happened_at), today)
                 ),
                 late: false,
                 act: "Work on it",
@@ -317,34 +314,25 @@ async fn to_lend(
 
 /// Collimation sessions that were begun and not ended.
 async fn running(conn: &mut Conn) -> Result<Vec<Task>, Error> {
-    let mut tasks = Vec::new();
-    for i in Instrument::all(conn).await? {
-        if collimations::open(conn, i.id).await?.is_some() {
-            tasks.push(Task {
-                href: address::instrument(&i.tag),
-                words: i.name.clone(),
-                late: false,
-                act: "Continue",
-                act_href: format!("{}/collimation", address::instrument(&i.tag)),
-                tag: i.particulars.tag,
-            });
-        }
-    }
-    Ok(tasks)
+    let running = collimations::running(conn).await?;
+    let tasks = running.into_iter().map(|one| Task {
+        href: address::instrument(&one.tag),
+        words: one.name,
+        late: false,
+        act: "Continue",
+        act_href: format!("{}/collimation", address::instrument(&one.tag)),
+        tag: one.tag,
+    });
+    Ok(tasks.collect())
 }
 
 async fn next_night(conn: &mut Conn, today: NaiveDate) -> Result<Option<Night>, Error> {
     let Some(night) = WorkNight::next(conn, today).await? else {
         return Ok(None);
     };
-    let instruments: HashMap<InstrumentId, String> = Instrument::all(conn)
-        .await?
-        .into_iter()
-        .map(|i| (i.id, i.particulars.tag))
-        .collect();
     let open = assigned(conn, night.id).await?.into_iter();
     let open = open.filter(|a| a.done_at.is_none());
-    let tags = open.filter_map(|a| instruments.get(&a.instrument_id).cloned());
+    let tags = open.map(|a| a.tag);
     Ok(Some(Night {
         href: format!("/work-nights/{}", night.id),
         tonight: night.held_on == today,
@@ -372,7 +360,7 @@ async fn member_page(
             words: match late {
                 1.. => format!(
                     "{}: it was due {}",
-                    days_late(late),
+                    show::days_late(late),
                     show::short_day(loan.due_on, today)
                 ),
                 0 => "Due back today".to_owned(),

@@ -156,6 +156,30 @@ async fn an_evening(name: &str, zone: Tz, today: NaiveDate, now: DateTime<Utc>) 
         page.words()
     );
 
+    // A problem reported today is of today on the start page and on the due list.
+    let fields = [
+        ("problem_what", "alignment-suspect"),
+        ("problem_asks_for", "the-bench"),
+        ("problem_words", "Rings squashed"),
+        ("happened_on", &typed(today)),
+    ];
+    let page = client
+        .post("/instruments/S203/logbook/new/problem", &fields)
+        .await;
+    assert_eq!(
+        page.status,
+        StatusCode::SEE_OTHER,
+        "{case}: {}",
+        page.words()
+    );
+    let page = client.get("/").await.words();
+    assert!(page.contains("Rings squashed, today"), "{case}: {page}");
+    let page = client.get("/due").await.words();
+    assert!(
+        page.contains("Rings squashed, reported today"),
+        "{case}: {page}"
+    );
+
     // It is late when the club's next day has begun, and not a minute before.
     let mut late = async |at: DateTime<Utc>| {
         it_is(&house, at);

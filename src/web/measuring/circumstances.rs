@@ -2,7 +2,7 @@
 
 use crate::library::Moment;
 use crate::library::star_tests::FocusSide;
-use crate::startest::frame::{Setup, Side};
+use crate::startest::frame::Setup;
 use crate::startest::measure::{FieldComa, Options};
 
 /// The circumstances of a try, as told and as known from the register.
@@ -68,11 +68,7 @@ impl Circumstances {
             pixel_um: self.pixel_um,
             wavelength_nm: self.wavelength_nm,
             bandwidth_nm: self.bandwidth_nm,
-            side: match self.side {
-                FocusSide::Inside => Side::Inside,
-                FocusSide::Outside => Side::Outside,
-                FocusSide::Unknown => Side::Unknown,
-            },
+            side: self.side.into(),
             vanes: None,
         }
     }
