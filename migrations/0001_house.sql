@@ -110,6 +110,7 @@ BEGIN
     DELETE FROM half_sign_ins WHERE person_id = NEW.id;
     DELETE FROM known_browsers WHERE person_id = NEW.id;
     DELETE FROM spare_codes WHERE person_id = NEW.id;
+    DELETE FROM calendar_feeds WHERE person_id = NEW.id;
     UPDATE waits SET closed_at = NEW.left_at, outcome = 'removed' WHERE person_id = NEW.id AND closed_at IS NULL;
 END;
 
@@ -493,6 +494,46 @@ CREATE TRIGGER collimation_steps_are_never_changed BEFORE UPDATE ON collimation_
 BEGIN SELECT RAISE(ABORT, 'a step of a collimation is never changed'); END;
 CREATE TRIGGER collimation_steps_are_never_removed BEFORE DELETE ON collimation_steps
 BEGIN SELECT RAISE(ABORT, 'a step of a collimation is never removed'); END;
+
+-- Word to people ------------------------------------------------------------
+--
+-- What is to be said to somebody, by mail where there is one, and whether it was. Of
+-- one kind and person each thing is said once: `about` names it. Ninety days from
+-- `ended_at`.
+CREATE TABLE messages (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16), -- the Message-ID is made of it
+    kind            TEXT NOT NULL CHECK (kind IN ('due-soon', 'late', 'your-turn', 'settled', 'week',
+                        'sign-in', 'account', 'trial')),
+    person_id       BLOB NOT NULL REFERENCES people (id),
+    about           TEXT NOT NULL,
+    subject         TEXT NOT NULL CHECK (subject <> ''),
+    body            TEXT NOT NULL,                       -- '' once a sign-in link has gone out
+    to_address      TEXT,                                -- NULL: the person's own of the day
+    made_at         TEXT NOT NULL,
+    state           TEXT NOT NULL CHECK (state IN ('waiting', 'sending', 'sent', 'refused', 'told', 'dropped')),
+    tries           INTEGER NOT NULL DEFAULT 0,
+    next_try_at     TEXT,
+    said            TEXT NOT NULL DEFAULT '',            -- by the mail server, last
+    ended_at        TEXT,
+    UNIQUE (kind, person_id, about),
+    CHECK ((ended_at IS NULL) = (state IN ('waiting', 'sending')))
+) STRICT;
+CREATE INDEX messages_by_person ON messages (person_id, ended_at);
+CREATE INDEX messages_in_hand ON messages (made_at) WHERE state IN ('waiting', 'sending');
+
+-- What somebody chose to do without.
+CREATE TABLE unwanted_messages (
+    person_id       BLOB NOT NULL REFERENCES people (id),
+    kind            TEXT NOT NULL,
+    PRIMARY KEY (person_id, kind)
+) STRICT, WITHOUT ROWID;
+
+-- A person's calendar, read by a program of theirs at a secret address.
+CREATE TABLE calendar_feeds (
+    person_id       BLOB PRIMARY KEY REFERENCES people (id),
+    token_hash      BLOB NOT NULL UNIQUE CHECK (length(token_hash) = 32),
+    made_at         TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
 
 -- Who did what ------------------------------------------------------------
 --

@@ -1,9 +1,10 @@
-//! What has expired is removed: sessions, sign-in links, tries at signing in and the
-//! marks of forms that arrived. The rules stand with the tables in
+//! What has expired is removed: sessions, sign-in links, tries at signing in, the
+//! marks of forms that arrived and old messages. The rules stand with the tables in
 //! `migrations/0001_house.sql`; none of it opens anything once it has expired.
 
 use chrono::Duration;
 
+use super::messages::KEPT_FOR;
 use super::sessions::{HALF_LASTS, IDLE, KNOWN_LASTS};
 use super::{Conn, Moment, Result};
 
@@ -15,8 +16,15 @@ pub const ATTEMPT_LASTS: Duration = Duration::days(30);
 /// Removes all that has expired, and tells how many rows that were. The server does
 /// so every hour.
 pub async fn remove_expired(conn: &mut Conn, now: Moment) -> Result<u64> {
-    let [idle, half, known, attempt, form] =
-        [IDLE, HALF_LASTS, KNOWN_LASTS, ATTEMPT_LASTS, FORM_LASTS].map(|lasts| now - lasts);
+    let [idle, half, known, attempt, form, message] = [
+        IDLE,
+        HALF_LASTS,
+        KNOWN_LASTS,
+        ATTEMPT_LASTS,
+        FORM_LASTS,
+        KEPT_FOR,
+    ]
+    .map(|lasts| now - lasts);
     let removed = [
         sqlx::query!(
             "DELETE FROM sessions WHERE expires_at <= ? OR last_seen_at <= ?",
@@ -38,6 +46,9 @@ pub async fn remove_expired(conn: &mut Conn, now: Moment) -> Result<u64> {
             .execute(&mut *conn)
             .await?,
         sqlx::query!("DELETE FROM handled_forms WHERE at <= ?", form)
+            .execute(&mut *conn)
+            .await?,
+        sqlx::query!("DELETE FROM messages WHERE ended_at <= ?", message)
             .execute(conn)
             .await?,
     ];

@@ -24,6 +24,7 @@ pub mod demo;
 pub mod designs;
 pub mod entries;
 pub mod expiry;
+pub mod feeds;
 pub mod forms;
 pub mod instruments;
 pub mod journeys;
@@ -32,6 +33,7 @@ pub mod limits;
 pub mod loans;
 pub mod logbook;
 mod look;
+pub mod messages;
 pub mod people;
 pub mod photos;
 pub mod problems;
@@ -302,6 +304,10 @@ id!(
 id!(
     /// A place on the waiting list.
     WaitId
+);
+id!(
+    /// A message to somebody.
+    MessageId
 );
 id!(
     /// A photo.

@@ -1,7 +1,8 @@
 //! Problems: something wrong that a person reported.
 
 use super::entries::{EntryKind, NewEntry};
-use super::{Conn, EntryId, InstrumentId, Moment, Result};
+use super::works::WorkWhat;
+use super::{Conn, EntryId, InstrumentId, Moment, PersonId, Result};
 
 words! {
     /// What is wrong.
@@ -105,6 +106,49 @@ pub async fn part_missing(conn: &mut Conn, words: String, entry: NewEntry) -> Re
         problem.log(conn, entry).await?;
     }
     Ok(())
+}
+
+/// A problem that work has settled, with who reported it.
+#[derive(Debug, Clone)]
+pub struct Settled {
+    /// The problem's entry.
+    pub entry_id: EntryId,
+    /// Whose logbook.
+    pub instrument_id: InstrumentId,
+    /// Who reported it.
+    pub reported_by: PersonId,
+    /// Their name.
+    pub reporter: String,
+    /// When it was seen.
+    pub reported_at: Moment,
+    /// In the reporter's words.
+    pub problem_words: String,
+    /// When it was settled.
+    pub settled_at: Moment,
+    /// By what.
+    pub work: WorkWhat,
+    /// In the words of who did it; may be empty.
+    pub work_words: String,
+}
+
+/// The problems that were settled since then by somebody else than who reported them.
+pub async fn settled_since(conn: &mut Conn, since: Moment) -> Result<Vec<Settled>> {
+    Ok(sqlx::query_as!(
+        Settled,
+        r#"SELECT o.id AS "entry_id: EntryId", o.instrument_id AS "instrument_id: InstrumentId",
+                  o.recorded_by AS "reported_by: PersonId", p.name AS reporter,
+                  o.happened_at AS "reported_at: Moment", f.words AS problem_words,
+                  w.happened_at AS "settled_at: Moment", k.what AS "work: WorkWhat", k.words AS work_words
+           FROM current_entries w JOIN works k ON k.entry_id = w.id
+                JOIN work_settles s ON s.work_entry_id = w.id
+                JOIN entries o ON o.id = s.problem_entry_id JOIN problems f ON f.entry_id = o.id
+                JOIN people p ON p.id = o.recorded_by
+           WHERE w.kind = 'work' AND w.recorded_at > ? AND w.recorded_by <> o.recorded_by AND p.left_at IS NULL
+           ORDER BY w.recorded_at, o.id"#,
+        since
+    )
+    .fetch_all(conn)
+    .await?)
 }
 
 /// Every standing problem of one instrument, or of all, oldest first.

@@ -25,6 +25,17 @@ words! {
     }
 }
 
+impl Purpose {
+    /// Of a link for somebody on the list.
+    pub fn of(person: &Person) -> Self {
+        if person.can_sign_in {
+            Self::NewPassword
+        } else {
+            Self::Welcome
+        }
+    }
+}
+
 /// A secret of 256 random bits, given out once as text and kept only as a hash.
 #[derive(Clone)]
 pub struct Token(String);

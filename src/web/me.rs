@@ -9,11 +9,12 @@ use super::access::{Access, Route};
 use super::extract::{Form, GraveForm};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page, see_other, with_notice};
+use super::post::pages::Choice;
 use super::sign_in::{Nothing, start, with_session};
-use super::{Error, address, confirm, label, passwords, show, tries};
+use super::{Error, address, confirm, label, passwords, post, show, tries};
 use crate::library::second_factor::{self, Secret, State};
 use crate::library::sessions::{self, Ended, Token};
-use crate::library::{Conn, PersonId, people};
+use crate::library::{Conn, PersonId, feeds, people};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -93,7 +94,18 @@ struct MePage {
     /// The secret to be confirmed, in groups of four.
     wanted: String,
     places: Vec<PlaceLine>,
+    choices: Vec<Choice>,
+    /// Since when they have a calendar feed.
+    calendar: Option<String>,
     errors: FormErrors,
+}
+
+/// Writes down for who is signed in that how they sign in has changed.
+async fn tell(context: &RequestContext, conn: &mut Conn, what: &str) -> Result<(), Error> {
+    let (me, now) = (context.person()?.id, context.now());
+    post::tell_account(conn, context.club(), me, what, None, now).await?;
+    context.app.post.ring();
+    Ok(())
 }
 
 /// In groups of four, as people type it.
@@ -112,12 +124,16 @@ async fn me_page(context: &RequestContext, errors: FormErrors) -> Result<MePage,
         State::On { spare_left } => (Some(spare_left), String::new()),
     };
     Ok(MePage {
-        layout: context.layout("Your signing in"),
+        layout: context.layout("You"),
         email: me.email.clone(),
         since: show::date(context.club(), me.joined_at),
         spare_left,
         wanted,
         places: places(context, &mut conn, me.id).await?,
+        choices: post::pages::choices(&mut conn, me).await?,
+        calendar: feeds::since(&mut conn, me.id)
+            .await?
+            .map(|at| show::date(context.club(), at)),
         errors,
     })
 }
@@ -192,6 +208,7 @@ async fn confirm_factor(
     context
         .audit(&mut write, "Turned the second factor on.")
         .await?;
+    tell(&context, &mut write, "Your second factor was turned on.").await?;
     write.commit().await?;
     page(&CodesPage {
         layout: context.layout("Your spare codes"),
@@ -205,7 +222,9 @@ async fn take_off(context: RequestContext, form: GraveForm<Nothing>) -> Result<R
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    second_factor::take_off(&mut write, context.person()?.id).await?;
+    let me = context.person()?.id;
+    second_factor::take_off(&mut write, me).await?;
+    tell(&context, &mut write, "Your second factor was turned off.").await?;
     write.finish("/me", "The second factor is off.").await
 }
 
@@ -254,6 +273,7 @@ async fn change_password(
     let token = start(&context, &mut write, me.id).await?;
     let ended = sessions::end_others(&mut write, me.id, &token, browser).await?;
     context.audit(&mut write, "Changed their password.").await?;
+    tell(&context, &mut write, "Your password was changed.").await?;
     write.commit().await?;
     let others = match ended.saturating_sub(1) {
         0 => "You were signed in nowhere else.".to_owned(),

@@ -49,6 +49,7 @@ pub mod passwords;
 pub mod peers;
 pub mod people;
 pub mod photos;
+pub mod post;
 pub mod practice;
 pub mod problems;
 pub mod register;
@@ -102,6 +103,8 @@ pub struct App {
     pub metrics: std::sync::Arc<health::Metrics>,
     /// What is amiss with the machine it runs on.
     pub watch: watch::Watch,
+    /// How mail leaves.
+    pub post: post::Post,
     /// Tells the time.
     pub clock: clock::Clock,
     /// How far the audit log has been walked since the tool was started.
@@ -122,6 +125,7 @@ impl App {
             measuring,
             metrics: std::sync::Arc::default(),
             watch: watch::Watch::default(),
+            post: post::Post::default(),
             clock: clock::Clock::default(),
             walked: audit_log::Walked::default(),
             snapshots: crate::upkeep::Snapshots::default(),
@@ -157,6 +161,7 @@ pub fn routes() -> Vec<access::Route> {
         my_loans::routes(),
         people::routes(),
         photos::routes(),
+        post::pages::routes(),
         practice::routes(),
         register::routes(),
         shelf::routes(),

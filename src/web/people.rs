@@ -8,12 +8,12 @@ use super::access::{Access, Route};
 use super::extract::{Form, GraveForm, Path, Query};
 use super::fields::{FormErrors, shown_mark};
 use super::me::{self, PlaceLine, SessionFields};
-use super::page::{Layout, RequestContext, Submission, mend, page};
+use super::page::{Layout, RequestContext, Submission, mend, page, see_other, with_notice};
 use super::sign_in::Nothing;
-use super::{confirm, show};
+use super::{confirm, post, show};
 use crate::library::people::{self, NewPerson, Person, Role};
 use crate::library::sessions::{self, Purpose};
-use crate::library::{self, PersonId, second_factor};
+use crate::library::{self, PersonId, messages, second_factor};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -198,6 +198,10 @@ struct Known {
     second_factor: bool,
     places: Vec<PlaceLine>,
     loans: Vec<LoanLine>,
+    /// Whether a link can be sent.
+    sends: bool,
+    /// When mail to them was refused last, and why; "" where it gets through.
+    refused: String,
 }
 
 struct LoanLine {
@@ -295,6 +299,11 @@ async fn person_page(
             second_factor: second_factor::is_on(&mut conn, id).await?,
             places: me::places(context, &mut conn, id).await?,
             loans,
+            sends: context.app.post.sends(),
+            refused: messages::Message::refused(&mut conn, id)
+                .await?
+                .map(|(at, said)| format!("{}: {said}", show::date(context.club(), at)))
+                .unwrap_or_default(),
         }),
     })
 }
@@ -332,7 +341,24 @@ async fn change(
         return mend(&person_page(&context, id, Some(again), errors).await?);
     }
     match people::change(&mut write, id, &new).await {
-        Ok(()) => write.finish(&format!("/people/{id}"), "Changed.").await,
+        Ok(()) => {
+            let club = context.club();
+            if new.email != before.email {
+                let what = format!(
+                    "Your address was changed from {} to {}.",
+                    before.email, new.email
+                );
+                let old = Some(before.email.clone());
+                post::tell_account(&mut write, club, id, &what, old, context.now()).await?;
+            }
+            if made_coordinator {
+                let what = "You were made a coordinator.";
+                post::tell_account(&mut write, club, id, what, None, context.now()).await?;
+            }
+            let done = write.finish(&format!("/people/{id}"), "Changed.").await;
+            context.app.post.ring();
+            done
+        }
         Err(library::Error::Refused(why)) => {
             drop(write);
             let field = if why.contains("address") {
@@ -357,11 +383,18 @@ struct AddressPage {
     back: String,
 }
 
-/// Makes a sign-in link and shows it once; it cannot be shown again.
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct LinkFields {
+    /// "yes" sends it.
+    by_mail: String,
+}
+
+/// Makes a sign-in link and sends it, or shows it once; it cannot be shown again.
 async fn make_address(
     context: RequestContext,
     Path(id): Path<PersonId>,
-    form: GraveForm<Nothing>,
+    form: GraveForm<LinkFields>,
 ) -> Result<Response, Error> {
     confirm::asked(&context, &form).await?;
     let mut write = context.app.library.write().await?;
@@ -369,12 +402,17 @@ async fn make_address(
     if person.left_at.is_some() {
         return Err(Error::NotFound("person on the list"));
     }
-    let purpose = if person.can_sign_in {
-        Purpose::NewPassword
-    } else {
-        Purpose::Welcome
-    };
     let by = context.person()?.id;
+    if form.fields.by_mail == "yes" {
+        post::pages::send_link(&context, &mut write, &person, Some(by)).await?;
+        let said = format!("A sign-in link is on its way to {}.", person.email);
+        context.audit(&mut write, &said).await?;
+        write.commit().await?;
+        context.app.post.ring();
+        let back = see_other(&format!("/people/{id}"));
+        return Ok(with_notice(&context.app, back, &said));
+    }
+    let purpose = Purpose::of(&person);
     let token =
         sessions::make_address(&mut write, purpose, Some(id), Some(by), context.now()).await?;
     context.audit(&mut write, "Made a sign-in link.").await?;
@@ -400,6 +438,9 @@ async fn take_factor_off(
     };
     let name = Person::get(&mut write, id).await?.name;
     second_factor::take_off(&mut write, id).await?;
+    let what = "Your second factor was turned off by a coordinator.";
+    post::tell_account(&mut write, context.club(), id, what, None, context.now()).await?;
+    context.app.post.ring();
     write
         .finish(
             &format!("/people/{id}"),

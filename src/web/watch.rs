@@ -11,6 +11,7 @@ use chrono::TimeDelta;
 use tokio::sync::watch::Receiver;
 
 use super::App;
+use super::post::Post;
 use crate::backup::Schedule;
 use crate::library::{self, Library, LogTrouble, Moment, Place, check_pages};
 
@@ -97,6 +98,7 @@ struct Inner {
     watch: Watch,
     place: Mutex<Option<Place>>,
     backups: Option<(Schedule, Receiver<Option<String>>)>,
+    post: Post,
     /// What was found at the start and stays said until the next.
     at_start: Vec<Amiss>,
     /// What was found since, and stays said too.
@@ -138,6 +140,7 @@ impl Watcher {
         let watcher = Self(Arc::new(Inner {
             library: app.library.clone(),
             watch: app.watch.clone(),
+            post: app.post.clone(),
             place: Mutex::new(Some(place)),
             backups,
             at_start,
@@ -238,6 +241,13 @@ impl Watcher {
                     stops: false,
                 });
             }
+        }
+        if let Some(words) = inner.post.trouble() {
+            amiss.push(Amiss {
+                what: "mail does not go out",
+                words,
+                stops: false,
+            });
         }
         amiss.extend(held(&inner.clock));
         amiss.extend(inner.at_start.iter().cloned());
