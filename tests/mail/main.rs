@@ -43,7 +43,9 @@ async fn write_down(folder: &Path, person: PersonId, about: &str) {
         person,
         about: about.to_owned(),
         subject: format!("Ångström: {about}"),
-        body: format!("Your password was changed.\n\n.{about}\nA line that begins with a dot, and ä, ö, ü."),
+        body: format!(
+            "Your password was changed.\n\n.{about}\nA line that begins with a dot, and ä, ö, ü."
+        ),
         to_address: None,
     };
     assert!(message.write(&mut write, Utc::now()).await.unwrap());
@@ -197,13 +199,17 @@ async fn a_refusal_is_kept_and_a_closed_door_dooms_nothing() {
     tokio::time::sleep(Duration::from_secs(3)).await;
     let all = messages(&data).await;
     assert!(
-        all.iter().all(|m| m.state == State::Waiting && m.tries == 0),
+        all.iter()
+            .all(|m| m.state == State::Waiting && m.tries == 0),
         "{all:#?}"
     );
     tool.kill();
     server.refuse_password(false);
     let tool = Tool::start(&data, &server);
-    let all = until(&data, |all| all.iter().all(|m| m.tries > 0 && m.state != State::Sending)).await;
+    let all = until(&data, |all| {
+        all.iter().all(|m| m.tries > 0 && m.state != State::Sending)
+    })
+    .await;
     tool.kill();
     let of = |name: &str| all.iter().find(|m| m.person == name).unwrap();
     assert_eq!(of("Ines Vale").state, State::Sent);

@@ -175,7 +175,14 @@ fn talk(
                 let refuse = state.lock().unwrap().refuse_password;
                 // NUL desk NUL a-long-word, in base64.
                 known = !refuse && said.ends_with("AGRlc2sAYS1sb25nLXdvcmQ=");
-                say(&mut line, if known { "235 come in" } else { "535 5.7.8 wrong password" })?;
+                say(
+                    &mut line,
+                    if known {
+                        "235 come in"
+                    } else {
+                        "535 5.7.8 wrong password"
+                    },
+                )?;
             }
             "MAIL" if !known => say(&mut line, "530 5.7.0 sign in first")?,
             "MAIL" => {

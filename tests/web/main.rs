@@ -27,6 +27,7 @@ mod limits;
 mod logbook;
 mod openapi;
 mod photos;
+mod post;
 mod register;
 mod roles;
 mod second_factor;
