@@ -125,7 +125,12 @@ async fn guard(
         request.extensions_mut().insert(limits);
         return Ok(next.run(request).await);
     }
-    if visitor.person.is_some() {
+    if let Some(person) = &visitor.person {
+        let route = request.extensions().get::<axum::extract::MatchedPath>();
+        let route = route
+            .map(axum::extract::MatchedPath::as_str)
+            .unwrap_or_default();
+        tracing::warn!(person = %person.id, role = person.role.slug(), route, "refused: not for this role");
         return Err(Error::NotAllowed(access));
     }
     let unsent = visitor::unsent_form(&mut request).await;

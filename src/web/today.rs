@@ -15,6 +15,7 @@ use super::{Error, address, due, home, show, work_nights};
 use crate::library::club::Club;
 use crate::library::instruments::State;
 use crate::library::loans::{Loan, Which};
+use crate::library::messages::{self, Message};
 use crate::library::problems::{self, AsksFor};
 use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
@@ -151,6 +152,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     };
     let reported = reported(&mut conn, &snapshot, context.club(), day).await?;
     let to_lend = to_lend(&mut conn, &snapshot, &context).await?;
+    let unsaid = unsaid(&mut conn).await?;
     drop(conn);
     let late = loans.iter().filter(|l| l.due_on < day);
     let late = late.map(|l| late_row(l, day)).collect();
@@ -182,6 +184,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
             Card::of("wanted, but due for the bench first", before_next, "/due"),
             Card::of("come back today", back, "/loans"),
             Card::of("problems reported", reported, "/bench"),
+            Card::of("messages that did not get through", unsaid, "/messages"),
             Card::of("can be lent to who waits", to_lend, "/shelf?sort=waiting"),
         ],
         well,
@@ -310,6 +313,21 @@ async fn to_lend(
         });
     }
     Ok(tasks)
+}
+
+/// Messages that the mail server would not have: somebody has to tell them.
+async fn unsaid(conn: &mut Conn) -> Result<Vec<Task>, Error> {
+    let mut all = Message::all(conn).await?;
+    all.retain(|m| m.state == messages::State::Refused);
+    let tasks = all.into_iter().map(|m| Task {
+        tag: m.person,
+        href: "/messages".to_owned(),
+        words: m.subject,
+        late: false,
+        act: "Tell them",
+        act_href: "/messages".to_owned(),
+    });
+    Ok(tasks.collect())
 }
 
 /// Collimation sessions that were begun and not ended.

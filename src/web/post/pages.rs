@@ -38,10 +38,11 @@ const LINKS_ALL: i64 = 60;
 /// One message as the page shows it.
 struct Line {
     id: MessageId,
+    name: String,
     to: String,
     subject: String,
     body: String,
-    /// "waiting", "sent Sat 28 Nov" and the like.
+    /// "waiting", "sent Sat 28 Nov" and the like; "" where it waits for somebody to say it.
     state: String,
     said: String,
     failed: bool,
@@ -73,6 +74,7 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
     drop(conn);
     let club = context.club();
     let today = club.date(context.now());
+    let sends = context.app.post.sends();
     let lines = all
         .into_iter()
         .filter(|m| state.is_none_or(|s| s == m.state))
@@ -81,12 +83,14 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
             let open = m.ended_at.is_none() || m.state == State::Refused;
             Line {
                 id: m.id,
+                name: m.person.clone(),
                 to: match &m.address {
                     Some(address) => format!("{}, {address}", m.person),
                     None => format!("{}, who has no mail address", m.person),
                 },
                 subject: m.subject,
                 state: match (m.state, ended) {
+                    (State::Waiting, _) if !sends || m.address.is_none() => String::new(),
                     (State::Waiting, _) if m.tries > 0 => {
                         format!(
                             "waits, tried {}",
