@@ -12,11 +12,14 @@ pub const FORM_LASTS: Duration = Duration::days(30);
 /// How long tries at signing in are kept.
 pub const ATTEMPT_LASTS: Duration = Duration::days(30);
 
+/// How long a list that was read waits to be kept.
+pub const UPLOAD_LASTS: Duration = Duration::days(2);
+
 /// Removes all that has expired, and tells how many rows that were. The server does
 /// so every hour.
 pub async fn remove_expired(conn: &mut Conn, now: Moment) -> Result<u64> {
-    let [idle, half, known, attempt, form] =
-        [IDLE, HALF_LASTS, KNOWN_LASTS, ATTEMPT_LASTS, FORM_LASTS].map(|lasts| now - lasts);
+    let [idle, half, known, attempt, form, upload] =
+        [IDLE, HALF_LASTS, KNOWN_LASTS, ATTEMPT_LASTS, FORM_LASTS, UPLOAD_LASTS].map(|lasts| now - lasts);
     let removed = [
         sqlx::query!(
             "DELETE FROM sessions WHERE expires_at <= ? OR last_seen_at <= ?",
@@ -38,6 +41,9 @@ pub async fn remove_expired(conn: &mut Conn, now: Moment) -> Result<u64> {
             .execute(&mut *conn)
             .await?,
         sqlx::query!("DELETE FROM handled_forms WHERE at <= ?", form)
+            .execute(&mut *conn)
+            .await?,
+        sqlx::query!("DELETE FROM held_uploads WHERE at <= ?", upload)
             .execute(conn)
             .await?,
     ];

@@ -26,12 +26,14 @@ pub mod entries;
 pub mod expiry;
 pub mod forms;
 pub mod instruments;
+pub mod intake;
 pub mod journeys;
 pub mod kit;
 pub mod limits;
 pub mod loans;
 pub mod logbook;
 mod look;
+pub mod measures;
 pub mod people;
 pub mod photos;
 pub mod problems;
@@ -306,4 +308,12 @@ id!(
 id!(
     /// A work night.
     WorkNightId
+);
+id!(
+    /// A list that is looked over before it is kept.
+    UploadId
+);
+id!(
+    /// Lists that were kept as one.
+    ImportId
 );
