@@ -2,7 +2,8 @@
 --
 -- Ids are 16-byte UUIDs. Instants are UTC text as RFC 3339, dates YYYY-MM-DD;
 -- both sort as text. Booleans are 0 or 1. A logbook entry is never changed or
--- removed: a correction is a new entry that supersedes the old one.
+-- removed: a correction is a new entry that supersedes the old one. Only an import
+-- that is undone takes back what it brought, while nothing rests on it.
 --
 -- What must always hold stands here: the code checks first, to say it in words, and
 -- the database refuses what slipped through.
@@ -23,7 +24,7 @@ CREATE TABLE club (
 CREATE TABLE people (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
     name            TEXT NOT NULL CHECK (name <> ''),
-    email           TEXT NOT NULL COLLATE NOCASE UNIQUE CHECK (email <> ''),
+    email           TEXT COLLATE NOCASE UNIQUE CHECK (email <> ''), -- NULL: has none, and never signs in
     role            TEXT NOT NULL CHECK (role IN ('member', 'volunteer', 'coordinator')),
     password_hash   TEXT,                                -- NULL until a password is chosen
     joined_at       TEXT NOT NULL,
@@ -31,7 +32,10 @@ CREATE TABLE people (
     totp_secret     BLOB,                                -- shared with the app on their phone; NULL: no second factor
     totp_wanted     BLOB,                                -- shown, not yet confirmed by a code
     totp_last_step  INTEGER NOT NULL DEFAULT 0,          -- no code works twice
-    CHECK (left_at IS NULL OR password_hash IS NULL)
+    guest           INTEGER NOT NULL DEFAULT 0 CHECK (guest IN (0, 1)), -- borrows without being a member
+    CHECK (left_at IS NULL OR password_hash IS NULL),
+    -- Who has no address, or is a guest, has no way in and works nowhere.
+    CHECK ((email IS NOT NULL AND guest = 0) OR (password_hash IS NULL AND role = 'member'))
 ) STRICT;
 
 -- Ways in -----------------------------------------------------------------
@@ -114,6 +118,16 @@ BEGIN
     UPDATE waits SET closed_at = NEW.left_at, outcome = 'removed' WHERE person_id = NEW.id AND closed_at IS NULL;
 END;
 
+CREATE TRIGGER whoever_has_no_address_has_no_way_in AFTER UPDATE OF email, guest ON people
+WHEN NEW.email IS NULL OR NEW.guest = 1
+BEGIN
+    DELETE FROM sessions WHERE person_id = NEW.id;
+    DELETE FROM sign_in_links WHERE person_id = NEW.id;
+    DELETE FROM half_sign_ins WHERE person_id = NEW.id;
+    DELETE FROM known_browsers WHERE person_id = NEW.id;
+    DELETE FROM spare_codes WHERE person_id = NEW.id;
+END;
+
 -- A form that arrives twice acts once: a hash of its own mark, of who sent it and of
 -- where it went, and where it led. Thirty days.
 CREATE TABLE handled_forms (
@@ -192,6 +206,8 @@ CREATE INDEX loans_by_borrower ON loans (borrower_id, lent_at);
 -- Loans that are still out, without reading those that came back.
 CREATE INDEX open_loans_by_day ON loans (due_on) WHERE returned_at IS NULL;
 CREATE TRIGGER loans_are_never_removed BEFORE DELETE ON loans
+WHEN NOT EXISTS (SELECT 1 FROM import_rows r JOIN imports i ON i.id = r.import_id
+    WHERE r.row_id = OLD.id AND i.undoing = 1)
 BEGIN SELECT RAISE(ABORT, 'a loan is never removed'); END;
 
 CREATE TABLE loan_kit (
@@ -248,6 +264,8 @@ BEGIN SELECT RAISE(ABORT, 'the loan of an entry is one of its instrument'); END;
 CREATE TRIGGER entries_are_never_changed BEFORE UPDATE ON entries
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER entries_are_never_removed BEFORE DELETE ON entries
+WHEN NOT EXISTS (SELECT 1 FROM import_rows r JOIN imports i ON i.id = r.import_id
+    WHERE r.row_id = OLD.id AND i.undoing = 1)
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
 
 -- What stands: neither superseded nor itself a mere striking-out.
@@ -408,6 +426,8 @@ BEGIN SELECT RAISE(ABORT, 'the entry of journeys is of another kind'); END;
 CREATE TRIGGER journeys_are_never_changed BEFORE UPDATE ON journeys
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER journeys_are_never_removed BEFORE DELETE ON journeys
+WHEN NOT EXISTS (SELECT 1 FROM import_rows r JOIN imports i ON i.id = r.import_id
+    WHERE r.row_id = OLD.entry_id AND i.undoing = 1)
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
 CREATE TRIGGER problems_go_with_their_kind BEFORE INSERT ON problems
 WHEN (SELECT kind FROM entries WHERE id = NEW.entry_id) IS NOT 'problem'
@@ -429,6 +449,8 @@ BEGIN SELECT RAISE(ABORT, 'the entry of star_tests is of another kind'); END;
 CREATE TRIGGER star_tests_are_never_changed BEFORE UPDATE ON star_tests
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER star_tests_are_never_removed BEFORE DELETE ON star_tests
+WHEN NOT EXISTS (SELECT 1 FROM import_rows r JOIN imports i ON i.id = r.import_id
+    WHERE r.row_id = OLD.entry_id AND i.undoing = 1)
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
 
 CREATE TRIGGER a_photos_entry_is_of_its_instrument BEFORE INSERT ON photos
@@ -597,3 +619,68 @@ BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instru
 -- Lists of limits and of who waits name people.
 CREATE TRIGGER a_changed_name_counts AFTER UPDATE OF name ON people
 BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
+
+-- Moving in ----------------------------------------------------------------
+
+-- Tags that an instrument had before: old labels still lead to it. A tag is either
+-- some instrument's or a former one.
+CREATE TABLE former_tags (
+    tag             TEXT PRIMARY KEY COLLATE NOCASE CHECK (tag <> ''),
+    instrument_id   BLOB NOT NULL REFERENCES instruments (id)
+) STRICT;
+CREATE INDEX former_tags_by_instrument ON former_tags (instrument_id);
+CREATE TRIGGER a_changed_tag_is_kept AFTER UPDATE OF tag ON instruments
+WHEN NEW.tag <> OLD.tag COLLATE NOCASE
+BEGIN
+    DELETE FROM former_tags WHERE tag = NEW.tag AND instrument_id = NEW.id;
+    INSERT INTO former_tags (tag, instrument_id) VALUES (OLD.tag, NEW.id);
+END;
+-- Whoever gives it to another instrument takes it from the first one before.
+CREATE TRIGGER a_former_tag_is_not_given_unnoticed BEFORE INSERT ON instruments
+WHEN EXISTS (SELECT 1 FROM former_tags WHERE tag = NEW.tag)
+BEGIN SELECT RAISE(ABORT, 'this tag was another instrument''s'); END;
+CREATE TRIGGER a_former_tag_is_not_taken_unnoticed BEFORE UPDATE OF tag ON instruments
+WHEN EXISTS (SELECT 1 FROM former_tags WHERE tag = NEW.tag AND instrument_id <> NEW.id)
+BEGIN SELECT RAISE(ABORT, 'this tag was another instrument''s'); END;
+
+-- A club's own lists, read and not yet kept: the sheets, what was chosen of them.
+-- Bound to who sent them, and removed two days after `at` or once they are kept.
+CREATE TABLE held_uploads (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    person_id       BLOB NOT NULL REFERENCES people (id),
+    at              TEXT NOT NULL,
+    names           TEXT NOT NULL,                       -- of the files, in words
+    sheets          TEXT NOT NULL,                       -- JSON: cells as read
+    choices         TEXT NOT NULL                        -- JSON: kinds, columns, answers
+) STRICT;
+CREATE INDEX held_uploads_by_person ON held_uploads (person_id);
+
+-- What was kept of such lists, each as one, so that it can be undone as one.
+CREATE TABLE imports (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    at              TEXT NOT NULL,
+    by              BLOB NOT NULL REFERENCES people (id),
+    names           TEXT NOT NULL,                       -- of the files, in words
+    added           TEXT NOT NULL,                       -- what it brought, in words
+    undoing         INTEGER NOT NULL DEFAULT 0 CHECK (undoing IN (0, 1)), -- only within the transaction that undoes it
+    undone_at       TEXT,
+    undone_by       BLOB REFERENCES people (id),
+    CHECK ((undone_at IS NULL) = (undone_by IS NULL))
+) STRICT;
+
+-- The rows it brought; none of an import that was undone.
+CREATE TABLE import_rows (
+    row_id          BLOB NOT NULL CHECK (length(row_id) = 16),
+    place           TEXT NOT NULL CHECK (place IN ('people', 'instruments', 'adjusters', 'kit_parts', 'loans', 'entries')),
+    import_id       BLOB NOT NULL REFERENCES imports (id),
+    PRIMARY KEY (row_id, place)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX import_rows_by_import ON import_rows (import_id, place);
+
+-- What is taken back counts as what was brought.
+CREATE TRIGGER a_removed_entry_counts AFTER DELETE ON entries
+BEGIN DELETE FROM changes WHERE instrument_id = OLD.instrument_id; INSERT INTO changes (instrument_id) VALUES (OLD.instrument_id); END;
+CREATE TRIGGER a_removed_loan_counts AFTER DELETE ON loans
+BEGIN DELETE FROM changes WHERE instrument_id = OLD.instrument_id; INSERT INTO changes (instrument_id) VALUES (OLD.instrument_id); END;
+CREATE TRIGGER a_removed_instrument_counts AFTER DELETE ON instruments
+BEGIN DELETE FROM changes WHERE instrument_id IN (OLD.id, x''); INSERT INTO changes (instrument_id) VALUES (x''); END;

@@ -10,6 +10,7 @@
 //! - [`backup`]: the whole club in one file, and back.
 //! - [`upkeep`]: from logbooks to readings and to what is due.
 //! - [`demo`]: the invented club of `seed-data/`, made afresh.
+//! - [`intake`]: a club's own lists brought in, and the whole club taken away.
 //! - [`web`]: pages, forms, sign-in.
 //!
 //! `optics` and `startest` know nothing of tables or pages.
@@ -18,4 +19,4 @@
 pub mod web;
 
 // `bench` alone would name the attribute, too.
-pub use {::backup, ::bench, ::demo, ::library, ::optics, ::startest, ::upkeep};
+pub use {::backup, ::bench, ::demo, ::intake, ::library, ::optics, ::startest, ::upkeep};

@@ -18,6 +18,7 @@ async fn add(library: &Library, number: usize) -> PersonId {
         name: format!("Person {number}"),
         email: format!("person{number}@club.example"),
         role: Role::Member,
+        guest: false,
     };
     let mut write = library.write().await.unwrap();
     let id = Person::add(&mut write, &new, Utc::now()).await.unwrap();

@@ -47,6 +47,7 @@ async fn club(folder: &Path) -> Library {
         name: "Ines Vale".to_owned(),
         email: "ines@club.example".to_owned(),
         role: Role::Coordinator,
+        guest: false,
     };
     Person::add(&mut write, &new, now).await.unwrap();
     for words in ["one", "two", "three"] {

@@ -70,6 +70,7 @@ impl Club {
                 name: format!("Person {n}"),
                 email: format!("p{n}@club.example"),
                 role: Role::Coordinator,
+                guest: false,
             };
             people.push(Person::add(&mut write, &new, now).await.unwrap());
         }

@@ -33,6 +33,7 @@ async fn club(folder: &Path) -> (Token, String) {
         name: "Ines Vale".to_owned(),
         email: "ines.vale@club.example".to_owned(),
         role: Role::Coordinator,
+        guest: false,
     };
     let id = Person::add(&mut write, &new, now).await.unwrap();
     let token = sessions::start(&mut write, id, now).await.unwrap();

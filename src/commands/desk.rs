@@ -12,6 +12,7 @@ use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Design, Instrument, Status};
 use tubewright::library::journeys::{Journey, JourneyKind};
 use tubewright::library::loans::{self, Lend, Return};
+use tubewright::library::measures::Quantity;
 use tubewright::library::people::{Person, Role};
 use tubewright::library::problems::{self, AsksFor, Problem, ProblemWhat};
 use tubewright::library::star_tests::FocusSide;
@@ -40,8 +41,8 @@ struct Signed {
 pub struct LendArgs {
     /// The instrument's tag
     tag: String,
-    /// To whom: the address they sign in with
-    #[arg(long, value_name = "EMAIL")]
+    /// To whom: their email address, or their name
+    #[arg(long, value_name = "PERSON")]
     to: String,
     /// Back by this day, like 2026-12-24; the club's usual length of a loan when left out
     #[arg(long, value_name = "DAY")]
@@ -78,8 +79,8 @@ pub struct JourneyArgs {
     tag: String,
     /// hand-carry, car, rough-road, flight-or-parcel, public-event, knock-or-drop or left-outdoors
     kind: JourneyKind,
-    /// How far, there and back, km; for car and rough-road
-    #[arg(long, value_name = "KM")]
+    /// How far, there and back, km, or with its unit as 30mi; for car and rough-road
+    #[arg(long, value_name = "KM", value_parser = distance_km)]
     km: Option<f64>,
     /// How hard, 1 to 3; for knock-or-drop and left-outdoors
     #[arg(long, value_parser = clap::value_parser!(i64).range(1..=3))]
@@ -605,11 +606,17 @@ async fn open(signed: &Signed) -> Result<(Library, Moment), Error> {
     Ok((Library::open(&signed.data.data).await?, Utc::now()))
 }
 
-async fn person(conn: &mut Conn, email: &str, flag: &str) -> Result<Person, Error> {
-    Person::by_email(conn, email.trim())
-        .await?
-        .filter(|p| p.left_at.is_none())
-        .ok_or_else(|| Error::Refused(format!("{flag}: nobody here has the address {email}.")))
+/// A distance as typed, km.
+fn distance_km(typed: &str) -> Result<f64, String> {
+    let read = Quantity::DistanceKm.read(typed, 1.0);
+    read.ok_or_else(|| "give a distance as 48, 48km or 30mi".to_owned())
+}
+
+async fn person(conn: &mut Conn, named: &str, flag: &str) -> Result<Person, Error> {
+    match Person::named(conn, named).await {
+        Err(Error::Refused(why)) => Err(Error::Refused(format!("{flag}: {why}"))),
+        other => other,
+    }
 }
 
 async fn signer(conn: &mut Conn, email: &str) -> Result<Person, Error> {

@@ -15,6 +15,15 @@ use super::{DataArgs, REFUSED, block_on};
 pub enum PeopleCommand {
     /// Add a person and print a sign-in link at which they choose a password
     Add(AddArgs),
+    /// Print who is on the list: name, address, role
+    List(ListArgs),
+}
+
+/// Arguments of `people list`.
+#[derive(Debug, clap::Args)]
+pub struct ListArgs {
+    #[command(flatten)]
+    data: DataArgs,
 }
 
 /// Arguments of `people add`.
@@ -25,9 +34,12 @@ pub struct AddArgs {
     /// Name as others see it
     #[arg(long)]
     name: String,
-    /// Address they sign in with
-    #[arg(long)]
+    /// Address they sign in with; left out for somebody without mail, who does not sign in
+    #[arg(long, default_value = "")]
     email: String,
+    /// A guest: borrows without being a member, and does not sign in
+    #[arg(long)]
+    guest: bool,
     /// member, volunteer or coordinator
     #[arg(long, default_value = "member")]
     role: Role,
@@ -45,6 +57,7 @@ pub struct AddArgs {
 pub fn run(command: PeopleCommand) -> ExitCode {
     match command {
         PeopleCommand::Add(args) => block_on(add(args)),
+        PeopleCommand::List(args) => block_on(list(args)),
     }
 }
 
@@ -53,6 +66,7 @@ async fn add(args: AddArgs) -> anyhow::Result<ExitCode> {
         name: args.name,
         email: args.email,
         role: args.role,
+        guest: args.guest,
     };
     let new = match new.check() {
         Ok(new) => new,
@@ -72,17 +86,31 @@ async fn add(args: AddArgs) -> anyhow::Result<ExitCode> {
         }
         Err(error) => return Err(error.into()),
     };
-    let token = sessions::make_address(&mut write, Purpose::Welcome, Some(id), None, now).await?;
+    let signs_in = new.address().is_some() && !new.guest;
+    let token = match signs_in {
+        true => {
+            Some(sessions::make_address(&mut write, Purpose::Welcome, Some(id), None, now).await?)
+        }
+        false => None,
+    };
     let audit_entry = AuditEntry {
         at: now,
         person: None,
         address: "command line",
         what: "people add",
-        words: &format!("Added a {}.", new.role),
+        words: &format!("Added a {}.", what(new.guest, new.role)),
     };
     audit_log::add(&mut write, &audit_entry).await?;
     write.commit().await?;
     library.close().await;
+    let Some(token) = token else {
+        println!(
+            "{} is on the list as {} and does not sign in.",
+            new.name,
+            what(new.guest, new.role)
+        );
+        return Ok(ExitCode::SUCCESS);
+    };
     println!(
         "{} is on the list as {}. They choose a password at this address, which works once, for three days:\n  {}/welcome/{}",
         new.name,
@@ -90,5 +118,21 @@ async fn add(args: AddArgs) -> anyhow::Result<ExitCode> {
         args.public_address.trim_end_matches('/'),
         token.text()
     );
+    Ok(ExitCode::SUCCESS)
+}
+
+fn what(guest: bool, role: Role) -> &'static str {
+    if guest { "guest" } else { role.label() }
+}
+
+/// One person a line, with tabs between.
+async fn list(args: ListArgs) -> anyhow::Result<ExitCode> {
+    let library = Library::look_into(&args.data.data).await?;
+    let people = Person::list(&mut *library.read().await?).await?;
+    library.close().await;
+    for person in people {
+        let role = what(person.guest, person.role);
+        println!("{}\t{}\t{role}", person.name, person.mail());
+    }
     Ok(ExitCode::SUCCESS)
 }

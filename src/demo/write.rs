@@ -158,6 +158,7 @@ impl<'a> Writer<'a> {
                 name: person.name.clone(),
                 email: person.email(),
                 role: person.role,
+                guest: false,
             }
             .check()
             .map_err(|(field, mend)| Error::File {

@@ -13,16 +13,20 @@ pub const FORM_LASTS: Duration = Duration::days(30);
 /// How long tries at signing in are kept.
 pub const ATTEMPT_LASTS: Duration = Duration::days(30);
 
+/// How long a list that was read waits to be kept.
+pub const UPLOAD_LASTS: Duration = Duration::days(2);
+
 /// Removes all that has expired, and tells how many rows that were. The server does
 /// so every hour.
 pub async fn remove_expired(conn: &mut Conn, now: Moment) -> Result<u64> {
-    let [idle, half, known, attempt, form, message] = [
+    let [idle, half, known, attempt, form, message, upload] = [
         IDLE,
         HALF_LASTS,
         KNOWN_LASTS,
         ATTEMPT_LASTS,
         FORM_LASTS,
         KEPT_FOR,
+        UPLOAD_LASTS,
     ]
     .map(|lasts| now - lasts);
     let removed = [
@@ -49,6 +53,9 @@ pub async fn remove_expired(conn: &mut Conn, now: Moment) -> Result<u64> {
             .execute(&mut *conn)
             .await?,
         sqlx::query!("DELETE FROM messages WHERE ended_at <= ?", message)
+            .execute(&mut *conn)
+            .await?,
+        sqlx::query!("DELETE FROM held_uploads WHERE at <= ?", upload)
             .execute(conn)
             .await?,
     ];

@@ -321,17 +321,57 @@ impl Instrument {
     }
 }
 
+/// The instrument that bore this tag before, where no instrument bears it now.
+pub async fn formerly(conn: &mut Conn, tag: &str) -> Result<Option<Instrument>> {
+    let id = sqlx::query_scalar!(
+        r#"SELECT instrument_id AS "id: InstrumentId" FROM former_tags WHERE tag = ?"#,
+        tag
+    )
+    .fetch_optional(&mut *conn)
+    .await?;
+    match id {
+        Some(id) => Ok(Some(Instrument::get(conn, id).await?)),
+        None => Ok(None),
+    }
+}
+
+/// The tags an instrument had before.
+pub async fn former_tags(conn: &mut Conn, id: InstrumentId) -> Result<Vec<String>> {
+    Ok(sqlx::query_scalar!(
+        "SELECT tag FROM former_tags WHERE instrument_id = ? ORDER BY tag",
+        id
+    )
+    .fetch_all(conn)
+    .await?)
+}
+
+/// Lets a former tag go, so that it can be given to another instrument: old labels
+/// with it then lead there.
+pub async fn release_former_tag(conn: &mut Conn, tag: &str) -> Result<()> {
+    sqlx::query!("DELETE FROM former_tags WHERE tag = ?", tag)
+        .execute(conn)
+        .await?;
+    Ok(())
+}
+
 async fn refuse_taken_tag(conn: &mut Conn, tag: &str, except: Option<InstrumentId>) -> Result<()> {
     let holder = sqlx::query_scalar!(
         r#"SELECT id AS "id: InstrumentId" FROM instruments WHERE tag = ?"#,
         tag
     )
-    .fetch_optional(conn)
+    .fetch_optional(&mut *conn)
     .await?;
     match holder {
         Some(id) if Some(id) != except => Err(Error::Refused(format!(
             "The tag {tag} is already on another instrument. Choose another."
         ))),
-        _ => Ok(()),
+        Some(_) => Ok(()),
+        None => match formerly(conn, tag).await? {
+            Some(other) if Some(other.id) != except => Err(Error::Refused(format!(
+                "{tag} was the tag of {} before, and old labels with it lead there. Choose another, or tick below that {tag} is to lead here from now on.",
+                other.tag
+            ))),
+            _ => Ok(()),
+        },
     }
 }

@@ -27,12 +27,14 @@ pub mod expiry;
 pub mod feeds;
 pub mod forms;
 pub mod instruments;
+pub mod intake;
 pub mod journeys;
 pub mod kit;
 pub mod limits;
 pub mod loans;
 pub mod logbook;
 mod look;
+pub mod measures;
 pub mod messages;
 pub mod people;
 pub mod photos;
@@ -320,4 +322,12 @@ id!(
 id!(
     /// A work night.
     WorkNightId
+);
+id!(
+    /// A list that is looked over before it is kept.
+    UploadId
+);
+id!(
+    /// Lists that were kept as one.
+    ImportId
 );

@@ -48,7 +48,7 @@ pub struct Loan {
     pub borrower_id: PersonId,
     /// The borrower's name.
     pub borrower: String,
-    /// The borrower's address.
+    /// The borrower's address; "" where they have none.
     pub borrower_email: String,
     /// When it left.
     pub lent_at: Moment,
@@ -374,7 +374,7 @@ impl Loan {
             Self,
             r#"SELECT l.id AS "id: LoanId", l.instrument_id AS "instrument_id: InstrumentId", i.tag,
                       i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
-                      b.email AS borrower_email, l.lent_at AS "lent_at: Moment", h.name AS lent_by,
+                      COALESCE(b.email, '') AS "borrower_email!: String", l.lent_at AS "lent_at: Moment", h.name AS lent_by,
                       l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
                       l.returned_at AS "returned_at: Moment", t.name AS "returned_to?: String"
                FROM loans l JOIN instruments i ON i.id = l.instrument_id
@@ -394,7 +394,7 @@ impl Loan {
             Self,
             r#"SELECT l.id AS "id: LoanId", l.instrument_id AS "instrument_id: InstrumentId", i.tag,
                       i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
-                      b.email AS borrower_email, l.lent_at AS "lent_at: Moment", h.name AS lent_by,
+                      COALESCE(b.email, '') AS "borrower_email!: String", l.lent_at AS "lent_at: Moment", h.name AS lent_by,
                       l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
                       l.returned_at AS "returned_at: Moment", t.name AS "returned_to?: String"
                FROM loans l JOIN instruments i ON i.id = l.instrument_id

@@ -22,10 +22,12 @@ pub struct Person {
     pub id: PersonId,
     /// Name as others see it.
     pub name: String,
-    /// Address for signing in and for the lending desk.
-    pub email: String,
+    /// Address for signing in and for the lending desk; who has none never signs in.
+    pub email: Option<String>,
     /// Role.
     pub role: Role,
+    /// Whether they borrow without being a member; a guest never signs in.
+    pub guest: bool,
     /// Whether a password has been chosen.
     pub can_sign_in: bool,
     /// Since when.
@@ -39,14 +41,17 @@ pub struct Person {
 pub struct NewPerson {
     /// Name.
     pub name: String,
-    /// Email address.
+    /// Email address; "" where they have none.
     pub email: String,
     /// Role.
     pub role: Role,
+    /// Whether they borrow without being a member.
+    pub guest: bool,
 }
 
 impl NewPerson {
-    /// Trims and checks, naming the field and the mend.
+    /// Trims and checks, naming the field and the mend. Who has no address, or is a
+    /// guest, cannot sign in and so can only be a member.
     ///
     /// The address needs one `@`, a local part of at most 64 and a whole of at
     /// most 254 octets (RFC 5321, 4.5.3.1), and no spaces.
@@ -69,25 +74,54 @@ impl NewPerson {
                         .chars()
                         .any(|c| c.is_whitespace() || c.is_control())
             }
-            None => false,
+            None => self.email.is_empty(),
         };
         if !well_formed {
             return Err((
                 "email",
-                "Give an email address like name@example.org.".to_owned(),
+                "Give an email address like name@example.org, or leave it empty for somebody who does not sign in."
+                    .to_owned(),
+            ));
+        }
+        if self.role != Role::Member && self.email.is_empty() {
+            return Err((
+                "email",
+                format!("A {} signs in: give their email address.", self.role),
+            ));
+        }
+        if self.role != Role::Member && self.guest {
+            return Err((
+                "guest",
+                format!("A {} signs in and is no guest: choose one.", self.role),
             ));
         }
         Ok(self)
     }
+
+    /// The address, where there is one.
+    pub fn address(&self) -> Option<&str> {
+        Some(self.email.as_str()).filter(|email| !email.is_empty())
+    }
 }
 
 impl Person {
+    /// The address, or "".
+    pub fn mail(&self) -> &str {
+        self.email.as_deref().unwrap_or("")
+    }
+
+    /// Whether they could sign in if they had a password.
+    pub fn may_sign_in(&self) -> bool {
+        self.email.is_some() && !self.guest && self.left_at.is_none()
+    }
+
     /// Adds a person without a password; they choose one at a sign-in link.
     pub async fn add(conn: &mut Conn, new: &NewPerson, at: Moment) -> Result<PersonId> {
         let id = PersonId::fresh();
+        let email = new.address();
         let taken = sqlx::query_scalar!(
             r#"SELECT COUNT(*) AS "n: i64" FROM people WHERE email = ?"#,
-            new.email
+            email
         )
         .fetch_one(&mut *conn)
         .await?;
@@ -98,11 +132,12 @@ impl Person {
             )));
         }
         sqlx::query!(
-            "INSERT INTO people (id, name, email, role, joined_at) VALUES (?, ?, ?, ?, ?)",
+            "INSERT INTO people (id, name, email, role, guest, joined_at) VALUES (?, ?, ?, ?, ?, ?)",
             id,
             new.name,
-            new.email,
+            email,
             new.role,
+            new.guest,
             at
         )
         .execute(conn)
@@ -114,7 +149,7 @@ impl Person {
     pub async fn get(conn: &mut Conn, id: PersonId) -> Result<Self> {
         sqlx::query_as!(
             Self,
-            r#"SELECT id AS "id: PersonId", name, email, role AS "role: Role",
+            r#"SELECT id AS "id: PersonId", name, email, role AS "role: Role", guest AS "guest: bool",
                       password_hash IS NOT NULL AS "can_sign_in!: bool",
                       joined_at AS "joined_at: Moment", left_at AS "left_at: Moment"
                FROM people WHERE id = ?"#,
@@ -129,7 +164,7 @@ impl Person {
     pub async fn by_email(conn: &mut Conn, email: &str) -> Result<Option<Self>> {
         Ok(sqlx::query_as!(
             Self,
-            r#"SELECT id AS "id: PersonId", name, email, role AS "role: Role",
+            r#"SELECT id AS "id: PersonId", name, email, role AS "role: Role", guest AS "guest: bool",
                       password_hash IS NOT NULL AS "can_sign_in!: bool",
                       joined_at AS "joined_at: Moment", left_at AS "left_at: Moment"
                FROM people WHERE email = ?"#,
@@ -143,13 +178,39 @@ impl Person {
     pub async fn list(conn: &mut Conn) -> Result<Vec<Self>> {
         Ok(sqlx::query_as!(
             Self,
-            r#"SELECT id AS "id: PersonId", name, email, role AS "role: Role",
+            r#"SELECT id AS "id: PersonId", name, email, role AS "role: Role", guest AS "guest: bool",
                       password_hash IS NOT NULL AS "can_sign_in!: bool",
                       joined_at AS "joined_at: Moment", left_at AS "left_at: Moment"
                FROM people WHERE left_at IS NULL ORDER BY name COLLATE NOCASE, id"#
         )
         .fetch_all(conn)
         .await?)
+    }
+
+    /// One person who has not left, as somebody names them: by their address, or by
+    /// their name where only one person bears it.
+    ///
+    /// # Errors
+    /// Refused when nobody is called that, or several are.
+    pub async fn named(conn: &mut Conn, named: &str) -> Result<Self> {
+        let wanted = named.split_whitespace().collect::<Vec<_>>().join(" ");
+        if let Some(person) = Self::by_email(conn, &wanted).await?
+            && person.left_at.is_none()
+        {
+            return Ok(person);
+        }
+        let wanted = wanted.to_lowercase();
+        let mut found = Self::list(conn).await?;
+        found.retain(|p| p.name.to_lowercase() == wanted);
+        match found.len() {
+            0 => Err(Error::Refused(format!(
+                "nobody here has the address or the name {named}."
+            ))),
+            1 => Ok(found.remove(0)),
+            several => Err(Error::Refused(format!(
+                "{several} people are called {named}: give an email address."
+            ))),
+        }
     }
 
     /// How many people there are at all, and how many active coordinators who can sign in.
@@ -187,7 +248,9 @@ pub async fn set_password_hash(conn: &mut Conn, id: PersonId, hash: &str) -> Res
 /// Refused when the address is someone else's, or when the last coordinator
 /// who can sign in would stop being one.
 pub async fn change(conn: &mut Conn, id: PersonId, new: &NewPerson) -> Result<()> {
-    if let Some(other) = Person::by_email(conn, &new.email).await?
+    let email = new.address();
+    if let Some(address) = email
+        && let Some(other) = Person::by_email(conn, address).await?
         && other.id != id
     {
         return Err(Error::Refused(format!(
@@ -198,11 +261,16 @@ pub async fn change(conn: &mut Conn, id: PersonId, new: &NewPerson) -> Result<()
     if new.role != Role::Coordinator {
         refuse_losing_last_coordinator(conn, id).await?;
     }
+    // Without an address, or as a guest, nobody keeps a way in (the rest by a trigger).
     sqlx::query!(
-        "UPDATE people SET name = ?, email = ?, role = ? WHERE id = ?",
+        "UPDATE people SET name = ?1, email = ?2, role = ?3, guest = ?4,
+            password_hash = CASE WHEN ?2 IS NULL OR ?4 THEN NULL ELSE password_hash END,
+            totp_secret = CASE WHEN ?2 IS NULL OR ?4 THEN NULL ELSE totp_secret END
+         WHERE id = ?5",
         new.name,
-        new.email,
+        email,
         new.role,
+        new.guest,
         id
     )
     .execute(conn)

@@ -162,7 +162,7 @@ pub async fn holder(conn: &mut Conn, token: &Token, now: Moment) -> Result<Optio
     let hash = token.hash();
     let oldest = now - IDLE;
     let row = sqlx::query!(
-        r#"SELECT p.id AS "id: PersonId", p.name, p.email, p.role AS "role: Role",
+        r#"SELECT p.id AS "id: PersonId", p.name, p.email, p.role AS "role: Role", p.guest AS "guest: bool",
                   p.joined_at AS "joined_at: Moment", s.last_seen_at AS "last_seen_at: Moment",
                   s.confirmed_at AS "confirmed_at: Moment"
            FROM sessions s JOIN people p ON p.id = s.person_id
@@ -177,6 +177,7 @@ pub async fn holder(conn: &mut Conn, token: &Token, now: Moment) -> Result<Optio
             name: r.name,
             email: r.email,
             role: r.role,
+            guest: r.guest,
             can_sign_in: true,
             joined_at: r.joined_at,
             left_at: None,

@@ -21,7 +21,7 @@ pub async fn asked<T>(context: &RequestContext, form: &GraveForm<T>) -> Result<(
     if form.confirm_password.is_empty() {
         return Err(Error::ConfirmFirst(form.sent.clone(), false));
     }
-    let account = tries::account(&me.email);
+    let account = tries::account(me.mail());
     let password = form.confirm_password.clone();
     let checked = tries::check(context, &account, Some(me), password).await?;
     let mut write = context.app.library.write().await?;

@@ -3,8 +3,7 @@
 use super::fields::FormErrors;
 use crate::library::club::{Club, Units};
 use crate::library::journeys::{Journey, JourneyKind};
-
-const KM_PER_MILE: f64 = 1.609_344;
+use crate::library::measures::MILE_KM;
 
 /// Journeys since last time: several kinds at once.
 #[derive(Debug, Clone, Default, PartialEq, Eq, serde::Deserialize)]
@@ -69,24 +68,13 @@ pub fn journey(
         kind,
         distance_km: kind
             .has_distance()
-            .then(|| distance_km(field, typed, club, errors))
+            .then(|| errors.optional_distance_km(field, "Distance", typed, club))
             .flatten(),
         severity: kind
             .has_severity()
             .then(|| errors.optional_whole(field, "How hard", typed, 1..=3))
             .flatten(),
     }
-}
-
-/// A distance that may be left out, in the club's unit, as kilometres.
-fn distance_km(field: &str, typed: &str, club: &Club, errors: &mut FormErrors) -> Option<f64> {
-    let (per_unit, most) = match club.units {
-        Units::Metric => (1.0, 40_000.0),
-        Units::Imperial => (KM_PER_MILE, 24_000.0),
-    };
-    errors
-        .optional_number(field, "Distance", typed, 0.1..=most)
-        .map(|told| told * per_unit)
 }
 
 /// The unit in which the club tells distances.
@@ -101,7 +89,7 @@ pub fn distance_unit(club: &Club) -> &'static str {
 pub fn distance_typed(club: &Club, km: f64) -> String {
     let told = match club.units {
         Units::Metric => km,
-        Units::Imperial => km / KM_PER_MILE,
+        Units::Imperial => km / MILE_KM,
     };
     super::show::trimmed(told, 1)
 }

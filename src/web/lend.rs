@@ -191,7 +191,7 @@ impl Case {
                 wanted.is_empty()
                     || p.id.to_string() == chosen
                     || p.name.to_lowercase().contains(&wanted)
-                    || p.email.to_lowercase().contains(&wanted)
+                    || p.mail().contains(&wanted)
             })
             .collect();
         let assessment = &self.row.assessment;

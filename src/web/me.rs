@@ -125,7 +125,7 @@ async fn me_page(context: &RequestContext, errors: FormErrors) -> Result<MePage,
     };
     Ok(MePage {
         layout: context.layout("You"),
-        email: me.email.clone(),
+        email: me.mail().to_owned(),
         since: show::date(context.club(), me.joined_at),
         spare_left,
         wanted,
@@ -164,7 +164,7 @@ async fn picture(context: RequestContext) -> Result<Response, Error> {
     let club = address::part(&context.club().name);
     let known_as = format!(
         "otpauth://totp/{club}:{}?secret={}&issuer={club}&algorithm=SHA1&digits={}&period={}",
-        address::part(&me.email),
+        address::part(me.mail()),
         secret.base32(),
         second_factor::DIGITS,
         second_factor::STEP_S
@@ -236,7 +236,7 @@ async fn change_password(
 ) -> Result<Response, Error> {
     let me = context.person()?;
     let mut errors = FormErrors::new();
-    let names = [me.name.as_str(), &me.email, &context.club().name];
+    let names = [me.name.as_str(), me.mail(), &context.club().name];
     if let Some(fault) = passwords::fault(&form.password, &names) {
         errors.add("password", fault);
     } else if form.password != form.again {
@@ -248,7 +248,7 @@ async fn change_password(
     if !errors.is_empty() {
         return mend(&me_page(&context, errors).await?);
     }
-    let account = tries::account(&me.email);
+    let account = tries::account(me.mail());
     let checked = tries::check(&context, &account, Some(me), form.old_password).await?;
     if !checked.right {
         let mut write = context.app.library.write().await?;

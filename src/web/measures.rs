@@ -3,6 +3,7 @@
 use super::fields::FormErrors;
 use super::show::trimmed;
 use crate::library::club::{Club, Units};
+use crate::library::measures::{INCH_MM, MILE_KM, Misread, POUND_KG, Quantity, clock_deg};
 
 impl FormErrors {
     /// A length in millimetres that must be there: a bare number is
@@ -37,9 +38,9 @@ impl FormErrors {
         if typed.trim().is_empty() {
             return None;
         }
-        match measure(typed, LENGTHS) {
-            Some(mm) if bounds_mm.contains(&mm) => Some(mm),
-            Some(mm) => {
+        match Quantity::LengthMm.read_within(typed, 1.0, &bounds_mm) {
+            Ok(mm) => Some(mm),
+            Err(Misread::OutOfBounds(mm)) => {
                 let (low, high) = (bounds_mm.start(), bounds_mm.end());
                 self.add(
                     field,
@@ -50,7 +51,7 @@ impl FormErrors {
                 );
                 None
             }
-            None => {
+            Err(Misread::NotOne) => {
                 self.add(
                     field,
                     format!(
@@ -75,9 +76,9 @@ impl FormErrors {
         if typed.trim().is_empty() {
             return None;
         }
-        match measure(typed, WEIGHTS) {
-            Some(kg) if bounds_kg.contains(&kg) => Some(kg),
-            Some(kg) => {
+        match Quantity::WeightKg.read_within(typed, 1.0, &bounds_kg) {
+            Ok(kg) => Some(kg),
+            Err(Misread::OutOfBounds(kg)) => {
                 let (low, high) = (bounds_kg.start(), bounds_kg.end());
                 self.add(
                     field,
@@ -88,7 +89,7 @@ impl FormErrors {
                 );
                 None
             }
-            None => {
+            Err(Misread::NotOne) => {
                 self.add(
                     field,
                     format!(
@@ -101,11 +102,48 @@ impl FormErrors {
         }
     }
 
+    /// A distance in kilometres that may be left out: a bare number is of the club's
+    /// unit; another unit is written, as 30 mi or 48 km.
+    pub fn optional_distance_km(
+        &mut self,
+        field: &str,
+        label: &str,
+        typed: &str,
+        club: &Club,
+    ) -> Option<f64> {
+        if typed.trim().is_empty() {
+            return None;
+        }
+        let (bare, most) = match club.units {
+            Units::Metric => (1.0, 40_000.0),
+            Units::Imperial => (MILE_KM, 24_000.0),
+        };
+        let bounds = 0.1 * bare..=most * bare;
+        match Quantity::DistanceKm.read_within(typed, bare, &bounds) {
+            Ok(km) => Some(km),
+            Err(Misread::OutOfBounds(_)) => {
+                let unit = super::journeys::distance_unit(club);
+                self.add(field, format!("{label}: give 0.1 to {most} {unit}."));
+                None
+            }
+            Err(Misread::NotOne) => {
+                self.add(
+                    field,
+                    format!(
+                        "{label}: \"{}\" is not a distance. Give one as 48 km or 30 mi.",
+                        typed.trim()
+                    ),
+                );
+                None
+            }
+        }
+    }
+
     /// A clock position that must be there, in degrees clockwise from 12: "2",
     /// "2:30", "half past 2", "2 o'clock" or "75 deg". NaN stands in when it is
     /// wrong, and the mend is noted.
     pub fn clock_deg(&mut self, field: &str, label: &str, typed: &str) -> f64 {
-        clock(typed).unwrap_or_else(|| {
+        clock_deg(typed).unwrap_or_else(|| {
             self.add(
                 field,
                 format!("{label}: give a clock position from 1 to 12, as 4 or 4:30."),
@@ -119,7 +157,7 @@ impl FormErrors {
     /// noted.
     pub fn thread_pitch_mm(&mut self, field: &str, label: &str, typed: &str) -> f64 {
         thread_pitch(typed)
-            .or_else(|| measure(typed, LENGTHS))
+            .or_else(|| Quantity::LengthMm.read(typed, 1.0))
             .filter(|mm| (0.05..=5.0).contains(mm))
             .unwrap_or_else(|| {
                 self.add(
@@ -154,86 +192,13 @@ fn thread_pitch(typed: &str) -> Option<f64> {
     let (size, threads) = plain.split_once('-')?;
     let known = size.starts_with('#') || size.contains('/');
     let per_inch: f64 = threads.trim().parse().ok()?;
-    (known && per_inch > 0.0).then_some(25.4 / per_inch)
-}
-
-/// Units of length, mm. The first is meant by a bare number.
-const LENGTHS: &[(&str, f64)] = &[
-    ("mm", 1.0),
-    ("millimetres", 1.0),
-    ("cm", 10.0),
-    ("m", 1000.0),
-    ("in", 25.4),
-    ("inch", 25.4),
-    ("inches", 25.4),
-    ("\"", 25.4),
-    ("\u{2033}", 25.4),
-    ("\u{201d}", 25.4),
-    ("''", 25.4),
-];
-
-/// Units of weight, kg. The first is meant by a bare number.
-const WEIGHTS: &[(&str, f64)] = &[
-    ("kg", 1.0),
-    ("kilograms", 1.0),
-    ("g", 0.001),
-    ("lb", POUND_KG),
-    ("lbs", POUND_KG),
-    ("pounds", POUND_KG),
-    ("oz", POUND_KG / 16.0),
-];
-
-/// The international pound.
-const POUND_KG: f64 = 0.453_592_37;
-
-/// A number and its unit, in the list's own unit. A decimal comma is a point.
-fn measure(typed: &str, units: &[(&str, f64)]) -> Option<f64> {
-    let plain: String = typed
-        .chars()
-        .filter(|c| !c.is_whitespace())
-        .map(|c| if c == ',' { '.' } else { c })
-        .collect::<String>()
-        .to_lowercase();
-    let digits = plain.trim_start_matches(|c: char| c.is_ascii_digit() || c == '.');
-    let number: f64 = plain.strip_suffix(digits)?.parse().ok()?;
-    let unit = digits.trim_end_matches('.');
-    if unit.is_empty() {
-        return Some(number);
-    }
-    let (_, size) = units.iter().find(|(name, _)| *name == unit)?;
-    Some(number * size)
-}
-
-/// A clock position in degrees.
-fn clock(typed: &str) -> Option<f64> {
-    let plain = typed.trim().to_lowercase().replace(',', ".");
-    for unit in ["degrees", "deg", "\u{b0}"] {
-        if let Some(number) = plain.strip_suffix(unit) {
-            let deg: f64 = number.trim().parse().ok()?;
-            return (0.0..=360.0).contains(&deg).then_some(deg % 360.0);
-        }
-    }
-    let (plain, half) = match plain.strip_prefix("half past") {
-        Some(rest) => (rest.trim().to_owned(), 0.5),
-        None => (plain, 0.0),
-    };
-    let plain = plain
-        .trim_end_matches("o'clock")
-        .trim_end_matches("o\u{2019}clock")
-        .trim();
-    let (hours, minutes) = plain.split_once(':').unwrap_or((plain, "0"));
-    let hours: f64 = hours.parse().ok()?;
-    let minutes: f64 = minutes.parse().ok()?;
-    if !(0.0..=12.0).contains(&hours) || !(0.0..60.0).contains(&minutes) {
-        return None;
-    }
-    Some(((hours + half + minutes / 60.0) * 30.0) % 360.0)
+    (known && per_inch > 0.0).then_some(INCH_MM / per_inch)
 }
 
 /// A length as the club would type it: inches when that is exact.
 pub fn typed_length(club: &Club, mm: f64) -> String {
-    let inches = (mm / 25.4 * 100.0).round() / 100.0;
-    if club.units == Units::Imperial && (inches * 25.4 - mm).abs() < 0.005 {
+    let inches = (mm / INCH_MM * 100.0).round() / 100.0;
+    if club.units == Units::Imperial && (inches * INCH_MM - mm).abs() < 0.005 {
         format!("{} in", trimmed(inches, 2))
     } else {
         format!("{} mm", trimmed(mm, 2))

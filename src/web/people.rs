@@ -67,19 +67,27 @@ struct ListPage {
 }
 
 const PER_PAGE: usize = 100;
+/// What stands for a guest where a role is chosen.
+const GUEST: &str = "guest";
+
+fn role_words(person: &Person) -> &'static str {
+    if person.guest { GUEST } else { person.role.label() }
+}
 
 async fn list(context: RequestContext, Query(filter): Query<Filter>) -> Result<Response, Error> {
     let mut conn = context.read().await?;
     let wanted = filter.q.trim().to_lowercase();
     let role: Option<Role> = filter.role.parse().ok();
+    let guests = filter.role == GUEST;
     let found: Vec<Person> = Person::list(&mut conn)
         .await?
         .into_iter()
-        .filter(|p| role.is_none_or(|r| p.role == r))
+        .filter(|p| !guests || p.guest)
+        .filter(|p| role.is_none_or(|r| p.role == r && !p.guest))
         .filter(|p| {
             wanted.is_empty()
                 || p.name.to_lowercase().contains(&wanted)
-                || p.email.contains(&wanted)
+                || p.mail().contains(&wanted)
         })
         .collect();
     let number: usize = filter.page.parse().unwrap_or(1).max(1);
@@ -102,12 +110,12 @@ async fn list(context: RequestContext, Query(filter): Query<Filter>) -> Result<R
             .map(|p| Line {
                 id: p.id,
                 name: p.name.clone(),
-                email: p.email.clone(),
-                role: p.role.label(),
-                signs_in: if p.can_sign_in {
-                    "yes"
-                } else {
-                    "no password yet"
+                email: p.mail().to_owned(),
+                role: role_words(p),
+                signs_in: match (p.can_sign_in, p.may_sign_in()) {
+                    (true, _) => "yes",
+                    (false, true) => "no password yet",
+                    (false, false) => "never",
                 },
                 since: show::date(context.club(), p.joined_at),
             })
@@ -139,12 +147,15 @@ struct PersonFields {
 
 impl PersonFields {
     fn of(person: &Person) -> Self {
-        let role = person.role.slug();
+        let role = match person.guest {
+            true => GUEST,
+            false => person.role.slug(),
+        };
         Self {
             name: person.name.clone(),
-            email: person.email.clone(),
+            email: person.mail().to_owned(),
             role: role.to_owned(),
-            shown: shown_mark(&[&person.name, &person.email, role]),
+            shown: shown_mark(&[&person.name, person.mail(), role]),
         }
     }
 
@@ -163,11 +174,16 @@ impl PersonFields {
 
     fn check(&self) -> Result<NewPerson, FormErrors> {
         let mut errors = FormErrors::new();
-        let role = errors.word("role", "Role", &self.role);
+        let guest = self.role == GUEST;
+        let role = match guest {
+            true => Some(Role::Member),
+            false => errors.word("role", "Role", &self.role),
+        };
         let new = NewPerson {
             name: self.name.clone(),
             email: self.email.clone(),
             role: role.unwrap_or(Role::Member),
+            guest,
         };
         match new.check() {
             Ok(new) if errors.is_empty() => Ok(new),
@@ -195,6 +211,8 @@ struct Known {
     id: PersonId,
     since: String,
     can_sign_in: bool,
+    /// Whether they could: they have an address and are no guest.
+    may_sign_in: bool,
     second_factor: bool,
     places: Vec<PlaceLine>,
     loans: Vec<LoanLine>,
@@ -245,10 +263,13 @@ async fn add(context: RequestContext, form: GraveForm<PersonFields>) -> Result<R
     };
     match Person::add(&mut write, &new, context.now()).await {
         Ok(id) => {
-            let notice = format!(
-                "{} is on the list. Make them a sign-in link to choose a password at.",
-                new.name
-            );
+            let notice = match new.address().is_some() && !new.guest {
+                true => format!(
+                    "{} is on the list. Make them a sign-in link to choose a password at.",
+                    new.name
+                ),
+                false => format!("{} is on the list and can borrow.", new.name),
+            };
             write.finish(&format!("/people/{id}"), &notice).await
         }
         Err(library::Error::Refused(why)) => {
@@ -296,6 +317,7 @@ async fn person_page(
             id,
             since: show::date(context.club(), person.joined_at),
             can_sign_in: person.can_sign_in,
+            may_sign_in: person.may_sign_in(),
             second_factor: second_factor::is_on(&mut conn, id).await?,
             places: me::places(context, &mut conn, id).await?,
             loans,
@@ -323,7 +345,7 @@ async fn change(
     };
     let before = Person::get(&mut *context.read().await?, id).await?;
     let made_coordinator = new.role == Role::Coordinator && before.role != Role::Coordinator;
-    if made_coordinator || new.email != before.email {
+    if made_coordinator || new.email != before.mail() {
         confirm::asked(&context, &form).await?;
     }
     let mut write = match context.begin(&form.once).await? {
@@ -401,6 +423,13 @@ async fn make_address(
     let person = Person::get(&mut write, id).await?;
     if person.left_at.is_some() {
         return Err(Error::NotFound("person on the list"));
+    }
+    if !person.may_sign_in() {
+        return Err(library::Error::Refused(format!(
+            "{} does not sign in. Give them an email address and a role first.",
+            person.name
+        ))
+        .into());
     }
     let by = context.person()?.id;
     if form.fields.by_mail == "yes" {

@@ -4,6 +4,7 @@ use chrono::NaiveDate;
 
 use crate::library::Moment;
 use crate::library::club::{Club, Units};
+use crate::library::measures::{INCH_MM, MILE_KM, POUND_KG};
 pub use crate::upkeep::figures::trimmed;
 
 /// The error of a coma, waves: never none at all.
@@ -81,7 +82,7 @@ pub fn time(club: &Club, at: Moment) -> String {
 pub fn length(club: &Club, mm: f64) -> String {
     match club.units {
         Units::Metric => format!("{} mm", trimmed(mm, 1)),
-        Units::Imperial => format!("{} in", trimmed(mm / 25.4, 1)),
+        Units::Imperial => format!("{} in", trimmed(mm / INCH_MM, 1)),
     }
 }
 
@@ -89,7 +90,7 @@ pub fn length(club: &Club, mm: f64) -> String {
 pub fn weight(club: &Club, kg: f64) -> String {
     match club.units {
         Units::Metric => format!("{} kg", trimmed(kg, 1)),
-        Units::Imperial => format!("{} lb", trimmed(kg / 0.453_592_37, 1)),
+        Units::Imperial => format!("{} lb", trimmed(kg / POUND_KG, 1)),
     }
 }
 
@@ -97,7 +98,7 @@ pub fn weight(club: &Club, kg: f64) -> String {
 pub fn distance(club: &Club, km: f64) -> String {
     match club.units {
         Units::Metric => format!("{} km", trimmed(km, 0)),
-        Units::Imperial => format!("{} miles", trimmed(km / 1.609_344, 0)),
+        Units::Imperial => format!("{} miles", trimmed(km / MILE_KM, 0)),
     }
 }
 

@@ -313,6 +313,7 @@ async fn welcome(
             name: form.name.clone(),
             email: form.email.clone(),
             role: Role::Coordinator,
+            guest: false,
         };
         match new.check() {
             Ok(new) => founder = Some(new),
@@ -320,7 +321,7 @@ async fn welcome(
         }
     }
     let names = match &person {
-        Some(p) => [p.name.as_str(), &p.email, &context.club().name],
+        Some(p) => [p.name.as_str(), p.mail(), &context.club().name],
         None => [form.name.as_str(), &form.email, &form.club],
     };
     if let Some(fault) = passwords::fault(&form.password, &names) {

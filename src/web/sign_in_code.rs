@@ -66,7 +66,7 @@ async fn with_code(
         return Err(Error::NotFound("person on the list"));
     }
     let browser = known_browser(&mut write, &context, Some(&person)).await?;
-    let account = tries::account(&person.email);
+    let account = tries::account(person.mail());
     let tried = Try {
         account: &account,
         network: &context.visitor.network,

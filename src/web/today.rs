@@ -116,7 +116,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     let demo = context
         .club()
         .demo
-        .then(|| home::parts(context.person().ok().map(|p| p.email.as_str())));
+        .then(|| home::parts(context.person().ok().map(|p| p.mail())));
     let day = context.club().date(context.now());
     let words = day.format("%A %-d %B").to_string();
     if !context.may(Access::Volunteer) {

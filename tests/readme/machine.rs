@@ -138,6 +138,7 @@ pub async fn the_club_is_set_up(data: &Path) {
         name: "Ines Vale".to_owned(),
         email: "ines@club.example".to_owned(),
         role: Role::Coordinator,
+        guest: false,
     };
     let ines = Person::add(&mut write, &new, now).await.unwrap();
     let particulars = Particulars {

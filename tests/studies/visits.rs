@@ -178,6 +178,7 @@ async fn study(asked: &Asked, instruments: usize) {
         name: "One".to_owned(),
         email: "one@club.example".to_owned(),
         role: Role::Coordinator,
+        guest: false,
     };
     let by = Person::add(&mut write, &new, now()).await.unwrap();
     let mut ids = Vec::new();

@@ -47,6 +47,7 @@ impl House {
             name: name.to_owned(),
             email: format!("{}@club.example", name.to_lowercase().replace(' ', ".")),
             role,
+            guest: false,
         }
         .check()
         .unwrap();

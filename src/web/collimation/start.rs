@@ -65,7 +65,8 @@ async fn setup_of(
         &form.primary_ratio,
         1.0..=20.0,
     );
-    let back = errors.optional_number("back_focus", "Back focus", &form.back_focus, 0.0..=3000.0);
+    let back =
+        errors.optional_length_mm("back_focus", "Back focus", &form.back_focus, 0.0..=3000.0);
     let focuser = super::taking::hour_deg(&form.focuser_clock);
     if layout == Some(Layout::Newtonian) && focuser.is_none() && !form.focuser_clock.is_empty() {
         errors.add("focuser_clock", "Focuser: choose its clock position.");

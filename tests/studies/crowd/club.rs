@@ -78,6 +78,7 @@ pub async fn make(folder: &Path, size: Size, seed: u64) {
             name: format!("{} {number:04}", capital(role.label())),
             email: format!("{}{number}@club.example", role.slug()),
             role,
+            guest: false,
         };
         Person::add(conn, &new, begun).await.unwrap()
     };

@@ -149,6 +149,7 @@ async fn club(folder: &Path, writers: usize) -> Vec<Token> {
             name: format!("Volunteer {number}"),
             email: format!("v{number}@club.example"),
             role: Role::Coordinator,
+            guest: false,
         };
         let id = Person::add(&mut write, &new, now).await.unwrap();
         first.get_or_insert(id);

@@ -1,0 +1,796 @@
+//! Lists that a club brings: held while they are looked over, kept all at once, and
+//! undone as one while nothing rests on what they brought.
+//!
+//! What is kept goes in as whole sets, so that thousands of rows take a moment and the
+//! one writer is not held.
+
+use std::collections::BTreeSet;
+
+use serde::Serialize;
+
+use super::adjusters::Adjuster;
+use super::instruments::{Particulars, Status};
+use super::journeys::Journey;
+use super::people::Role;
+use super::star_tests::StarTest;
+use super::{
+    Conn, EntryId, Error, ImportId, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result,
+    UploadId,
+};
+
+/// What is there before anything is brought: all that tells what is new.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Known {
+    /// Everyone, those who left too.
+    pub people: Vec<KnownPerson>,
+    /// Every instrument.
+    pub instruments: Vec<KnownInstrument>,
+    /// Tags that instruments had before.
+    pub former_tags: Vec<(String, InstrumentId)>,
+    /// Every loan.
+    pub loans: Vec<KnownLoan>,
+    /// Every journey that stands.
+    pub journeys: Vec<(InstrumentId, Moment, Journey)>,
+    /// Every star test that stands: whose, when, its coma.
+    pub star_tests: Vec<(InstrumentId, Moment, f64)>,
+}
+
+/// One person.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KnownPerson {
+    /// Id.
+    pub id: PersonId,
+    /// Name.
+    pub name: String,
+    /// Address.
+    pub email: Option<String>,
+    /// Whether they have left.
+    pub left: bool,
+}
+
+/// One instrument.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KnownInstrument {
+    /// Id.
+    pub id: InstrumentId,
+    /// Tag.
+    pub tag: String,
+    /// Clear aperture, mm.
+    pub aperture_mm: f64,
+    /// Obstruction by diameter.
+    pub obstruction: f64,
+    /// Status.
+    pub status: Status,
+    /// The parts of its kit as they are now.
+    pub kit: Vec<(KitPartId, String)>,
+}
+
+/// One loan.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KnownLoan {
+    /// What.
+    pub instrument: InstrumentId,
+    /// To whom.
+    pub borrower: PersonId,
+    /// When it went out.
+    pub lent_at: Moment,
+    /// When it came back.
+    pub returned_at: Option<Moment>,
+}
+
+impl Known {
+    /// Reads all of it.
+    pub async fn read(conn: &mut Conn) -> Result<Self> {
+        let people = sqlx::query_as!(
+            KnownPerson,
+            r#"SELECT id AS "id: PersonId", name, email, left_at IS NOT NULL AS "left!: bool"
+               FROM people ORDER BY id"#
+        )
+        .fetch_all(&mut *conn)
+        .await?;
+        let rows = sqlx::query!(
+            r#"SELECT id AS "id: InstrumentId", tag, aperture_mm, obstruction, status AS "status: Status"
+               FROM instruments ORDER BY id"#
+        )
+        .fetch_all(&mut *conn)
+        .await?;
+        let mut instruments: Vec<KnownInstrument> = rows
+            .into_iter()
+            .map(|r| KnownInstrument {
+                id: r.id,
+                tag: r.tag,
+                aperture_mm: r.aperture_mm,
+                obstruction: r.obstruction,
+                status: r.status,
+                kit: Vec::new(),
+            })
+            .collect();
+        let parts = sqlx::query!(
+            r#"SELECT id AS "id: KitPartId", instrument_id AS "instrument_id: InstrumentId", name
+               FROM kit_parts WHERE removed_at IS NULL ORDER BY instrument_id, ordinal"#
+        )
+        .fetch_all(&mut *conn)
+        .await?;
+        for part in parts {
+            if let Ok(at) = instruments.binary_search_by_key(&part.instrument_id, |i| i.id) {
+                instruments[at].kit.push((part.id, part.name));
+            }
+        }
+        let former = sqlx::query!(
+            r#"SELECT tag, instrument_id AS "instrument_id: InstrumentId" FROM former_tags ORDER BY tag"#
+        )
+        .fetch_all(&mut *conn)
+        .await?;
+        let loans = sqlx::query_as!(
+            KnownLoan,
+            r#"SELECT instrument_id AS "instrument: InstrumentId", borrower_id AS "borrower: PersonId",
+                      lent_at AS "lent_at: Moment", returned_at AS "returned_at: Moment"
+               FROM loans ORDER BY id"#
+        )
+        .fetch_all(&mut *conn)
+        .await?;
+        let journeys = super::journeys::current(conn, None).await?;
+        let tests = sqlx::query!(
+            r#"SELECT e.instrument_id AS "instrument: InstrumentId", e.happened_at AS "at: Moment", t.coma_rms_waves
+               FROM current_entries e JOIN star_tests t ON t.entry_id = e.id ORDER BY e.id"#
+        )
+        .fetch_all(conn)
+        .await?;
+        Ok(Self {
+            people,
+            instruments,
+            former_tags: former.into_iter().map(|r| (r.tag, r.instrument_id)).collect(),
+            loans,
+            journeys: journeys
+                .into_iter()
+                .map(|j| (j.instrument_id, j.happened_at, j.journey))
+                .collect(),
+            star_tests: tests
+                .into_iter()
+                .map(|r| (r.instrument, r.at, r.coma_rms_waves))
+                .collect(),
+        })
+    }
+}
+
+/// A person to be added.
+#[derive(Debug, Clone)]
+pub struct BroughtPerson {
+    /// Id.
+    pub id: PersonId,
+    /// Name.
+    pub name: String,
+    /// Address.
+    pub email: Option<String>,
+    /// Role.
+    pub role: Role,
+    /// Whether they are a guest.
+    pub guest: bool,
+    /// Since when.
+    pub joined_at: Moment,
+    /// Until when, where they have left.
+    pub left_at: Option<Moment>,
+}
+
+/// An instrument to be added.
+#[derive(Debug, Clone)]
+pub struct BroughtInstrument {
+    /// Id.
+    pub id: InstrumentId,
+    /// What the register says.
+    pub particulars: Particulars,
+    /// Status.
+    pub status: Status,
+    /// Why, when it is not on the shelf.
+    pub status_reason: String,
+    /// Screws.
+    pub adjusters: Vec<Adjuster>,
+}
+
+/// A part to be added to a kit.
+#[derive(Debug, Clone)]
+pub struct BroughtPart {
+    /// Id.
+    pub id: KitPartId,
+    /// Whose kit.
+    pub instrument: InstrumentId,
+    /// Its place in the kit.
+    pub ordinal: i64,
+    /// What it is.
+    pub name: String,
+}
+
+/// A loan to be added.
+#[derive(Debug, Clone)]
+pub struct BroughtLoan {
+    /// Id.
+    pub id: LoanId,
+    /// What.
+    pub instrument: InstrumentId,
+    /// To whom.
+    pub borrower: PersonId,
+    /// When it went out.
+    pub lent_at: Moment,
+    /// Until when.
+    pub due_on: chrono::NaiveDate,
+    /// When it came back.
+    pub returned_at: Option<Moment>,
+    /// Words for its entries.
+    pub note: String,
+    /// The parts that are out with it, of an open one.
+    pub kit: Vec<KitPartId>,
+}
+
+/// A journey or a star test to be added.
+#[derive(Debug, Clone)]
+pub struct Brought<T> {
+    /// Whose logbook.
+    pub instrument: InstrumentId,
+    /// When.
+    pub happened_at: Moment,
+    /// Words beside it.
+    pub note: String,
+    /// The details.
+    pub details: T,
+}
+
+/// All that lists bring.
+#[derive(Debug, Clone, Default)]
+pub struct Batch {
+    /// People.
+    pub people: Vec<BroughtPerson>,
+    /// Instruments.
+    pub instruments: Vec<BroughtInstrument>,
+    /// Parts of kits.
+    pub kit: Vec<BroughtPart>,
+    /// Loans.
+    pub loans: Vec<BroughtLoan>,
+    /// Journeys.
+    pub journeys: Vec<Brought<Journey>>,
+    /// Star tests.
+    pub star_tests: Vec<Brought<StarTest>>,
+}
+
+impl Batch {
+    /// Whether it would add nothing.
+    pub fn is_empty(&self) -> bool {
+        self.people.is_empty()
+            && self.instruments.is_empty()
+            && self.kit.is_empty()
+            && self.loans.is_empty()
+            && self.journeys.is_empty()
+            && self.star_tests.is_empty()
+    }
+}
+
+/// What an import was.
+#[derive(Debug, Clone)]
+pub struct Import {
+    /// Id.
+    pub id: ImportId,
+    /// When.
+    pub at: Moment,
+    /// Who, by name.
+    pub by: String,
+    /// The files.
+    pub names: String,
+    /// What it brought, in words.
+    pub added: String,
+    /// When it was undone.
+    pub undone_at: Option<Moment>,
+}
+
+#[derive(Serialize)]
+struct EntryRow {
+    id: String,
+    instrument: String,
+    kind: &'static str,
+    happened_at: Moment,
+    loan: Option<String>,
+    note: String,
+}
+
+fn hex(id: uuid::Uuid) -> String {
+    id.simple().to_string()
+}
+
+fn json<T: Serialize>(rows: &[T]) -> Result<String> {
+    serde_json::to_string(rows).map_err(|e| Error::Database(sqlx::Error::Encode(e.into())))
+}
+
+/// Keeps a batch: all of it, in the transaction of the caller.
+///
+/// # Errors
+/// When the database refuses a row; then the caller's transaction must be dropped.
+pub async fn keep(
+    conn: &mut Conn,
+    batch: &Batch,
+    names: &str,
+    added: &str,
+    by: PersonId,
+    now: Moment,
+) -> Result<ImportId> {
+    let import = ImportId::fresh();
+    sqlx::query!(
+        "INSERT INTO imports (id, at, by, names, added) VALUES (?, ?, ?, ?, ?)",
+        import,
+        now,
+        by,
+        names,
+        added
+    )
+    .execute(&mut *conn)
+    .await?;
+    let mut entries = Vec::new();
+    keep_people(conn, &batch.people, import).await?;
+    keep_instruments(conn, &batch.instruments, import, by, now, &mut entries).await?;
+    keep_kit(conn, &batch.kit, import).await?;
+    keep_loans(conn, &batch.loans, import, by, &mut entries).await?;
+    let journeys = log(&batch.journeys, "journey", &mut entries);
+    let tests = log(&batch.star_tests, "star-test", &mut entries);
+    keep_entries(conn, &entries, import, by, now).await?;
+    let rows: Vec<_> = journeys
+        .iter()
+        .map(|(id, journey)| {
+            serde_json::json!({ "id": hex(id.0), "kind": journey.kind.slug(),
+                "km": journey.distance_km, "severity": journey.severity })
+        })
+        .collect();
+    let rows = json(&rows)?;
+    sqlx::query!(
+        "INSERT INTO journeys (entry_id, kind, distance_km, severity)
+         SELECT unhex(value ->> 'id'), value ->> 'kind', value ->> 'km', value ->> 'severity' FROM json_each(?)",
+        rows
+    )
+    .execute(&mut *conn)
+    .await?;
+    for (id, test) in tests {
+        test.write(conn, id).await?;
+    }
+    Ok(import)
+}
+
+fn log<'a, T>(
+    brought: &'a [Brought<T>],
+    kind: &'static str,
+    entries: &mut Vec<EntryRow>,
+) -> Vec<(EntryId, &'a T)> {
+    let mut ids = Vec::with_capacity(brought.len());
+    for one in brought {
+        let id = EntryId::fresh();
+        entries.push(EntryRow {
+            id: hex(id.0),
+            instrument: hex(one.instrument.0),
+            kind,
+            happened_at: one.happened_at,
+            loan: None,
+            note: one.note.clone(),
+        });
+        ids.push((id, &one.details));
+    }
+    ids
+}
+
+/// Notes which rows an import brought; `ids` is JSON: a list of hexadecimal ids.
+async fn note_rows(conn: &mut Conn, import: ImportId, place: &str, ids: &[String]) -> Result<()> {
+    let ids = json(ids)?;
+    sqlx::query!(
+        "INSERT INTO import_rows (row_id, place, import_id) SELECT unhex(value), ?, ? FROM json_each(?)",
+        place,
+        import,
+        ids
+    )
+    .execute(conn)
+    .await?;
+    Ok(())
+}
+
+async fn keep_people(conn: &mut Conn, people: &[BroughtPerson], import: ImportId) -> Result<()> {
+    let rows: Vec<_> = people
+        .iter()
+        .map(|p| {
+            serde_json::json!({ "id": hex(p.id.0), "name": p.name, "email": p.email,
+                "role": p.role.slug(), "guest": i64::from(p.guest), "joined": p.joined_at, "left": p.left_at })
+        })
+        .collect();
+    let rows = json(&rows)?;
+    sqlx::query!(
+        "INSERT INTO people (id, name, email, role, guest, joined_at, left_at)
+         SELECT unhex(value ->> 'id'), value ->> 'name', value ->> 'email', value ->> 'role', value ->> 'guest',
+                value ->> 'joined', value ->> 'left' FROM json_each(?)",
+        rows
+    )
+    .execute(&mut *conn)
+    .await?;
+    let ids: Vec<_> = people.iter().map(|p| hex(p.id.0)).collect();
+    note_rows(conn, import, "people", &ids).await
+}
+
+async fn keep_instruments(
+    conn: &mut Conn,
+    instruments: &[BroughtInstrument],
+    import: ImportId,
+    by: PersonId,
+    now: Moment,
+    entries: &mut Vec<EntryRow>,
+) -> Result<()> {
+    let mut screws = Vec::new();
+    let mut rows = Vec::new();
+    for brought in instruments {
+        let p = &brought.particulars;
+        let id = hex(brought.id.0);
+        rows.push(serde_json::json!({
+            "id": id, "tag": p.tag, "name": p.name, "design": p.design.slug(),
+            "aperture": p.aperture_mm, "focal": p.focal_mm, "obstruction": p.obstruction,
+            "vanes": p.vane_count, "weight": p.weight_kg, "cool": p.cool_down_min,
+            "diagonal": i64::from(p.uses_diagonal), "value": p.replacement_value_cents,
+            "place": p.place, "notes": p.notes, "status": brought.status.slug(),
+            "reason": brought.status_reason,
+        }));
+        for (ordinal, a) in brought.adjusters.iter().enumerate() {
+            screws.push(serde_json::json!({
+                "id": hex(uuid::Uuid::now_v7()), "instrument": id, "ordinal": ordinal, "label": a.label,
+                "element": a.element.slug(), "clock": a.clock_deg, "pitch": a.pitch_mm,
+                "lever": a.lever_mm, "kind": a.kind.slug(), "head": a.head.slug(),
+            }));
+        }
+        entries.push(EntryRow {
+            id: hex(EntryId::fresh().0),
+            instrument: id,
+            kind: "register",
+            happened_at: now,
+            loan: None,
+            note: format!("Brought into the register from a list as {}: {}.", p.tag, p.name),
+        });
+    }
+    let ids: Vec<_> = instruments.iter().map(|i| hex(i.id.0)).collect();
+    let screw_ids: Vec<String> = screws
+        .iter()
+        .filter_map(|s| s["id"].as_str().map(str::to_owned))
+        .collect();
+    let (rows, screws) = (json(&rows)?, json(&screws)?);
+    sqlx::query!(
+        "INSERT INTO instruments (id, tag, name, design, aperture_mm, focal_mm, obstruction, vane_count, weight_kg,
+            cool_down_min, uses_diagonal, replacement_value_cents, place, notes, status, status_reason, added_at, added_by)
+         SELECT unhex(value ->> 'id'), value ->> 'tag', value ->> 'name', value ->> 'design', value ->> 'aperture',
+            value ->> 'focal', value ->> 'obstruction', value ->> 'vanes', value ->> 'weight', value ->> 'cool',
+            value ->> 'diagonal', value ->> 'value', value ->> 'place', value ->> 'notes', value ->> 'status',
+            value ->> 'reason', ?, ? FROM json_each(?)",
+        now,
+        by,
+        rows
+    )
+    .execute(&mut *conn)
+    .await?;
+    sqlx::query!(
+        "INSERT INTO adjusters (id, instrument_id, ordinal, label, element, clock_deg, pitch_mm, lever_mm, kind, head)
+         SELECT unhex(value ->> 'id'), unhex(value ->> 'instrument'), value ->> 'ordinal', value ->> 'label',
+            value ->> 'element', value ->> 'clock', value ->> 'pitch', value ->> 'lever', value ->> 'kind',
+            value ->> 'head' FROM json_each(?)",
+        screws
+    )
+    .execute(&mut *conn)
+    .await?;
+    note_rows(conn, import, "instruments", &ids).await?;
+    note_rows(conn, import, "adjusters", &screw_ids).await
+}
+
+async fn keep_kit(conn: &mut Conn, parts: &[BroughtPart], import: ImportId) -> Result<()> {
+    let rows: Vec<_> = parts
+        .iter()
+        .map(|p| {
+            serde_json::json!({ "id": hex(p.id.0), "instrument": hex(p.instrument.0), "ordinal": p.ordinal, "name": p.name })
+        })
+        .collect();
+    let rows = json(&rows)?;
+    sqlx::query!(
+        "INSERT INTO kit_parts (id, instrument_id, ordinal, name)
+         SELECT unhex(value ->> 'id'), unhex(value ->> 'instrument'), value ->> 'ordinal', value ->> 'name' FROM json_each(?)",
+        rows
+    )
+    .execute(&mut *conn)
+    .await?;
+    let ids: Vec<_> = parts.iter().map(|p| hex(p.id.0)).collect();
+    note_rows(conn, import, "kit_parts", &ids).await
+}
+
+async fn keep_loans(
+    conn: &mut Conn,
+    loans: &[BroughtLoan],
+    import: ImportId,
+    by: PersonId,
+    entries: &mut Vec<EntryRow>,
+) -> Result<()> {
+    const NOT_TOLD: &str = "Not known: this loan was brought from a list.";
+    let mut rows = Vec::new();
+    let mut kit = Vec::new();
+    for loan in loans {
+        let (id, instrument) = (hex(loan.id.0), hex(loan.instrument.0));
+        rows.push(serde_json::json!({
+            "id": id, "instrument": instrument, "borrower": hex(loan.borrower.0), "lent": loan.lent_at,
+            "due": loan.due_on, "returned": loan.returned_at,
+        }));
+        for part in &loan.kit {
+            kit.push(serde_json::json!({ "loan": id, "part": hex(part.0) }));
+        }
+        let mut entry = |kind, happened_at, words: String| {
+            entries.push(EntryRow {
+                id: hex(EntryId::fresh().0),
+                instrument: instrument.clone(),
+                kind,
+                happened_at,
+                loan: Some(id.clone()),
+                note: words,
+            });
+        };
+        let words = format!("Until {}. {}", loan.due_on.format("%-d %B %Y"), loan.note);
+        entry("lend", loan.lent_at, words.trim().to_owned());
+        if let Some(back) = loan.returned_at {
+            entry("return", back, loan.note.clone());
+        }
+    }
+    let ids: Vec<_> = loans.iter().map(|l| hex(l.id.0)).collect();
+    let (rows, kit) = (json(&rows)?, json(&kit)?);
+    sqlx::query!(
+        "INSERT INTO loans (id, instrument_id, borrower_id, lent_at, lent_by, due_on, limit_stated, returned_at, returned_to)
+         SELECT unhex(value ->> 'id'), unhex(value ->> 'instrument'), unhex(value ->> 'borrower'), value ->> 'lent', ?1,
+            value ->> 'due', ?2, value ->> 'returned', iif(value ->> 'returned' IS NULL, NULL, ?1) FROM json_each(?3)",
+        by,
+        NOT_TOLD,
+        rows
+    )
+    .execute(&mut *conn)
+    .await?;
+    sqlx::query!(
+        "INSERT INTO loan_kit (loan_id, kit_part_id, went_out)
+         SELECT unhex(value ->> 'loan'), unhex(value ->> 'part'), 1 FROM json_each(?)",
+        kit
+    )
+    .execute(&mut *conn)
+    .await?;
+    note_rows(conn, import, "loans", &ids).await
+}
+
+async fn keep_entries(
+    conn: &mut Conn,
+    entries: &[EntryRow],
+    import: ImportId,
+    by: PersonId,
+    now: Moment,
+) -> Result<()> {
+    let rows = json(entries)?;
+    sqlx::query!(
+        "INSERT INTO entries (id, instrument_id, kind, happened_at, recorded_at, recorded_by, loan_id, note)
+         SELECT unhex(value ->> 'id'), unhex(value ->> 'instrument'), value ->> 'kind', value ->> 'happened_at', ?, ?,
+            unhex(value ->> 'loan'), value ->> 'note' FROM json_each(?)",
+        now,
+        by,
+        rows
+    )
+    .execute(&mut *conn)
+    .await?;
+    let ids: Vec<_> = entries.iter().map(|e| e.id.clone()).collect();
+    note_rows(conn, import, "entries", &ids).await
+}
+
+/// Imports, latest first.
+pub async fn imports(conn: &mut Conn) -> Result<Vec<Import>> {
+    Ok(sqlx::query_as!(
+        Import,
+        r#"SELECT i.id AS "id: ImportId", i.at AS "at: Moment", p.name AS by, i.names, i.added,
+                  i.undone_at AS "undone_at: Moment"
+           FROM imports i JOIN people p ON p.id = i.by ORDER BY i.at DESC, i.id DESC"#
+    )
+    .fetch_all(conn)
+    .await?)
+}
+
+/// One import.
+pub async fn import(conn: &mut Conn, id: ImportId) -> Result<Import> {
+    let all = imports(conn).await?;
+    all.into_iter()
+        .find(|i| i.id == id)
+        .ok_or(Error::NotFound("import"))
+}
+
+/// What rests on what an import brought, in words; empty where it can be undone.
+///
+/// Every table that points at a row it brought is looked through, whichever there are.
+pub async fn what_rests(conn: &mut Conn, import: ImportId) -> Result<Vec<String>> {
+    let mut rests = Vec::new();
+    let signed_in = sqlx::query_scalar!(
+        r#"SELECT COUNT(*) AS "n: i64" FROM people p JOIN import_rows r ON r.row_id = p.id AND r.place = 'people'
+           WHERE r.import_id = ? AND p.password_hash IS NOT NULL"#,
+        import
+    )
+    .fetch_one(&mut *conn)
+    .await?;
+    if signed_in > 0 {
+        rests.push(format!("{signed_in} of the people have chosen a password"));
+    }
+    // Tables and columns by their own names in the schema, quoted.
+    let quoted = |name: &str| format!("\"{}\"", name.replace('"', "\"\""));
+    let points: Vec<(String, String, String)> = sqlx::query_as(
+        "SELECT DISTINCT s.name, f.\"from\", f.\"table\" FROM sqlite_schema s JOIN pragma_foreign_key_list(s.name) f
+         WHERE s.type = 'table' AND s.name NOT IN ('import_rows', 'imports')
+           AND f.\"table\" IN ('people', 'instruments', 'kit_parts', 'loans', 'entries')",
+    )
+    .fetch_all(&mut *conn)
+    .await?;
+    let mut found: BTreeSet<String> = BTreeSet::new();
+    for (table, column, target) in points {
+        let own: Vec<String> = sqlx::query_scalar(
+            "SELECT name FROM pragma_table_info(?) WHERE name IN ('id', 'entry_id', 'loan_id')",
+        )
+        .bind(&table)
+        .fetch_all(&mut *conn)
+        .await?;
+        // A row that the import brought itself, or that goes with one, rests on nothing.
+        let own = own
+            .iter()
+            .map(|c| format!("t.{} IN (SELECT row_id FROM import_rows WHERE import_id = ?1)", quoted(c)))
+            .collect::<Vec<_>>()
+            .join(" OR ");
+        let own = if own.is_empty() { "0".to_owned() } else { own };
+        let ask = format!(
+            "SELECT COUNT(*) FROM {} t WHERE t.{} IN (SELECT row_id FROM import_rows WHERE import_id = ?1 AND place = ?2)
+             AND NOT COALESCE({own}, 0)",
+            quoted(&table),
+            quoted(&column)
+        );
+        let n: i64 = sqlx::query_scalar(sqlx::AssertSqlSafe(ask))
+            .bind(import)
+            .bind(&target)
+            .fetch_one(&mut *conn)
+            .await?;
+        if n > 0 {
+            found.insert(format!("{} in {}", count(n, "row"), words_of(&table)));
+        }
+    }
+    rests.extend(found);
+    Ok(rests)
+}
+
+fn count(n: i64, what: &str) -> String {
+    if n == 1 {
+        format!("1 {what}")
+    } else {
+        format!("{n} {what}s")
+    }
+}
+
+/// What people call a table.
+fn words_of(table: &str) -> String {
+    match table {
+        "entries" => "the logbooks".to_owned(),
+        "loans" => "the loans".to_owned(),
+        "waits" => "the waiting list".to_owned(),
+        "sign_in_links" => "the sign-in links".to_owned(),
+        "kit_parts" | "loan_kit" => "the kits".to_owned(),
+        "audit_log" => "the audit log".to_owned(),
+        other => other.replace('_', " "),
+    }
+}
+
+/// Takes back all that an import brought.
+///
+/// # Errors
+/// Refused when it was undone already, or while something rests on what it brought.
+pub async fn undo(conn: &mut Conn, id: ImportId, by: PersonId, now: Moment) -> Result<()> {
+    let found = import(conn, id).await?;
+    if found.undone_at.is_some() {
+        return Err(Error::Refused("That import was undone already.".to_owned()));
+    }
+    let rests = what_rests(conn, id).await?;
+    if !rests.is_empty() {
+        return Err(Error::Refused(format!(
+            "This import can no longer be undone as one, because later work rests on it: {}. Correct single rows instead.",
+            rests.join("; ")
+        )));
+    }
+    sqlx::query!("UPDATE imports SET undoing = 1 WHERE id = ?", id)
+        .execute(&mut *conn)
+        .await?;
+    for remove in [
+        "DELETE FROM journeys WHERE entry_id IN (SELECT row_id FROM import_rows WHERE import_id = ? AND place = 'entries')",
+        "DELETE FROM star_tests WHERE entry_id IN (SELECT row_id FROM import_rows WHERE import_id = ? AND place = 'entries')",
+        "DELETE FROM entries WHERE id IN (SELECT row_id FROM import_rows WHERE import_id = ? AND place = 'entries')",
+        "DELETE FROM loan_kit WHERE loan_id IN (SELECT row_id FROM import_rows WHERE import_id = ? AND place = 'loans')",
+        "DELETE FROM loans WHERE id IN (SELECT row_id FROM import_rows WHERE import_id = ? AND place = 'loans')",
+        "DELETE FROM kit_parts WHERE id IN (SELECT row_id FROM import_rows WHERE import_id = ? AND place = 'kit_parts')",
+        "DELETE FROM adjusters WHERE instrument_id IN (SELECT row_id FROM import_rows WHERE import_id = ? AND place = 'instruments')",
+        "DELETE FROM instruments WHERE id IN (SELECT row_id FROM import_rows WHERE import_id = ? AND place = 'instruments')",
+        "DELETE FROM people WHERE id IN (SELECT row_id FROM import_rows WHERE import_id = ? AND place = 'people')",
+        "DELETE FROM import_rows WHERE import_id = ?",
+    ] {
+        sqlx::query(remove).bind(id).execute(&mut *conn).await?;
+    }
+    sqlx::query!(
+        "UPDATE imports SET undoing = 0, undone_at = ?, undone_by = ? WHERE id = ?",
+        now,
+        by,
+        id
+    )
+    .execute(conn)
+    .await?;
+    Ok(())
+}
+
+/// A list that was read and is looked over, as it is held.
+#[derive(Debug, Clone)]
+pub struct HeldUpload {
+    /// The files, in words.
+    pub names: String,
+    /// The sheets, JSON.
+    pub sheets: String,
+    /// What was chosen of them, JSON.
+    pub choices: String,
+}
+
+/// Holds an upload for the person who sent it; what they held before goes.
+pub async fn hold(
+    conn: &mut Conn,
+    person: PersonId,
+    upload: &HeldUpload,
+    now: Moment,
+) -> Result<UploadId> {
+    let id = UploadId::fresh();
+    sqlx::query!("DELETE FROM held_uploads WHERE person_id = ?", person)
+        .execute(&mut *conn)
+        .await?;
+    sqlx::query!(
+        "INSERT INTO held_uploads (id, person_id, at, names, sheets, choices) VALUES (?, ?, ?, ?, ?, ?)",
+        id,
+        person,
+        now,
+        upload.names,
+        upload.sheets,
+        upload.choices
+    )
+    .execute(conn)
+    .await?;
+    Ok(id)
+}
+
+/// What this person holds under this id.
+pub async fn held(conn: &mut Conn, person: PersonId, id: UploadId) -> Result<HeldUpload> {
+    sqlx::query_as!(
+        HeldUpload,
+        "SELECT names, sheets, choices FROM held_uploads WHERE id = ? AND person_id = ?",
+        id,
+        person
+    )
+    .fetch_optional(conn)
+    .await?
+    .ok_or(Error::NotFound("list being looked over"))
+}
+
+/// Keeps what was chosen.
+pub async fn choose(
+    conn: &mut Conn,
+    person: PersonId,
+    id: UploadId,
+    choices: &str,
+) -> Result<()> {
+    sqlx::query!(
+        "UPDATE held_uploads SET choices = ? WHERE id = ? AND person_id = ?",
+        choices,
+        id,
+        person
+    )
+    .execute(conn)
+    .await?;
+    Ok(())
+}
+
+/// Lets an upload go.
+pub async fn let_go(conn: &mut Conn, person: PersonId, id: UploadId) -> Result<()> {
+    sqlx::query!(
+        "DELETE FROM held_uploads WHERE id = ? AND person_id = ?",
+        id,
+        person
+    )
+    .execute(conn)
+    .await?;
+    Ok(())
+}
