@@ -28,17 +28,23 @@ pub mod forms;
 pub mod instruments;
 pub mod journeys;
 pub mod kit;
+pub mod lending;
 pub mod limits;
+pub mod loan_periods;
 pub mod loans;
 pub mod logbook;
 mod look;
+pub mod missing_kit;
 pub mod people;
 pub mod photos;
 pub mod problems;
+pub mod renewals;
+pub mod reservations;
 pub mod second_factor;
 pub mod sessions;
 pub mod star_tests;
 pub mod telling;
+pub mod turns;
 pub mod waits;
 mod witness;
 pub mod work_nights;
@@ -294,6 +300,18 @@ id!(
 id!(
     /// A place on the waiting list.
     WaitId
+);
+id!(
+    /// A part that is missing.
+    MissingKitId
+);
+id!(
+    /// A renewal.
+    RenewalId
+);
+id!(
+    /// A reservation.
+    ReservationId
 );
 id!(
     /// A photo.

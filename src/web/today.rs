@@ -11,10 +11,11 @@ use super::access::Access;
 use super::home::DemoPart;
 use super::page::{Layout, RequestContext, page};
 use super::watch::free_share;
-use super::{Error, address, due, home, show, work_nights};
+use super::{Error, address, due, home, show, waiting, work_nights};
 use crate::library::instruments::{Instrument, State};
 use crate::library::loans::{Loan, Which};
 use crate::library::problems::{self, AsksFor};
+use crate::library::turns::{Lines, Turn};
 use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
 use crate::library::{Conn, InstrumentId, collimations};
@@ -389,17 +390,13 @@ async fn member_page(
         }
     });
     let has = has.collect();
+    let lines = Lines::load(&mut conn, None, context.club(), today).await?;
     let mut mine = Vec::new();
     for wait in waits::open(&mut conn, None, Some(me)).await? {
-        let line = waits::open(&mut conn, Some(wait.instrument_id), None).await?;
-        let ahead = line.iter().take_while(|w| w.person_id != me).count();
+        let turn = lines.turn(wait.id).unwrap_or(Turn::Later { ahead: 0 });
         mine.push(Own {
             href: address::instrument(&wait.tag),
-            words: match ahead {
-                0 => "You are next".to_owned(),
-                1 => "1 person is ahead of you".to_owned(),
-                n => format!("{n} people are ahead of you"),
-            },
+            words: waiting::turn_words(turn, today),
             late: false,
             tag: wait.tag,
             name: wait.instrument_name,

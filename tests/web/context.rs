@@ -53,6 +53,7 @@ pub async fn lend(
         limit_stated: "Sharp up to about 90x.".to_owned(),
         kit: kit.iter().map(|p| p.id).collect(),
         override_reason: None,
+        details: Default::default(),
     }
     .write(&mut write)
     .await

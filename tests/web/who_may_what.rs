@@ -48,6 +48,7 @@ async fn scene() -> Scene {
         limit_stated: String::new(),
         kit: kit.iter().map(|part| part.id).collect(),
         override_reason: None,
+        details: Default::default(),
     }
     .write(&mut write)
     .await

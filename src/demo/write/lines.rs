@@ -4,7 +4,7 @@ use library::attempts;
 use library::entries::{EntryKind, NewEntry};
 use library::instruments::Instrument;
 use library::journeys::Journey;
-use library::loans::{self, Lend};
+use library::loans::{self, Lend, LendDetails};
 use library::problems::Problem;
 use library::star_tests::{Method, StarTest};
 use library::works::{self, Work};
@@ -188,6 +188,7 @@ impl Writer<'_> {
             limit_stated: limit_words::stated(listed.design, known.last_coma),
             kit: known.kit.iter().map(|(_, id)| *id).collect(),
             override_reason: line.although.clone(),
+            details: LendDetails::default(),
         }
         .write(conn)
         .await?;
