@@ -16,7 +16,9 @@ use tubewright::library::people::{Person, Role};
 use tubewright::library::problems::{self, AsksFor, Problem, ProblemWhat};
 use tubewright::library::star_tests::FocusSide;
 use tubewright::library::works::{self, Work, WorkWhat};
-use tubewright::library::{AttemptId, Conn, Error, Library, Moment, PersonId, Write, kit, lending, loan_periods};
+use tubewright::library::{
+    AttemptId, Conn, Error, Library, Moment, PersonId, Write, kit, lending, loan_periods,
+};
 use tubewright::startest::report::Report;
 use tubewright::upkeep;
 use tubewright::web::lend::{LONGEST_DAYS, limit_words};

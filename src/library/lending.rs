@@ -165,7 +165,10 @@ impl Lend {
         let recorded_at = self.details.recorded_at.unwrap_or(self.at);
         let back_at = self.details.back_at;
         let borrower = Person::get(conn, self.borrower).await?;
-        if borrower.left_at.is_some_and(|left| back_at.is_none_or(|back| back > left)) {
+        if borrower
+            .left_at
+            .is_some_and(|left| back_at.is_none_or(|back| back > left))
+        {
             return refuse(format!(
                 "{} has left the club and cannot borrow.",
                 borrower.name
@@ -180,9 +183,7 @@ impl Lend {
             return refuse(format!("{tag} cannot have come back before it went out."));
         }
         if instrument.open_loan.is_some() && back_at.is_none() {
-            return refuse(format!(
-                "{tag} is out on loan already. Return it first."
-            ));
+            return refuse(format!("{tag} is out on loan already. Return it first."));
         }
         if instrument.status == Status::Retired && back_at.is_none() {
             return refuse(format!("{tag} is retired and no longer lent."));
@@ -196,9 +197,7 @@ impl Lend {
             ));
         }
         if self.due_on < club.date(self.at) {
-            return refuse(
-                "It would be due before it goes out. Choose a later day.".to_owned(),
-            );
+            return refuse("It would be due before it goes out. Choose a later day.".to_owned());
         }
         let obstacles = self.obstacles(conn).await?;
         let reason = self.override_reason.as_deref().unwrap_or("").trim();
@@ -213,7 +212,10 @@ impl Lend {
         if let Some(first) = obstacles.first()
             && reason.is_empty()
         {
-            return refuse(format!("{} A reason is needed to lend it all the same.", first.words()));
+            return refuse(format!(
+                "{} A reason is needed to lend it all the same.",
+                first.words()
+            ));
         }
         let reason = (!obstacles.is_empty()).then_some(reason);
         let id = LoanId::fresh();

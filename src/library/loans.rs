@@ -6,9 +6,7 @@ use chrono::NaiveDate;
 
 use super::entries::{EntryKind, NewEntry};
 pub use super::lending::{Lend, LendDetails, Obstacle, Return, return_loan};
-use super::{
-    Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, reservations,
-};
+use super::{Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, reservations};
 
 /// One loan with the names a page needs.
 #[derive(Debug, Clone)]

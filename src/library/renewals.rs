@@ -55,7 +55,10 @@ pub fn decide(club: &Club, facts: &Facts, today: NaiveDate) -> Result<NaiveDate,
         ));
     }
     if due_on <= facts.due_on {
-        let from = facts.due_on.checked_sub_days(days).and_then(|d| d.succ_opt());
+        let from = facts
+            .due_on
+            .checked_sub_days(days)
+            .and_then(|d| d.succ_opt());
         return Err(match from {
             Some(from) => format!("You can renew it from {}.", from.format("%-d %B %Y")),
             None => "It is too early to renew it.".to_owned(),

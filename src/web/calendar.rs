@@ -85,11 +85,16 @@ impl Facts<'_> {
             };
             say("Work night", night.place.clone(), href);
         }
-        let due = self.loans.iter().filter(|(_, _, l)| {
-            l.due_on == day && l.returned_at.is_none()
-        });
+        let due = self
+            .loans
+            .iter()
+            .filter(|(_, _, l)| l.due_on == day && l.returned_at.is_none());
         let due = joined(due.map(|(_, _, l)| l.tag.as_str()));
-        say(if day < self.today { "Was due" } else { "Due" }, due, String::new());
+        say(
+            if day < self.today { "Was due" } else { "Due" },
+            due,
+            String::new(),
+        );
         for r in self.reserved.iter().filter(|r| r.meets(day, day)) {
             let words = match r.event.is_empty() || !self.is_volunteer {
                 true => r.tag.clone(),
@@ -97,10 +102,15 @@ impl Facts<'_> {
             };
             say("Reserved", words, String::new());
         }
-        let back = self.loans.iter().filter(|(_, back, l)| {
-            *back == day && l.returned_at.is_some()
-        });
-        say("Came back", joined(back.map(|(_, _, l)| l.tag.as_str())), String::new());
+        let back = self
+            .loans
+            .iter()
+            .filter(|(_, back, l)| *back == day && l.returned_at.is_some());
+        say(
+            "Came back",
+            joined(back.map(|(_, _, l)| l.tag.as_str())),
+            String::new(),
+        );
         lines
     }
 
@@ -109,15 +119,13 @@ impl Facts<'_> {
             let still = |l: &LoanDays| l.returned_at.is_none() && l.due_on >= day;
             return self.loans.iter().filter(|(_, _, l)| still(l)).count();
         }
-        let on = |(from, back, _): &&(NaiveDate, NaiveDate, &LoanDays)| *from <= day && *back >= day;
+        let on =
+            |(from, back, _): &&(NaiveDate, NaiveDate, &LoanDays)| *from <= day && *back >= day;
         self.loans.iter().filter(on).count()
     }
 }
 
-async fn calendar(
-    context: RequestContext,
-    Query(asked): Query<Asked>,
-) -> Result<Response, Error> {
+async fn calendar(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let club = context.club();
     let today = club.date(context.now());
     let this_month = today.with_day(1).unwrap_or(today);
@@ -126,9 +134,7 @@ async fn calendar(
         typed => NaiveDate::parse_from_str(&format!("{typed}-01"), "%Y-%m-%d")
             .ok()
             .filter(|day| (1900..=2200).contains(&day.year()))
-            .ok_or_else(|| {
-                Error::BadRequest("Month: give one like 2026-11.".to_owned())
-            })?,
+            .ok_or_else(|| Error::BadRequest("Month: give one like 2026-11.".to_owned()))?,
     };
     let next = first.checked_add_months(Months::new(1)).unwrap_or(first);
     let monday = first - Days::new(u64::from(first.weekday().num_days_from_monday()));

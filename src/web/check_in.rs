@@ -543,7 +543,13 @@ async fn write_down(
         .write(write)
         .await?;
     } else {
-        missing_kit::report(write, &checked.not_in_the_box, "Not in the box", log.clone()).await?;
+        missing_kit::report(
+            write,
+            &checked.not_in_the_box,
+            "Not in the box",
+            log.clone(),
+        )
+        .await?;
     }
     for found in &checked.found {
         missing_kit::found_again(write, *found, by, now).await?;

@@ -127,14 +127,27 @@ impl ClubFields {
             errors.add("public_address", "Address: give it as people type it, like https://scopes.example.org, without a path.");
         }
         let contact = errors.optional_text("contact", "Lending desk", &self.contact, 300);
-        let loan_days = whole(&mut errors, "loan_days", "Loan length", &self.loan_days, 1..=366);
+        let loan_days = whole(
+            &mut errors,
+            "loan_days",
+            "Loan length",
+            &self.loan_days,
+            1..=366,
+        );
         let loans_per_person =
             errors.optional_whole("loans_per_person", MOST, &self.loans_per_person, 1..=100);
         let renewals = whole(&mut errors, "renewals", RENEWALS, &self.renewals, 0..=50);
         let late = &self.renew_late_days;
         let renew_late_days = whole(&mut errors, "renew_late_days", LATE, late, 0..=366);
         let fetch_days = whole(&mut errors, "fetch_days", FETCH, &self.fetch_days, 1..=90);
-        match (units, paper, loan_days, renewals, renew_late_days, fetch_days) {
+        match (
+            units,
+            paper,
+            loan_days,
+            renewals,
+            renew_late_days,
+            fetch_days,
+        ) {
             (
                 Some(units),
                 Some(paper),

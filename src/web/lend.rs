@@ -12,17 +12,15 @@ use super::fields::{FormErrors, part};
 use super::kit_ticks::{self, KitFields, KitRow};
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::{Error, address, check_in, condition, show};
-use crate::library::instruments::{Instrument, Status};
 use crate::library::club::Club;
+use crate::library::instruments::{Instrument, Status};
 use crate::library::loans::{self, Lend, LendDetails, Obstacle};
 use crate::library::missing_kit::{self, MissingPart};
 use crate::library::people::Person;
 use crate::library::reservations::{self, Reservation};
 use crate::library::turns::{Kept, Lines};
 use crate::library::waits::{self, Wait};
-use crate::library::{
-    Conn, KitPartId, PersonId, ReservationId, kit, lending, loan_periods,
-};
+use crate::library::{Conn, KitPartId, PersonId, ReservationId, kit, lending, loan_periods};
 use crate::startest::words::waves_and_error;
 use crate::upkeep::{self, Condition, ShelfRow};
 
@@ -418,10 +416,7 @@ pub fn due_day(
     if days < 0 {
         errors.add(
             field,
-            format!(
-                "Back by: choose {} or a later day.",
-                show::plain_date(from)
-            ),
+            format!("Back by: choose {} or a later day.", show::plain_date(from)),
         );
         None
     } else if days > LONGEST_DAYS {
@@ -517,8 +512,12 @@ fn check(
         errors.text("limit_stated", TOLD, &own.limit_stated, 500)
     };
     let reason = errors.optional_text("override_reason", WHY, &own.override_reason, 500);
-    let collected_by =
-        errors.optional_text("collected_by", "Somebody else fetches it", &own.collected_by, 120);
+    let collected_by = errors.optional_text(
+        "collected_by",
+        "Somebody else fetches it",
+        &own.collected_by,
+        120,
+    );
     let deposit = errors.optional_text("deposit", "Deposit", &own.deposit, 120);
     let reservation = own.reservation.parse::<ReservationId>().ok();
     let reservation = reservation.filter(|id| case.reserved.iter().any(|r| r.id == *id));

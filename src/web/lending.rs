@@ -14,9 +14,9 @@ use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, check_in, lend, logbook_words, outings, show};
+use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument};
 use crate::library::loans::{self, Loan, LoanPart, Which};
-use crate::library::club::Club;
 use crate::library::missing_kit::{self, MissingPart};
 use crate::library::{Conn, LoanId, logbook, renewals};
 use crate::upkeep;
@@ -173,8 +173,14 @@ async fn list(context: RequestContext, Query(form): Query<ListFields>) -> Result
             .unwrap_or_default()
     };
     let mut outings: Vec<(String, usize, String)> = Vec::new();
-    for loan in loans.iter().filter(|l| l.returned_at.is_none() && !l.event.is_empty()) {
-        match outings.iter_mut().find(|(event, _, _)| *event == loan.event) {
+    for loan in loans
+        .iter()
+        .filter(|l| l.returned_at.is_none() && !l.event.is_empty())
+    {
+        match outings
+            .iter_mut()
+            .find(|(event, _, _)| *event == loan.event)
+        {
             Some((_, count, _)) => *count += 1,
             None => outings.push((loan.event.clone(), 1, outings::back_address(&loan.event))),
         }

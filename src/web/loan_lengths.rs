@@ -19,7 +19,11 @@ pub fn routes() -> Vec<Route> {
     vec![
         Route::get(Access::Coordinator, HERE, show),
         Route::post(Access::Coordinator, HERE, save),
-        Route::post(Access::Coordinator, "/club/loan-lengths/instrument", save_one),
+        Route::post(
+            Access::Coordinator,
+            "/club/loan-lengths/instrument",
+            save_one,
+        ),
     ]
 }
 

@@ -151,7 +151,10 @@ async fn list_page(
     })
 }
 
-async fn list(context: RequestContext, Query(fields): Query<ListFields>) -> Result<Response, Error> {
+async fn list(
+    context: RequestContext,
+    Query(fields): Query<ListFields>,
+) -> Result<Response, Error> {
     let form = SettleFields::default();
     page(&list_page(&context, &fields, String::new(), form, FormErrors::new()).await?)
 }

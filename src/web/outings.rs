@@ -106,9 +106,8 @@ async fn out_page(
             if let Some(kept) = lines.kept(i.id) {
                 notes.push(format!("kept for {}", kept.person));
             }
-            let mine = |r: &&reservations::Reservation| {
-                r.instrument_id == i.id && r.meets(today, due_on)
-            };
+            let mine =
+                |r: &&reservations::Reservation| r.instrument_id == i.id && r.meets(today, due_on);
             let held = reserved.iter().find(mine);
             notes.extend(held.map(|r| format!("reserved for {}", r.for_words())));
             TakeRow {
@@ -129,10 +128,7 @@ async fn out_page(
     })
 }
 
-async fn show_form(
-    context: RequestContext,
-    Query(asked): Query<Asked>,
-) -> Result<Response, Error> {
+async fn show_form(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let today = context.club().date(context.now());
     let mut conn = context.read().await?;
     let event = asked.event.trim().to_owned();
@@ -337,10 +333,7 @@ async fn back_page(
     })
 }
 
-async fn show_back(
-    context: RequestContext,
-    Query(asked): Query<Asked>,
-) -> Result<Response, Error> {
+async fn show_back(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let form = BackFields {
         own: BackOwnFields {
             event: asked.event,
@@ -394,7 +387,10 @@ async fn come_back(
         }
         .write(&mut write)
         .await?;
-        missing.extend(lost.into_iter().map(|part| format!("{part} of {}", loan.tag)));
+        missing.extend(
+            lost.into_iter()
+                .map(|part| format!("{part} of {}", loan.tag)),
+        );
         for journey in &told {
             let entry = NewEntry {
                 instrument: loan.instrument_id,

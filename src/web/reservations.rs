@@ -298,7 +298,10 @@ async fn reserve(
     let person = form.person.parse::<PersonId>().ok();
     let event = errors.optional_text("event", "For what", &form.event, 120);
     if person.is_none() && event.is_empty() {
-        errors.add("person", "For whom: choose a person, or say below for what.");
+        errors.add(
+            "person",
+            "For whom: choose a person, or say below for what.",
+        );
     }
     let reserved = match (from_on, until_on, errors.is_empty()) {
         (Some(from_on), Some(until_on), true) => {
