@@ -18,6 +18,10 @@ CREATE TABLE club (
     public_address  TEXT,                                -- printed on labels
     contact         TEXT NOT NULL DEFAULT '',            -- how to reach the lending desk
     loan_days       INTEGER NOT NULL CHECK (loan_days BETWEEN 1 AND 366),
+    loans_per_person INTEGER CHECK (loans_per_person BETWEEN 1 AND 100), -- NULL: as many as there are
+    renewals        INTEGER NOT NULL DEFAULT 2 CHECK (renewals BETWEEN 0 AND 50), -- how often members renew one loan
+    renew_late_days INTEGER NOT NULL DEFAULT 7 CHECK (renew_late_days BETWEEN 0 AND 366), -- later than this they do not
+    fetch_days      INTEGER NOT NULL DEFAULT 7 CHECK (fetch_days BETWEEN 1 AND 90), -- kept so long for the next in line
     demo            INTEGER NOT NULL DEFAULT 0 CHECK (demo IN (0, 1))
 ) STRICT;
 
@@ -195,16 +199,29 @@ CREATE TABLE loans (
     lent_by   BLOB NOT NULL REFERENCES people (id),
     due_on          TEXT NOT NULL,
     limit_stated    TEXT NOT NULL,                       -- what the borrower was told it will not do
-    override_reason TEXT,                                -- why it went out though held or at the bench
+    override_reason TEXT,                                -- why it went out though held, kept or reserved for another
+    collected_by    TEXT NOT NULL DEFAULT '',            -- who fetched it, where that was not the borrower
+    deposit         TEXT NOT NULL DEFAULT '',            -- noted, not handled
+    event           TEXT NOT NULL DEFAULT '',            -- the public evening it went out for with others
     returned_at     TEXT,
     returned_to   BLOB REFERENCES people (id),
-    CHECK ((returned_at IS NULL) = (returned_to IS NULL))
+    CHECK ((returned_at IS NULL) = (returned_to IS NULL)),
+    CHECK (returned_at IS NULL OR returned_at >= lent_at)
 ) STRICT;
 CREATE UNIQUE INDEX one_open_loan ON loans (instrument_id) WHERE returned_at IS NULL;
 CREATE INDEX loans_by_instrument ON loans (instrument_id, lent_at);
 CREATE INDEX loans_by_borrower ON loans (borrower_id, lent_at);
 -- Loans that are still out, without reading those that came back.
 CREATE INDEX open_loans_by_day ON loans (due_on) WHERE returned_at IS NULL;
+-- Nobody has what another has at the same time, whichever was written down first.
+CREATE TRIGGER loans_do_not_overlap BEFORE INSERT ON loans
+WHEN EXISTS (SELECT 1 FROM loans o WHERE o.instrument_id = NEW.instrument_id
+    AND o.lent_at < COALESCE(NEW.returned_at, '9999') AND COALESCE(o.returned_at, '9999') > NEW.lent_at)
+BEGIN SELECT RAISE(ABORT, 'it was on loan to somebody else then'); END;
+CREATE TRIGGER loans_end_before_the_next_begins BEFORE UPDATE OF returned_at ON loans
+WHEN EXISTS (SELECT 1 FROM loans o WHERE o.instrument_id = NEW.instrument_id AND o.id <> NEW.id
+    AND o.lent_at >= NEW.lent_at AND o.lent_at < COALESCE(NEW.returned_at, '9999'))
+BEGIN SELECT RAISE(ABORT, 'it was on loan to somebody else by then'); END;
 CREATE TRIGGER loans_are_never_removed BEFORE DELETE ON loans
 WHEN NOT EXISTS (SELECT 1 FROM import_rows r JOIN imports i ON i.id = r.import_id
     WHERE r.row_id = OLD.id AND i.undoing = 1)
@@ -231,6 +248,80 @@ CREATE TABLE waits (
 ) STRICT;
 CREATE UNIQUE INDEX one_open_wait ON waits (instrument_id, person_id) WHERE closed_at IS NULL;
 CREATE INDEX waits_by_person ON waits (person_id);
+CREATE INDEX waits_by_instrument ON waits (instrument_id, asked_at);
+
+-- How long a loan runs, where that differs from the club's own length: of a design,
+-- or of one instrument, which counts for more.
+CREATE TABLE loan_periods (
+    design          TEXT UNIQUE CHECK (design IN ('newtonian', 'schmidt-cassegrain',
+                        'aplanatic-schmidt-cassegrain', 'maksutov-cassegrain',
+                        'classical-cassegrain', 'ritchey-chretien', 'achromat',
+                        'apochromat', 'binocular', 'solar')),
+    instrument_id   BLOB UNIQUE REFERENCES instruments (id),
+    days            INTEGER NOT NULL CHECK (days BETWEEN 1 AND 366),
+    CHECK ((design IS NULL) <> (instrument_id IS NULL))
+) STRICT;
+
+-- A loan made longer by its own borrower.
+CREATE TABLE renewals (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    loan_id         BLOB NOT NULL REFERENCES loans (id),
+    renewed_at      TEXT NOT NULL,
+    due_before      TEXT NOT NULL,
+    due_on          TEXT NOT NULL,
+    CHECK (due_on > due_before)
+) STRICT;
+CREATE INDEX renewals_by_loan ON renewals (loan_id);
+
+-- A part that is not in the kit: on the account of the loan it went missing on, or
+-- on nobody's. An account is settled once; the part may come back, or a new one come
+-- in its place, before that or after.
+CREATE TABLE missing_kit (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    kit_part_id     BLOB NOT NULL REFERENCES kit_parts (id),
+    loan_id         BLOB REFERENCES loans (id),
+    missing_since   TEXT NOT NULL,
+    problem_entry_id BLOB REFERENCES problems (entry_id), -- the report in its logbook
+    settled_at      TEXT,
+    settled_by      BLOB REFERENCES people (id),
+    outcome         TEXT CHECK (outcome IN ('returned', 'paid', 'written-off')),
+    note            TEXT NOT NULL DEFAULT '',
+    back_at         TEXT,                                -- in the kit again, it or a new one
+    CHECK ((settled_at IS NULL) = (outcome IS NULL) AND (settled_at IS NULL) = (settled_by IS NULL)),
+    CHECK (outcome IS NOT 'returned' OR back_at IS NOT NULL)
+) STRICT;
+CREATE UNIQUE INDEX one_missing_part ON missing_kit (kit_part_id) WHERE back_at IS NULL;
+CREATE INDEX missing_kit_by_part ON missing_kit (kit_part_id, missing_since);
+CREATE INDEX open_missing_kit ON missing_kit (missing_since) WHERE settled_at IS NULL;
+CREATE TRIGGER missing_kit_is_never_removed BEFORE DELETE ON missing_kit
+BEGIN SELECT RAISE(ABORT, 'what was missing is never forgotten'); END;
+
+-- Kept for somebody, or for an evening, from one day to another, both included.
+CREATE TABLE reservations (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    instrument_id   BLOB NOT NULL REFERENCES instruments (id),
+    from_on         TEXT NOT NULL,
+    until_on        TEXT NOT NULL,
+    person_id       BLOB REFERENCES people (id),
+    event           TEXT NOT NULL DEFAULT '',
+    reserved_at     TEXT NOT NULL,
+    reserved_by     BLOB NOT NULL REFERENCES people (id),
+    cancelled_at    TEXT,
+    cancelled_by    BLOB REFERENCES people (id),
+    CHECK (from_on <= until_on),
+    CHECK (person_id IS NOT NULL OR event <> ''),
+    CHECK ((cancelled_at IS NULL) = (cancelled_by IS NULL))
+) STRICT;
+CREATE INDEX reservations_by_instrument ON reservations (instrument_id, until_on) WHERE cancelled_at IS NULL;
+CREATE TRIGGER reservations_do_not_overlap BEFORE INSERT ON reservations
+WHEN EXISTS (SELECT 1 FROM reservations o WHERE o.instrument_id = NEW.instrument_id AND o.cancelled_at IS NULL
+    AND o.from_on <= NEW.until_on AND o.until_on >= NEW.from_on)
+BEGIN SELECT RAISE(ABORT, 'it is reserved on one of these days already'); END;
+CREATE TRIGGER reservations_are_only_cancelled BEFORE UPDATE ON reservations
+WHEN OLD.cancelled_at IS NOT NULL OR NEW.cancelled_at IS NULL OR OLD.instrument_id <> NEW.instrument_id
+    OR OLD.from_on <> NEW.from_on OR OLD.until_on <> NEW.until_on OR OLD.event <> NEW.event
+    OR OLD.person_id IS NOT NEW.person_id
+BEGIN SELECT RAISE(ABORT, 'a reservation is only cancelled'); END;
 
 -- The logbook ------------------------------------------------------------
 
@@ -524,7 +615,7 @@ BEGIN SELECT RAISE(ABORT, 'a step of a collimation is never removed'); END;
 -- `ended_at`.
 CREATE TABLE messages (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16), -- the Message-ID is made of it
-    kind            TEXT NOT NULL CHECK (kind IN ('due-soon', 'late', 'your-turn', 'settled', 'week',
+    kind            TEXT NOT NULL CHECK (kind IN ('due-soon', 'late', 'your-turn', 'reserved', 'settled', 'week',
                         'sign-in', 'account', 'trial')),
     person_id       BLOB NOT NULL REFERENCES people (id),
     about           TEXT NOT NULL,

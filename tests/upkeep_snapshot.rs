@@ -270,6 +270,7 @@ impl Club {
                     limit_stated: "Nothing".to_owned(),
                     kit: Vec::new(),
                     override_reason: None,
+                    details: Default::default(),
                 };
                 out.write(write).await.unwrap();
                 "lend"
@@ -583,6 +584,7 @@ async fn days_are_the_clubs_own() {
                 limit_stated: "Nothing".to_owned(),
                 kit: Vec::new(),
                 override_reason: None,
+                details: Default::default(),
             };
             let yesterday = Lend {
                 due_on: day.pred_opt().unwrap(),

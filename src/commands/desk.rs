@@ -11,13 +11,15 @@ use tubewright::library::club::Club;
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Design, Instrument, Status};
 use tubewright::library::journeys::{Journey, JourneyKind};
-use tubewright::library::loans::{self, Lend, Return};
+use tubewright::library::loans::{self, Lend, LendDetails, Loan, Return};
 use tubewright::library::measures::Quantity;
 use tubewright::library::people::{Person, Role};
 use tubewright::library::problems::{self, AsksFor, Problem, ProblemWhat};
 use tubewright::library::star_tests::FocusSide;
 use tubewright::library::works::{self, Work, WorkWhat};
-use tubewright::library::{AttemptId, Conn, Error, Library, Moment, PersonId, Write, kit};
+use tubewright::library::{
+    AttemptId, Conn, Error, Library, Moment, PersonId, Write, kit, lending, loan_periods,
+};
 use tubewright::startest::report::Report;
 use tubewright::upkeep;
 use tubewright::web::lend::{LONGEST_DAYS, limit_words};
@@ -53,9 +55,22 @@ pub struct LendArgs {
     /// What the borrower is told it will not do; from its condition when left out
     #[arg(long, value_name = "WORDS")]
     told: Option<String>,
-    /// Why it goes out though held or at the bench; for coordinators
+    /// Why it goes out though it is held or at the bench (for coordinators), kept for the
+    /// next in line, reserved, or one more than the club lends to one person
     #[arg(long, value_name = "REASON")]
     all_the_same: Option<String>,
+    /// The day it went out, like 2026-11-24; now when left out
+    #[arg(long, value_name = "DAY")]
+    on: Option<NaiveDate>,
+    /// The day it came back, kit complete, of a loan that is over already
+    #[arg(long, value_name = "DAY", requires = "on")]
+    back: Option<NaiveDate>,
+    /// Who fetches it, where that is not the borrower
+    #[arg(long, value_name = "NAME", default_value = "")]
+    collected_by: String,
+    /// The deposit, noted only
+    #[arg(long, value_name = "WORDS", default_value = "")]
+    deposit: String,
     #[command(flatten)]
     signed: Signed,
 }
@@ -68,6 +83,9 @@ pub struct ReturnArgs {
     /// A part of the kit that did not come back; may be given several times
     #[arg(long, value_name = "PART")]
     missing: Vec<String>,
+    /// The day it came back, like 2026-11-24; now when left out
+    #[arg(long, value_name = "DAY")]
+    on: Option<NaiveDate>,
     #[command(flatten)]
     signed: Signed,
 }
@@ -209,29 +227,28 @@ pub fn lend(args: LendArgs) -> ExitCode {
         let instrument = &row.instrument;
         let to = person(&mut write, &args.to, "--to").await?;
         let club = Club::load(&mut write).await?;
-        let today = club.date(now);
-        let due_on = args
-            .until
-            .unwrap_or_else(|| today + Duration::days(club.loan_days));
-        if !(0..=LONGEST_DAYS).contains(&(due_on - today).num_days()) {
+        let from = args.on.unwrap_or_else(|| club.date(now));
+        let days = loan_periods::days_for(&mut write, &club, instrument).await?;
+        let due_on = args.until.unwrap_or_else(|| from + Duration::days(days));
+        if !(0..=LONGEST_DAYS).contains(&(due_on - from).num_days()) {
             return Err(Error::Refused(
-                "--until: give today or a later day, a year off at most.".to_owned(),
+                "--until: give the day it goes out or a later one, a year off at most.".to_owned(),
             ));
         }
-        let held = matches!(instrument.status, Status::Held | Status::Bench);
-        if args.all_the_same.is_some() && by.role != Role::Coordinator {
-            return Err(Error::Refused(
-                "--all-the-same: only a coordinator may lend what is held or at the bench."
-                    .to_owned(),
-            ));
-        }
-        let parts = kit::of(&mut write, instrument.id).await?;
+        let at = lending::begins_on(&mut write, &club, instrument.id, from, now).await?;
+        let back_at = match args.back {
+            Some(day) => {
+                Some(lending::ends_on(&mut write, &club, instrument.id, at, day, now).await?)
+            }
+            None => None,
+        };
+        let parts = kit::present(&mut write, instrument.id).await?;
         let names = parts.iter().map(|p| p.name.as_str());
         known_parts(names, &args.without, "--without")?;
         let loan = Lend {
             instrument: instrument.id,
             borrower: to.id,
-            at: now,
+            at,
             by: by.id,
             due_on,
             limit_stated: args.told.unwrap_or_else(|| limit_words(&row)),
@@ -240,13 +257,26 @@ pub fn lend(args: LendArgs) -> ExitCode {
                 .filter(|p| !args.without.contains(&p.name))
                 .map(|p| p.id)
                 .collect(),
-            override_reason: args.all_the_same.filter(|_| held),
+            override_reason: args.all_the_same,
+            details: LendDetails {
+                recorded_at: Some(now),
+                back_at,
+                collected_by: args.collected_by.trim().to_owned(),
+                deposit: args.deposit.trim().to_owned(),
+                ..LendDetails::default()
+            },
         };
         loan.write(&mut write).await?;
-        let said = format!(
-            "{} is lent to {} until {due_on}. Tell them: {}",
-            instrument.tag, to.name, loan.limit_stated
-        );
+        let said = match args.back {
+            Some(back) => format!(
+                "{} was lent to {} from {from} to {back}.",
+                instrument.tag, to.name
+            ),
+            None => format!(
+                "{} is lent to {} until {due_on}. Tell them: {}",
+                instrument.tag, to.name, loan.limit_stated
+            ),
+        };
         finish(&library, write, by.id, "lend", &said).await?;
         Ok(said)
     }))
@@ -275,6 +305,19 @@ pub fn return_loan(args: ReturnArgs) -> ExitCode {
             &args.missing,
             "--missing",
         )?;
+        let club = Club::load(&mut write).await?;
+        let at = match args.on {
+            Some(day) if day > club.date(now) => {
+                return Err(Error::Refused(
+                    "--on: this day is yet to come. Give today or an earlier day.".to_owned(),
+                ));
+            }
+            Some(day) => {
+                let lent_at = Loan::get(&mut write, loan).await?.lent_at;
+                lending::ends_on(&mut write, &club, instrument.id, lent_at, day, now).await?
+            }
+            None => now,
+        };
         let missing = Return {
             loan,
             came_back: out
@@ -282,7 +325,7 @@ pub fn return_loan(args: ReturnArgs) -> ExitCode {
                 .filter(|p| !args.missing.contains(&p.name))
                 .map(|p| p.id)
                 .collect(),
-            at: now,
+            at,
             recorded_at: now,
             by: by.id,
         }

@@ -86,6 +86,14 @@ pub struct Club {
     pub contact: String,
     /// Days a loan runs.
     pub loan_days: i64,
+    /// The most that one person has at a time.
+    pub loans_per_person: Option<i64>,
+    /// How often members renew one loan.
+    pub renewals: i64,
+    /// Days late after which they do not.
+    pub renew_late_days: i64,
+    /// Days for which what came back is kept for the next in line.
+    pub fetch_days: i64,
     /// Work nights.
     #[serde(default, rename = "work_night")]
     pub work_nights: Vec<WorkNight>,

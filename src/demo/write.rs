@@ -145,6 +145,10 @@ impl<'a> Writer<'a> {
             public_address: None,
             contact: c.contact.clone(),
             loan_days: c.loan_days,
+            loans_per_person: c.loans_per_person,
+            renewals: c.renewals,
+            renew_late_days: c.renew_late_days,
+            fetch_days: c.fetch_days,
             demo: true,
         }
         .save(conn)

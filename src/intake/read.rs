@@ -234,7 +234,11 @@ fn windows_1252(byte: u8) -> char {
 }
 
 fn guessed_separator(text: &str) -> u8 {
-    let lines: Vec<&str> = text.lines().filter(|l| !l.trim().is_empty()).take(20).collect();
+    let lines: Vec<&str> = text
+        .lines()
+        .filter(|l| !l.trim().is_empty())
+        .take(20)
+        .collect();
     let count = |separator: u8| {
         // Outside of quotes.
         lines
@@ -273,17 +277,28 @@ mod tests {
         for (bytes, first) in [
             (&b"Tag;Aperture\nN1;203,2 mm\n"[..], "203,2 mm"),
             (&b"Tag\tAperture\r\nN1\t8 in\r\n"[..], "8 in"),
-            (&b"Tag,Aperture\nN1,\"8\"\" f/6, blue\"\n"[..], "8\" f/6, blue"),
+            (
+                &b"Tag,Aperture\nN1,\"8\"\" f/6, blue\"\n"[..],
+                "8\" f/6, blue",
+            ),
             (&b"sep=;\nTag;Aperture\nN1;8\n"[..], "8"),
         ] {
             let read = sheets("a.csv", bytes).unwrap();
-            let row = read[0].rows.iter().position(|r| r[0] == Cell::of("N1")).unwrap();
+            let row = read[0]
+                .rows
+                .iter()
+                .position(|r| r[0] == Cell::of("N1"))
+                .unwrap();
             assert_eq!(texts(&read[0], row)[1], first);
         }
         let latin = sheets("a.csv", b"Name,Mail\nBj\xf6rn,b@x.example\n").unwrap();
         assert_eq!(texts(&latin[0], 1)[0], "Björn");
         let mut utf16 = vec![0xff, 0xfe];
-        utf16.extend("Name,Mail\nŁucja,l@x.example\n".encode_utf16().flat_map(u16::to_le_bytes));
+        utf16.extend(
+            "Name,Mail\nŁucja,l@x.example\n"
+                .encode_utf16()
+                .flat_map(u16::to_le_bytes),
+        );
         assert_eq!(texts(&sheets("a.csv", &utf16).unwrap()[0], 1)[0], "Łucja");
     }
 
@@ -302,7 +317,7 @@ mod tests {
             &b"  \n \n"[..],
         ] {
             let said = sheets("x.bin", bytes).unwrap_err().0;
-            assert!(said.contains("Send") || said.contains("send") , "{said}");
+            assert!(said.contains("Send") || said.contains("send"), "{said}");
         }
     }
 }

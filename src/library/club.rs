@@ -1,6 +1,6 @@
 //! The club: its name, its zone, its units. One row.
 
-use chrono::NaiveDate;
+use chrono::{Duration, NaiveDate, NaiveTime, TimeZone};
 use chrono_tz::Tz;
 
 use super::{Conn, Moment, Result};
@@ -44,6 +44,14 @@ pub struct Club {
     pub contact: String,
     /// Days a loan runs unless told otherwise.
     pub loan_days: i64,
+    /// The most instruments that one person has at a time; none: as many as there are.
+    pub loans_per_person: Option<i64>,
+    /// How often members renew one loan by themselves.
+    pub renewals: i64,
+    /// Days after which a late loan is not renewed any more.
+    pub renew_late_days: i64,
+    /// Days for which what came back is kept for the next in line.
+    pub fetch_days: i64,
     /// Whether this is the invented demo club.
     pub demo: bool,
 }
@@ -59,6 +67,10 @@ impl Default for Club {
             public_address: None,
             contact: String::new(),
             loan_days: 28,
+            loans_per_person: None,
+            renewals: 2,
+            renew_late_days: 7,
+            fetch_days: 7,
             demo: false,
         }
     }
@@ -70,7 +82,8 @@ impl Club {
         let row = sqlx::query_as!(
             Self,
             r#"SELECT name, zone, units AS "units: Units", paper AS "paper: Paper", currency,
-                      public_address, contact, loan_days, demo AS "demo: bool"
+                      public_address, contact, loan_days, loans_per_person, renewals, renew_late_days,
+                      fetch_days, demo AS "demo: bool"
                FROM club"#
         )
         .fetch_optional(conn)
@@ -81,14 +94,18 @@ impl Club {
     /// Writes the settings.
     pub async fn save(&self, conn: &mut Conn) -> Result<()> {
         sqlx::query!(
-            "INSERT INTO club (only_row, name, zone, units, paper, currency, public_address, contact, loan_days, demo)
-             VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+            "INSERT INTO club (only_row, name, zone, units, paper, currency, public_address, contact, loan_days,
+               loans_per_person, renewals, renew_late_days, fetch_days, demo)
+             VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
              ON CONFLICT (only_row) DO UPDATE SET name = excluded.name, zone = excluded.zone,
                units = excluded.units, paper = excluded.paper, currency = excluded.currency,
                public_address = excluded.public_address, contact = excluded.contact,
-               loan_days = excluded.loan_days, demo = excluded.demo",
+               loan_days = excluded.loan_days, loans_per_person = excluded.loans_per_person,
+               renewals = excluded.renewals, renew_late_days = excluded.renew_late_days,
+               fetch_days = excluded.fetch_days, demo = excluded.demo",
             self.name, self.zone, self.units, self.paper, self.currency,
-            self.public_address, self.contact, self.loan_days, self.demo
+            self.public_address, self.contact, self.loan_days, self.loans_per_person, self.renewals,
+            self.renew_late_days, self.fetch_days, self.demo
         )
         .execute(conn)
         .await?;
@@ -103,6 +120,30 @@ impl Club {
     /// The date of an instant in the club's zone.
     pub fn date(&self, at: Moment) -> NaiveDate {
         at.with_timezone(&self.tz()).date_naive()
+    }
+
+    /// The instant of a date and time in the club's zone; where the clocks were
+    /// put back and it came twice, the first; where it was skipped, an hour on.
+    pub fn moment(&self, date: NaiveDate, time: NaiveTime) -> Moment {
+        let local = date.and_time(time);
+        let zone = self.tz();
+        zone.from_local_datetime(&local)
+            .earliest()
+            .or_else(|| {
+                zone.from_local_datetime(&(local + Duration::hours(1)))
+                    .earliest()
+            })
+            .map_or_else(|| local.and_utc(), |at| at.to_utc())
+    }
+
+    /// When something happened of which only the day is known: its noon, or now where
+    /// the day is today.
+    pub fn on_day(&self, date: NaiveDate, now: Moment) -> Moment {
+        if date == self.date(now) {
+            return now;
+        }
+        let noon = NaiveTime::from_hms_opt(12, 0, 0).unwrap_or_default();
+        self.moment(date, noon)
     }
 
     /// How many days of the club's calendar lie between two instants: 1 from

@@ -6,7 +6,7 @@ use chrono::Duration;
 
 use super::messages::KEPT_FOR;
 use super::sessions::{HALF_LASTS, IDLE, KNOWN_LASTS};
-use super::{Conn, Moment, Result};
+use super::{Conn, Moment, Result, own_data};
 
 /// How long a form that arrived twice is known by its mark.
 pub const FORM_LASTS: Duration = Duration::days(30);
@@ -56,8 +56,9 @@ pub async fn remove_expired(conn: &mut Conn, now: Moment) -> Result<u64> {
             .execute(&mut *conn)
             .await?,
         sqlx::query!("DELETE FROM held_uploads WHERE at <= ?", upload)
-            .execute(conn)
+            .execute(&mut *conn)
             .await?,
     ];
-    Ok(removed.iter().map(|done| done.rows_affected()).sum())
+    let forgotten = own_data::forget_who_left(conn, now).await?;
+    Ok(forgotten + removed.iter().map(|done| done.rows_affected()).sum::<u64>())
 }

@@ -23,6 +23,20 @@ pub async fn of(conn: &mut Conn, instrument: InstrumentId) -> Result<Vec<KitPart
     .await?)
 }
 
+/// The parts that are there: the kit without what is missing from it.
+pub async fn present(conn: &mut Conn, instrument: InstrumentId) -> Result<Vec<KitPart>> {
+    Ok(sqlx::query_as!(
+        KitPart,
+        r#"SELECT id AS "id: KitPartId", name FROM kit_parts k
+           WHERE instrument_id = ? AND removed_at IS NULL
+             AND NOT EXISTS (SELECT 1 FROM missing_kit m WHERE m.kit_part_id = k.id AND m.back_at IS NULL)
+           ORDER BY ordinal"#,
+        instrument
+    )
+    .fetch_all(conn)
+    .await?)
+}
+
 /// Makes the kit these parts, in this order: a part of the same name stays the
 /// same part, the others are added or removed.
 pub async fn set(

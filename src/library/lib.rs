@@ -30,19 +30,26 @@ pub mod instruments;
 pub mod intake;
 pub mod journeys;
 pub mod kit;
+pub mod lending;
 pub mod limits;
+pub mod loan_periods;
 pub mod loans;
 pub mod logbook;
 mod look;
 pub mod measures;
 pub mod messages;
+pub mod missing_kit;
+pub mod own_data;
 pub mod people;
 pub mod photos;
 pub mod problems;
+pub mod renewals;
+pub mod reservations;
 pub mod second_factor;
 pub mod sessions;
 pub mod star_tests;
 pub mod telling;
+pub mod turns;
 pub mod waits;
 mod witness;
 pub mod work_nights;
@@ -310,6 +317,18 @@ id!(
 id!(
     /// A message to somebody.
     MessageId
+);
+id!(
+    /// A part that is missing.
+    MissingKitId
+);
+id!(
+    /// A renewal.
+    RenewalId
+);
+id!(
+    /// A reservation.
+    ReservationId
 );
 id!(
     /// A photo.

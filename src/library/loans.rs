@@ -4,34 +4,9 @@ use std::collections::HashMap;
 
 use chrono::NaiveDate;
 
-use super::club::Club;
 use super::entries::{EntryKind, NewEntry};
-use super::instruments::{Instrument, Status};
-use super::people::Person;
-use super::{
-    Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, problems, waits,
-};
-
-/// A loan to be made.
-#[derive(Debug, Clone)]
-pub struct Lend {
-    /// What.
-    pub instrument: InstrumentId,
-    /// To whom.
-    pub borrower: PersonId,
-    /// When it leaves.
-    pub at: Moment,
-    /// Who hands it out.
-    pub by: PersonId,
-    /// Until when.
-    pub due_on: NaiveDate,
-    /// What the borrower was told it will not do.
-    pub limit_stated: String,
-    /// The parts that go along; the others of its kit stay.
-    pub kit: Vec<KitPartId>,
-    /// Why it goes out though held or at the bench; only a coordinator may.
-    pub override_reason: Option<String>,
-}
+pub use super::lending::{Lend, LendDetails, Obstacle, Return, return_loan};
+use super::{Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, reservations};
 
 /// One loan with the names a page needs.
 #[derive(Debug, Clone)]
@@ -58,8 +33,14 @@ pub struct Loan {
     pub due_on: NaiveDate,
     /// What the borrower was told.
     pub limit_stated: String,
-    /// Why it went out though held.
+    /// Why it went out though held, kept or reserved for another.
     pub override_reason: Option<String>,
+    /// Who fetched it, where that was not the borrower; or "".
+    pub collected_by: String,
+    /// The deposit, noted; or "".
+    pub deposit: String,
+    /// The public evening it went out for with others, or "".
+    pub event: String,
     /// When it came back.
     pub returned_at: Option<Moment>,
     /// Who took it back.
@@ -79,197 +60,11 @@ pub struct LoanPart {
     pub came_back: Option<bool>,
 }
 
-impl Lend {
-    /// Hands an instrument out: loan, kit, logbook entry; the borrower's own
-    /// place on the waiting list is closed.
-    ///
-    /// # Errors
-    /// Refused when it is out already, retired, or held or at the bench
-    /// without a reason to override; when the borrower has left; when it would
-    /// be due before it leaves.
-    pub async fn write(&self, conn: &mut Conn) -> Result<LoanId> {
-        let instrument = Instrument::get(conn, self.instrument).await?;
-        let borrower = Person::get(conn, self.borrower).await?;
-        if borrower.left_at.is_some() {
-            return Err(Error::Refused(format!(
-                "{} has left the club and cannot borrow.",
-                borrower.name
-            )));
-        }
-        if instrument.open_loan.is_some() {
-            return Err(Error::Refused(format!(
-                "{} is out on loan already. Take it back first.",
-                instrument.tag
-            )));
-        }
-        let reason = self.override_reason.as_deref().unwrap_or("").trim();
-        match instrument.status {
-            Status::Shelf => {}
-            Status::Retired => {
-                return Err(Error::Refused(format!(
-                    "{} is retired and no longer lent.",
-                    instrument.tag
-                )));
-            }
-            Status::Held | Status::Bench if reason.is_empty() => {
-                return Err(Error::Refused(format!(
-                    "{} is {} and is not lent until it is back on the shelf. A coordinator can override this with a reason.",
-                    instrument.tag, instrument.status
-                )));
-            }
-            Status::Held | Status::Bench => {}
-        }
-        if self.due_on < Club::load(conn).await?.date(self.at) {
-            return Err(Error::Refused(
-                "It would be due before it goes out. Choose a later day.".to_owned(),
-            ));
-        }
-        let id = LoanId::fresh();
-        let reason = (instrument.status != Status::Shelf).then_some(reason);
-        sqlx::query!(
-            "INSERT INTO loans (id, instrument_id, borrower_id, lent_at, lent_by, due_on, limit_stated, override_reason)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            id, self.instrument, self.borrower, self.at, self.by, self.due_on, self.limit_stated, reason
-        )
-        .execute(&mut *conn)
-        .await?;
-        for part in super::kit::of(conn, self.instrument).await? {
-            let went = self.kit.contains(&part.id);
-            sqlx::query!(
-                "INSERT INTO loan_kit (loan_id, kit_part_id, went_out) VALUES (?, ?, ?)",
-                id,
-                part.id,
-                went
-            )
-            .execute(&mut *conn)
-            .await?;
-        }
-        let mut note = format!("Until {}.", self.due_on.format("%-d %B %Y"));
-        if let Some(reason) = reason {
-            note.push_str(&format!(" Lent although {}: {reason}", instrument.status));
-        }
-        NewEntry {
-            instrument: self.instrument,
-            kind: EntryKind::Lend,
-            happened_at: self.at,
-            recorded_at: self.at,
-            by: self.by,
-            loan: Some(id),
-            note,
-        }
-        .write(conn)
-        .await?;
-        waits::close_lent(conn, self.instrument, self.borrower, self.at).await?;
-        Ok(id)
-    }
-}
-
-/// A loan to be ended.
-#[derive(Debug, Clone)]
-pub struct Return {
-    /// Which.
-    pub loan: LoanId,
-    /// The parts that are there; the others that went out are missing.
-    pub came_back: Vec<KitPartId>,
-    /// When it came back.
-    pub at: Moment,
-    /// When that is written down: now.
-    pub recorded_at: Moment,
-    /// Who takes it back.
-    pub by: PersonId,
-}
-
-impl Return {
-    /// Takes an instrument back: loan closed, kit ticked off, logbook entry, and a problem
-    /// for parts that went out and did not come back. Returns their names.
-    ///
-    /// # Errors
-    /// Refused when the loan was closed already, or began later than it is
-    /// said to have ended.
-    pub async fn write(&self, conn: &mut Conn) -> Result<Vec<String>> {
-        let found = Loan::get(conn, self.loan).await?;
-        if self.at < found.lent_at {
-            return Err(Error::Refused(format!(
-                "{} cannot have come back before it went out.",
-                found.tag
-            )));
-        }
-        let done = sqlx::query!(
-            "UPDATE loans SET returned_at = ?, returned_to = ? WHERE id = ? AND returned_at IS NULL",
-            self.at,
-            self.by,
-            self.loan
-        )
-        .execute(&mut *conn)
-        .await?;
-        if done.rows_affected() == 0 {
-            return Err(Error::Refused(format!(
-                "{} has been returned already.",
-                found.tag
-            )));
-        }
-        let mut missing = Vec::new();
-        for part in parts(conn, self.loan).await? {
-            let back = self.came_back.contains(&part.id);
-            sqlx::query!(
-                "UPDATE loan_kit SET came_back = ? WHERE loan_id = ? AND kit_part_id = ?",
-                back,
-                self.loan,
-                part.id
-            )
-            .execute(&mut *conn)
-            .await?;
-            if part.went_out && !back {
-                missing.push(part.name);
-            }
-        }
-        let note = if missing.is_empty() {
-            "Kit complete.".to_owned()
-        } else {
-            format!("Did not come back: {}.", missing.join(", "))
-        };
-        let entry = NewEntry {
-            instrument: found.instrument_id,
-            kind: EntryKind::Return,
-            happened_at: self.at,
-            recorded_at: self.recorded_at,
-            by: self.by,
-            loan: Some(self.loan),
-            note,
-        };
-        entry.write(conn).await?;
-        if !missing.is_empty() {
-            let words = format!("Did not come back: {}", missing.join(", "));
-            let note = String::new();
-            problems::part_missing(conn, words, NewEntry { note, ..entry }).await?;
-        }
-        Ok(missing)
-    }
-}
-
-/// Takes an instrument back as it is written down: see [`Return`].
-pub async fn return_loan(
-    conn: &mut Conn,
-    loan: LoanId,
-    came_back: &[KitPartId],
-    at: Moment,
-    by: PersonId,
-) -> Result<Vec<String>> {
-    Return {
-        loan,
-        came_back: came_back.to_vec(),
-        at,
-        recorded_at: at,
-        by,
-    }
-    .write(conn)
-    .await
-}
-
 /// Moves the day a loan is due, and writes that into the logbook.
 ///
 /// # Errors
-/// Refused when the loan is over, or was due on that day anyway.
+/// Refused when the loan is over, was due on that day anyway, or would run into a
+/// reservation for somebody else.
 pub async fn extend(
     conn: &mut Conn,
     loan: LoanId,
@@ -285,6 +80,21 @@ pub async fn extend(
     }
     if found.due_on == due_on {
         return Err(Error::Refused("It is due on that day already.".to_owned()));
+    }
+    if due_on > found.due_on {
+        let next = found.due_on.succ_opt().unwrap_or(found.due_on);
+        let reserved = reservations::meeting(conn, found.instrument_id, next, due_on).await?;
+        if let Some(other) = reserved
+            .iter()
+            .find(|r| r.person_id != Some(found.borrower_id))
+        {
+            return Err(Error::Refused(format!(
+                "{} is reserved {}, for {}. Choose a day before that, or cancel the reservation first.",
+                found.tag,
+                other.days(),
+                other.for_words()
+            )));
+        }
     }
     sqlx::query!("UPDATE loans SET due_on = ? WHERE id = ?", due_on, loan)
         .execute(&mut *conn)
@@ -326,6 +136,45 @@ pub struct CameBack {
     pub instrument_name: String,
     /// When.
     pub returned_at: Moment,
+}
+
+/// How many instruments a person has on loan; those for a public evening do not count.
+pub async fn count_with(conn: &mut Conn, person: PersonId) -> Result<i64> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT COUNT(*) AS "n: i64" FROM loans WHERE borrower_id = ? AND returned_at IS NULL AND event = ''"#,
+        person
+    )
+    .fetch_one(conn)
+    .await?)
+}
+
+/// The days of one loan, for a calendar.
+#[derive(Debug, Clone)]
+pub struct LoanDays {
+    /// What.
+    pub tag: String,
+    /// When it left.
+    pub lent_at: Moment,
+    /// Until when.
+    pub due_on: NaiveDate,
+    /// When it came back.
+    pub returned_at: Option<Moment>,
+}
+
+/// The loans that have a part of the time between two moments, by tag.
+pub async fn between(conn: &mut Conn, from: Moment, until: Moment) -> Result<Vec<LoanDays>> {
+    Ok(sqlx::query_as!(
+        LoanDays,
+        r#"SELECT i.tag, l.lent_at AS "lent_at: Moment", l.due_on AS "due_on: NaiveDate",
+                  l.returned_at AS "returned_at: Moment"
+           FROM loans l JOIN instruments i ON i.id = l.instrument_id
+           WHERE l.lent_at < ?2 AND (l.returned_at IS NULL OR l.returned_at >= ?1)
+           ORDER BY i.tag, l.lent_at"#,
+        from,
+        until
+    )
+    .fetch_all(conn)
+    .await?)
 }
 
 /// What came back since an instant and is not out again, the latest first.
@@ -376,6 +225,7 @@ impl Loan {
                       i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
                       COALESCE(b.email, '') AS "borrower_email!: String", l.lent_at AS "lent_at: Moment", h.name AS lent_by,
                       l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
+                      l.collected_by, l.deposit, l.event,
                       l.returned_at AS "returned_at: Moment", t.name AS "returned_to?: String"
                FROM loans l JOIN instruments i ON i.id = l.instrument_id
                     JOIN people b ON b.id = l.borrower_id JOIN people h ON h.id = l.lent_by
@@ -396,6 +246,7 @@ impl Loan {
                       i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
                       COALESCE(b.email, '') AS "borrower_email!: String", l.lent_at AS "lent_at: Moment", h.name AS lent_by,
                       l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
+                      l.collected_by, l.deposit, l.event,
                       l.returned_at AS "returned_at: Moment", t.name AS "returned_to?: String"
                FROM loans l JOIN instruments i ON i.id = l.instrument_id
                     JOIN people b ON b.id = l.borrower_id JOIN people h ON h.id = l.lent_by

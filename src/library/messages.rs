@@ -20,6 +20,8 @@ words! {
         Late = "late", "a loan is late";
         /// The first in line may have it.
         YourTurn = "your-turn", "your turn on a waiting list";
+        /// A reservation begins in a few days.
+        Reserved = "reserved", "something is reserved for you";
         /// What somebody reported has been settled.
         Settled = "settled", "a problem you reported is settled";
         /// What a week holds for those who answer for the shelf.
@@ -39,7 +41,12 @@ impl Kind {
     pub fn follows(self) -> bool {
         matches!(
             self,
-            Self::DueSoon | Self::Late | Self::YourTurn | Self::Settled | Self::Week
+            Self::DueSoon
+                | Self::Late
+                | Self::YourTurn
+                | Self::Reserved
+                | Self::Settled
+                | Self::Week
         )
     }
 

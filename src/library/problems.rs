@@ -91,21 +91,21 @@ impl Problem {
 }
 
 /// Says that parts are missing, in these words, unless that stands unsettled already.
-/// `entry` tells of what, when and by whom.
-pub async fn part_missing(conn: &mut Conn, words: String, entry: NewEntry) -> Result<()> {
-    let known = current(conn, Some(entry.instrument))
-        .await?
+/// `entry` tells of what, when and by whom. Gives the entry that says so.
+pub async fn part_missing(conn: &mut Conn, words: String, entry: NewEntry) -> Result<EntryId> {
+    let known = current(conn, Some(entry.instrument)).await?;
+    let known = known
         .iter()
-        .any(|one| !one.settled && one.problem.words == words);
-    if !known {
-        let problem = Problem {
-            what: ProblemWhat::PartMissing,
-            asks_for: AsksFor::ALook,
-            words,
-        };
-        problem.log(conn, entry).await?;
+        .find(|one| !one.settled && one.problem.words == words);
+    if let Some(known) = known {
+        return Ok(known.entry_id);
     }
-    Ok(())
+    let problem = Problem {
+        what: ProblemWhat::PartMissing,
+        asks_for: AsksFor::ALook,
+        words,
+    };
+    problem.log(conn, entry).await
 }
 
 /// A problem that work has settled, with who reported it.

@@ -11,16 +11,17 @@ use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
 use super::fields::{FormErrors, part};
 use super::journeys::{self, JourneyFields};
-use super::kit_ticks::{self, KitFields, KitRow};
+use super::kit_ticks::{self, FoundFields, KitFields, KitRow};
 use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page, see_other};
 use super::problems::ProblemFields;
-use super::{Error, check_in_answer, show, when};
+use super::{Error, check_in_answer, lend, show, when};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::{Instrument, Status};
 use crate::library::journeys::Journey;
 use crate::library::loans::{self, Loan, Return, Which};
-use crate::library::problems::{self, Problem};
-use crate::library::{Conn, KitPartId, LoanId, Moment, PersonId, kit};
+use crate::library::missing_kit::{self, MissingPart};
+use crate::library::problems::Problem;
+use crate::library::{Conn, KitPartId, LoanId, MissingKitId, Moment, PersonId, kit};
 use crate::upkeep::exposure::UNTOLD_DRIVE_KM;
 
 /// Routes.
@@ -164,6 +165,7 @@ pub fn address(tag: &str) -> String {
 struct CheckInFields {
     own: OwnFields,
     kit: KitFields,
+    found: FoundFields,
     journeys: JourneyFields,
     problems: ProblemFields,
     eye: ByEyeFields,
@@ -186,6 +188,7 @@ impl TryFrom<Vec<(String, String)>> for CheckInFields {
         Ok(Self {
             own: part(&pairs)?,
             kit: part(&pairs)?,
+            found: part(&pairs)?,
             journeys: part(&pairs)?,
             problems: part(&pairs)?,
             eye: part(&pairs)?,
@@ -207,6 +210,9 @@ struct FormPage {
     own: OwnFields,
     kit: KitFields,
     kit_rows: Vec<KitRow>,
+    found: FoundFields,
+    /// Parts that are missing, as ticks: id and words.
+    missing: Vec<(String, String)>,
     journeys: JourneyFields,
     distance_unit: &'static str,
     /// What a drive of no stated distance counts as, in the club's unit.
@@ -225,6 +231,7 @@ struct Case {
     instrument: Instrument,
     loan: Option<Loan>,
     kit_rows: Vec<KitRow>,
+    missing: Vec<MissingPart>,
 }
 
 impl Case {
@@ -243,13 +250,14 @@ impl Case {
                     .map(|p| (p.id, p.name, String::new())),
             ),
             None => kit_ticks::rows(
-                kit::of(conn, instrument.id)
+                kit::present(conn, instrument.id)
                     .await?
                     .into_iter()
                     .map(|p| (p.id, p.name, String::new())),
             ),
         };
         Ok(Self {
+            missing: missing_kit::of(conn, instrument.id).await?,
             instrument,
             loan,
             kit_rows,
@@ -292,6 +300,12 @@ impl Case {
                 || !form.own.happened_on.is_empty()
                 || wrong(&["note", "happened_on", "happened_at"]),
             open_kit: form.kit.is_given() || wrong(&["kit"]),
+            found: form.found,
+            missing: self
+                .missing
+                .iter()
+                .map(|m| (m.id.to_string(), lend::missing_words(context.club(), m)))
+                .collect(),
             instrument: self.instrument,
             loan: self.loan,
             own: form.own,
@@ -329,8 +343,10 @@ async fn show_form(context: RequestContext, Path(tag): Path<String>) -> Result<R
 struct Checked {
     at: Moment,
     present: Vec<KitPartId>,
-    /// Names of parts that should be there and are not, when not on loan.
-    not_in_the_box: Vec<String>,
+    /// Parts that should be there and are not, when not on loan.
+    not_in_the_box: Vec<(KitPartId, String)>,
+    /// Missing parts that are here again.
+    found: Vec<MissingKitId>,
     journeys: Vec<Journey>,
     problems: Vec<Problem>,
     look: Option<ByEyeLook>,
@@ -349,6 +365,7 @@ impl CheckInFields {
         } else {
             case.kit_rows.iter().map(|r| r.id).collect()
         };
+        let found = self.found.check(&case.missing);
         let journeys = self.journeys.check(context.club(), errors);
         let problems = self.problems.check(errors);
         let look = if !self.eye.is_given() {
@@ -388,6 +405,7 @@ impl CheckInFields {
         });
         let nothing_told = case.loan.is_none()
             && !self.kit.is_given()
+            && found.is_empty()
             && journeys.is_empty()
             && problems.is_empty()
             && look.is_none()
@@ -405,7 +423,7 @@ impl CheckInFields {
             case.kit_rows
                 .iter()
                 .filter(|r| !present.contains(&r.id))
-                .map(|r| r.key.clone())
+                .map(|r| (r.id, r.key.clone()))
                 .collect()
         } else {
             Vec::new()
@@ -414,6 +432,7 @@ impl CheckInFields {
             at: at?,
             present,
             not_in_the_box,
+            found,
             journeys,
             problems,
             look,
@@ -523,9 +542,17 @@ async fn write_down(
         }
         .write(write)
         .await?;
-    } else if !checked.not_in_the_box.is_empty() {
-        let words = format!("Not in the box: {}", checked.not_in_the_box.join(", "));
-        problems::part_missing(write, words, log.clone()).await?;
+    } else {
+        missing_kit::report(
+            write,
+            &checked.not_in_the_box,
+            "Not in the box",
+            log.clone(),
+        )
+        .await?;
+    }
+    for found in &checked.found {
+        missing_kit::found_again(write, *found, by, now).await?;
     }
     for journey in &checked.journeys {
         journey.log(write, log.clone()).await?;

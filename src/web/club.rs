@@ -29,6 +29,10 @@ struct ClubFields {
     public_address: String,
     contact: String,
     loan_days: String,
+    loans_per_person: String,
+    renewals: String,
+    renew_late_days: String,
+    fetch_days: String,
     /// A mark of what the form showed when it was opened.
     shown: String,
 }
@@ -44,6 +48,13 @@ impl ClubFields {
             public_address: club.public_address.clone().unwrap_or_default(),
             contact: club.contact.clone(),
             loan_days: club.loan_days.to_string(),
+            loans_per_person: club
+                .loans_per_person
+                .map(|n| n.to_string())
+                .unwrap_or_default(),
+            renewals: club.renewals.to_string(),
+            renew_late_days: club.renew_late_days.to_string(),
+            fetch_days: club.fetch_days.to_string(),
             shown: String::new(),
         };
         let values: Vec<&str> = fields.named().map(|(_, _, value)| value).to_vec();
@@ -52,7 +63,7 @@ impl ClubFields {
     }
 
     /// Each field's name, label and value.
-    fn named(&self) -> [(&'static str, &'static str, &str); 8] {
+    fn named(&self) -> [(&'static str, &'static str, &str); 12] {
         [
             ("name", "Club", &self.name),
             ("zone", "Time zone", &self.zone),
@@ -62,6 +73,10 @@ impl ClubFields {
             ("public_address", "Address", &self.public_address),
             ("contact", "Lending desk", &self.contact),
             ("loan_days", "Loan length", &self.loan_days),
+            ("loans_per_person", MOST, &self.loans_per_person),
+            ("renewals", RENEWALS, &self.renewals),
+            ("renew_late_days", LATE, &self.renew_late_days),
+            ("fetch_days", FETCH, &self.fetch_days),
         ]
     }
 
@@ -112,15 +127,35 @@ impl ClubFields {
             errors.add("public_address", "Address: give it as people type it, like https://scopes.example.org, without a path.");
         }
         let contact = errors.optional_text("contact", "Lending desk", &self.contact, 300);
-        let loan_days = errors.optional_whole("loan_days", "Loan length", &self.loan_days, 1..=366);
-        if loan_days.is_none() && errors.of("loan_days").is_empty() {
-            errors.add(
-                "loan_days",
-                "Loan length: give a number of days from 1 to 366.",
-            );
-        }
-        match (units, paper, loan_days) {
-            (Some(units), Some(paper), Some(loan_days)) if errors.is_empty() => Ok(Club {
+        let loan_days = whole(
+            &mut errors,
+            "loan_days",
+            "Loan length",
+            &self.loan_days,
+            1..=366,
+        );
+        let loans_per_person =
+            errors.optional_whole("loans_per_person", MOST, &self.loans_per_person, 1..=100);
+        let renewals = whole(&mut errors, "renewals", RENEWALS, &self.renewals, 0..=50);
+        let late = &self.renew_late_days;
+        let renew_late_days = whole(&mut errors, "renew_late_days", LATE, late, 0..=366);
+        let fetch_days = whole(&mut errors, "fetch_days", FETCH, &self.fetch_days, 1..=90);
+        match (
+            units,
+            paper,
+            loan_days,
+            renewals,
+            renew_late_days,
+            fetch_days,
+        ) {
+            (
+                Some(units),
+                Some(paper),
+                Some(loan_days),
+                Some(renewals),
+                Some(renew_late_days),
+                Some(fetch_days),
+            ) if errors.is_empty() => Ok(Club {
                 name,
                 zone,
                 units,
@@ -129,11 +164,42 @@ impl ClubFields {
                 public_address: (!public.is_empty()).then_some(public),
                 contact,
                 loan_days,
+                loans_per_person,
+                renewals,
+                renew_late_days,
+                fetch_days,
                 demo: old.demo,
             }),
             _ => Err(errors),
         }
     }
+}
+
+const MOST: &str = "Instruments one person has at a time";
+const RENEWALS: &str = "Renewals of one loan";
+const LATE: &str = "Renewed when late by";
+const FETCH: &str = "Kept for the next in line";
+
+/// A whole number that must be there.
+fn whole(
+    errors: &mut FormErrors,
+    field: &str,
+    label: &str,
+    typed: &str,
+    bounds: std::ops::RangeInclusive<i64>,
+) -> Option<i64> {
+    let found = errors.optional_whole(field, label, typed, bounds.clone());
+    if found.is_none() && errors.of(field).is_empty() {
+        errors.add(
+            field,
+            format!(
+                "{label}: give a whole number from {} to {}.",
+                bounds.start(),
+                bounds.end()
+            ),
+        );
+    }
+    found
 }
 
 #[derive(Template)]

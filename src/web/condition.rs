@@ -13,12 +13,12 @@ use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, page};
 use super::photos::{Picture, pictures};
 use super::shelf::back_by;
-use super::{Error, address, show};
+use super::{Error, address, reservations, show};
 use crate::library::club::Club;
 use crate::library::collimations::{self, Collimation};
 use crate::library::instruments::{Design, Instrument, State};
 use crate::library::loans::Loan;
-use crate::library::{Conn, kit, star_tests};
+use crate::library::{Conn, kit, missing_kit, star_tests};
 use crate::optics::{eye, strehl};
 use crate::startest::words::waves_and_error;
 use crate::upkeep::drift::course::course;
@@ -110,6 +110,10 @@ struct ConditionPage {
     collimation_open: bool,
     takes_star_test: bool,
     kit: Vec<String>,
+    /// Parts that are not in the kit.
+    missing: Vec<String>,
+    /// For whom it is kept or reserved, naming nobody.
+    kept: Vec<String>,
     needs: Vec<(&'static str, String)>,
     /// What stands before the eye: one line.
     first_caution: &'static str,
@@ -190,7 +194,10 @@ async fn condition_page(
         Some(loan) => Some(Loan::get(&mut conn, loan).await?.due_on),
         None => None,
     };
-    let kit: Vec<String> = kit::of(&mut conn, instrument.id)
+    let today = club.date(context.now());
+    let kept = reservations::kept_words(&mut conn, club, instrument.id, today).await?;
+    let missing = missing_kit::of(&mut conn, instrument.id).await?;
+    let kit: Vec<String> = kit::present(&mut conn, instrument.id)
         .await?
         .into_iter()
         .map(|part| part.name)
@@ -260,6 +267,8 @@ async fn condition_page(
         figures_note: figures_note(&instrument),
         gauge: gauge(a, tested_on.as_deref()),
         kit: kit.clone(),
+        missing: missing.into_iter().map(|m| m.part).collect(),
+        kept,
         needs: needs(club, &instrument),
         first_caution: first_caution(instrument.design),
         cautions: cautions::of(club, &instrument, &kit),

@@ -2,7 +2,8 @@
 //! it comes back.
 
 use super::fields::FormErrors;
-use crate::library::KitPartId;
+use crate::library::missing_kit::MissingPart;
+use crate::library::{KitPartId, MissingKitId};
 
 /// The fields, as sent.
 #[derive(Debug, Clone, Default, PartialEq, Eq, serde::Deserialize)]
@@ -14,6 +15,28 @@ pub struct KitFields {
     pub kit_all: String,
     /// "yes" for none of it.
     pub kit_none: String,
+}
+
+/// Missing parts that are here again, as sent.
+#[derive(Debug, Clone, Default, PartialEq, Eq, serde::Deserialize)]
+#[serde(default)]
+pub struct FoundFields {
+    /// Their ids.
+    pub found: Vec<String>,
+}
+
+impl FoundFields {
+    /// Whether a part is ticked.
+    pub fn has(&self, id: &str) -> bool {
+        self.found.iter().any(|f| f == id)
+    }
+
+    /// Those ticked of what is missing; one that somebody else has found meanwhile is
+    /// passed over.
+    pub fn check(&self, missing: &[MissingPart]) -> Vec<MissingKitId> {
+        let ids = missing.iter().map(|m| m.id);
+        ids.filter(|id| self.has(&id.to_string())).collect()
+    }
 }
 
 /// One part as the page lists it.

@@ -12,11 +12,15 @@ use super::fields::{FormErrors, part};
 use super::kit_ticks::{self, KitFields, KitRow};
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::{Error, address, check_in, condition, show};
+use crate::library::club::Club;
 use crate::library::instruments::{Instrument, Status};
-use crate::library::loans::{self, Lend};
+use crate::library::loans::{self, Lend, LendDetails, Obstacle};
+use crate::library::missing_kit::{self, MissingPart};
 use crate::library::people::Person;
+use crate::library::reservations::{self, Reservation};
+use crate::library::turns::{Kept, Lines};
 use crate::library::waits::{self, Wait};
-use crate::library::{Conn, KitPartId, PersonId, kit};
+use crate::library::{Conn, KitPartId, PersonId, ReservationId, kit, lending, loan_periods};
 use crate::startest::words::waves_and_error;
 use crate::upkeep::{self, Condition, ShelfRow};
 
@@ -45,6 +49,29 @@ struct OwnFields {
     due_on: String,
     limit_stated: String,
     override_reason: String,
+    /// The day it went out, "" for now.
+    lent_on: String,
+    /// The day it came back, of a loan that is over.
+    back_on: String,
+    collected_by: String,
+    deposit: String,
+    /// The reservation it goes out for, "" for none.
+    reservation: String,
+    /// "yes" where a loan that is over is entered.
+    past: String,
+}
+
+impl OwnFields {
+    fn is_past(&self) -> bool {
+        self.past == "yes"
+    }
+
+    /// Whether anything is said that stands behind the fold.
+    fn says_more(&self) -> bool {
+        [&self.lent_on, &self.collected_by, &self.deposit]
+            .iter()
+            .any(|typed| !typed.trim().is_empty())
+    }
 }
 
 impl TryFrom<Vec<(String, String)>> for LendFields {
@@ -65,6 +92,8 @@ struct Asked {
     to: String,
     /// Part of a name or address.
     who: String,
+    /// "yes" to enter a loan that is over.
+    past: String,
 }
 
 #[derive(Template)]
@@ -80,8 +109,15 @@ struct LendPage {
     check_in: String,
     /// Why it cannot go out at all, or not without a coordinator.
     barred: String,
-    /// Whether a reason must be given.
-    needs_reason: bool,
+    /// What stands against it and takes a reason; empty where nothing is known to.
+    against: Vec<String>,
+    /// The reservations it may go out for.
+    reserved: Vec<Reservation>,
+    /// Parts that are not in the kit.
+    missing: Vec<String>,
+    past: bool,
+    past_href: String,
+    open_more: bool,
     who: String,
     people: Vec<Person>,
     waiting: Vec<Wait>,
@@ -121,29 +157,48 @@ struct Case {
     people: Vec<Person>,
     waiting: Vec<Wait>,
     kit_rows: Vec<KitRow>,
+    missing: Vec<MissingPart>,
+    kept: Option<Kept>,
+    reserved: Vec<Reservation>,
+    loan_days: i64,
 }
 
 impl Case {
-    async fn load(conn: &mut Conn, context: &RequestContext, tag: &str) -> Result<Self, Error> {
+    async fn load(
+        conn: &mut Conn,
+        context: &RequestContext,
+        tag: &str,
+        past: bool,
+    ) -> Result<Self, Error> {
         let instrument = Instrument::by_tag(conn, tag).await?;
         let id = instrument.id;
+        let club = context.club();
+        let today = club.date(context.now());
         let last = match loans::latest(conn, id).await? {
             Some(loan) => loans::parts(conn, loan).await?,
             None => Vec::new(),
         };
         let note = |part: KitPartId| {
-            let lack = last.iter().find(|p| p.id == part)?;
-            match (lack.went_out, lack.came_back) {
-                (false, _) => Some("did not go along last time"),
-                (true, Some(false)) => Some("did not come back last time"),
-                _ => None,
-            }
+            let stayed = last.iter().any(|p| p.id == part && !p.went_out) && !past;
+            let words = if stayed {
+                "did not go along last time"
+            } else {
+                ""
+            };
+            words.to_owned()
         };
-        let kit_rows = kit_ticks::rows(kit::of(conn, id).await?.into_iter().map(|p| {
-            let note = note(p.id).unwrap_or_default().to_owned();
-            (p.id, p.name, note)
-        }));
+        let parts = if past {
+            kit::of(conn, id).await?
+        } else {
+            kit::present(conn, id).await?
+        };
+        let kit_rows = kit_ticks::rows(parts.into_iter().map(|p| (p.id, p.name, note(p.id))));
+        let lines = Lines::load(conn, Some(id), club, today).await?;
         Ok(Self {
+            loan_days: loan_periods::days_for(conn, club, &instrument).await?,
+            missing: missing_kit::of(conn, id).await?,
+            kept: lines.kept(id).cloned(),
+            reserved: reservations::from_day(conn, Some(id), today).await?,
             row: upkeep::shelf_row(conn, instrument, context.now()).await?,
             people: Person::list(conn).await?,
             waiting: waits::open(conn, Some(id), None).await?,
@@ -155,21 +210,14 @@ impl Case {
         matches!(self.row.instrument.status, Status::Held | Status::Bench)
     }
 
-    fn page(
-        self,
-        context: &RequestContext,
-        asked: Asked,
-        form: LendFields,
-        errors: FormErrors,
-    ) -> LendPage {
-        let held = self.held();
+    /// Why it cannot go out at all, or not without a coordinator; else "".
+    fn barred(&self, may_override: bool) -> String {
         let i = &self.row.instrument;
-        let may_override = context.may(Access::Coordinator);
-        let barred = if i.open_loan.is_some() {
-            "It is out on loan. Take it back before it goes out again.".to_owned()
+        if i.open_loan.is_some() {
+            "It is out on loan. Return it before it goes out again.".to_owned()
         } else if i.status == Status::Retired {
             "It is retired and no longer lent.".to_owned()
-        } else if held && !may_override {
+        } else if self.held() && !may_override {
             format!(
                 "It is {}{} and is not lent until it is back on the shelf. A coordinator can override this with a reason.",
                 i.status,
@@ -181,6 +229,48 @@ impl Case {
             )
         } else {
             String::new()
+        }
+    }
+
+    /// What is known to stand against lending it today for its usual time, whoever
+    /// borrows it.
+    fn against(&self, today: NaiveDate) -> Vec<String> {
+        let i = &self.row.instrument;
+        let mut against = Vec::new();
+        if self.held() {
+            let why = if i.status_reason.is_empty() {
+                String::new()
+            } else {
+                format!(" {}", i.status_reason)
+            };
+            against.push(Obstacle::Status(i.status).words() + &why);
+        }
+        if let Some(kept) = &self.kept {
+            let obstacle = Obstacle::KeptFor {
+                person: kept.person.clone(),
+                until: kept.until,
+            };
+            against.push(obstacle.words());
+        }
+        let until = today + chrono::Duration::days(self.loan_days);
+        let meets = self.reserved.iter().filter(|r| r.meets(today, until));
+        against.extend(meets.map(|r| Obstacle::Reserved(r.clone()).words()));
+        against
+    }
+
+    fn page(
+        self,
+        context: &RequestContext,
+        asked: Asked,
+        form: LendFields,
+        against: Vec<String>,
+        errors: FormErrors,
+    ) -> LendPage {
+        let i = &self.row.instrument;
+        let past = form.own.is_past();
+        let barred = match past {
+            true => String::new(),
+            false => self.barred(context.may(Access::Coordinator)),
         };
         let wanted = asked.who.trim().to_lowercase();
         let chosen = form.own.borrower.clone();
@@ -195,19 +285,34 @@ impl Case {
             })
             .collect();
         let assessment = &self.row.assessment;
+        let action = format!("{}/lend", address::instrument(&i.tag));
+        let wrong = ["lent_on", "collected_by", "deposit"];
         LendPage {
-            layout: context.layout(&format!("Lend {}", i.tag)),
+            layout: context.layout(&if past {
+                format!("Enter a past loan of {}", i.tag)
+            } else {
+                format!("Lend {}", i.tag)
+            }),
             condition: assessment.condition.slug(),
             dated: assessment
                 .as_of
                 .map(|at| format!("As of {}", show::date(context.club(), at)))
                 .unwrap_or_default(),
             reasons: assessment.reasons.clone(),
-            action: format!("{}/lend", address::instrument(&i.tag)),
+            past_href: format!("{action}?past=yes"),
+            action,
             here: address::instrument(&i.tag),
             check_in: check_in::address(&i.tag),
             barred,
-            needs_reason: held && may_override,
+            against,
+            reserved: self.reserved,
+            missing: self
+                .missing
+                .iter()
+                .map(|m| missing_words(context.club(), m))
+                .collect(),
+            past,
+            open_more: form.own.says_more() || wrong.iter().any(|f| !errors.of(f).is_empty()),
             who: asked.who,
             people,
             waiting: self.waiting,
@@ -229,6 +334,15 @@ impl Case {
     }
 }
 
+/// "10 mm eyepiece, since 14 March 2026".
+pub fn missing_words(club: &Club, missing: &MissingPart) -> String {
+    format!(
+        "{}, since {}",
+        missing.part,
+        show::date(club, missing.missing_since)
+    )
+}
+
 impl LendPage {
     /// A person's id as the form sends it.
     fn id(&self, person: &PersonId) -> String {
@@ -243,6 +357,11 @@ impl LendPage {
     /// Whether they stand on the waiting list and so are listed there.
     fn waits(&self, person: &PersonId) -> bool {
         self.waiting.iter().any(|w| w.person_id == *person)
+    }
+
+    /// A reservation's id as the form sends it.
+    fn reservation_id(&self, reservation: &Reservation) -> String {
+        reservation.id.to_string()
     }
 
     /// What this kind of instrument shows of the condition.
@@ -261,35 +380,43 @@ async fn show_form(
     Path(tag): Path<String>,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Error> {
+    let past = asked.past == "yes";
     let mut conn = context.read().await?;
-    let case = Case::load(&mut conn, &context, &tag).await?;
+    let case = Case::load(&mut conn, &context, &tag, past).await?;
     let today = context.club().date(context.now());
-    let until = today + chrono::Duration::days(context.club().loan_days);
+    let until = today + chrono::Duration::days(case.loan_days);
+    let typed = |text: String| if past { String::new() } else { text };
     let form = LendFields {
         own: OwnFields {
             borrower: asked.to.clone(),
-            due_on: until.format("%Y-%m-%d").to_string(),
-            limit_stated: limit_words(&case.row),
-            override_reason: String::new(),
+            due_on: typed(until.format("%Y-%m-%d").to_string()),
+            limit_stated: typed(limit_words(&case.row)),
+            past: asked.past.clone(),
+            ..OwnFields::default()
         },
         kit: KitFields::default(),
     };
-    page(&case.page(&context, asked, form, FormErrors::new()))
+    let against = if past {
+        Vec::new()
+    } else {
+        case.against(today)
+    };
+    page(&case.page(&context, asked, form, against, FormErrors::new()))
 }
 
-/// Reads the day a loan is due: today or later, and no further than a year.
+/// Reads the day a loan is due: not before `from`, and no more than a year later.
 pub fn due_day(
     errors: &mut FormErrors,
     field: &str,
     typed: &str,
-    today: NaiveDate,
+    from: NaiveDate,
 ) -> Option<NaiveDate> {
     let day = errors.date(field, "Back by", typed)?;
-    let days = (day - today).num_days();
+    let days = (day - from).num_days();
     if days < 0 {
         errors.add(
             field,
-            "Back by: this day is past. Choose today or a later one.",
+            format!("Back by: choose {} or a later day.", show::plain_date(from)),
         );
         None
     } else if days > LONGEST_DAYS {
@@ -303,20 +430,49 @@ pub fn due_day(
     }
 }
 
-async fn lend(
-    context: RequestContext,
-    Path(tag): Path<String>,
-    Form { fields: form, once }: Form<LendFields>,
-) -> Result<Response, Error> {
-    let by = context.person()?.id;
-    let mut write = match context.begin(&once).await? {
-        Submission::Again(response) => return Ok(response),
-        Submission::First(write) => write,
-    };
-    let case = Case::load(&mut write, &context, &tag).await?;
-    let mut errors = FormErrors::new();
-    let borrower = form
-        .own
+/// A day that is today or earlier; none where it is left out.
+fn past_day(
+    errors: &mut FormErrors,
+    (field, label): (&str, &str),
+    typed: &str,
+    today: NaiveDate,
+) -> Option<NaiveDate> {
+    if typed.trim().is_empty() {
+        return None;
+    }
+    let day = errors.date(field, label, typed)?;
+    if day > today {
+        errors.add(
+            field,
+            format!("{label}: this day is yet to come. To keep it for a later day, reserve it."),
+        );
+        return None;
+    }
+    Some(day)
+}
+
+/// What was typed, checked.
+struct Checked {
+    borrower: PersonId,
+    due_on: NaiveDate,
+    from: NaiveDate,
+    back: Option<NaiveDate>,
+    kit: Vec<KitPartId>,
+    limit_stated: String,
+    reason: String,
+    collected_by: String,
+    deposit: String,
+    reservation: Option<ReservationId>,
+}
+
+fn check(
+    context: &RequestContext,
+    case: &Case,
+    form: &LendFields,
+    errors: &mut FormErrors,
+) -> Option<Checked> {
+    let own = &form.own;
+    let borrower = own
         .borrower
         .parse::<PersonId>()
         .ok()
@@ -325,46 +481,123 @@ async fn lend(
         errors.add("borrower", "To whom: choose a person from the list.");
     }
     let today = context.club().date(context.now());
-    let due_on = due_day(&mut errors, "due_on", &form.own.due_on, today);
-    let parts = form.kit.check(&case.kit_rows, &mut errors);
-    let limit_stated = errors.text(
-        "limit_stated",
-        "What the borrower is told",
-        &form.own.limit_stated,
-        500,
+    let lent_on = past_day(errors, ("lent_on", "Lent on"), &own.lent_on, today);
+    let back = past_day(errors, ("back_on", "Came back on"), &own.back_on, today);
+    if own.is_past() {
+        for (field, label, typed) in [
+            ("lent_on", "Lent on", &own.lent_on),
+            ("back_on", "Came back on", &own.back_on),
+        ] {
+            if typed.trim().is_empty() {
+                errors.add(field, format!("{label}: give a date like 2026-03-14."));
+            }
+        }
+    }
+    let from = lent_on.unwrap_or(today);
+    if back.is_some_and(|back| back < from) {
+        errors.add(
+            "back_on",
+            "Came back on: this is before it went out. Choose a later day.",
+        );
+    }
+    let due_on = if own.is_past() && own.due_on.trim().is_empty() {
+        Some(from + chrono::Duration::days(case.loan_days))
+    } else {
+        due_day(errors, "due_on", &own.due_on, from)
+    };
+    let kit = form.kit.check(&case.kit_rows, errors);
+    let limit_stated = if own.is_past() {
+        errors.optional_text("limit_stated", TOLD, &own.limit_stated, 500)
+    } else {
+        errors.text("limit_stated", TOLD, &own.limit_stated, 500)
+    };
+    let reason = errors.optional_text("override_reason", WHY, &own.override_reason, 500);
+    let collected_by = errors.optional_text(
+        "collected_by",
+        "Somebody else fetches it",
+        &own.collected_by,
+        120,
     );
-    // Only a coordinator's reason counts; for others the library refuses.
-    let may_override = context.may(Access::Coordinator);
-    let override_reason = (case.held() && may_override).then(|| {
-        errors.text(
-            "override_reason",
-            "Why it goes out all the same",
-            &form.own.override_reason,
-            500,
-        )
-    });
-    let (Some(borrower), Some(due_on), Some(parts), true) =
-        (borrower, due_on, parts, errors.is_empty())
-    else {
+    let deposit = errors.optional_text("deposit", "Deposit", &own.deposit, 120);
+    let reservation = own.reservation.parse::<ReservationId>().ok();
+    let reservation = reservation.filter(|id| case.reserved.iter().any(|r| r.id == *id));
+    Some(Checked {
+        borrower: borrower?,
+        due_on: due_on?,
+        from,
+        back,
+        kit: kit?,
+        limit_stated,
+        reason,
+        collected_by,
+        deposit,
+        reservation,
+    })
+    .filter(|_| errors.is_empty())
+}
+
+const TOLD: &str = "What the borrower is told";
+const WHY: &str = "Why it goes out all the same";
+
+async fn lend(
+    context: RequestContext,
+    Path(tag): Path<String>,
+    Form { fields: form, once }: Form<LendFields>,
+) -> Result<Response, Error> {
+    let by = context.person()?.id;
+    let (club, now) = (context.club(), context.now());
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
+    };
+    let case = Case::load(&mut write, &context, &tag, form.own.is_past()).await?;
+    let mut errors = FormErrors::new();
+    let today = club.date(now);
+    let Some(checked) = check(&context, &case, &form, &mut errors) else {
         drop(write);
-        return mend(&case.page(&context, Asked::default(), form, errors));
+        let against = match form.own.is_past() {
+            true => Vec::new(),
+            false => case.against(today),
+        };
+        return mend(&case.page(&context, Asked::default(), form, against, errors));
+    };
+    let id = case.row.instrument.id;
+    let at = lending::begins_on(&mut write, club, id, checked.from, now).await?;
+    let back_at = match checked.back {
+        Some(day) => Some(lending::ends_on(&mut write, club, id, at, day, now).await?),
+        None => None,
     };
     let loan = Lend {
-        instrument: case.row.instrument.id,
-        borrower,
-        at: context.now(),
+        instrument: id,
+        borrower: checked.borrower,
+        at,
         by,
-        due_on,
-        limit_stated,
-        kit: parts,
-        override_reason,
+        due_on: checked.due_on,
+        limit_stated: checked.limit_stated,
+        kit: checked.kit,
+        override_reason: Some(checked.reason.clone()),
+        details: LendDetails {
+            recorded_at: Some(now),
+            back_at,
+            collected_by: checked.collected_by,
+            deposit: checked.deposit,
+            event: String::new(),
+            reservation: checked.reservation,
+        },
+    };
+    let obstacles = loan.obstacles(&mut write).await?;
+    let barred = !form.own.is_past() && !case.barred(context.may(Access::Coordinator)).is_empty();
+    if !obstacles.is_empty() && checked.reason.is_empty() && !barred {
+        let against: Vec<String> = obstacles.iter().map(Obstacle::words).collect();
+        errors.add("override_reason", format!("{WHY}: please fill this in."));
+        drop(write);
+        return mend(&case.page(&context, Asked::default(), form, against, errors));
     }
-    .write(&mut write)
-    .await?;
-    write
-        .finish(
-            &format!("/loans/{loan}"),
-            &format!("{} is lent.", case.row.instrument.tag),
-        )
-        .await
+    let loan = loan.write(&mut write).await?;
+    let notice = if back_at.is_some() {
+        format!("A past loan of {} is entered.", case.row.instrument.tag)
+    } else {
+        format!("{} is lent.", case.row.instrument.tag)
+    };
+    write.finish(&format!("/loans/{loan}"), &notice).await
 }

@@ -13,10 +13,13 @@ use super::extract::{Form, Path, Query};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::tables::{Cell, Paging, csv_response};
-use super::{Error, address, check_in, lend, logbook_words, show};
+use super::{Error, address, check_in, lend, logbook_words, outings, show};
+use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument};
 use crate::library::loans::{self, Loan, LoanPart, Which};
-use crate::library::{Conn, LoanId, logbook};
+use crate::library::missing_kit::{self, MissingPart};
+use crate::library::{Conn, LoanId, logbook, renewals};
+use crate::upkeep;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -137,6 +140,8 @@ struct ListPage {
     histories: bool,
     loans: Vec<LoanRow>,
     history: bool,
+    /// What is out for public evenings: the evening, how many, where they are returned.
+    outings: Vec<(String, usize, String)>,
     csv: String,
     before: String,
     after: String,
@@ -167,8 +172,22 @@ async fn list(context: RequestContext, Query(form): Query<ListFields>) -> Result
         page.map(|p| format!("/loans{}", form.query(Some(p))))
             .unwrap_or_default()
     };
+    let mut outings: Vec<(String, usize, String)> = Vec::new();
+    for loan in loans
+        .iter()
+        .filter(|l| l.returned_at.is_none() && !l.event.is_empty())
+    {
+        match outings
+            .iter_mut()
+            .find(|(event, _, _)| *event == loan.event)
+        {
+            Some((_, count, _)) => *count += 1,
+            None => outings.push((loan.event.clone(), 1, outings::back_address(&loan.event))),
+        }
+    }
     page(&ListPage {
         layout: context.layout("Loans"),
+        outings,
         lede,
         histories: context.may(Access::Coordinator),
         loans: paging
@@ -205,6 +224,9 @@ async fn list_csv(
             "returned by",
             "told",
             "lent although",
+            "fetched by",
+            "deposit",
+            "for",
         ],
         loans.into_iter().map(|l| {
             let late = l.days_overdue(today);
@@ -220,6 +242,9 @@ async fn list_csv(
                 Cell::from(l.returned_to),
                 Cell::from(l.limit_stated),
                 Cell::from(l.override_reason),
+                Cell::from(l.collected_by),
+                Cell::from(l.deposit),
+                Cell::from(l.event),
             ]
         }),
     )
@@ -250,25 +275,29 @@ async fn visible(context: &RequestContext, conn: &mut Conn, id: LoanId) -> Resul
 
 struct PartRow {
     name: String,
-    out: &'static str,
-    back: &'static str,
+    words: String,
+    late: bool,
 }
 
-impl From<LoanPart> for PartRow {
-    fn from(part: LoanPart) -> Self {
+impl PartRow {
+    /// `missing` is all that ever was missing from the kit.
+    fn new(club: &Club, loan: LoanId, part: LoanPart, missing: &[MissingPart]) -> Self {
+        let lost = missing
+            .iter()
+            .find(|m| m.loan_id == Some(loan) && m.kit_part_id == part.id);
+        let settled = lost.and_then(|m| Some((m.outcome?, m.settled_at?)));
         Self {
+            late: part.came_back == Some(false) && part.went_out && settled.is_none(),
+            words: match (part.went_out, part.came_back, settled) {
+                (false, _, _) => "stayed here".to_owned(),
+                (true, None, _) => "went along, still out".to_owned(),
+                (true, Some(true), _) => "went along, came back".to_owned(),
+                (true, Some(false), None) => "went along, missing".to_owned(),
+                (true, Some(false), Some((outcome, at))) => {
+                    format!("did not come back; {outcome} {}", show::date(club, at))
+                }
+            },
             name: part.name,
-            out: if part.went_out {
-                "went along"
-            } else {
-                "stayed here"
-            },
-            back: match (part.went_out, part.came_back) {
-                (false, _) => "",
-                (true, None) => "still out",
-                (true, Some(true)) => "came back",
-                (true, Some(false)) => "missing",
-            },
         }
     }
 }
@@ -286,6 +315,9 @@ struct LoanPage {
     parts: Vec<PartRow>,
     history: Vec<(String, String)>,
     desk_keys: bool,
+    /// What a renewal would come to, for the borrower: the day, or why there is none.
+    renew_until: String,
+    why_not: String,
     instrument: String,
     check_in: String,
     due_on: String,
@@ -302,6 +334,17 @@ async fn loan_page(
     let club = context.club();
     let today = club.date(context.now());
     let volunteer = context.may(Access::Volunteer);
+    let missing = missing_kit::Which {
+        instrument: Some(loan.instrument_id),
+        all: true,
+        ..missing_kit::Which::default()
+    };
+    let missing = missing_kit::list(conn, missing).await?;
+    let own = context.person()?.id == loan.borrower_id && loan.returned_at.is_none();
+    let offer = match own {
+        true => Some(renewals::offer(conn, club, &loan, today).await?),
+        false => None,
+    };
     let history = logbook::of(conn, loan.instrument_id)
         .await?
         .into_iter()
@@ -340,9 +383,14 @@ async fn loan_page(
         parts: loans::parts(conn, loan.id)
             .await?
             .into_iter()
-            .map(Into::into)
+            .map(|part| PartRow::new(club, loan.id, part, &missing))
             .collect(),
         history,
+        renew_until: match &offer {
+            Some(Ok(until)) => show::short_day(*until, today),
+            _ => String::new(),
+        },
+        why_not: offer.and_then(Result::err).unwrap_or_default(),
         desk_keys: volunteer && loan.returned_at.is_none(),
         instrument: address::instrument(&loan.tag),
         check_in: check_in::address(&loan.tag),
@@ -401,7 +449,10 @@ struct LoanSheetPage {
     loan: Loan,
     since: String,
     until: String,
+    /// How it is today, as the shelf has it.
+    condition: String,
     parts: Vec<String>,
+    missing: Vec<String>,
     care: Vec<String>,
     cautions: Vec<Caution>,
     contact: String,
@@ -448,13 +499,29 @@ async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<R
         .filter(|p| p.went_out)
         .map(|p| p.name)
         .collect();
+    let missing = missing_kit::Which {
+        instrument: Some(instrument.id),
+        all: true,
+        ..missing_kit::Which::default()
+    };
+    let missing = missing_kit::list(&mut conn, missing).await?;
+    let missing = missing.iter().filter(|m| m.was_missing(loan.lent_at));
+    let missing = missing.map(|m| m.part.clone()).collect();
+    let row = upkeep::shelf_row(&mut conn, instrument, context.now()).await?;
+    let instrument = &row.instrument;
+    let assessment = &row.assessment;
     page(&LoanSheetPage {
+        condition: match assessment.as_of {
+            Some(at) => format!("{}, as of {}", assessment.condition, show::date(club, at)),
+            None => assessment.condition.to_string(),
+        },
+        missing,
         layout: context.layout(&format!("Loan sheet for {}", loan.tag)),
         since: show::date(club, loan.lent_at),
         until: show::plain_date(loan.due_on),
-        care: care(&instrument),
+        care: care(instrument),
         // How to treat the glass stands under how to look after it.
-        cautions: cautions::of(club, &instrument, &parts)
+        cautions: cautions::of(club, instrument, &parts)
             .into_iter()
             .filter(|c| c.title != "glass")
             .collect(),

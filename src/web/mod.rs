@@ -11,6 +11,7 @@ pub mod assets;
 pub mod audit_log;
 pub mod bench;
 pub mod by_eye_form;
+pub mod calendar;
 pub mod cautions;
 pub mod check_in;
 pub mod check_in_answer;
@@ -36,14 +37,18 @@ pub mod lend;
 pub mod lending;
 pub mod limits;
 pub mod listen;
+pub mod loan_lengths;
 pub mod logbook;
 pub mod logbook_words;
 pub mod logbook_write;
 pub mod me;
 pub mod measures;
 pub mod measuring;
+pub mod missing_kit;
 pub mod my_loans;
 mod night_plan;
+pub mod outings;
+pub mod own_data;
 pub mod page;
 pub mod passwords;
 pub mod peers;
@@ -54,6 +59,7 @@ pub mod practice;
 pub mod problems;
 pub mod register;
 pub mod register_form;
+pub mod reservations;
 pub mod shelf;
 pub mod show;
 pub mod sign_in;
@@ -142,6 +148,7 @@ pub fn routes() -> Vec<access::Route> {
     [
         assets::routes(),
         bench::routes(),
+        calendar::routes(),
         check_in::routes(),
         check_in_answer::routes(),
         club::routes(),
@@ -155,15 +162,20 @@ pub fn routes() -> Vec<access::Route> {
         label::routes(),
         lending::routes(),
         limits::routes(),
+        loan_lengths::routes(),
         logbook::routes(),
         logbook_write::routes(),
         me::routes(),
+        missing_kit::routes(),
         my_loans::routes(),
+        outings::routes(),
+        own_data::routes(),
         people::routes(),
         photos::routes(),
         post::pages::routes(),
         practice::routes(),
         register::routes(),
+        reservations::routes(),
         shelf::routes(),
         sign_in::routes(),
         sign_in_code::routes(),

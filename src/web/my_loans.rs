@@ -7,26 +7,38 @@ use super::access::{Access, Route};
 use super::extract::{Form, Path};
 use super::page::{Layout, RequestContext, Submission, page};
 use super::sign_in::Nothing;
-use super::{Error, address, check_in, show};
+use super::{Error, address, check_in, lend, show, waiting};
 use crate::library::loans::{Loan, Which};
+use crate::library::turns::{Lines, Turn};
 use crate::library::waits::{self, Wait};
-use crate::library::{PersonId, WaitId};
+use crate::library::{LoanId, WaitId, missing_kit, renewals};
+use crate::upkeep::Condition;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
     vec![
         Route::get(Access::Member, "/my-loans", mine),
         Route::post(Access::Member, "/my-loans/waiting/{id}/withdraw", withdraw),
+        // Their own loan only; which that is, the library checks.
+        Route::post(Access::Member, "/my-loans/{id}/renew", renew),
     ]
 }
 
 struct MineRow {
+    id: LoanId,
     href: String,
     tag: String,
     name: String,
     when: String,
     late: bool,
     told: String,
+    /// How it is today, as the shelf has it; "" once it is back.
+    condition: &'static str,
+    reason: String,
+    /// The day it would be due after a renewal, "" where there is none.
+    renew_until: String,
+    /// Why it cannot be renewed.
+    why_not: String,
 }
 
 struct WaitRow {
@@ -35,6 +47,7 @@ struct WaitRow {
     tag: String,
     name: String,
     place: String,
+    is_turn: bool,
     wish: String,
 }
 
@@ -46,39 +59,72 @@ struct MinePage {
     out: Vec<MineRow>,
     past: Vec<MineRow>,
     waits: Vec<WaitRow>,
+    /// Parts on their account: what, and of which instrument.
+    account: Vec<String>,
+    contact: String,
 }
 
 async fn mine(context: RequestContext) -> Result<Response, Error> {
     let me = context.person()?.id;
     let club = context.club();
     let today = club.date(context.now());
+    let snapshot = context.snapshot().await?;
     let mut conn = context.read().await?;
     let which = Which {
         borrower: Some(me),
         ..Which::default()
     };
-    let loans = Loan::list(&mut conn, which).await?;
-    let row = |loan: &Loan| MineRow {
-        href: format!("/loans/{}", loan.id),
-        tag: loan.tag.clone(),
-        name: loan.instrument_name.clone(),
-        when: match loan.returned_at {
-            Some(at) => format!(
-                "{} to {}",
-                show::date(club, loan.lent_at),
-                show::date(club, at)
-            ),
-            None => check_in::due_words(loan, today),
-        },
-        late: loan.days_overdue(today).is_some(),
-        told: loan.limit_stated.clone(),
-    };
-    let (out, past): (Vec<&Loan>, Vec<&Loan>) = loans.iter().partition(|l| l.returned_at.is_none());
-    let mut rows = Vec::new();
-    for wait in waits::open(&mut conn, None, Some(me)).await? {
-        let line = waits::open(&mut conn, Some(wait.instrument_id), None).await?;
-        rows.push(wait_row(&context, wait, &line, me));
+    let mut out = Vec::new();
+    let mut past = Vec::new();
+    for loan in Loan::list(&mut conn, which).await? {
+        let mut row = MineRow {
+            id: loan.id,
+            href: format!("/loans/{}", loan.id),
+            tag: loan.tag.clone(),
+            name: loan.instrument_name.clone(),
+            when: match loan.returned_at {
+                Some(at) => format!(
+                    "{} to {}",
+                    show::date(club, loan.lent_at),
+                    show::date(club, at)
+                ),
+                None => check_in::due_words(&loan, today),
+            },
+            late: loan.days_overdue(today).is_some(),
+            told: loan.limit_stated.clone(),
+            condition: "",
+            reason: String::new(),
+            renew_until: String::new(),
+            why_not: String::new(),
+        };
+        if loan.returned_at.is_some() {
+            past.push(row);
+            continue;
+        }
+        if let Some(member) = snapshot.member(loan.instrument_id) {
+            let assessment = snapshot.fleet.judge(member, context.now());
+            row.condition = assessment.condition.slug();
+            if assessment.condition != Condition::Ready {
+                row.reason = assessment.reasons.first().cloned().unwrap_or_default();
+            }
+        }
+        match renewals::offer(&mut conn, club, &loan, today).await? {
+            Ok(until) => row.renew_until = show::short_day(until, today),
+            Err(why) => row.why_not = why,
+        }
+        out.push(row);
     }
+    let lines = Lines::load(&mut conn, None, club, today).await?;
+    let waits = waits::open(&mut conn, None, Some(me))
+        .await?
+        .into_iter()
+        .map(|wait| wait_row(&context, wait, &lines))
+        .collect();
+    let account = missing_kit::on_account_of(&mut conn, me)
+        .await?
+        .iter()
+        .map(|m| format!("{}: {}", m.tag, lend::missing_words(club, m)))
+        .collect();
     page(&MinePage {
         layout: context.layout("My loans"),
         lede: match out.len() {
@@ -86,19 +132,17 @@ async fn mine(context: RequestContext) -> Result<Response, Error> {
             1 => "You have one instrument of the club's.".to_owned(),
             n => format!("You have {n} instruments of the club's."),
         },
-        out: out.into_iter().map(row).collect(),
-        past: past.into_iter().map(row).collect(),
-        waits: rows,
+        out,
+        past,
+        waits,
+        account,
+        contact: club.contact.clone(),
     })
 }
 
-fn wait_row(context: &RequestContext, wait: Wait, line: &[Wait], me: PersonId) -> WaitRow {
-    let ahead = line.iter().take_while(|w| w.person_id != me).count();
-    let place = match ahead {
-        0 => "You are next in line".to_owned(),
-        1 => "One person is ahead of you".to_owned(),
-        n => format!("{n} people are ahead of you"),
-    };
+fn wait_row(context: &RequestContext, wait: Wait, lines: &Lines) -> WaitRow {
+    let turn = lines.turn(wait.id).unwrap_or(Turn::Later { ahead: 0 });
+    let today = context.club().date(context.now());
     let wish = if wait.note.is_empty() {
         format!("For {}", wait.wants_it_for)
     } else {
@@ -108,13 +152,34 @@ fn wait_row(context: &RequestContext, wait: Wait, line: &[Wait], me: PersonId) -
         id: wait.id,
         instrument: address::instrument(&wait.tag),
         place: format!(
-            "{place}, since {}",
+            "{} You asked on {}.",
+            waiting::turn_words(turn, today),
             show::date(context.club(), wait.asked_at)
         ),
+        is_turn: matches!(turn, Turn::Now { .. }),
         tag: wait.tag,
         name: wait.instrument_name,
         wish,
     }
+}
+
+async fn renew(
+    context: RequestContext,
+    Path(id): Path<LoanId>,
+    Form { once, .. }: Form<Nothing>,
+) -> Result<Response, Error> {
+    let me = context.person()?.id;
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
+    };
+    let until = renewals::renew(&mut write, context.club(), id, me, context.now()).await?;
+    write
+        .finish(
+            "/my-loans",
+            &format!("Renewed: it is due on {}.", show::plain_date(until)),
+        )
+        .await
 }
 
 async fn withdraw(

@@ -71,7 +71,11 @@ const PER_PAGE: usize = 100;
 const GUEST: &str = "guest";
 
 fn role_words(person: &Person) -> &'static str {
-    if person.guest { GUEST } else { person.role.label() }
+    if person.guest {
+        GUEST
+    } else {
+        person.role.label()
+    }
 }
 
 async fn list(context: RequestContext, Query(filter): Query<Filter>) -> Result<Response, Error> {
@@ -264,13 +268,10 @@ async fn add(context: RequestContext, form: GraveForm<PersonFields>) -> Result<R
     match Person::add(&mut write, &new, context.now()).await {
         Ok(id) => {
             let notice = match new.address().is_some() && !new.guest {
-                true => format!(
-                    "{} is on the list. Make them a sign-in link to choose a password at.",
-                    new.name
-                ),
-                false => format!("{} is on the list and can borrow.", new.name),
+                true => "They are on the list. Make them a sign-in link to choose a password at.",
+                false => "They are on the list and can borrow.",
             };
-            write.finish(&format!("/people/{id}"), &notice).await
+            write.finish(&format!("/people/{id}"), notice).await
         }
         Err(library::Error::Refused(why)) => {
             drop(write);
@@ -365,12 +366,13 @@ async fn change(
     match people::change(&mut write, id, &new).await {
         Ok(()) => {
             let club = context.club();
-            if new.email != before.email {
+            if new.email != before.mail() {
                 let what = format!(
                     "Your address was changed from {} to {}.",
-                    before.email, new.email
+                    before.mail(),
+                    new.email
                 );
-                let old = Some(before.email.clone());
+                let old = before.email.clone();
                 post::tell_account(&mut write, club, id, &what, old, context.now()).await?;
             }
             if made_coordinator {
@@ -434,8 +436,8 @@ async fn make_address(
     let by = context.person()?.id;
     if form.fields.by_mail == "yes" {
         post::pages::send_link(&context, &mut write, &person, Some(by)).await?;
-        let said = format!("A sign-in link is on its way to {}.", person.email);
-        context.audit(&mut write, &said).await?;
+        let said = format!("A sign-in link is on its way to {}.", person.mail());
+        context.audit(&mut write, "Sent a sign-in link.").await?;
         write.commit().await?;
         context.app.post.ring();
         let back = see_other(&format!("/people/{id}"));
@@ -465,16 +467,13 @@ async fn take_factor_off(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    let name = Person::get(&mut write, id).await?.name;
+    Person::get(&mut write, id).await?;
     second_factor::take_off(&mut write, id).await?;
     let what = "Your second factor was turned off by a coordinator.";
     post::tell_account(&mut write, context.club(), id, what, None, context.now()).await?;
     context.app.post.ring();
     write
-        .finish(
-            &format!("/people/{id}"),
-            &format!("The second factor of {name} is off."),
-        )
+        .finish(&format!("/people/{id}"), "Their second factor is off.")
         .await
 }
 
@@ -488,16 +487,16 @@ async fn end_sessions(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    let name = Person::get(&mut write, id).await?.name;
+    Person::get(&mut write, id).await?;
     let said = if form.fields.session.is_empty() {
         sessions::end_all(&mut write, id).await?;
-        format!("{name} is signed out everywhere.")
+        "They are signed out everywhere."
     } else if sessions::end_place(&mut write, id, &form.fields.session).await? {
-        format!("{name} is signed out there.")
+        "They are signed out there."
     } else {
         return Err(Error::NotFound("session of theirs"));
     };
-    write.finish(&format!("/people/{id}"), &said).await
+    write.finish(&format!("/people/{id}"), said).await
 }
 
 async fn leave(
@@ -509,12 +508,8 @@ async fn leave(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    let name = Person::get(&mut write, id).await?.name;
     people::leave(&mut write, id, context.now()).await?;
     write
-        .finish(
-            "/people",
-            &format!("{name} is off the list. What they signed stays."),
-        )
+        .finish("/people", "They are off the list. What they signed stays.")
         .await
 }

@@ -117,6 +117,8 @@ impl Asked {
 struct Shelved {
     row: ShelfRow,
     due_on: Option<chrono::NaiveDate>,
+    /// For whom it is kept or reserved, in a word or two; "" for nobody.
+    kept: String,
     searched: String,
 }
 
@@ -157,11 +159,16 @@ async fn gather(context: &RequestContext, asked: &Asked) -> Result<Gathered, Err
         true => &[],
     };
     let rows = fleet.rows(members, context.now());
+    let today = context.club().date(context.now());
+    let mut conn = context.read().await?;
+    let mut kept = super::reservations::kept_in_short(&mut conn, context.club(), today).await?;
+    drop(conn);
     let all: Vec<Shelved> = rows
         .into_iter()
         .zip(members)
         .map(|(row, member)| Shelved {
             due_on: member.back_by,
+            kept: kept.remove(&member.instrument.id).unwrap_or_default(),
             searched: searched_words(context.club(), &row.instrument),
             row,
         })
@@ -273,9 +280,10 @@ fn line(club: &Club, today: chrono::NaiveDate, one: &Shelved) -> Line {
             Some(due) => back_short(today, due),
             None => i.place.clone(),
         },
-        waiting: match one.row.waiting {
-            0 => String::new(),
-            n => format!("{n}\u{a0}waiting"),
+        waiting: match (one.row.waiting, one.kept.is_empty()) {
+            (0, _) => one.kept.clone(),
+            (n, true) => format!("{n}\u{a0}waiting"),
+            (n, false) => format!("{n}\u{a0}waiting, {}", one.kept),
         },
     }
 }

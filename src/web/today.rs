@@ -1,8 +1,6 @@
 //! The start page of who is signed in: what needs a coordinator today, what a
 //! volunteer does tonight, what a member has and waits for.
 
-use std::collections::HashMap;
-
 use askama::Template;
 use axum::response::Response;
 use chrono::NaiveDate;
@@ -11,15 +9,16 @@ use super::access::Access;
 use super::home::DemoPart;
 use super::page::{Layout, RequestContext, page};
 use super::watch::free_share;
-use super::{Error, address, due, home, show, work_nights};
+use super::{Error, address, due, home, show, waiting, work_nights};
 use crate::library::club::Club;
 use crate::library::instruments::State;
 use crate::library::loans::{Loan, Which};
 use crate::library::messages::{self, Message};
 use crate::library::problems::{self, AsksFor};
+use crate::library::turns::{Lines, Turn};
 use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
-use crate::library::{Conn, InstrumentId, collimations};
+use crate::library::{Conn, collimations};
 use crate::upkeep::due_list::{DueRow, Filter, due_list};
 use crate::upkeep::{Condition, Snapshot};
 
@@ -280,39 +279,35 @@ async fn reported(
     Ok(tasks.collect())
 }
 
-/// The first in each line for what stands on the shelf and may be lent.
+/// What is kept for the next in line and may be lent as it is.
 async fn to_lend(
     conn: &mut Conn,
     snapshot: &Snapshot,
     context: &RequestContext,
 ) -> Result<Vec<Task>, Error> {
-    let waiting = waits::open(conn, None, None).await?;
-    let rows = snapshot.fleet.shelf(context.now());
-    let fit: HashMap<InstrumentId, Condition> = rows
-        .iter()
-        .filter(|row| row.instrument.state() == State::OnTheShelf)
-        .map(|row| (row.instrument.id, row.assessment.condition))
-        .collect();
-    let mut seen: Vec<InstrumentId> = Vec::new();
-    let mut tasks = Vec::new();
-    for wait in waiting {
-        let condition = fit.get(&wait.instrument_id);
-        if seen.contains(&wait.instrument_id)
-            || !matches!(condition, Some(Condition::Ready | Condition::Usable))
-        {
-            continue;
+    let today = context.club().date(context.now());
+    let lines = Lines::load(conn, None, context.club(), today).await?;
+    let tasks = lines.all_kept().iter().filter_map(|kept| {
+        let member = snapshot.member(kept.instrument_id)?;
+        let condition = snapshot.fleet.judge(member, context.now()).condition;
+        if !matches!(condition, Condition::Ready | Condition::Usable) {
+            return None;
         }
-        seen.push(wait.instrument_id);
-        tasks.push(Task {
-            href: address::instrument(&wait.tag),
-            words: format!("{}, for {}", wait.person, wait.wants_it_for),
+        let tag = &member.instrument.tag;
+        Some(Task {
+            href: address::instrument(tag),
+            words: format!(
+                "{}, kept until {}",
+                kept.person,
+                show::short_day(kept.until, today)
+            ),
             late: false,
             act: "Lend",
-            act_href: format!("{}/lend", address::instrument(&wait.tag)),
-            tag: wait.tag,
-        });
-    }
-    Ok(tasks)
+            act_href: format!("{}/lend", address::instrument(tag)),
+            tag: tag.clone(),
+        })
+    });
+    Ok(tasks.collect())
 }
 
 /// Messages that the mail server would not have: somebody has to tell them.
@@ -395,17 +390,13 @@ async fn member_page(
         }
     });
     let has = has.collect();
+    let lines = Lines::load(&mut conn, None, context.club(), today).await?;
     let mut mine = Vec::new();
     for wait in waits::open(&mut conn, None, Some(me)).await? {
-        let line = waits::open(&mut conn, Some(wait.instrument_id), None).await?;
-        let ahead = line.iter().take_while(|w| w.person_id != me).count();
+        let turn = lines.turn(wait.id).unwrap_or(Turn::Later { ahead: 0 });
         mine.push(Own {
             href: address::instrument(&wait.tag),
-            words: match ahead {
-                0 => "You are next".to_owned(),
-                1 => "1 person is ahead of you".to_owned(),
-                n => format!("{n} people are ahead of you"),
-            },
+            words: waiting::turn_words(turn, today),
             late: false,
             tag: wait.tag,
             name: wait.instrument_name,

@@ -2,15 +2,17 @@
 
 use askama::Template;
 use axum::response::Response;
+use chrono::NaiveDate;
 
 use super::access::{Access, Route};
 use super::extract::{Form, Path};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::sign_in::Nothing;
-use super::{Error, address, show};
+use super::{Error, address, reservations, show};
 use crate::library::instruments::{Instrument, Status};
 use crate::library::loans::Loan;
+use crate::library::turns::{Lines, Turn};
 use crate::library::waits::{self, WantsItFor};
 use crate::library::{Conn, WaitId};
 use crate::upkeep;
@@ -47,6 +49,8 @@ struct AskPage {
     sentence: String,
     reasons: Vec<String>,
     line: String,
+    /// For whom it is kept or reserved, naming nobody.
+    kept: Vec<String>,
     /// Why asking makes no sense, or "".
     barred: String,
     form: AskFields,
@@ -80,8 +84,11 @@ impl AskPage {
             1 => "One person is waiting for it.".to_owned(),
             n => format!("{n} people are waiting for it."),
         };
+        let today = club.date(context.now());
+        let kept = reservations::kept_words(conn, club, instrument.id, today).await?;
         let row = upkeep::shelf_row(conn, instrument, context.now()).await?;
         Ok(Self {
+            kept,
             layout: context.layout(&format!("Ask for {}", row.instrument.tag)),
             here: address::instrument(&row.instrument.tag),
             condition: row.assessment.condition.slug(),
@@ -164,10 +171,39 @@ async fn ask(
         .await
 }
 
+/// Where a person on a waiting list is, in words to them.
+pub fn turn_words(turn: Turn, today: NaiveDate) -> String {
+    match turn {
+        Turn::Now { until } => format!(
+            "You are next in line. It is kept for you until {}.",
+            show::short_day(until, today)
+        ),
+        Turn::Later { ahead: 0 } => "You are next in line.".to_owned(),
+        Turn::Later { ahead: 1 } => "One person is ahead of you.".to_owned(),
+        Turn::Later { ahead } => format!("{ahead} people are ahead of you."),
+        Turn::Passed { until } => format!(
+            "It was kept for you until {}. You keep your place.",
+            show::short_day(until, today)
+        ),
+    }
+}
+
+/// The same for the desk; "" for who only stands in line.
+fn turn_at_the_desk(turn: Option<Turn>, today: NaiveDate) -> String {
+    match turn {
+        Some(Turn::Now { until }) => format!("Kept until {}", show::short_day(until, today)),
+        Some(Turn::Passed { until }) => {
+            format!("Was kept until {}", show::short_day(until, today))
+        }
+        Some(Turn::Later { .. }) | None => String::new(),
+    }
+}
+
 struct LineRow {
     id: WaitId,
     person: String,
     since: String,
+    turn: String,
     wish: String,
     note: String,
     lend: String,
@@ -188,10 +224,13 @@ async fn line(context: RequestContext, Path(tag): Path<String>) -> Result<Respon
     let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let here = address::instrument(&instrument.tag);
+    let today = context.club().date(context.now());
+    let lines = Lines::load(&mut conn, Some(instrument.id), context.club(), today).await?;
     let waits = waits::open(&mut conn, Some(instrument.id), None)
         .await?
         .into_iter()
         .map(|w| LineRow {
+            turn: turn_at_the_desk(lines.turn(w.id), today),
             lend: format!("{here}/lend?to={}", w.person_id),
             id: w.id,
             person: w.person,
@@ -203,9 +242,10 @@ async fn line(context: RequestContext, Path(tag): Path<String>) -> Result<Respon
     page(&LinePage {
         layout: context.layout(&format!("Waiting for {}", instrument.tag)),
         lede: format!(
-            "{}, {}. First come first.",
+            "{}, {}. First come first; kept for each for {} days once it is back.",
             instrument.name,
-            instrument.state()
+            instrument.state(),
+            context.club().fetch_days
         ),
         can_lend: instrument.open_loan.is_none() && instrument.status == Status::Shelf,
         here,

@@ -1,25 +1,11 @@
 //! When something happened, as people type it: a date and perhaps a time in
 //! the club's zone.
 
-use chrono::{NaiveDate, NaiveTime, TimeZone};
+use chrono::NaiveTime;
 
 use super::fields::FormErrors;
 use crate::library::Moment;
 use crate::library::club::Club;
-
-/// The instant of a date and time in the club's zone; where the clocks were
-/// put back and it came twice, the first; where it was skipped, an hour on.
-pub fn moment(club: &Club, date: NaiveDate, time: NaiveTime) -> Moment {
-    let local = date.and_time(time);
-    let zone = club.tz();
-    zone.from_local_datetime(&local)
-        .earliest()
-        .or_else(|| {
-            zone.from_local_datetime(&(local + chrono::Duration::hours(1)))
-                .earliest()
-        })
-        .map_or_else(|| local.and_utc(), |at| at.to_utc())
-}
 
 /// Reads a day that may be left out (now), and a time that may be left out
 /// (noon, or now where the day is today). Nothing later than now is taken.
@@ -50,12 +36,7 @@ pub fn read(
         return None;
     }
     if time.is_empty() {
-        let noon = NaiveTime::from_hms_opt(12, 0, 0).unwrap_or_default();
-        return Some(if date == today {
-            now
-        } else {
-            moment(club, date, noon)
-        });
+        return Some(club.on_day(date, now));
     }
     let parsed = NaiveTime::parse_from_str(time, "%H:%M")
         .or_else(|_| NaiveTime::parse_from_str(time, "%H:%M:%S"));
@@ -63,7 +44,7 @@ pub fn read(
         errors.add(time_field, "Time: give hours and minutes like 21:30.");
         return None;
     };
-    let at = moment(club, date, time);
+    let at = club.moment(date, time);
     if at > now {
         errors.add(
             time_field,
@@ -78,6 +59,7 @@ pub fn read(
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
+    use chrono::NaiveDate;
 
     fn club() -> Club {
         Club {
@@ -139,6 +121,6 @@ mod tests {
     fn an_hour_that_the_clocks_skipped_is_an_hour_on() {
         let date = NaiveDate::from_ymd_opt(2026, 3, 29).unwrap();
         let time = NaiveTime::from_hms_opt(1, 30, 0).unwrap();
-        assert_eq!(moment(&club(), date, time), at("2026-03-29T01:30:00Z"));
+        assert_eq!(club().moment(date, time), at("2026-03-29T01:30:00Z"));
     }
 }

@@ -25,6 +25,7 @@ async fn club(folder: &Path, names: &[&str]) -> Vec<PersonId> {
             name: (*name).to_owned(),
             email: format!("{}@club.example", name.to_lowercase().replace(' ', ".")),
             role: Role::Member,
+            guest: false,
         };
         let id = Person::add(&mut write, &new.check().unwrap(), Utc::now()).await;
         people.push(id.unwrap());

@@ -258,7 +258,12 @@ async fn what_did_not_come_back_is_said_and_becomes_a_problem() {
     let page = client.get("/instruments/S203/lend").await;
     assert!(
         page.words()
-            .contains("diagonal did not come back last time")
+            .contains("Missing from its kit diagonal, since")
+    );
+    assert_eq!(
+        page.attributes("input[name=kit]", "value"),
+        ["finder", "25 mm eyepiece"],
+        "what is missing does not go along"
     );
 }
 

@@ -64,8 +64,29 @@ async fn a_scope_goes_the_whole_round_by_command() {
     let said = shell.refused(&["lend", "S203", "--to", &to]);
     assert!(said.contains("out"), "{said}");
     shell.done(&["journey", "S203", "car", "--km", "120"]);
+    let said = shell.refused(&["return", "S203", "--on", "2999-01-01"]);
+    assert!(said.contains("yet to come"), "{said}");
     let said = shell.done(&["return", "S203"]);
     assert!(said.contains("kit complete"), "{said}");
+    // A loan of last year, entered today; not one at the same time.
+    let past = |on, back| {
+        let mut lend = vec!["lend", "S203", "--to", &to, "--on", on, "--back", back];
+        lend.extend(["--collected-by", "Otto's sister", "--deposit", "50 in cash"]);
+        lend
+    };
+    let said = shell.done(&past("2025-11-03", "2025-11-20"));
+    assert!(
+        said.contains("was lent to Otto Brand from 2025-11-03 to 2025-11-20"),
+        "{said}"
+    );
+    let said = shell.refused(&past("2025-11-19", "2025-12-01"));
+    assert!(
+        said.contains("was on loan from 3 November 2025 to 20 November 2025"),
+        "{said}"
+    );
+    shell.done(&past("2025-11-20", "2025-12-01"));
+    let said = shell.refused(&past("2025-12-20", "2025-12-10"));
+    assert!(said.contains("before it went out"), "{said}");
     let said = shell.refused(&["return", "S203"]);
     assert!(said.contains("not out on loan"), "{said}");
 
@@ -93,7 +114,7 @@ async fn a_scope_goes_the_whole_round_by_command() {
     let said = shell.refused(&["lend", "S203", "--to", &to]);
     assert!(said.contains("bench"), "{said}");
     let said = shell.refused(&["lend", "S203", "--to", &to, "--all-the-same", "Eclipse"]);
-    assert!(said.contains("only a coordinator"), "{said}");
+    assert!(said.contains("A coordinator can override"), "{said}");
     let work = [
         "work",
         "S203",

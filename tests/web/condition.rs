@@ -61,6 +61,7 @@ async fn lend(house: &House, id: InstrumentId, to: PersonId, by: PersonId) {
             .map(|p| p.id)
             .collect(),
         override_reason: None,
+        details: Default::default(),
     }
     .write(&mut write)
     .await

@@ -18,6 +18,9 @@ pub async fn rows(house: &House) -> Vec<(&'static str, i64)> {
         "loans",
         "loan_kit",
         "waits",
+        "missing_kit",
+        "renewals",
+        "reservations",
         "entries",
         "journeys",
         "problems",
@@ -53,6 +56,7 @@ pub async fn lend(
         limit_stated: "Sharp up to about 90x.".to_owned(),
         kit: kit.iter().map(|p| p.id).collect(),
         override_reason: None,
+        details: Default::default(),
     }
     .write(&mut write)
     .await

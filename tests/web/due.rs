@@ -83,6 +83,7 @@ pub async fn lend(house: &House, instrument: InstrumentId, to: PersonId, by: Per
         limit_stated: "none".to_owned(),
         kit: Vec::new(),
         override_reason: None,
+        details: Default::default(),
     }
     .write(&mut write)
     .await

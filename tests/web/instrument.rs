@@ -250,6 +250,7 @@ async fn retiring_needs_a_reason_and_the_instrument_at_home() {
         limit_stated: String::new(),
         kit: Vec::new(),
         override_reason: None,
+        details: Default::default(),
     }
     .write(&mut write)
     .await

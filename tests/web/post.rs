@@ -5,7 +5,7 @@ use axum::http::StatusCode;
 use chrono::{DateTime, Datelike, Days, Duration, NaiveDate, TimeZone, Utc, Weekday};
 use chrono_tz::Tz;
 use tubewright::library::club::Club;
-use tubewright::library::loans::{Lend, Loan};
+use tubewright::library::loans::{Lend, LendDetails, Loan};
 use tubewright::library::messages::{self, Kind, Message, State};
 use tubewright::library::people::Role;
 use tubewright::library::waits::{self, WantsItFor};
@@ -67,6 +67,7 @@ async fn lend(
         limit_stated: "none".to_owned(),
         kit: Vec::new(),
         override_reason: None,
+        details: LendDetails::default(),
     };
     let id = loan.write(&mut write).await.unwrap();
     write.commit().await.unwrap();
@@ -164,7 +165,10 @@ async fn short_loans_and_those_who_chose_so_are_not_written_to() {
     // Their own page: what they do not tick is dropped and does not come again.
     let page = client.get("/me").await;
     let offered = page.attributes("input[name=wanted]", "value");
-    assert_eq!(offered, ["due-soon", "late", "your-turn", "settled"]);
+    assert_eq!(
+        offered,
+        ["due-soon", "late", "your-turn", "reserved", "settled"]
+    );
     let page = client.post("/me/messages", &[("wanted", "late")]).await;
     assert_eq!(page.location(), "/me#messages");
     let all = said(&house).await;

@@ -21,6 +21,7 @@ async fn lend(house: &House, id: InstrumentId, to: PersonId, by: PersonId, due_i
         limit_stated: "none".to_owned(),
         kit: Vec::new(),
         override_reason: None,
+        details: Default::default(),
     }
     .write(&mut write)
     .await

@@ -24,6 +24,10 @@ async fn save_club(client: &mut Client, shown: &str, name: &str, contact: &str) 
         ("public_address", ""),
         ("contact", contact),
         ("loan_days", "28"),
+        ("loans_per_person", ""),
+        ("renewals", "2"),
+        ("renew_late_days", "7"),
+        ("fetch_days", "7"),
     ];
     client.post("/club", &fields).await
 }

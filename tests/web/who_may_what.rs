@@ -48,6 +48,7 @@ async fn scene() -> Scene {
         limit_stated: String::new(),
         kit: kit.iter().map(|part| part.id).collect(),
         override_reason: None,
+        details: Default::default(),
     }
     .write(&mut write)
     .await
@@ -78,7 +79,7 @@ impl Scene {
     /// A route's pattern with something in each place; what there is where it
     /// is known, else something of the right form.
     fn address(&self, pattern: &str) -> String {
-        let id = if pattern.starts_with("/loans/") {
+        let id = if pattern.starts_with("/loans/") || pattern.ends_with("/renew") {
             self.loan.to_string()
         } else if pattern.contains("waiting/") {
             self.wait.to_string()

@@ -71,6 +71,10 @@ pub struct Line {
     #[serde(default)]
     pub settles: Vec<String>,
 
+    /// Work: parts of the kit that were missing and are there again, or new ones.
+    #[serde(default)]
+    pub kit_again: Vec<String>,
+
     /// Status: which.
     pub status: Option<Status>,
 }

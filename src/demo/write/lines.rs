@@ -4,7 +4,8 @@ use library::attempts;
 use library::entries::{EntryKind, NewEntry};
 use library::instruments::Instrument;
 use library::journeys::Journey;
-use library::loans::{self, Lend};
+use library::loans::{self, Lend, LendDetails};
+use library::missing_kit::{self, Outcome};
 use library::problems::Problem;
 use library::star_tests::{Method, StarTest};
 use library::works::{self, Work};
@@ -128,8 +129,25 @@ impl Writer<'_> {
                 }
                 .write(conn, id)
                 .await?;
+                self.kit_again(conn, told, by).await?;
             }
             _ => {}
+        }
+        Ok(())
+    }
+
+    /// New parts in the place of missing ones: the old ones are let go.
+    async fn kit_again(&self, conn: &mut Conn, told: &Told, by: PersonId) -> Result<()> {
+        let which = self.instruments[told.instrument].id;
+        for name in &told.line.kit_again {
+            let missing = missing_kit::of(conn, which).await?;
+            let missing = missing.iter().find(|m| m.part == *name);
+            let id = missing
+                .ok_or_else(|| wrong(format!("no {name} is missing")))?
+                .id;
+            let at = told.happened_at;
+            missing_kit::settle(conn, id, Outcome::WrittenOff, "", by, at).await?;
+            missing_kit::is_back(conn, id, by, at).await?;
         }
         Ok(())
     }
@@ -188,6 +206,7 @@ impl Writer<'_> {
             limit_stated: limit_words::stated(listed.design, known.last_coma),
             kit: known.kit.iter().map(|(_, id)| *id).collect(),
             override_reason: line.although.clone(),
+            details: LendDetails::default(),
         }
         .write(conn)
         .await?;

@@ -118,7 +118,7 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
         trouble: context.app.post.trouble(),
         to_do,
         done,
-        own_address: context.person()?.email.clone(),
+        own_address: context.person()?.mail().to_owned(),
     })
 }
 

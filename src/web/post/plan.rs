@@ -1,17 +1,15 @@
 //! What is to be said now, worked out from the library: nothing of it is stored but the
 //! messages themselves, and what is no longer so is dropped before it is sent.
 
-use std::collections::HashMap;
-
 use chrono::{Datelike, Duration, NaiveDate, Timelike, Weekday};
 
 use super::words::{day, letter};
 use crate::library::club::Club;
-use crate::library::instruments::State;
 use crate::library::loans::{Loan, Which};
 use crate::library::messages::{Kind, NewMessage};
 use crate::library::people::{Person, Role};
-use crate::library::{Conn, InstrumentId, Moment, Result, problems, waits};
+use crate::library::turns::Lines;
+use crate::library::{Conn, Moment, Result, problems, reservations};
 use crate::upkeep::due_list::{Filter, due_list};
 use crate::upkeep::{Condition, Snapshot};
 use crate::web::{address, show};
@@ -52,6 +50,7 @@ pub async fn wanted(
         .filter_map(|loan| of_loan(loan, club, base, today))
         .collect();
     all.extend(turns(conn, club, snapshot, base, now).await?);
+    all.extend(reserved(conn, club, base, today).await?);
     all.extend(settled(conn, club, snapshot, base, now).await?);
     all.extend(week(conn, club, snapshot, base, &loans, now).await?);
     Ok(all)
@@ -120,7 +119,7 @@ fn of_loan(loan: &Loan, club: &Club, base: &str, today: NaiveDate) -> Option<New
     }
 }
 
-/// The first in each line for what stands on the shelf and may be lent.
+/// Whom an instrument is kept for, where it may be lent as it is.
 async fn turns(
     conn: &mut Conn,
     club: &Club,
@@ -128,44 +127,78 @@ async fn turns(
     base: &str,
     now: Moment,
 ) -> Result<Vec<NewMessage>> {
-    let rows = snapshot.fleet.shelf(now);
-    let fit: HashMap<InstrumentId, Condition> = rows
-        .iter()
-        .filter(|row| row.instrument.state() == State::OnTheShelf)
-        .map(|row| (row.instrument.id, row.assessment.condition))
-        .collect();
-    let mut seen = Vec::new();
-    let mut turns = Vec::new();
-    for wait in waits::open(conn, None, None).await? {
-        let condition = fit.get(&wait.instrument_id);
-        if seen.contains(&wait.instrument_id)
-            || !matches!(condition, Some(Condition::Ready | Condition::Usable))
-        {
-            continue;
+    let lines = Lines::load(conn, None, club, club.date(now)).await?;
+    let turns = lines.all_kept().iter().filter_map(|kept| {
+        let member = snapshot.member(kept.instrument_id)?;
+        let i = &member.instrument;
+        let condition = snapshot.fleet.judge(member, now).condition;
+        if !matches!(condition, Condition::Ready | Condition::Usable) {
+            return None;
         }
-        seen.push(wait.instrument_id);
-        turns.push(NewMessage {
+        Some(NewMessage {
             kind: Kind::YourTurn,
-            person: wait.person_id,
-            about: wait.id.to_string(),
-            subject: format!("{} is here for you", wait.tag),
+            person: kept.person_id,
+            about: format!("{} {}", kept.wait_id, kept.until),
+            subject: format!("{} is here for you", i.tag),
             body: letter(
                 club,
                 base,
-                &wait.person,
+                &kept.person,
                 &[
                     format!(
-                        "{} ({}) is back on the shelf, and you are the first in line.",
-                        wait.tag, wait.instrument_name
+                        "{} ({}) is on the shelf, and you are the next in line. It is kept for you until {}.",
+                        i.tag,
+                        i.name,
+                        day(kept.until)
                     ),
-                    "Tell the desk when you will fetch it. If you no longer want it, take yourself off the list, so that the next may have it.".to_owned(),
-                    format!("How it is: {base}{}", address::instrument(&wait.tag)),
+                    format!("Tell the desk when you will fetch it. If you no longer want it, take yourself off the list, so that the next may have it: {base}/my-loans"),
+                    format!("How it is: {base}{}", address::instrument(&i.tag)),
                 ],
             ),
             to_address: None,
-        });
-    }
-    Ok(turns)
+        })
+    });
+    Ok(turns.collect())
+}
+
+/// What is reserved for somebody from one of the next days on.
+async fn reserved(
+    conn: &mut Conn,
+    club: &Club,
+    base: &str,
+    today: NaiveDate,
+) -> Result<Vec<NewMessage>> {
+    let coming = reservations::from_day(conn, None, today).await?;
+    let told = coming.into_iter().filter_map(|one| {
+        let days = (one.from_on - today).num_days();
+        if !(0..=SOON_DAYS).contains(&days) {
+            return None;
+        }
+        let (person, name) = (one.person_id?, one.person?);
+        Some(NewMessage {
+            kind: Kind::Reserved,
+            person,
+            about: format!("{} {}", one.id, one.from_on),
+            subject: format!("{} is reserved for you", one.tag),
+            body: letter(
+                club,
+                base,
+                &name,
+                &[
+                    format!(
+                        "{} ({}) is reserved for you from {} to {}.",
+                        one.tag,
+                        one.instrument_name,
+                        day(one.from_on),
+                        day(one.until_on)
+                    ),
+                    format!("How it is: {base}{}", address::instrument(&one.tag)),
+                ],
+            ),
+            to_address: None,
+        })
+    });
+    Ok(told.collect())
 }
 
 /// What people reported and work has settled, told to who reported it.

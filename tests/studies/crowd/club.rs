@@ -123,6 +123,7 @@ pub async fn make(folder: &Path, size: Size, seed: u64) {
                 limit_stated: String::new(),
                 kit: tube.kit.clone(),
                 override_reason: None,
+                details: Default::default(),
             };
             let id = lend.write(conn).await.unwrap();
             // A third of the last loans are still out.

@@ -1,0 +1,203 @@
+//! How long a loan runs, by design and by instrument. Coordinators only.
+
+use askama::Template;
+use axum::response::Response;
+
+use super::Error;
+use super::access::{Access, Route};
+use super::extract::Form;
+use super::fields::{FormErrors, shown_mark};
+use super::page::{Layout, RequestContext, Submission, mend, page};
+use crate::library::instruments::{Design, Instrument};
+use crate::library::loan_periods::{self, LoanPeriod};
+use crate::library::{self, Conn};
+
+const HERE: &str = "/club/loan-lengths";
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Coordinator, HERE, show),
+        Route::post(Access::Coordinator, HERE, save),
+        Route::post(
+            Access::Coordinator,
+            "/club/loan-lengths/instrument",
+            save_one,
+        ),
+    ]
+}
+
+/// Days by design, in the order of [`Design::ALL`].
+#[derive(Debug, Clone, Default, serde::Deserialize)]
+#[serde(default)]
+struct DesignFields {
+    days: Vec<String>,
+    /// A mark of what the form showed when it was opened.
+    shown: String,
+}
+
+#[derive(Debug, Clone, Default, serde::Deserialize)]
+#[serde(default)]
+struct OneFields {
+    tag: String,
+    instrument_days: String,
+}
+
+struct DesignRow {
+    id: String,
+    label: &'static str,
+    days: String,
+    error: String,
+}
+
+#[derive(Template)]
+#[template(path = "club/loan_lengths.html")]
+struct LengthsPage {
+    layout: Layout,
+    lede: String,
+    shown: String,
+    designs: Vec<DesignRow>,
+    instruments: Vec<(String, i64)>,
+    one: OneFields,
+    errors: FormErrors,
+}
+
+/// Days of each design as the form shows them.
+fn typed(periods: &[LoanPeriod]) -> Vec<String> {
+    let of = |design| periods.iter().find(|p| p.design == Some(design));
+    Design::ALL
+        .iter()
+        .map(|&d| of(d).map(|p| p.days.to_string()).unwrap_or_default())
+        .collect()
+}
+
+fn mark(typed: &[String]) -> String {
+    shown_mark(&typed.iter().map(String::as_str).collect::<Vec<_>>())
+}
+
+fn field(design: Design) -> String {
+    format!("days-{}", design.slug())
+}
+
+async fn lengths_page(
+    context: &RequestContext,
+    conn: &mut Conn,
+    days: Option<Vec<String>>,
+    one: OneFields,
+    errors: FormErrors,
+) -> Result<LengthsPage, Error> {
+    let periods = loan_periods::all(conn).await?;
+    let now = typed(&periods);
+    let days = days.unwrap_or_else(|| now.clone());
+    Ok(LengthsPage {
+        layout: context.layout("How long a loan runs"),
+        lede: format!(
+            "{} days, unless the design or the instrument has a length of its own.",
+            context.club().loan_days
+        ),
+        shown: mark(&now),
+        designs: Design::ALL
+            .iter()
+            .enumerate()
+            .map(|(n, &design)| DesignRow {
+                id: field(design),
+                label: design.label(),
+                days: days.get(n).cloned().unwrap_or_default(),
+                error: errors.of(&field(design)).to_owned(),
+            })
+            .collect(),
+        instruments: periods
+            .into_iter()
+            .filter_map(|p| Some((p.tag?, p.days)))
+            .collect(),
+        one,
+        errors,
+    })
+}
+
+async fn show(context: RequestContext) -> Result<Response, Error> {
+    let mut conn = context.read().await?;
+    let one = OneFields::default();
+    page(&lengths_page(&context, &mut conn, None, one, FormErrors::new()).await?)
+}
+
+async fn save(
+    context: RequestContext,
+    Form { fields: form, once }: Form<DesignFields>,
+) -> Result<Response, Error> {
+    let mut errors = FormErrors::new();
+    let days: Vec<Option<i64>> = Design::ALL
+        .iter()
+        .enumerate()
+        .map(|(n, &design)| {
+            let text = form.days.get(n).map_or("", String::as_str);
+            let label = super::show::capital(design.label());
+            errors.optional_whole(&field(design), &label, text, 1..=366)
+        })
+        .collect();
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
+    };
+    let now = typed(&loan_periods::all(&mut write).await?);
+    if form.shown != mark(&now) {
+        let labels: Vec<(String, String)> = Design::ALL
+            .iter()
+            .map(|&d| (field(d), super::show::capital(d.label())))
+            .collect();
+        let rows: Vec<_> = labels
+            .iter()
+            .zip(&now)
+            .enumerate()
+            .map(|(n, ((field, label), now))| {
+                let text = form.days.get(n).map_or("", String::as_str);
+                (field.as_str(), label.as_str(), text, now.as_str())
+            })
+            .collect();
+        errors.overtaken(&rows);
+    }
+    if !errors.is_empty() {
+        drop(write);
+        let mut conn = context.read().await?;
+        let one = OneFields::default();
+        return mend(&lengths_page(&context, &mut conn, Some(form.days), one, errors).await?);
+    }
+    for (&design, days) in Design::ALL.iter().zip(days) {
+        loan_periods::set_for_design(&mut write, design, days).await?;
+    }
+    write.finish(HERE, "Saved.").await
+}
+
+async fn save_one(
+    context: RequestContext,
+    Form { fields: form, once }: Form<OneFields>,
+) -> Result<Response, Error> {
+    let mut errors = FormErrors::new();
+    let days = errors.optional_whole("instrument_days", "Days", &form.instrument_days, 1..=366);
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
+    };
+    let instrument = match Instrument::by_tag(&mut write, form.tag.trim()).await {
+        Ok(instrument) => Some(instrument),
+        Err(library::Error::NotFound(_)) => {
+            errors.add(
+                "tag",
+                "Tag: no instrument has this tag. Give one as its label has it.",
+            );
+            None
+        }
+        Err(error) => return Err(error.into()),
+    };
+    let Some(instrument) = instrument.filter(|_| errors.is_empty()) else {
+        drop(write);
+        let mut conn = context.read().await?;
+        return mend(&lengths_page(&context, &mut conn, None, form, errors).await?);
+    };
+    loan_periods::set_for_instrument(&mut write, instrument.id, days).await?;
+    let notice = match days {
+        Some(days) => format!("A loan of {} runs {days} days.", instrument.tag),
+        None => format!("{} has no length of its own now.", instrument.tag),
+    };
+    write.finish(HERE, &notice).await
+}
