@@ -106,7 +106,7 @@ CREATE TABLE spare_codes (
 ) STRICT;
 CREATE INDEX spare_codes_by_person ON spare_codes (person_id);
 
--- Whoever has left has no way in any more, and waits for nothing.
+-- Whoever has left has no way in any more, waits for nothing, and nothing is reserved for them.
 CREATE TRIGGER whoever_left_has_no_way_in AFTER UPDATE OF left_at ON people WHEN NEW.left_at IS NOT NULL
 BEGIN
     DELETE FROM sessions WHERE person_id = NEW.id;
@@ -115,6 +115,8 @@ BEGIN
     DELETE FROM known_browsers WHERE person_id = NEW.id;
     DELETE FROM spare_codes WHERE person_id = NEW.id;
     UPDATE waits SET closed_at = NEW.left_at, outcome = 'removed' WHERE person_id = NEW.id AND closed_at IS NULL;
+    UPDATE reservations SET cancelled_at = NEW.left_at, cancelled_by = NEW.id
+        WHERE person_id = NEW.id AND cancelled_at IS NULL AND until_on >= substr(NEW.left_at, 1, 10);
 END;
 
 -- A form that arrives twice acts once: a hash of its own mark, of who sent it and of

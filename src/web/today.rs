@@ -281,13 +281,15 @@ async fn reported(
     Ok(tasks.collect())
 }
 
-/// The first in each line for what stands on the shelf and may be lent.
+/// Whose turn it is, or else the first in line, for what is on the shelf and may be lent.
 async fn to_lend(
     conn: &mut Conn,
     snapshot: &Snapshot,
     context: &RequestContext,
 ) -> Result<Vec<Task>, Error> {
     let waiting = waits::open(conn, None, None).await?;
+    let today = context.club().date(context.now());
+    let lines = Lines::load(conn, None, context.club(), today).await?;
     let rows = snapshot.fleet.shelf(context.now());
     let fit: HashMap<InstrumentId, Condition> = rows
         .iter()
@@ -298,7 +300,9 @@ async fn to_lend(
     let mut tasks = Vec::new();
     for wait in waiting {
         let condition = fit.get(&wait.instrument_id);
+        let kept = lines.kept(wait.instrument_id);
         if seen.contains(&wait.instrument_id)
+            || kept.is_some_and(|kept| kept.wait_id != wait.id)
             || !matches!(condition, Some(Condition::Ready | Condition::Usable))
         {
             continue;
