@@ -90,8 +90,11 @@ async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<R
     let assessment = &row.assessment;
     page(&LoanSheetPage {
         condition: match assessment.as_of {
-            Some(at) => format!("{}, as of {}", assessment.condition, show::date(club, at)),
-            None => assessment.condition.to_string(),
+            Some(at) => {
+                let condition = show::capital(assessment.condition.label());
+                format!("{condition}, as of {}", show::date(club, at))
+            }
+            None => show::capital(assessment.condition.label()),
         },
         missing,
         layout: context.layout(&format!("Loan sheet for {}", loan.tag)),

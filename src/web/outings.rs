@@ -311,7 +311,7 @@ async fn back_page(
                 .map(|p| {
                     let part = p.id.to_string();
                     let without = form.own.without.contains(&part);
-                    (part, p.name, without)
+                    (part, format!("Missing: {}", p.name), without)
                 })
                 .collect(),
             id,
