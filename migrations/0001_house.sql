@@ -328,6 +328,8 @@ CREATE TABLE entries (
 CREATE INDEX entries_by_instrument ON entries (instrument_id, happened_at);
 -- One instrument's entries of one kind, found without reading the others.
 CREATE INDEX entries_by_instrument_and_kind ON entries (instrument_id, kind, happened_at);
+-- When it was last put where it can be fetched.
+CREATE INDEX entries_that_put_back ON entries (instrument_id, recorded_at) WHERE kind IN ('return', 'status');
 
 CREATE TRIGGER a_correction_is_of_the_same_kind_and_instrument BEFORE INSERT ON entries
 WHEN NEW.supersedes IS NOT NULL AND NOT EXISTS (SELECT 1 FROM entries o
