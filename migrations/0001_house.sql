@@ -110,7 +110,7 @@ CREATE TABLE spare_codes (
 ) STRICT;
 CREATE INDEX spare_codes_by_person ON spare_codes (person_id);
 
--- Whoever has left has no way in any more, and waits for nothing.
+-- Whoever has left has no way in any more, waits for nothing, and nothing is reserved for them.
 CREATE TRIGGER whoever_left_has_no_way_in AFTER UPDATE OF left_at ON people WHEN NEW.left_at IS NOT NULL
 BEGIN
     DELETE FROM sessions WHERE person_id = NEW.id;
@@ -120,6 +120,8 @@ BEGIN
     DELETE FROM spare_codes WHERE person_id = NEW.id;
     DELETE FROM calendar_feeds WHERE person_id = NEW.id;
     UPDATE waits SET closed_at = NEW.left_at, outcome = 'removed' WHERE person_id = NEW.id AND closed_at IS NULL;
+    UPDATE reservations SET cancelled_at = NEW.left_at, cancelled_by = NEW.id
+        WHERE person_id = NEW.id AND cancelled_at IS NULL AND until_on >= substr(NEW.left_at, 1, 10);
 END;
 
 CREATE TRIGGER whoever_has_no_address_has_no_way_in AFTER UPDATE OF email, guest ON people
@@ -343,6 +345,8 @@ CREATE TABLE entries (
 CREATE INDEX entries_by_instrument ON entries (instrument_id, happened_at);
 -- One instrument's entries of one kind, found without reading the others.
 CREATE INDEX entries_by_instrument_and_kind ON entries (instrument_id, kind, happened_at);
+-- When it was last put where it can be fetched.
+CREATE INDEX entries_that_put_back ON entries (instrument_id, recorded_at) WHERE kind IN ('return', 'status');
 
 CREATE TRIGGER a_correction_is_of_the_same_kind_and_instrument BEFORE INSERT ON entries
 WHEN NEW.supersedes IS NOT NULL AND NOT EXISTS (SELECT 1 FROM entries o

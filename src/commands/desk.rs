@@ -22,7 +22,8 @@ use tubewright::library::{
 };
 use tubewright::startest::report::Report;
 use tubewright::upkeep;
-use tubewright::web::lend::{LONGEST_DAYS, limit_words};
+use tubewright::web::lend::limit_words;
+use tubewright::web::lend_form::LONGEST_DAYS;
 use tubewright::web::measuring::{self, Circumstances};
 use tubewright::web::show::capital;
 

@@ -100,9 +100,31 @@ pub struct Club {
     /// The waiting list.
     #[serde(default, rename = "wait")]
     pub waits: Vec<Wait>,
+    /// Reservations.
+    #[serde(default, rename = "reservation")]
+    pub reservations: Vec<Reserved>,
     /// Limits that coordinators set.
     #[serde(default, rename = "limit")]
     pub limits: Vec<Limit>,
+}
+
+/// A reservation, for a person or an event.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Reserved {
+    /// Tag.
+    pub tag: String,
+    /// For whom.
+    pub person: Option<String>,
+    /// For what.
+    #[serde(default)]
+    pub event: String,
+    /// The first day, so many days to come.
+    pub in_days: i64,
+    /// The last day, so many to come.
+    pub until_days: i64,
+    /// Who reserved it.
+    pub by: String,
 }
 
 /// A work night: past with `ago`, coming with `in_days`.

@@ -16,6 +16,7 @@ use library::entries::{EntryKind, NewEntry};
 use library::instruments::{Instrument, Particulars};
 use library::limits::{self, Whose};
 use library::people::{self, NewPerson, Person};
+use library::reservations::NewReservation;
 use library::work_nights::NewWorkNight;
 use library::{
     Conn, EntryId, InstrumentId, KitPartId, LoanId, Moment, PersonId, kit, photos, waits,
@@ -84,6 +85,7 @@ pub async fn club(
     }
     writer.limits(conn).await?;
     writer.work_nights(conn).await?;
+    writer.reservations(conn).await?;
     writer.people_who_left(conn).await
 }
 
@@ -174,6 +176,27 @@ impl<'a> Writer<'a> {
                 people::set_password_hash(conn, id, hash).await?;
             }
             self.people.insert(&person.handle, id);
+        }
+        Ok(())
+    }
+
+    async fn reservations(&self, conn: &mut Conn) -> Result<()> {
+        for reserved in &self.seed.club.reservations {
+            let person = match &reserved.person {
+                Some(handle) => Some(self.person(handle)?),
+                None => None,
+            };
+            NewReservation {
+                instrument: self.instrument(&reserved.tag)?,
+                from_on: self.story.days.date(-reserved.in_days),
+                until_on: self.story.days.date(-reserved.until_days),
+                person,
+                event: reserved.event.clone(),
+                by: self.person(&reserved.by)?,
+                at: self.story.days.noon(1),
+            }
+            .write(conn, self.story.days.date(0))
+            .await?;
         }
         Ok(())
     }

@@ -45,6 +45,7 @@ pub mod photos;
 pub mod problems;
 pub mod renewals;
 pub mod reservations;
+pub mod returning;
 pub mod second_factor;
 pub mod sessions;
 pub mod star_tests;

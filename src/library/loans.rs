@@ -5,7 +5,8 @@ use std::collections::HashMap;
 use chrono::NaiveDate;
 
 use super::entries::{EntryKind, NewEntry};
-pub use super::lending::{Lend, LendDetails, Obstacle, Return, return_loan};
+pub use super::lending::{Lend, LendDetails, Obstacle};
+pub use super::returning::{Return, return_loan};
 use super::{Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, reservations};
 
 /// One loan with the names a page needs.

@@ -144,19 +144,25 @@ impl Lines {
     ) -> Result<Self> {
         let rows = sqlx::query_as!(
             Row,
-            r#"SELECT w.id AS "id: WaitId", w.instrument_id AS "instrument_id: InstrumentId",
+            r#"WITH line AS MATERIALIZED (
+                   SELECT i.id, i.tag, i.status, l.id AS open_loan,
+                          CASE WHEN l.id IS NULL AND i.status = 'shelf' THEN
+                              (SELECT MAX(e.recorded_at) FROM entries e WHERE e.instrument_id = i.id
+                                  AND e.kind IN ('return', 'status')) END AS back_at,
+                          (SELECT MAX(r.until_on) FROM reservations r WHERE r.instrument_id = i.id
+                              AND r.cancelled_at IS NULL AND r.from_on <= ?2) AS reserved_until
+                   FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
+                   WHERE i.id IN (SELECT o.instrument_id FROM waits o WHERE o.closed_at IS NULL)
+                     AND (?1 IS NULL OR i.id = ?1))
+               SELECT w.id AS "id: WaitId", w.instrument_id AS "instrument_id: InstrumentId",
                       w.person_id AS "person_id: PersonId", p.name AS person,
                       w.asked_at AS "asked_at: Moment", w.closed_at AS "closed_at: Moment",
-                      i.status AS "status: Status", l.id AS "open_loan?: LoanId",
-                      (SELECT MAX(e.recorded_at) FROM entries e WHERE e.instrument_id = i.id
-                          AND e.kind IN ('return', 'status')) AS "back_at?: Moment",
-                      (SELECT MAX(r.until_on) FROM reservations r WHERE r.instrument_id = i.id
-                          AND r.cancelled_at IS NULL AND r.from_on <= ?2) AS "reserved_until?: NaiveDate"
-               FROM instruments i CROSS JOIN waits w ON w.instrument_id = i.id JOIN people p ON p.id = w.person_id
-                    LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
-               WHERE i.id IN (SELECT o.instrument_id FROM waits o WHERE o.closed_at IS NULL)
-                 AND (?1 IS NULL OR i.id = ?1)
-               ORDER BY i.tag, w.asked_at, w.id"#,
+                      line.status AS "status: Status", line.open_loan AS "open_loan?: LoanId",
+                      line.back_at AS "back_at?: Moment", line.reserved_until AS "reserved_until?: NaiveDate"
+               FROM line CROSS JOIN waits w ON w.instrument_id = line.id JOIN people p ON p.id = w.person_id
+               WHERE w.closed_at IS NULL OR w.closed_at >= line.back_at
+                  OR (line.back_at IS NULL AND line.open_loan IS NULL)
+               ORDER BY line.tag, w.asked_at, w.id"#,
             only,
             today
         )

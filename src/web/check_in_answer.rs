@@ -8,8 +8,9 @@ use super::access::{Access, Route};
 use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
 use super::page::{Layout, RequestContext, Submission, page};
-use super::{Error, address, check_in, logbook_words, show};
+use super::{Error, address, check_in, logbook_words, reservations, show};
 use crate::library::instruments::{Instrument, Status};
+use crate::library::turns::Lines;
 use crate::library::waits::{self, Wait};
 use crate::library::{Moment, logbook, works};
 use crate::upkeep::{self, Condition, ShelfRow};
@@ -85,6 +86,8 @@ struct AnswerPage {
     dated: String,
     sentence: String,
     reasons: Vec<String>,
+    /// For whom it is kept or reserved.
+    kept: Vec<String>,
     logged: Vec<String>,
     next: Next,
     hold_reason: String,
@@ -106,7 +109,13 @@ async fn answer(
     let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let row = upkeep::shelf_row(&mut conn, instrument, context.now()).await?;
-    let waiting = waits::open(&mut conn, Some(row.instrument.id), None).await?;
+    let mut waiting = waits::open(&mut conn, Some(row.instrument.id), None).await?;
+    // Whose turn it is comes first.
+    let today = club.date(context.now());
+    let lines = Lines::load(&mut conn, Some(row.instrument.id), club, today).await?;
+    let turn = lines.kept(row.instrument.id).map(|kept| kept.wait_id);
+    waiting.sort_by_key(|w| Some(w.id) != turn);
+    let kept = reservations::kept_words(&mut conn, club, row.instrument.id, today).await?;
     let logged = match form.at {
         Some(at) => logbook::of(&mut conn, row.instrument.id)
             .await?
@@ -137,6 +146,7 @@ async fn answer(
             .unwrap_or_default(),
         sentence: show::capital(i.state().label()) + ".",
         reasons: assessment.reasons.clone(),
+        kept,
         logged,
         next,
         hold_reason: assessment.reasons.first().cloned().unwrap_or_default(),

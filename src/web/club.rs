@@ -177,7 +177,7 @@ impl ClubFields {
 
 const MOST: &str = "Instruments one person has at a time";
 const RENEWALS: &str = "Renewals of one loan";
-const LATE: &str = "Renewed when late by";
+const LATE: &str = "No renewal once late by more than";
 const FETCH: &str = "Kept for the next in line";
 
 /// A whole number that must be there.

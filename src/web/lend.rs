@@ -8,8 +8,9 @@ use chrono::NaiveDate;
 use super::access::{Access, Route};
 use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
-use super::fields::{FormErrors, part};
+use super::fields::FormErrors;
 use super::kit_ticks::{self, KitFields, KitRow};
+use super::lend_form::{self, LendFields, OwnFields, WHY};
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::{Error, address, check_in, condition, show};
 use crate::library::club::Club;
@@ -20,7 +21,7 @@ use crate::library::people::Person;
 use crate::library::reservations::{self, Reservation};
 use crate::library::turns::{Kept, Lines};
 use crate::library::waits::{self, Wait};
-use crate::library::{Conn, KitPartId, PersonId, ReservationId, kit, lending, loan_periods};
+use crate::library::{Conn, KitPartId, PersonId, kit, lending, loan_periods};
 use crate::startest::words::waves_and_error;
 use crate::upkeep::{self, Condition, ShelfRow};
 
@@ -30,59 +31,6 @@ pub fn routes() -> Vec<Route> {
         Route::get(Access::Volunteer, "/instruments/{tag}/lend", show_form),
         Route::post(Access::Volunteer, "/instruments/{tag}/lend", lend),
     ]
-}
-
-/// The longest a loan may run, days.
-pub const LONGEST_DAYS: i64 = 366;
-
-#[derive(Debug, Clone, Default, serde::Deserialize)]
-#[serde(try_from = "Vec<(String, String)>")]
-struct LendFields {
-    own: OwnFields,
-    kit: KitFields,
-}
-
-#[derive(Debug, Clone, Default, serde::Deserialize)]
-#[serde(default)]
-struct OwnFields {
-    borrower: String,
-    due_on: String,
-    limit_stated: String,
-    override_reason: String,
-    /// The day it went out, "" for now.
-    lent_on: String,
-    /// The day it came back, of a loan that is over.
-    back_on: String,
-    collected_by: String,
-    deposit: String,
-    /// The reservation it goes out for, "" for none.
-    reservation: String,
-    /// "yes" where a loan that is over is entered.
-    past: String,
-}
-
-impl OwnFields {
-    fn is_past(&self) -> bool {
-        self.past == "yes"
-    }
-
-    /// Whether anything is said that stands behind the fold.
-    fn says_more(&self) -> bool {
-        [&self.lent_on, &self.collected_by, &self.deposit]
-            .iter()
-            .any(|typed| !typed.trim().is_empty())
-    }
-}
-
-impl TryFrom<Vec<(String, String)>> for LendFields {
-    type Error = String;
-
-    fn try_from(pairs: Vec<(String, String)>) -> Result<Self, String> {
-        Ok(Self {
-            own: part(&pairs)?,
-            kit: part(&pairs)?,
-        })
-    }
 }
 
 #[derive(Debug, Default, serde::Deserialize)]
@@ -229,6 +177,17 @@ impl Case {
             )
         } else {
             String::new()
+        }
+    }
+
+    /// What the fields are checked against.
+    fn fields(&self, today: NaiveDate) -> lend_form::Against<'_> {
+        lend_form::Against {
+            today,
+            loan_days: self.loan_days,
+            people: &self.people,
+            kit_rows: &self.kit_rows,
+            reserved: &self.reserved,
         }
     }
 
@@ -404,141 +363,6 @@ async fn show_form(
     page(&case.page(&context, asked, form, against, FormErrors::new()))
 }
 
-/// Reads the day a loan is due: not before `from`, and no more than a year later.
-pub fn due_day(
-    errors: &mut FormErrors,
-    field: &str,
-    typed: &str,
-    from: NaiveDate,
-) -> Option<NaiveDate> {
-    let day = errors.date(field, "Back by", typed)?;
-    let days = (day - from).num_days();
-    if days < 0 {
-        errors.add(
-            field,
-            format!("Back by: choose {} or a later day.", show::plain_date(from)),
-        );
-        None
-    } else if days > LONGEST_DAYS {
-        errors.add(
-            field,
-            "Back by: a loan may run a year at most. Choose an earlier day.",
-        );
-        None
-    } else {
-        Some(day)
-    }
-}
-
-/// A day that is today or earlier; none where it is left out.
-fn past_day(
-    errors: &mut FormErrors,
-    (field, label): (&str, &str),
-    typed: &str,
-    today: NaiveDate,
-) -> Option<NaiveDate> {
-    if typed.trim().is_empty() {
-        return None;
-    }
-    let day = errors.date(field, label, typed)?;
-    if day > today {
-        errors.add(
-            field,
-            format!("{label}: this day is yet to come. To keep it for a later day, reserve it."),
-        );
-        return None;
-    }
-    Some(day)
-}
-
-/// What was typed, checked.
-struct Checked {
-    borrower: PersonId,
-    due_on: NaiveDate,
-    from: NaiveDate,
-    back: Option<NaiveDate>,
-    kit: Vec<KitPartId>,
-    limit_stated: String,
-    reason: String,
-    collected_by: String,
-    deposit: String,
-    reservation: Option<ReservationId>,
-}
-
-fn check(
-    context: &RequestContext,
-    case: &Case,
-    form: &LendFields,
-    errors: &mut FormErrors,
-) -> Option<Checked> {
-    let own = &form.own;
-    let borrower = own
-        .borrower
-        .parse::<PersonId>()
-        .ok()
-        .filter(|id| case.people.iter().any(|p| p.id == *id));
-    if borrower.is_none() {
-        errors.add("borrower", "To whom: choose a person from the list.");
-    }
-    let today = context.club().date(context.now());
-    let lent_on = past_day(errors, ("lent_on", "Lent on"), &own.lent_on, today);
-    let back = past_day(errors, ("back_on", "Came back on"), &own.back_on, today);
-    if own.is_past() {
-        for (field, label, typed) in [
-            ("lent_on", "Lent on", &own.lent_on),
-            ("back_on", "Came back on", &own.back_on),
-        ] {
-            if typed.trim().is_empty() {
-                errors.add(field, format!("{label}: give a date like 2026-03-14."));
-            }
-        }
-    }
-    let from = lent_on.unwrap_or(today);
-    if back.is_some_and(|back| back < from) {
-        errors.add(
-            "back_on",
-            "Came back on: this is before it went out. Choose a later day.",
-        );
-    }
-    let due_on = if own.is_past() && own.due_on.trim().is_empty() {
-        Some(from + chrono::Duration::days(case.loan_days))
-    } else {
-        due_day(errors, "due_on", &own.due_on, from)
-    };
-    let kit = form.kit.check(&case.kit_rows, errors);
-    let limit_stated = if own.is_past() {
-        errors.optional_text("limit_stated", TOLD, &own.limit_stated, 500)
-    } else {
-        errors.text("limit_stated", TOLD, &own.limit_stated, 500)
-    };
-    let reason = errors.optional_text("override_reason", WHY, &own.override_reason, 500);
-    let collected_by = errors.optional_text(
-        "collected_by",
-        "Somebody else fetches it",
-        &own.collected_by,
-        120,
-    );
-    let deposit = errors.optional_text("deposit", "Deposit", &own.deposit, 120);
-    let reservation = own.reservation.parse::<ReservationId>().ok();
-    let reservation = reservation.filter(|id| case.reserved.iter().any(|r| r.id == *id));
-    Some(Checked {
-        borrower: borrower?,
-        due_on: due_on?,
-        from,
-        back,
-        kit: kit?,
-        limit_stated,
-        reason,
-        collected_by,
-        deposit,
-        reservation,
-    })
-    .filter(|_| errors.is_empty())
-}
-
-const TOLD: &str = "What the borrower is told";
-const WHY: &str = "Why it goes out all the same";
-
 async fn lend(
     context: RequestContext,
     Path(tag): Path<String>,
@@ -553,7 +377,7 @@ async fn lend(
     let case = Case::load(&mut write, &context, &tag, form.own.is_past()).await?;
     let mut errors = FormErrors::new();
     let today = club.date(now);
-    let Some(checked) = check(&context, &case, &form, &mut errors) else {
+    let Some(checked) = lend_form::check(&case.fields(today), &form, &mut errors) else {
         drop(write);
         let against = match form.own.is_past() {
             true => Vec::new(),

@@ -1,4 +1,4 @@
-//! Loans: who has what until when, one loan, its loan sheet.
+//! Loans: who has what until when, one loan.
 //!
 //! Volunteers see loans that are open, since they lend and return.
 //! Past loans by person are seen by that person and by coordinators only.
@@ -8,18 +8,15 @@ use axum::response::Response;
 use chrono::NaiveDate;
 
 use super::access::{Access, Route};
-use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::tables::{Cell, Paging, csv_response};
-use super::{Error, address, check_in, lend, logbook_words, outings, show};
+use super::{Error, address, check_in, lend_form, logbook_words, outings, show};
 use crate::library::club::Club;
-use crate::library::instruments::{Design, Instrument};
 use crate::library::loans::{self, Loan, LoanPart, Which};
 use crate::library::missing_kit::{self, MissingPart};
 use crate::library::{Conn, LoanId, logbook, renewals};
-use crate::upkeep;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -28,7 +25,6 @@ pub fn routes() -> Vec<Route> {
         Route::get(Access::Volunteer, "/loans.csv", list_csv),
         // A member sees their own; which that is, the handler checks.
         Route::get(Access::Member, "/loans/{id}", one),
-        Route::get(Access::Member, "/loans/{id}/sheet", loan_sheet),
         Route::post(Access::Volunteer, "/loans/{id}/until", until),
     ]
 }
@@ -254,7 +250,7 @@ async fn list_csv(
 
 /// A loan, if this visitor may see it: the borrower always, volunteers while
 /// it is open, coordinators always. To a member, another's loan does not exist.
-async fn visible(context: &RequestContext, conn: &mut Conn, id: LoanId) -> Result<Loan, Error> {
+pub async fn visible(context: &RequestContext, conn: &mut Conn, id: LoanId) -> Result<Loan, Error> {
     let own = context.person()?.id;
     let loan = match Loan::get(conn, id).await {
         Ok(loan) => loan,
@@ -425,7 +421,7 @@ async fn until(
     let loan = visible(&context, &mut write, id).await?;
     let mut errors = FormErrors::new();
     let today = context.club().date(context.now());
-    let Some(due_on) = lend::due_day(&mut errors, "due_on", &form.due_on, today) else {
+    let Some(due_on) = lend_form::due_day(&mut errors, "due_on", &form.due_on, today) else {
         let typed = Some(form.due_on);
         drop(write);
         let mut conn = context.read().await?;
@@ -440,108 +436,9 @@ async fn until(
         .await
 }
 
-// ---- the loan sheet ----
-
-#[derive(Template)]
-#[template(path = "lending/loan_sheet.html")]
-struct LoanSheetPage {
-    layout: Layout,
-    loan: Loan,
-    since: String,
-    until: String,
-    /// How it is today, as the shelf has it.
-    condition: String,
-    parts: Vec<String>,
-    missing: Vec<String>,
-    care: Vec<String>,
-    cautions: Vec<Caution>,
-    contact: String,
-    back_href: String,
-}
-
-/// How to look after an instrument of this kind: common practice, no source.
-fn care(instrument: &Instrument) -> Vec<String> {
-    let mut care = Vec::new();
-    if let Some(minutes) = instrument.cool_down_min.filter(|m| *m > 0) {
-        care.push(format!(
-            "Let it stand outdoors for {minutes} minutes before you judge what it shows."
-        ));
-    }
-    care.push(
-        "Carry it upright or in its case, padded and strapped, on the seat or the floor of a car and never loose in the boot."
-            .to_owned(),
-    );
-    care.push(
-        "Let dew dry in a warm room with the caps off; cap it only when it is dry.".to_owned(),
-    );
-    care.push("Do not wipe the glass, not even with a lens cloth. Dust does no harm.".to_owned());
-    if !matches!(instrument.design, Design::Binocular | Design::Solar) {
-        care.push(
-            "Leave the adjusting screws alone. If images look wrong, tell us when you bring it back."
-                .to_owned(),
-        );
-    }
-    care.push(
-        "Tell us of every knock, long drive and wet night: we look it over before the next loan and nobody is blamed."
-            .to_owned(),
-    );
-    care
-}
-
-async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<Response, Error> {
-    let club = context.club();
-    let mut conn = context.read().await?;
-    let loan = visible(&context, &mut conn, id).await?;
-    let instrument = Instrument::get(&mut conn, loan.instrument_id).await?;
-    let parts: Vec<String> = loans::parts(&mut conn, loan.id)
-        .await?
-        .into_iter()
-        .filter(|p| p.went_out)
-        .map(|p| p.name)
-        .collect();
-    let missing = missing_kit::Which {
-        instrument: Some(instrument.id),
-        all: true,
-        ..missing_kit::Which::default()
-    };
-    let missing = missing_kit::list(&mut conn, missing).await?;
-    let missing = missing.iter().filter(|m| m.was_missing(loan.lent_at));
-    let missing = missing.map(|m| m.part.clone()).collect();
-    let row = upkeep::shelf_row(&mut conn, instrument, context.now()).await?;
-    let instrument = &row.instrument;
-    let assessment = &row.assessment;
-    page(&LoanSheetPage {
-        condition: match assessment.as_of {
-            Some(at) => format!("{}, as of {}", assessment.condition, show::date(club, at)),
-            None => assessment.condition.to_string(),
-        },
-        missing,
-        layout: context.layout(&format!("Loan sheet for {}", loan.tag)),
-        since: show::date(club, loan.lent_at),
-        until: show::plain_date(loan.due_on),
-        care: care(instrument),
-        // How to treat the glass stands under how to look after it.
-        cautions: cautions::of(club, instrument, &parts)
-            .into_iter()
-            .filter(|c| c.title != "glass")
-            .collect(),
-        parts,
-        contact: club.contact.clone(),
-        back_href: format!("/loans/{id}"),
-        loan,
-    })
-}
-
 impl LoanPage {
     /// The loan sheet's address.
     fn loan_sheet(&self) -> String {
         format!("/loans/{}/sheet", self.loan.id)
-    }
-}
-
-impl LoanSheetPage {
-    /// Tag and name.
-    fn what(&self) -> String {
-        format!("{}, {}", self.loan.tag, self.loan.instrument_name)
     }
 }

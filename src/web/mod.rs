@@ -34,10 +34,12 @@ pub mod journeys;
 pub mod kit_ticks;
 pub mod label;
 pub mod lend;
+pub mod lend_form;
 pub mod lending;
 pub mod limits;
 pub mod listen;
 pub mod loan_lengths;
+pub mod loan_sheet;
 pub mod logbook;
 pub mod logbook_words;
 pub mod logbook_write;
@@ -163,6 +165,7 @@ pub fn routes() -> Vec<access::Route> {
         lending::routes(),
         limits::routes(),
         loan_lengths::routes(),
+        loan_sheet::routes(),
         logbook::routes(),
         logbook_write::routes(),
         me::routes(),

@@ -9,9 +9,9 @@ use super::access::{Access, Route};
 use super::extract::{Form, Query};
 use super::fields::{FormErrors, part};
 use super::journeys::{self, JourneyFields};
-use super::lend::{self, limit_words};
+use super::lend::limit_words;
 use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::{Error, address, show};
+use super::{Error, address, lend_form, show};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::{Instrument, State};
 use crate::library::loans::{self, Lend, LendDetails, Loan, Return, Which};
@@ -158,7 +158,7 @@ async fn go_out(
     let mut errors = FormErrors::new();
     let event = errors.text("event", "Evening", &form.event, 120);
     let today = context.club().date(now);
-    let due_on = lend::due_day(&mut errors, "due_on", &form.due_on, today);
+    let due_on = lend_form::due_day(&mut errors, "due_on", &form.due_on, today);
     let reason = errors.optional_text("override_reason", "Why", &form.override_reason, 500);
     if form.take.is_empty() {
         errors.add("take", "Instruments: tick those that go.");
@@ -311,7 +311,7 @@ async fn back_page(
                 .map(|p| {
                     let part = p.id.to_string();
                     let without = form.own.without.contains(&part);
-                    (part, p.name, without)
+                    (part, format!("Missing: {}", p.name), without)
                 })
                 .collect(),
             id,

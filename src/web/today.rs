@@ -1,6 +1,8 @@
 //! The start page of who is signed in: what needs a coordinator today, what a
 //! volunteer does tonight, what a member has and waits for.
 
+use std::collections::HashMap;
+
 use askama::Template;
 use axum::response::Response;
 use chrono::NaiveDate;
@@ -18,7 +20,7 @@ use crate::library::problems::{self, AsksFor};
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
-use crate::library::{Conn, collimations};
+use crate::library::{Conn, InstrumentId, collimations};
 use crate::upkeep::due_list::{DueRow, Filter, due_list};
 use crate::upkeep::{Condition, Snapshot};
 
@@ -279,35 +281,43 @@ async fn reported(
     Ok(tasks.collect())
 }
 
-/// What is kept for the next in line and may be lent as it is.
+/// Whose turn it is, or else the first in line, for what is on the shelf and may be lent.
 async fn to_lend(
     conn: &mut Conn,
     snapshot: &Snapshot,
     context: &RequestContext,
 ) -> Result<Vec<Task>, Error> {
+    let waiting = waits::open(conn, None, None).await?;
     let today = context.club().date(context.now());
     let lines = Lines::load(conn, None, context.club(), today).await?;
-    let tasks = lines.all_kept().iter().filter_map(|kept| {
-        let member = snapshot.member(kept.instrument_id)?;
-        let condition = snapshot.fleet.judge(member, context.now()).condition;
-        if !matches!(condition, Condition::Ready | Condition::Usable) {
-            return None;
+    let rows = snapshot.fleet.shelf(context.now());
+    let fit: HashMap<InstrumentId, Condition> = rows
+        .iter()
+        .filter(|row| row.instrument.state() == State::OnTheShelf)
+        .map(|row| (row.instrument.id, row.assessment.condition))
+        .collect();
+    let mut seen: Vec<InstrumentId> = Vec::new();
+    let mut tasks = Vec::new();
+    for wait in waiting {
+        let condition = fit.get(&wait.instrument_id);
+        let kept = lines.kept(wait.instrument_id);
+        if seen.contains(&wait.instrument_id)
+            || kept.is_some_and(|kept| kept.wait_id != wait.id)
+            || !matches!(condition, Some(Condition::Ready | Condition::Usable))
+        {
+            continue;
         }
-        let tag = &member.instrument.tag;
-        Some(Task {
-            href: address::instrument(tag),
-            words: format!(
-                "{}, kept until {}",
-                kept.person,
-                show::short_day(kept.until, today)
-            ),
+        seen.push(wait.instrument_id);
+        tasks.push(Task {
+            href: address::instrument(&wait.tag),
+            words: format!("{}, for {}", wait.person, wait.wants_it_for),
             late: false,
             act: "Lend",
-            act_href: format!("{}/lend", address::instrument(tag)),
-            tag: tag.clone(),
-        })
-    });
-    Ok(tasks.collect())
+            act_href: format!("{}/lend", address::instrument(&wait.tag)),
+            tag: wait.tag,
+        });
+    }
+    Ok(tasks)
 }
 
 /// Messages that the mail server would not have: somebody has to tell them.

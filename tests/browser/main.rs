@@ -14,6 +14,7 @@ mod collimation;
 mod cycle;
 mod due_list;
 mod first_start;
+mod lending;
 mod pictures;
 mod screens;
 mod words;

@@ -89,6 +89,7 @@ async fn anyone_may_look_and_an_unknown_tag_is_not_found() {
             Some(Role::Volunteer) => &[
                 "/check-in/SC203",
                 "/instruments/SC203/lend",
+                "/instruments/SC203/reserve",
                 "/instruments/SC203/star-test",
                 "/instruments/SC203/collimation",
                 "/practice",
@@ -99,6 +100,7 @@ async fn anyone_may_look_and_an_unknown_tag_is_not_found() {
             Some(Role::Coordinator) => &[
                 "/check-in/SC203",
                 "/instruments/SC203/lend",
+                "/instruments/SC203/reserve",
                 "/instruments/SC203/star-test",
                 "/instruments/SC203/collimation",
                 "/practice",

@@ -202,7 +202,7 @@ async fn who_fetched_it_and_the_deposit_are_on_the_loan_and_its_sheet() {
     assert!(page.select(".loan-sheet-signs")[0].contains("Rui Vale, for Ines Vale: signature"));
     assert!(page.words().contains("When something is wrong"));
     assert!(
-        page.words().contains("Condition not checked"),
+        page.words().contains("Condition Not checked"),
         "{}",
         page.words()
     );

@@ -280,7 +280,7 @@ async fn an_evening_takes_several_out_and_back_in_one_act_each_with_its_journey(
         StatusCode::UNPROCESSABLE_ENTITY
     );
     let page = client.get(&path).await;
-    let loans = page.attributes("input[name=back]", "value");
+    let loans = page.attributes("input[type=checkbox][name=back]", "value");
     assert_eq!(loans.len(), 2);
     let without = page.attributes("input[name=without]", "value").remove(1);
     let mut fields = vec![
