@@ -192,6 +192,26 @@
       try { await navigator.clipboard.writeText(key.dataset.copy); key.textContent = "Copied"; } catch { key.textContent = "Select and copy it by hand"; }
     });
   }
+  // The screen stays awake while a session is worked at.
+  if (document.body.hasAttribute("data-awake") && "wakeLock" in navigator) {
+    const stayAwake = async () => {
+      if (document.visibilityState !== "visible") return;
+      try { await navigator.wakeLock.request("screen"); } catch { /* the battery is low, or it may not */ }
+    };
+    document.addEventListener("visibilitychange", stayAwake);
+    stayAwake();
+  }
+  // Read aloud by the browser's own voice.
+  for (const key of all("button[data-speak]")) {
+    if (!("speechSynthesis" in window)) continue;
+    key.hidden = false;
+    key.addEventListener("click", () => {
+      const words = new SpeechSynthesisUtterance(key.dataset.speak);
+      words.lang = document.documentElement.lang;
+      speechSynthesis.cancel();
+      speechSynthesis.speak(words);
+    });
+  }
   for (const key of all("button[data-print]")) {
     key.hidden = false;
     key.addEventListener("click", () => window.print());
