@@ -201,9 +201,7 @@ pub fn field_arcmin(magnification: f64) -> f64 {
 pub fn purpose_words(adjustment: &Adjustment) -> &'static str {
     match adjustment.purpose {
         Purpose::Correct => "It brings the ring closer to even.",
-        Purpose::Learn => {
-            "It finds out which way the screws work; the star may look worse for it."
-        }
+        Purpose::Learn => "It finds out which way the screws work; the star may look worse for it.",
         Purpose::Back => "The last turns made it worse: this goes back towards the best.",
     }
 }
@@ -259,7 +257,9 @@ pub fn turning_cautions(element: Element, glass: bool, at_star: bool) -> Vec<&'s
         Element::Secondary => {
             "Tube level, the tool held from the side, a hand under it: nothing may drop on the mirror."
         }
-        Element::Primary => "Never leave the mirror loose.",
+        Element::Primary => {
+            "A screw that turns without resistance: stop, the mirror must not come loose."
+        }
         Element::ObjectiveCell => {
             "The tool is over glass: hold it from the side, so that it cannot drop on the lens."
         }

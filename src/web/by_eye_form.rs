@@ -299,7 +299,9 @@ impl ByEyeFields {
     /// The same in words: "a tenth of the field wide, outside focus, air III".
     pub fn kept_words(&self) -> String {
         let mut words = Vec::new();
-        let share = SHARES.iter().find(|(s, _, _)| *s == self.star_share_of_field);
+        let share = SHARES
+            .iter()
+            .find(|(s, _, _)| *s == self.star_share_of_field);
         let looks = LOOKS.iter().find(|(s, _)| *s == self.star_looks_wide);
         match (share, looks) {
             (Some((_, share, _)), _) => words.push(format!("{share} of the field wide")),

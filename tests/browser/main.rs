@@ -13,6 +13,7 @@ mod check_in;
 mod collimation;
 mod cycle;
 mod due_list;
+mod everyone;
 mod first_start;
 mod pictures;
 mod screens;

@@ -206,5 +206,8 @@ async fn a_collimation_survives_a_phone_that_sleeps_and_is_taken_over_midway() {
     assert!(late.words().contains("Someone has gone on"));
     let words = again.get(&collimation).await.words();
     assert_eq!(words.matches("Turned, sixteenths").count(), 1, "{words}");
-    assert!(words.contains("Where is the ring thinnest?") || words.contains("Check these again"), "{words}");
+    assert!(
+        words.contains("Where is the ring thinnest?") || words.contains("Check these again"),
+        "{words}"
+    );
 }

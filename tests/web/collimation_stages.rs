@@ -104,7 +104,7 @@ async fn a_newtonian_goes_by_its_marks_in_mm_before_the_star() {
     post(&mut client, &collimation, "mark", &primary).await;
     let page = client.get(&collimation).await.words();
     assert!(page.contains("as you see it behind the tube"), "{page}");
-    assert!(page.contains("Never leave the mirror loose"), "{page}");
+    assert!(page.contains("the mirror must not come loose"), "{page}");
     turned(&mut client, &collimation).await;
     on_the_mark(&mut client, &collimation).await;
     post(&mut client, &collimation, "stage", &[]).await;
@@ -204,8 +204,7 @@ async fn a_ritchey_chretiens_corners_name_the_primarys_screw() {
     let words = client.get(&collimation).await.words();
     // How the picture lies is known: the look comes first, a shade only by choice.
     let look = words
-        .find("Save, what next?")
-        .or(words.find("Check these again"))
+        .find("Where is the ring thinnest?")
         .expect("the star check is asked for");
     let shade = words
         .find("Make the shade test again")

@@ -53,7 +53,11 @@ async fn a_wrong_look_is_returned_and_the_advice_forgets_it() {
     returned(&mut client, &collimation).await;
 
     let page = client.get(&collimation).await;
-    assert!(page.words().contains("Before the first star check"), "{}", page.words());
+    assert!(
+        page.words().contains("Before the first star check"),
+        "{}",
+        page.words()
+    );
     let struck = page.select("del").join(" ");
     assert!(struck.contains("thin side at 8"), "{struck}");
     assert!(page.words().contains("undone"), "{}", page.words());
@@ -117,17 +121,14 @@ async fn a_turn_that_was_not_made_is_returned_and_does_not_count() {
         .await;
     assert_eq!(ended.location(), collimation);
     let page = client.get(&collimation).await.words();
-    assert!(
-        page.contains("No star check; nothing turned"),
-        "{page}"
-    );
+    assert!(page.contains("No star check; nothing turned"), "{page}");
     assert!(!page.contains("Undo it"), "{page}");
     let refused = client.post(&back, &[("at", &place)]).await;
     assert_eq!(refused.status, StatusCode::CONFLICT);
     assert!(refused.words().contains("has ended"), "{}", refused.words());
     let mut conn = house.library.read().await.unwrap();
     let work = works::current(&mut conn, Some(instrument)).await.unwrap();
-    assert!(!work[0].moved_optics && work[0].words.contains("no turns"));
+    assert!(!work[0].moved_optics && work[0].words.contains("no adjustments"));
 }
 
 #[tokio::test]
@@ -213,7 +214,10 @@ async fn a_stage_gone_on_to_too_early_is_returned() {
         .await
         .location();
     let page = client.get(&collimation).await;
-    assert!(page.words().contains("The laser is off while a hand"));
+    assert!(
+        page.words()
+            .contains("Laser off while anyone is at the front")
+    );
     assert!(page.words().contains("Last entered: mark off by 9.0"));
     assert_eq!(page.select("del").len(), 1);
 }

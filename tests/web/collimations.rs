@@ -389,7 +389,7 @@ async fn one_alone_at_a_long_tube_goes_on_without_the_shade_test() {
     assert!(page.attributes("a.key", "href").contains(&without));
     let page = client.get(&without).await.words();
     assert!(
-        page.contains("Save, what next?") && page.contains("Make the shade test"),
+        page.contains("Before the first star check") && page.contains("Make the shade test"),
         "{page}"
     );
     // A look sent back keeps its own screen.

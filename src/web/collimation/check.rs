@@ -78,19 +78,29 @@ fn shape(coma: [f64; 2], w020: f64, obstruction: f64) -> (f64, f64) {
 }
 
 /// The star check, for an instrument of this obstruction.
-pub fn check_view(now: &Progress, obstruction: f64, eye: &ByEyeFields, aperture_mm: f64) -> CheckView {
-    let art = |ratio: &str, class: &str| {
-        star_svg(obstruction, ratio.parse().unwrap_or(1.0), 0.0, class)
-    };
+pub fn check_view(
+    now: &Progress,
+    obstruction: f64,
+    eye: &ByEyeFields,
+    aperture_mm: f64,
+) -> CheckView {
+    let art =
+        |ratio: &str, class: &str| star_svg(obstruction, ratio.parse().unwrap_or(1.0), 0.0, class);
     let (coma, _) = now.course.response().coma();
-    let w020 = eye
-        .width_arcsec()
-        .map_or_else(|| defocus_waves(coma, obstruction), |wide| wide * aperture_mm / 8.0 / 0.55e-3 / 206_265.0);
+    let w020 = eye.width_arcsec().map_or_else(
+        || defocus_waves(coma, obstruction),
+        |wide| wide * aperture_mm / 8.0 / 0.55e-3 / 206_265.0,
+    );
     let known = now.course.response().looks() > 0;
     let (ratio, thin) = shape([coma.x, coma.y], w020.max(1.0), obstruction);
     let shown = if known { ratio } else { 1.0 };
     let mut arts = vec![
-        star_svg(obstruction, shown, if known { thin } else { 0.0 }, "art-now"),
+        star_svg(
+            obstruction,
+            shown,
+            if known { thin } else { 0.0 },
+            "art-now",
+        ),
         star_svg(obstruction, shown.min(0.8), 0.0, "art-plain"),
     ];
     arts.extend(RATIOS.iter().map(|(value, _, class)| art(value, class)));
@@ -125,13 +135,17 @@ pub struct Earlier {
 }
 
 /// The last star check by eye of this session that counts.
-pub async fn earlier(
-    conn: &mut Conn,
-    collimation: &Collimation,
-) -> Result<Option<Earlier>, Error> {
+pub async fn earlier(conn: &mut Conn, collimation: &Collimation) -> Result<Option<Earlier>, Error> {
     let Some(last) = collimation
         .current()
-        .filter(|w| matches!(w.record, Record::Taken { taken: Step::Look { .. } }))
+        .filter(|w| {
+            matches!(
+                w.record,
+                Record::Taken {
+                    taken: Step::Look { .. }
+                }
+            )
+        })
         .filter(|w| w.entry_id.is_some())
         .last()
     else {
@@ -197,9 +211,9 @@ pub fn asked_once(
         Some(_)
             if now.course.looks_since() == 1
                 && matches!(
-                now.course.noticed(),
-                Some(Noticed::SideWrong | Noticed::OneOfBoth)
-            ) =>
+                    now.course.noticed(),
+                    Some(Noticed::SideWrong | Noticed::OneOfBoth)
+                ) =>
         {
             "The star answers as if it stood on the other side of focus. Check the side.".to_owned()
         }

@@ -43,7 +43,11 @@ impl Stand {
 
     /// In words.
     pub fn words(self) -> &'static str {
-        if self.behind { "behind the tube" } else { "in front of the tube" }
+        if self.behind {
+            "behind the tube"
+        } else {
+            "in front of the tube"
+        }
     }
 
     /// Whether a turn looks the other way round from here than facing the screw.
@@ -53,7 +57,10 @@ impl Stand {
 
     fn place(self, deg: f64, radius: f64) -> (f64, f64) {
         let (s, c) = (deg - self.top_deg).to_radians().sin_cos();
-        (if self.behind { -radius * s } else { radius * s }, -radius * c)
+        (
+            if self.behind { -radius * s } else { radius * s },
+            -radius * c,
+        )
     }
 }
 

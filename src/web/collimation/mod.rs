@@ -140,5 +140,9 @@ async fn show(
     };
     let refused = !errors.is_empty();
     let shown = page::collimation_page(&context, &mut conn, &collimation, typed, errors).await?;
-    if refused { mend(&shown) } else { show_page(&shown) }
+    if refused {
+        mend(&shown)
+    } else {
+        show_page(&shown)
+    }
 }

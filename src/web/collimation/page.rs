@@ -18,13 +18,13 @@ use super::taking::{hour_of, stand_word};
 use super::turn::{At, TurnView, turn_view};
 use super::{collimation_address, sheet_address};
 use crate::bench::advice::Next;
-use crate::bench::screw::Element;
 use crate::bench::before::Point;
 use crate::bench::corners;
 use crate::bench::mechanical::Stage;
 use crate::bench::orientation::Orientation;
 use crate::bench::plan::Work;
 use crate::bench::replay::Step;
+use crate::bench::screw::Element;
 use crate::bench::words::{clock_words, noticed_words, work_words};
 use crate::library::attempts::{Attempt, AttemptState};
 use crate::library::club::Club;
@@ -206,7 +206,11 @@ pub async fn collimation_page(
         ("stop", _) if now.at_star() && entered.is_some() => "look",
         (view, _) => view,
     };
-    let view = if view == "look" && asks_once { "setup" } else { view };
+    let view = if view == "look" && asks_once {
+        "setup"
+    } else {
+        view
+    };
     let mut eye = match (entered, &before) {
         (Some(entered), _) => entered,
         (None, Some(before)) => before.eye.clone(),
@@ -262,9 +266,10 @@ pub async fn collimation_page(
         Some(ended) => Some(end_view(context, conn, collimation, &instrument, ended).await?),
         None => None,
     };
-    let stand = turn
-        .as_ref()
-        .map_or(typed.stand.unwrap_or(Stand::facing(Element::Secondary)), |t| t.stand);
+    let stand = turn.as_ref().map_or(
+        typed.stand.unwrap_or(Stand::facing(Element::Secondary)),
+        |t| t.stand,
+    );
     let screw = typed.screw + 1;
     let path = collimation_address(collimation.id);
     let seen_from = |stand: Stand| format!("{path}?screw={screw}&stand={}", stand_word(stand));

@@ -139,9 +139,7 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
         },
         None => ListPage {
             layout: context.layout("Collimation sessions"),
-            lede:
-                "Running and ended."
-                    .to_owned(),
+            lede: "Running and ended.".to_owned(),
             back: ("/bench".to_owned(), "Bench".to_owned()),
             base: String::new(),
             csv: "/collimations.csv".to_owned(),

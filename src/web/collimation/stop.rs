@@ -185,9 +185,7 @@ pub fn ended_words(
     let mut words = vec![
         match why {
             Some(Why::InLine) => "It is collimated.",
-            Some(Why::Unseen) => {
-                "That night\u{2019}s air, or the eye, could show no more."
-            }
+            Some(Why::Unseen) => "That night\u{2019}s air, or the eye, could show no more.",
             Some(Why::Coarse) => "The screws could not be turned more finely.",
             Some(Why::Nothing) => "There was nothing to turn.",
             None => "It was ended before the advice was to stop.",
