@@ -114,6 +114,20 @@ async fn every_page_keeps_the_rules_in_each_display_and_at_both_sizes() {
                 }
             }
         }
+        // The rules notice what breaks them.
+        let ingrid = club
+            .signed_in(Role::Coordinator, Window::SmallDesk, Scripts::On)
+            .await;
+        ingrid.open("/shelf").await;
+        ingrid.client.execute(AXE, Vec::new()).await.unwrap();
+        ingrid
+            .script("document.querySelector('main').append(document.createElement('input'))")
+            .await;
+        let noticed = broken_rules(&ingrid, "day").await;
+        assert!(
+            noticed.iter().any(|f| f.starts_with("label")),
+            "{noticed:?}"
+        );
         println!("{looked_at} views");
         assert!(looked_at > 250, "{looked_at}");
         assert!(broken.is_empty(), "{broken:#?}");

@@ -172,6 +172,7 @@ async fn each_page_says_its_one_thing_at_a_glance() {
 /// What a session's screen must hold without scrolling: its drawing or question, the
 /// instruction, the one key, the way out and the way back.
 const ONE_GLANCE: &str = "
+    scrollTo(0, 0);
     const bar = document.querySelector('.act-bar').getBoundingClientRect();
     const key = document.querySelector('.act-bar .key-main').getBoundingClientRect();
     const words = document.body.innerText.split(/\\s+/).filter(w => /[\\p{L}\\p{N}]/u.test(w)).length

@@ -103,7 +103,7 @@ async fn a_newtonian_goes_by_its_marks_in_mm_before_the_star() {
     let primary = [("mark_mm", "6.5"), ("mark_clock", "4")];
     post(&mut client, &collimation, "mark", &primary).await;
     let page = client.get(&collimation).await.words();
-    assert!(page.contains("as you see it behind the tube"), "{page}");
+    assert!(page.contains("as you see it from behind"), "{page}");
     assert!(page.contains("the mirror must not come loose"), "{page}");
     turned(&mut client, &collimation).await;
     on_the_mark(&mut client, &collimation).await;
@@ -191,7 +191,7 @@ async fn a_ritchey_chretiens_corners_name_the_primarys_screw() {
     // Which side of focus four ovals were seen on is not yet sure.
     let why = ["evens out the sides of the field", "finds out which way"];
     assert!(why.iter().any(|w| words.contains(w)), "{words}");
-    assert!(words.contains("as you see it behind the tube"), "{words}");
+    assert!(words.contains("as you see it from behind"), "{words}");
     let parts = turned(&mut client, &collimation).await;
     // Screws on so long a lever work slowly: more than a quarter turn may be asked for.
     for part in parts.split(',') {

@@ -44,9 +44,9 @@ impl Stand {
     /// In words.
     pub fn words(self) -> &'static str {
         if self.behind {
-            "behind the tube"
+            "from behind"
         } else {
-            "in front of the tube"
+            "in front"
         }
     }
 
