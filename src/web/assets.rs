@@ -61,6 +61,26 @@ pub fn address(name: &str) -> String {
     }
 }
 
+/// The addresses of what pages need without a network: styles, scripts, fonts, icons.
+pub fn kept_without_network() -> Vec<String> {
+    let mut names: Vec<&String> = KEPT
+        .keys()
+        .filter(|name| {
+            let kind = name.rsplit('.').next().unwrap_or_default();
+            matches!(kind, "css" | "js" | "woff2" | "svg") && *name != "service-worker.js"
+        })
+        .collect();
+    names.sort();
+    names.into_iter().map(|name| address(name)).collect()
+}
+
+/// The text of a file, "" where there is none.
+pub fn text(name: &str) -> String {
+    KEPT.get(name)
+        .map(|kept| String::from_utf8_lossy(&kept.data).into_owned())
+        .unwrap_or_default()
+}
+
 /// Routes.
 pub fn routes() -> Vec<Route> {
     vec![Route::get(Access::Anyone, "/static/{*name}", file)]

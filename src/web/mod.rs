@@ -44,6 +44,7 @@ pub mod measures;
 pub mod measuring;
 pub mod my_loans;
 mod night_plan;
+pub mod offline;
 pub mod page;
 pub mod passwords;
 pub mod peers;
@@ -155,6 +156,7 @@ pub fn routes() -> Vec<access::Route> {
         logbook_write::routes(),
         me::routes(),
         my_loans::routes(),
+        offline::routes(),
         people::routes(),
         photos::routes(),
         practice::routes(),
@@ -180,7 +182,7 @@ pub fn router(app: &App) -> Router {
         (
             header::CONTENT_SECURITY_POLICY,
             "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; \
-             connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+             connect-src 'self'; manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
         ),
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (header::REFERRER_POLICY, "same-origin"),

@@ -41,6 +41,20 @@ fn is_the_answer_of_a_page(message: &str, visitor: &Visitor) -> bool {
     if message.contains(".woff2") && message.contains("preloaded using link preload but not used") {
         return true;
     }
+    // A test that cuts the network says so.
+    let cut = visitor
+        .refusals
+        .lock()
+        .unwrap()
+        .iter()
+        .any(|r| r == "no network");
+    if cut
+        && (message.contains("net::ERR_")
+            || message.contains("status of 503")
+            || message.contains("status of 409"))
+    {
+        return true;
+    }
     message.contains("Failed to load resource")
         && (message.contains("status of 422")
             || visitor

@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use tubewright::library::people::Role;
 use tubewright::web;
 
-use super::club::{Club, at_the_demo_club};
+use super::club::at_the_demo_club;
 use super::collimation::{begins, place};
 use super::screens::{STARTS, is_file, is_of, links, sticking_out};
 use super::visitor::{Scripts, Visitor, Window};
@@ -76,9 +76,8 @@ async fn each_kind(ingrid: &Visitor) -> Vec<String> {
     seen.into_values().collect()
 }
 
-/// The screens of a session, from the list to the first turn.
-async fn session_screens(visitor: &Visitor, club: &Club, tag: &str) -> Vec<String> {
-    let _ = club;
+/// Screens of a session that has just begun.
+async fn session_screens(visitor: &Visitor, tag: &str) -> Vec<String> {
     let path = begins(visitor, tag).await;
     vec![
         path.clone(),
@@ -95,8 +94,12 @@ async fn every_page_keeps_the_rules_in_each_display_and_at_both_sizes() {
         let mut looked_at = 0;
         for (window, tag) in [(Window::SmallPhone, "SC235"), (Window::SmallDesk, "SC203A")] {
             let ingrid = club.signed_in(Role::Coordinator, window, Scripts::On).await;
+            // Colours change at once, so that none is judged on its way to another.
+            let still =
+                json!({ "features": [{ "name": "prefers-reduced-motion", "value": "reduce" }] });
+            ingrid.devtools("Emulation.setEmulatedMedia", still).await;
             let mut pages = each_kind(&ingrid).await;
-            pages.extend(session_screens(&ingrid, &club, tag).await);
+            pages.extend(session_screens(&ingrid, tag).await);
             for page in pages {
                 ingrid.open(&page).await;
                 ingrid
@@ -142,7 +145,7 @@ async fn nothing_runs_off_sideways_at_320_px_or_at_200_percent() {
         for (window, tag) in [(Window::Narrow, "SC235"), (Window::Zoomed, "SC203A")] {
             let ingrid = club.signed_in(Role::Coordinator, window, Scripts::On).await;
             let mut pages = each_kind(&ingrid).await;
-            pages.extend(session_screens(&ingrid, &club, tag).await);
+            pages.extend(session_screens(&ingrid, tag).await);
             for page in pages {
                 ingrid.open(&page).await;
                 for words in sticking_out(&ingrid).await {
@@ -170,7 +173,7 @@ async fn forced_colours_show_what_is_chosen_and_reduced_motion_moves_nothing() {
         )
         .await;
         let mut faults = Vec::new();
-        for page in session_screens(&kofi, &club, "SC235").await {
+        for page in session_screens(&kofi, "SC235").await {
             kofi.open(&page).await;
             let told: Value = kofi
                 .script(

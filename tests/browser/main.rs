@@ -15,6 +15,7 @@ mod cycle;
 mod due_list;
 mod everyone;
 mod first_start;
+mod offline;
 mod pictures;
 mod screens;
 mod words;

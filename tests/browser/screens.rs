@@ -25,6 +25,9 @@ const NOT_LINKED: &[&str] = &[
     "/health/ready",
     "/metrics",
     "/static/{*name}",
+    // For the browser itself.
+    "/service-worker.js",
+    "/manifest.webmanifest",
     "/welcome/{token}",
     "/photos/{id}/small.jpg",
     "/shelf/finder.json",
