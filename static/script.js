@@ -114,6 +114,53 @@
   const errors = document.getElementById("errors");
   if (errors) errors.focus();
 
+  // Photos are made small before they are sent: 1600 pixels at most, a JPEG of what is seen and
+  // nothing else. What the browser cannot read goes as it is; the server makes it small then.
+  const LONGEST = 1600;
+  async function small(file) {
+    const picture = await createImageBitmap(file, { imageOrientation: "from-image" });
+    const share = Math.min(1, LONGEST / Math.max(picture.width, picture.height));
+    const canvas = document.createElement("canvas");
+    canvas.width = Math.round(picture.width * share);
+    canvas.height = Math.round(picture.height * share);
+    const brush = canvas.getContext("2d");
+    brush.fillStyle = "#fff";
+    brush.fillRect(0, 0, canvas.width, canvas.height);
+    brush.drawImage(picture, 0, 0, canvas.width, canvas.height);
+    picture.close();
+    const blob = await new Promise((done) => canvas.toBlob(done, "image/jpeg", 0.85));
+    return blob ? new File([blob], file.name.replace(/\.[^.]*$/, "") + ".jpg", { type: "image/jpeg" }) : file;
+  }
+  const size = (bytes) => (bytes / 1024 / 1024).toFixed(1) + " MB";
+  for (const box of all("input[type=file][name=photo]")) {
+    const form = box.form;
+    // Without a file there is nothing to send in parts; a plain form is kept while one signs in.
+    const asks = form.enctype;
+    const parts = () => { form.enctype = all("input[type=file]", form).some((b) => b.files.length) || form.action.endsWith("/photos") ? asks : "application/x-www-form-urlencoded"; };
+    parts();
+    const words = document.createElement("p");
+    words.className = "hint";
+    words.setAttribute("role", "status");
+    box.after(words);
+    box.addEventListener("change", async () => {
+      parts();
+      const files = Array.from(box.files);
+      if (!files.length) { words.textContent = ""; return; }
+      const keys = Array.from(form.elements).filter((e) => e.type === "submit");
+      for (const key of keys) key.disabled = true;
+      words.textContent = "Making it small\u2026";
+      const before = files.reduce((sum, f) => sum + f.size, 0);
+      const made = new DataTransfer();
+      for (const file of files) {
+        try { made.items.add(await small(file)); } catch { made.items.add(file); }
+      }
+      box.files = made.files;
+      const after = Array.from(box.files).reduce((sum, f) => sum + f.size, 0);
+      words.textContent = "Sent as " + size(after) + " (" + size(before) + " before).";
+      for (const key of keys) key.disabled = false;
+    });
+  }
+
   // Type part of a tag, see the instruments that match.
   for (const box of all("input[data-finder]")) {
     const form = box.form;
@@ -190,6 +237,26 @@
     key.hidden = false;
     key.addEventListener("click", async () => {
       try { await navigator.clipboard.writeText(key.dataset.copy); key.textContent = "Copied"; } catch { key.textContent = "Select and copy it by hand"; }
+    });
+  }
+  // The screen stays awake while a session is worked at.
+  if (document.body.hasAttribute("data-awake") && "wakeLock" in navigator) {
+    const stayAwake = async () => {
+      if (document.visibilityState !== "visible") return;
+      try { await navigator.wakeLock.request("screen"); } catch { /* the battery is low, or it may not */ }
+    };
+    document.addEventListener("visibilitychange", stayAwake);
+    stayAwake();
+  }
+  // Read aloud by the browser's own voice.
+  for (const key of all("button[data-speak]")) {
+    if (!("speechSynthesis" in window)) continue;
+    key.hidden = false;
+    key.addEventListener("click", () => {
+      const words = new SpeechSynthesisUtterance(key.dataset.speak);
+      words.lang = document.documentElement.lang;
+      speechSynthesis.cancel();
+      speechSynthesis.speak(words);
     });
   }
   for (const key of all("button[data-print]")) {

@@ -11,7 +11,7 @@ use super::screw::{Element, Mechanism, Screw};
 pub struct Instruction {
     /// Which screw, by its place in the list.
     pub screw: usize,
-    /// "S2, at 4 o'clock".
+    /// "screw B", or "the screw at 4 o'clock" where it has no label.
     pub name: String,
     /// Whether clockwise, as seen facing the screw.
     pub clockwise: bool,
@@ -19,8 +19,48 @@ pub struct Instruction {
     pub amount: String,
     /// Degrees, without sign.
     pub degrees: f64,
-    /// The whole sentence.
-    pub sentence: String,
+    /// How a hand makes so fine an amount, or "".
+    pub by_hand: String,
+    /// What the screw beside it does, or "".
+    pub also: &'static str,
+    /// What to mind at this screw, or "".
+    pub caution: &'static str,
+}
+
+impl Instruction {
+    /// "clockwise" or "anticlockwise", as seen facing the screw.
+    pub fn way(&self) -> &'static str {
+        way_words(self.clockwise)
+    }
+
+    /// The whole of it: "Turn screw B clockwise by 1/16 turn (22°)."
+    pub fn sentence(&self) -> String {
+        let mut words = format!(
+            "Turn {} {} by {} ({:.0}\u{b0}{}{}).",
+            self.name,
+            self.way(),
+            self.amount,
+            self.degrees,
+            if self.by_hand.is_empty() { "" } else { ": " },
+            self.by_hand
+        );
+        for more in [self.also, self.caution] {
+            if !more.is_empty() {
+                words.push(' ');
+                words.push_str(more);
+            }
+        }
+        words
+    }
+}
+
+/// A way round in words.
+pub fn way_words(clockwise: bool) -> &'static str {
+    if clockwise {
+        "clockwise"
+    } else {
+        "anticlockwise"
+    }
 }
 
 /// A clock position: "4 o'clock", "half past 4".
@@ -52,55 +92,70 @@ pub fn amount_words(parts: i32) -> String {
     }
 }
 
-/// How a hand makes so fine an amount, or "".
-fn by_hand_words(parts: i32) -> &'static str {
-    match parts.abs() {
-        1 => ": mark it on a paper scale around the screw",
-        2 => ": two minutes on a clock face",
-        p if p % 4 != 0 => ": count minutes on a clock face",
-        _ => "",
+/// Minutes of a clock face nearest to an amount in sixty-fourths.
+pub fn clock_minutes(parts: i32) -> i32 {
+    (f64::from(parts.abs()) * 60.0 / f64::from(PARTS)).round() as i32
+}
+
+/// How a hand makes so fine an amount, or "": as minutes on a clock face.
+fn by_hand_words(parts: i32) -> String {
+    if parts % 4 == 0 {
+        return String::new();
+    }
+    match clock_minutes(parts) {
+        1 => "one minute on a clock face".to_owned(),
+        2 => "two minutes on a clock face".to_owned(),
+        n => format!("about {n} minutes on a clock face"),
     }
 }
 
-/// The instructions of a go, loosening before tightening.
+/// The instructions of an adjustment, in the order in which they are made: what
+/// loosens before what tightens. Each has its own caution, so that none can stand
+/// beside an instruction that it contradicts.
 pub fn instructions(adjustment: &Adjustment, screws: &[Screw]) -> Vec<Instruction> {
     let mut order: Vec<usize> = (0..screws.len().min(adjustment.parts.len()))
         .filter(|&i| adjustment.parts[i] != 0)
         .collect();
     order.sort_by_key(|&i| (adjustment.parts[i] > 0, i));
+    let tightens_after = order.iter().any(|&i| adjustment.parts[i] > 0);
+    let loosened = order.iter().filter(|&&i| adjustment.parts[i] < 0).count();
     order
         .into_iter()
         .map(|i| {
             let (screw, parts) = (&screws[i], adjustment.parts[i]);
             let clockwise = parts > 0;
-            let name = if screw.label.is_empty() {
-                format!("the screw at {}", clock_words(screw.clock_deg))
-            } else {
-                format!("{}, at {}", screw.label, clock_words(screw.clock_deg))
-            };
-            let amount = amount_words(parts);
-            let degrees = f64::from(parts.abs()) / f64::from(PARTS) * 360.0;
-            let verb = if clockwise { "Tighten" } else { "Loosen" };
-            let way = if clockwise { "clockwise" } else { "anticlockwise" };
-            let also = match screw.mechanism {
-                Mechanism::PushPull if clockwise => {
-                    " First give the push screw beside it the same turn the other way."
+            let (also, caution) = match (screw.mechanism, clockwise) {
+                (Mechanism::PushPull, true) => {
+                    ("First turn the push screw beside it back by as much.", "")
                 }
-                Mechanism::PushPull => {
-                    " Then follow with the push screw beside it until it touches again."
+                (Mechanism::PushPull, false) => (
+                    "Then turn the push screw beside it in until it touches.",
+                    "",
+                ),
+                (Mechanism::Pivot, true) => ("", "It ends snug, not forced."),
+                (Mechanism::Pivot, false) if tightens_after => (
+                    "",
+                    "It is slack until the last screw is turned: never loosen all of them at once.",
+                ),
+                (Mechanism::Pivot, false) if loosened < screws.len() => {
+                    ("", "No further: the mirror hangs on these screws.")
                 }
-                _ => "",
+                (Mechanism::Pivot, false) => ("", "No further."),
+                (Mechanism::Spring, _) => ("", ""),
             };
             Instruction {
                 screw: i,
-                sentence: format!(
-                    "{verb} {name}: {amount} {way} as seen facing the screw ({degrees:.0}\u{b0}{}).{also}",
-                    by_hand_words(parts)
-                ),
-                name,
+                name: if screw.label.is_empty() {
+                    format!("the screw at {}", clock_words(screw.clock_deg))
+                } else {
+                    format!("screw {}", screw.label)
+                },
                 clockwise,
-                amount,
-                degrees,
+                amount: amount_words(parts),
+                degrees: f64::from(parts.abs()) / f64::from(PARTS) * 360.0,
+                by_hand: by_hand_words(parts),
+                also,
+                caution,
             }
         })
         .collect()
@@ -111,7 +166,7 @@ pub fn instructions(adjustment: &Adjustment, screws: &[Screw]) -> Vec<Instructio
 pub fn expected_words(adjustment: &Adjustment, unit: &str, digits: usize) -> String {
     let [low, high] = adjustment.range_waves;
     format!(
-        "Expected afterwards: about {:.digits$}; in 9 of 10 cases from {low:.digits$} to {high:.digits$} {unit}.",
+        "Predicted: about {:.digits$}; in 9 of 10 cases {low:.digits$} to {high:.digits$} {unit}.",
         adjustment.expected_waves
     )
 }
@@ -125,7 +180,7 @@ pub fn jump_words(jump_arcmin: f64, donut_arcmin: f64, field_arcmin: f64) -> Str
     } else if widths < 1.5 {
         "by about its own width".to_owned()
     } else if jump_arcmin < 0.3 * field_arcmin {
-        format!("by about {widths:.0} of its own widths")
+        format!("by about {widths:.0} of its widths")
     } else if jump_arcmin < 0.45 * field_arcmin {
         "across about a third of the field".to_owned()
     } else if jump_arcmin < 0.8 * field_arcmin {
@@ -145,11 +200,9 @@ pub fn field_arcmin(magnification: f64) -> f64 {
 /// Why this adjustment.
 pub fn purpose_words(adjustment: &Adjustment) -> &'static str {
     match adjustment.purpose {
-        Purpose::Correct => "This should bring the ring closer to even.",
-        Purpose::Learn => {
-            "This turn is to find out which way the screws work; the star may look worse for it."
-        }
-        Purpose::Back => "The last turns made it worse: this goes back towards where it was best.",
+        Purpose::Correct => "It brings the ring closer to even.",
+        Purpose::Learn => "It finds out which way the screws work; the star may look worse for it.",
+        Purpose::Back => "The last turns made it worse: this goes back towards the best.",
     }
 }
 
@@ -163,7 +216,7 @@ pub fn work_words(work: Work) -> &'static str {
         Work::Star(Element::Secondary) => "Star: secondary",
         Work::Star(Element::ObjectiveCell) => "Star: objective",
         Work::Corners => "Corners of the field",
-        Work::LookOnly => "A look at the star",
+        Work::LookOnly => "A star check",
     }
 }
 
@@ -171,79 +224,50 @@ pub fn work_words(work: Work) -> &'static str {
 pub fn noticed_words(noticed: Noticed) -> &'static str {
     match noticed {
         Noticed::TurnedWrongWay => {
-            "The star answered as if the last turn had been made the other way round. Check before you go on: face the screw\u{2019}s head; clockwise is as seen from there. If you did turn it the other way, the advice already allows for it. If you are sure that you did not, make the shade test again."
+            "The star answered as if the last turn had been made the other way round. Clockwise is as seen facing the screw\u{2019}s head. If you did turn it the other way, go on: this advice allows for it. If not, make the shade test again."
         }
         Noticed::SideWrong => {
-            "The star answers as if it stood on the other side of focus than was entered. Check: turn the focuser so that its tube moves out. If the donut grows, you are outside focus; if it shrinks, inside. Then come back to the same side. The advice allows for either."
+            "The star answers as if it stood on the other side of focus than entered. Move the focuser out: outside focus the donut grows."
         }
         Noticed::OneOfBoth => {
-            "The last turn made the star worse where it should have helped: either the screw was turned the other way, or the star stands on the other side of focus than was told. Check the side of focus (move the focuser out: outside focus the donut grows), and say which way the star jumps at the next turn."
+            "The last turn made the star worse. Either the screw was turned the other way, or the side of focus is wrong. Move the focuser out: outside focus the donut grows. At the next turn, note which way the star jumps."
         }
         Noticed::DidNotMove => {
-            "The star hardly moved: the screw took up its play. The next turn reckons with that; turn until the star moves in the eyepiece, and count from there."
+            "The star hardly moved: the screw took up its play. Turn until the star moves in the eyepiece, and count from there."
         }
         Noticed::ShadeMisread => {
-            "The star answers as if the picture lay otherwise than the shade test said. Either a shade was misread, or camera or diagonal has been turned since: make the shade test again when it suits."
+            "The star answers as if the picture lay otherwise than the shade test said. Make the shade test again: camera or diagonal may have been turned since."
         }
     }
 }
 
-/// Cautions for the moment before these turns are made; `glass` is whether the
-/// front is closed by a corrector, `at_star` whether a star is looked at next
-/// rather than a mark.
-pub fn turning_cautions(
-    element: Element,
-    mechanism: Mechanism,
-    parts: &[i32],
-    glass: bool,
-    at_star: bool,
-) -> Vec<&'static str> {
-    let mut all = vec!["Never force a screw. If it is tight, say so below and the advice changes."];
-    match element {
-        Element::Secondary => all.insert(
-            0,
-            if glass {
-                "The screwdriver is over glass: hold it from the side, a hand under it, so that it cannot drop on the corrector. Nothing touches the corrector."
-            } else {
-                "The screwdriver is over the primary: tube level, held from the side, a hand under it, so that nothing can drop on the mirror."
-            },
-        ),
-        Element::Primary => all.push(
-            "Never leave the mirror loose: if a screw turns without resistance, stop and tighten the others first.",
-        ),
-        Element::ObjectiveCell => all.insert(
-            0,
-            "The screwdriver is over glass: hold it from the side so that it cannot drop on the lens.",
-        ),
+/// The cautions of the whole adjustment, said where the hand is about to act; `glass`
+/// is whether the front is closed by a corrector, `at_star` whether a star is looked
+/// at next rather than a mark. What belongs to one screw is said at that screw
+/// ([`Instruction::caution`]).
+pub fn turning_cautions(element: Element, glass: bool, at_star: bool) -> Vec<&'static str> {
+    let mut all = Vec::new();
+    if element == Element::Secondary && !at_star {
+        all.push("Laser off while anyone is at the front.");
     }
-    let several = parts.iter().filter(|p| **p != 0).count() > 1;
-    let loosens = parts.iter().any(|p| *p < 0);
-    match (mechanism, several) {
-        (Mechanism::Pivot, true) => {
-            all.push(
-                "Loosen first, then tighten: all three must end snug, or the mirror may drop.",
-            );
+    all.push(match element {
+        Element::Secondary if glass => {
+            "The tool is over glass: hold it from the side, a hand under it. Leave the corrector and its bolt alone."
         }
-        (Mechanism::Pivot, false) if loosens => {
-            all.push(
-                "Turn only this screw, and no further: it must stay snug, or the mirror may drop.",
-            );
+        Element::Secondary => {
+            "Tube level, the tool held from the side, a hand under it: nothing may drop on the mirror."
         }
-        _ => {}
-    }
-    match (element, at_star) {
-        (Element::Secondary, false) => all.insert(
-            0,
-            "The laser is off while a hand or a face is at the front; on again only to look at the spot.",
-        ),
-        (Element::Primary, false) => {
-            all.push("By day the tube\u{2019}s front stays well away from the Sun.");
+        Element::Primary => {
+            "A screw that turns without resistance: stop, the mirror must not come loose."
         }
-        _ => {}
+        Element::ObjectiveCell => {
+            "The tool is over glass: hold it from the side, so that it cannot drop on the lens."
+        }
+    });
+    if element == Element::Primary && !at_star {
+        all.push("By day, keep the front away from the Sun.");
     }
-    if at_star {
-        all.push("Then step out of the light path: a warm hand before the tube bends the rings as a tilt does.");
-    }
+    all.push("Never force a screw.");
     all
 }
 
@@ -291,23 +315,29 @@ mod tests {
         let all = instructions(&adjustment, &screws);
         assert_eq!(all.len(), 3);
         assert!(!all[0].clockwise && !all[1].clockwise && all[2].clockwise);
-        assert!(
-            all[2]
-                .sentence
-                .contains("1/8 turn clockwise as seen facing the screw (45")
+        assert_eq!(
+            all[2].sentence(),
+            "Turn screw S0 clockwise by 1/8 turn (45\u{b0}). It ends snug, not forced."
         );
-        assert!(all[0].sentence.contains("S120, at 4 o\u{2019}clock"));
+        assert_eq!(all[0].name, "screw S120");
     }
 
+    /// 1/32 turn is 11 degrees, a minute on a clock face is 6 (geometry).
     #[test]
-    fn a_caution_does_not_contradict_the_instruction() {
-        let said = |parts: &[i32]| {
-            turning_cautions(Element::Secondary, Mechanism::Pivot, parts, true, true).join(" ")
-        };
-        assert!(said(&[8, -4, -4]).contains("Loosen first, then tighten"));
-        assert!(said(&[0, -4, 0]).contains("Turn only this screw"));
-        assert!(!said(&[0, -4, 0]).contains("all three"));
-        assert!(!said(&[4, 0, 0]).contains("snug"));
+    fn what_is_finer_than_a_sixteenth_is_told_as_minutes_on_a_clock_face() {
+        for (parts, words) in [
+            (2, "two minutes on a clock face"),
+            (-1, "one minute on a clock face"),
+            (3, "about 3 minutes on a clock face"),
+            (6, "about 6 minutes on a clock face"),
+            (4, ""),
+            (16, ""),
+        ] {
+            assert_eq!(by_hand_words(parts), words, "{parts}");
+            let minutes = f64::from(clock_minutes(parts)) * 6.0;
+            let told = f64::from(parts.abs()) / f64::from(PARTS) * 360.0;
+            assert!((minutes - told).abs() <= 3.0, "{parts}: {told}");
+        }
     }
 
     /// A donut of ten waves on 200 mm is 45 arc seconds across (check values,
@@ -319,7 +349,7 @@ mod tests {
         for (arcmin, words) in [
             (0.3, "by less than its own width"),
             (0.7, "by about its own width"),
-            (2.2, "by about 3 of its own widths"),
+            (2.2, "by about 3 of its widths"),
             (5.0, "across about a third of the field"),
             (9.0, "across more than half of the field"),
         ] {

@@ -126,8 +126,8 @@ pub async fn end(
     let (outcome, taught) = outcome(&now, collimation.setup.threshold_waves);
     let mut words = format!(
         "Collimation: {}, {}.",
-        counted(now.adjustments, "turn of the screws", "turns of the screws"),
-        counted(now.looks, "look at the star", "looks at the star")
+        counted(now.adjustments, "adjustment", "adjustments"),
+        counted(now.looks, "star check", "star checks")
     );
     if let (Some((b, _)), Some((a, s))) = (outcome.before, outcome.after) {
         words.push_str(&format!(

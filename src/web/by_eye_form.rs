@@ -200,6 +200,19 @@ const LOOKS: &[(&str, &str)] = &[
     ("20", "a spread hand at arm's length (20 degrees)"),
 ];
 
+/// The share of the field, of those to choose from, that is nearest to this width:
+/// its value and words.
+pub fn nearest_share(arcsec: f64, field_arcmin: f64) -> (&'static str, &'static str) {
+    let wanted = (arcsec / 60.0 / field_arcmin).max(1e-6).ln();
+    SHARES
+        .iter()
+        .min_by(|(_, _, a), (_, _, b)| {
+            let off = |share: &f64| (share.ln() - wanted).abs();
+            off(a).total_cmp(&off(b))
+        })
+        .map_or(("1/10", "a tenth"), |(slug, words, _)| (*slug, *words))
+}
+
 /// Antoniadi's scale in words.
 const SEEING: &[(&str, &str)] = &[
     ("1", "I: perfectly steady"),
@@ -265,6 +278,67 @@ impl ByEyeFields {
         ]
         .into_iter()
         .any(|typed| !typed.trim().is_empty())
+    }
+
+    /// What is asked once a collimation session: how wide the donut is, which side of
+    /// focus, with what, in which air. As form fields.
+    pub fn kept_fields(&self) -> [(&'static str, &str); 9] {
+        [
+            ("star_share_of_field", &self.star_share_of_field),
+            ("star_true_field", &self.star_true_field),
+            ("star_apparent_field", &self.star_apparent_field),
+            ("star_looks_wide", &self.star_looks_wide),
+            ("star_rings", &self.star_rings),
+            ("star_magnification", &self.star_magnification),
+            ("star_side", &self.star_side),
+            ("star_diagonal", &self.star_diagonal),
+            ("star_seeing", &self.star_seeing),
+        ]
+    }
+
+    /// The same in words: "a tenth of the field wide, outside focus, air III".
+    pub fn kept_words(&self) -> String {
+        let mut words = Vec::new();
+        let share = SHARES
+            .iter()
+            .find(|(s, _, _)| *s == self.star_share_of_field);
+        let looks = LOOKS.iter().find(|(s, _)| *s == self.star_looks_wide);
+        match (share, looks) {
+            (Some((_, share, _)), _) => words.push(format!("{share} of the field wide")),
+            (None, Some((_, looks))) => {
+                let looks = looks.split_once(" (").map_or(*looks, |(looks, _)| looks);
+                words.push(format!("as wide as {looks}").replace("as wide as like", "as wide as"));
+            }
+            (None, None) => words.push(format!("{} rings", self.star_rings.trim())),
+        }
+        match self.star_side.as_str() {
+            "inside" => words.push("inside focus".to_owned()),
+            "outside" => words.push("outside focus".to_owned()),
+            _ => {}
+        }
+        if let Some((_, air)) = SEEING.iter().find(|(s, _)| *s == self.star_seeing) {
+            let grade = air.split_once(':').map_or(*air, |(grade, _)| grade);
+            words.push(format!("air {grade}"));
+        }
+        words.join(", ")
+    }
+
+    /// The donut's width on the sky as entered, arc seconds, if it can be reckoned.
+    pub fn width_arcsec(&self) -> Option<f64> {
+        let magnification = self.star_magnification.trim().parse().ok();
+        self.width(magnification, &mut FormErrors::new())?
+            .diameter_arcsec()
+    }
+
+    /// Checks what is asked once a session, without ratio and thin side.
+    pub fn check_kept(&self, errors: &mut FormErrors) {
+        let magnification = errors.optional_number(
+            "star_magnification",
+            "Magnification",
+            &self.star_magnification,
+            5.0..=2000.0,
+        );
+        self.width(magnification, errors);
     }
 
     /// Checks what was told.

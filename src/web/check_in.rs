@@ -8,19 +8,20 @@ use axum::response::Response;
 use super::access::{Access, Route};
 use super::by_eye_form::{self, ByEyeFields, ByEyeLook};
 use super::cautions::{self, Caution};
-use super::extract::{Form, Path, Query};
+use super::extract::{FormWithFiles, Path, Query};
 use super::fields::{FormErrors, part};
 use super::journeys::{self, JourneyFields};
 use super::kit_ticks::{self, FoundFields, KitFields, KitRow};
 use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page, see_other};
 use super::problems::ProblemFields;
-use super::{Error, check_in_answer, lend, show, when};
+use super::{Error, check_in_answer, lend, photos, show, when};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::{Instrument, Status};
 use crate::library::journeys::Journey;
 use crate::library::loans::{self, Loan, Return, Which};
 use crate::library::missing_kit::{self, MissingPart};
-use crate::library::problems::Problem;
+use crate::library::photos::LONGEST_CAPTION;
+use crate::library::problems::{self, Problem};
 use crate::library::{Conn, KitPartId, LoanId, MissingKitId, Moment, PersonId, kit};
 use crate::upkeep::exposure::UNTOLD_DRIVE_KM;
 
@@ -29,7 +30,7 @@ pub fn routes() -> Vec<Route> {
     vec![
         Route::get(Access::Volunteer, "/check-in", find),
         Route::get(Access::Volunteer, "/check-in/{tag}", show_form),
-        Route::post(Access::Volunteer, "/check-in/{tag}", check_in),
+        Route::post(Access::Volunteer, "/check-in/{tag}", check_in).holding(photos::limits()),
     ]
 }
 
@@ -358,6 +359,7 @@ impl CheckInFields {
         &self,
         context: &RequestContext,
         case: &Case,
+        has_photo: bool,
         errors: &mut FormErrors,
     ) -> Option<Checked> {
         let present = if case.loan.is_some() || self.kit.is_given() {
@@ -409,6 +411,7 @@ impl CheckInFields {
             && journeys.is_empty()
             && problems.is_empty()
             && look.is_none()
+            && !has_photo
             && note.is_empty();
         if nothing_told && errors.is_empty() {
             errors.add(
@@ -444,16 +447,22 @@ impl CheckInFields {
 async fn check_in(
     context: RequestContext,
     Path(tag): Path<String>,
-    Form { fields: form, once }: Form<CheckInFields>,
+    FormWithFiles {
+        fields: form,
+        once,
+        files,
+    }: FormWithFiles<CheckInFields>,
 ) -> Result<Response, Error> {
     let by = context.person()?.id;
+    let mut errors = FormErrors::new();
+    // Before the write begins: others need not wait for it.
+    let ready = photos::prepare_all(files, &mut errors).await?;
     // The write begins before the checks: what is checked cannot change under them.
     let mut write = match context.begin(&once).await? {
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
     let case = Case::load(&mut write, &tag).await?;
-    let mut errors = FormErrors::new();
     let shown: Option<LoanId> = form.own.loan_version.parse().ok();
     if shown != case.loan.as_ref().map(|l| l.id) {
         errors.add(
@@ -467,7 +476,7 @@ async fn check_in(
         drop(write);
         return mend(&case.page(&context, form, errors));
     }
-    let Some(checked) = form.check(&context, &case, &mut errors) else {
+    let Some(checked) = form.check(&context, &case, !ready.is_empty(), &mut errors) else {
         drop(write);
         return mend(&case.page(&context, form, errors));
     };
@@ -497,6 +506,16 @@ async fn check_in(
         .write(&mut write)
         .await?;
     }
+    let caption: String = checked
+        .problems
+        .iter()
+        .map(|p| p.words.as_str())
+        .find(|words| !words.is_empty())
+        .unwrap_or_default()
+        .chars()
+        .take(LONGEST_CAPTION)
+        .collect();
+    photos::keep(&context, &mut write, case.instrument.id, &ready, &caption).await?;
     let notice = if case.loan.is_some() {
         format!("{} is returned.", case.instrument.tag)
     } else {

@@ -336,6 +336,11 @@ async fn coma_over_time(
     Ok((CoursePicture::of(&drawn, limit, snapshot.today, alt), words))
 }
 
+/// The sentence that borrowers read beside the condition.
+pub(super) fn said_to_borrowers(i: &Instrument, a: &Assessment) -> String {
+    sentence(i, a, sharpness(i, a))
+}
+
 /// Magnifications up to which it looks sharp.
 #[derive(Clone, Copy)]
 pub(super) struct Sharp {

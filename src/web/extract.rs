@@ -167,6 +167,46 @@ where
     }
 }
 
+/// A form that may bring files: as an upload, or without any as a plain form.
+#[derive(Debug)]
+pub struct FormWithFiles<T> {
+    /// The fields.
+    pub fields: T,
+    /// The form's own mark.
+    pub once: String,
+    /// The files.
+    pub files: Vec<UploadedFile>,
+}
+
+impl<T> FromRequest<App> for FormWithFiles<T>
+where
+    T: DeserializeOwned,
+{
+    type Rejection = Error;
+
+    async fn from_request(request: Request, app: &App) -> Result<Self, Error> {
+        let is_upload = request
+            .headers()
+            .get(header::CONTENT_TYPE)
+            .and_then(|v| v.to_str().ok())
+            .is_some_and(|v| v.starts_with("multipart/form-data"));
+        if is_upload {
+            let upload = Upload::from_request(request, app).await?;
+            return Ok(Self {
+                fields: upload.fields()?,
+                once: upload.once,
+                files: upload.files,
+            });
+        }
+        let form = Form::from_request(request, app).await?;
+        Ok(Self {
+            fields: form.fields,
+            once: form.once,
+            files: Vec::new(),
+        })
+    }
+}
+
 impl<T> FromRequest<App> for GraveForm<T>
 where
     T: DeserializeOwned,

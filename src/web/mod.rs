@@ -49,6 +49,7 @@ pub mod measuring;
 pub mod missing_kit;
 pub mod my_loans;
 mod night_plan;
+pub mod offline;
 pub mod outings;
 pub mod own_data;
 pub mod page;
@@ -171,6 +172,7 @@ pub fn routes() -> Vec<access::Route> {
         me::routes(),
         missing_kit::routes(),
         my_loans::routes(),
+        offline::routes(),
         outings::routes(),
         own_data::routes(),
         people::routes(),
@@ -200,7 +202,7 @@ pub fn router(app: &App) -> Router {
         (
             header::CONTENT_SECURITY_POLICY,
             "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; \
-             connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+             connect-src 'self'; manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
         ),
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (header::REFERRER_POLICY, "same-origin"),

@@ -303,6 +303,8 @@ pub struct PersonChip {
     pub name: String,
     /// Role in words.
     pub role: &'static str,
+    /// A mark of who it is, by which a phone keeps pages and entries apart.
+    pub mark: String,
 }
 
 /// What surrounds a page's content.
@@ -339,6 +341,7 @@ impl Layout {
             person: visitor.person.as_ref().map(|p| PersonChip {
                 name: p.name.clone(),
                 role: p.role.label(),
+                mark: super::fields::shown_mark(&[&p.id.to_string()]),
             }),
             nav: navigation(visitor),
             display: visitor.display,

@@ -42,11 +42,7 @@ static AT_WORK: LazyLock<Semaphore> = LazyLock::new(|| Semaphore::new(2));
 /// Routes.
 pub fn routes() -> Vec<Route> {
     vec![
-        Route::post(Access::Volunteer, "/instruments/{tag}/photos", add).holding(FormLimits {
-            files: 100,
-            file_bytes: MOST_BYTES * MOST_PHOTOS as u64,
-            ..FormLimits::of(Access::Volunteer)
-        }),
+        Route::post(Access::Volunteer, "/instruments/{tag}/photos", add).holding(limits()),
         // The last part of the path is an id and ".jpg".
         Route::get(Access::Anyone, "/photos/{name}", full),
         Route::get(Access::Anyone, "/photos/{id}/small.jpg", small),
@@ -212,6 +208,61 @@ fn jpeg(picture: &RgbImage, quality: u8) -> Result<Vec<u8>, image::ImageError> {
     Ok(bytes.into_inner())
 }
 
+/// The limits of a form that may bring photos.
+pub fn limits() -> FormLimits {
+    FormLimits {
+        files: 100,
+        file_bytes: MOST_BYTES * MOST_PHOTOS as u64,
+        ..FormLimits::of(Access::Volunteer)
+    }
+}
+
+/// Makes photos fit to be kept; those that cannot be are mistakes of the field
+/// "photo".
+pub async fn prepare_all(
+    files: Vec<UploadedFile>,
+    errors: &mut FormErrors,
+) -> Result<Vec<Prepared>, Error> {
+    let mut ready = Vec::new();
+    if files.len() > MOST_PHOTOS {
+        errors.add(
+            "photo",
+            format!("Photo: send at most {MOST_PHOTOS} at a time."),
+        );
+        return Ok(ready);
+    }
+    for file in files {
+        match prepare(file).await? {
+            Ok(photo) => ready.push(photo),
+            Err(NotTaken(why)) => errors.add("photo", why),
+        }
+    }
+    Ok(ready)
+}
+
+/// Keeps photos made ready, with a line in the logbook.
+pub async fn keep(
+    context: &RequestContext,
+    conn: &mut Conn,
+    instrument: InstrumentId,
+    ready: &[Prepared],
+    caption: &str,
+) -> Result<(), Error> {
+    let by = context.person()?.id;
+    for photo in ready {
+        photos::add(conn, instrument, photo, caption, context.now(), by).await?;
+    }
+    let note = match ready.len() {
+        0 => return Ok(()),
+        1 => "Photo added".to_owned(),
+        n => format!("{n} photos added"),
+    };
+    entry(context, instrument, with_caption(&note, caption))?
+        .write(conn)
+        .await?;
+    Ok(())
+}
+
 async fn add(
     context: RequestContext,
     Path(tag): Path<String>,
@@ -254,26 +305,7 @@ async fn add(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    let by = context.person()?.id;
-    for photo in &ready {
-        photos::add(
-            &mut write,
-            instrument.id,
-            photo,
-            &caption,
-            context.now(),
-            by,
-        )
-        .await?;
-    }
-    let note = match ready.len() {
-        1 => "Photo added".to_owned(),
-        n => format!("{n} photos added"),
-    };
-    let note = with_caption(&note, &caption);
-    entry(&context, instrument.id, note)?
-        .write(&mut write)
-        .await?;
+    keep(&context, &mut write, instrument.id, &ready, &caption).await?;
     let mut said = match ready.len() {
         1 => "The photo is kept.".to_owned(),
         _ if not_taken.is_empty() => "The photos are kept.".to_owned(),

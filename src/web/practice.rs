@@ -12,7 +12,7 @@ use super::collimation::draw::{donut_address, star_png};
 use super::collimation::log::{Looked, step_words};
 use super::collimation::page::Pictures;
 use super::collimation::stop::{StopView, stop_words};
-use super::collimation::turn::{TurnView, turn_view};
+use super::collimation::turn::{At, TurnView, turn_view};
 use super::extract::Query;
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, mend, page, see_other};
@@ -289,13 +289,17 @@ fn practice_page(
             .unwrap_or_default(),
         noticed: course.noticed().map_or("", noticed_words),
         turn: match &next {
-            Next::Turn(adjustment) if view == "turn" => Some(turn_view(
+            Next::Turn(adjustment) if view == "turn" => turn_view(
                 course,
                 adjustment,
-                Looked::Star,
-                true,
-                APERTURE_MM,
-            )),
+                At {
+                    looked: Looked::Star,
+                    glass: true,
+                    aperture_mm: APERTURE_MM,
+                    step: 0,
+                    stand: None,
+                },
+            ),
             _ => None,
         },
         pictures: (view == "turn").then(|| Pictures {

@@ -1,7 +1,7 @@
 //! A volunteer at the table with a phone: a scope comes back, a star test from
 //! frames follows, the condition is there.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use tubewright::library::people::Role;
 
@@ -130,4 +130,73 @@ async fn a_clipped_star_is_refused_with_what_to_do() {
         assert_eq!(kofi.words_of(".verdict").await, before);
     })
     .await;
+}
+
+/// A photo as a camera makes it: large, with what the camera wrote into it.
+fn camera_photo(folder: &Path) -> PathBuf {
+    let picture = image::RgbImage::from_fn(3200, 2400, |x, y| {
+        image::Rgb([(x % 256) as u8, (y % 256) as u8, ((x * y) % 251) as u8])
+    });
+    let mut jpeg = Vec::new();
+    image::codecs::jpeg::JpegEncoder::new_with_quality(&mut jpeg, 95)
+        .encode_image(&picture)
+        .unwrap();
+    // An APP1 segment after the start mark (Exif 2.32, 4.5): its length, its name, and
+    // an empty list of tags (TIFF 6.0, section 2).
+    let body = b"Exif\0\0MM\0\x2a\0\0\0\x08\0\0\0\0\0\0SECRETPLACE";
+    let mut with_exif = jpeg[..2].to_vec();
+    with_exif.extend([0xff, 0xe1]);
+    with_exif.extend(u16::try_from(body.len() + 2).unwrap().to_be_bytes());
+    with_exif.extend(body);
+    with_exif.extend(&jpeg[2..]);
+    let file = folder.join("dent.jpg");
+    std::fs::write(&file, with_exif).unwrap();
+    file
+}
+
+/// With a problem a photo goes along: made small on the phone where scripts run, as it
+/// is where they don't; the server keeps it either way.
+async fn sends_a_photo(club: Club, scripts: Scripts) {
+    let kofi = club
+        .signed_in(Role::Volunteer, Window::Phone, scripts)
+        .await;
+    let photo = camera_photo(club.folder());
+    kofi.open("/check-in/M127").await;
+    kofi.press("Something is wrong").await;
+    kofi.fill("In your words", "A dent in the dew shield").await;
+    kofi.give_files("photo", std::slice::from_ref(&photo)).await;
+    if scripts == Scripts::On {
+        kofi.sees("Sent as").await;
+        let told = kofi
+            .client
+            .execute_async(
+                "const done = arguments[0]; const f = document.querySelector('input[name=photo]').files[0];
+                 createImageBitmap(f).then(async b => done([b.width, b.height, f.size, (await f.text()).includes('SECRETPLACE')]))",
+                Vec::new(),
+            )
+            .await
+            .unwrap();
+        assert_eq!(told[0], 1600, "{told}");
+        assert_eq!(told[1], 1200, "{told}");
+        assert_eq!(told[3], false, "what the camera wrote is gone: {told}");
+        let before = std::fs::metadata(&photo).unwrap().len();
+        assert!(told[2].as_u64().unwrap() * 2 < before, "{told} of {before}");
+    }
+    kofi.photograph("photo").await;
+    kofi.press("Save").await;
+    kofi.sees("Next step").await;
+    kofi.open("/instruments/M127").await;
+    kofi.sees("A dent in the dew shield").await;
+    let shown = "figure img, .photos img";
+    assert!(kofi.sees_any(shown).await, "{}", kofi.words().await);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_photo_goes_along_with_a_problem_made_small() {
+    at_the_demo_club(|club| sends_a_photo(club, Scripts::On)).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_photo_goes_along_with_a_problem_without_scripts() {
+    at_the_demo_club(|club| sends_a_photo(club, Scripts::Off)).await;
 }

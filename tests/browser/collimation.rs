@@ -20,7 +20,7 @@ const TAG: &str = "SC203A";
 const LIMIT: f64 = 1.0 / 14.0;
 /// The true field of the eyepiece, arc minutes.
 const FIELD_ARCMIN: f64 = 15.0;
-const SHARES: [(f64, &str); 7] = [
+const SHARES: [(f64, &str); 10] = [
     (1.0 / 40.0, "a fortieth"),
     (1.0 / 30.0, "a thirtieth"),
     (1.0 / 20.0, "a twentieth"),
@@ -28,6 +28,9 @@ const SHARES: [(f64, &str); 7] = [
     (1.0 / 10.0, "a tenth"),
     (1.0 / 8.0, "an eighth"),
     (1.0 / 6.0, "a sixth"),
+    (1.0 / 4.0, "a quarter"),
+    (1.0 / 3.0, "a third"),
+    (1.0 / 2.0, "half"),
 ];
 
 fn hour(deg: f64) -> String {
@@ -38,13 +41,13 @@ fn hour(deg: f64) -> String {
 }
 
 /// The place in the collimation session that the page's forms carry.
-async fn place(kofi: &Visitor) -> Option<String> {
+pub async fn place(kofi: &Visitor) -> Option<String> {
     let field = kofi.client.find(Locator::Css("input[name=at]")).await;
     field.ok()?.attr("value").await.ok()?
 }
 
 /// Presses a key and waits for the collimation session to have gone on.
-async fn goes_on(kofi: &Visitor, key: &str) {
+pub async fn goes_on(kofi: &Visitor, key: &str) {
     let before = place(kofi).await;
     kofi.press(key).await;
     kofi.wait_until("the collimation session to go on", || async {
@@ -54,95 +57,160 @@ async fn goes_on(kofi: &Visitor, key: &str) {
     .await;
 }
 
-async fn shades(kofi: &Visitor, truth: &Truth, tube_deg: f64, rng: &mut ChaCha8Rng) {
-    let dark = hour(truth.shade(tube_deg, rng).picture_deg);
-    let test = "//*[@id='shade-test']";
-    let at = format!("{test}//fieldset[@id='f-dark_clock']");
-    kofi.press_in(&at, &format!("At {dark}")).await;
-    let side = format!("{test}//fieldset[@id='f-shade_side']");
-    kofi.press_in(&side, "Outside").await;
-    goes_on(kofi, "Note the shade").await;
+/// The heading of the session's screen.
+pub async fn heading(kofi: &Visitor) -> String {
+    kofi.words_of("main h1").await
 }
 
-/// Tells what is seen: the ring as a card shows it, its width as a share of the
-/// field. The edges of the shadow and of the donut stand apart by 6 N W131 (1 - eps^2),
-/// so the widths are as 1 - s to 1 + s with s = 1.5 (1 + eps) W131 / W020 (geometric
-/// optics; design notes, section 4). Answers with the hour told, if any.
-async fn tells_the_look(kofi: &Visitor, truth: &Truth, off_by_hours: f64) -> Option<String> {
-    let told = kofi.words_of("#by-eye").await;
-    let asked: f64 = told
-        .split_once("a donut ")
-        .and_then(|(_, rest)| rest.split_whitespace().next()?.parse().ok())
-        .unwrap_or(50.0);
-    let coma = truth.coma_seen();
-    let ratio_at = |share: f64| {
-        let wide_rad = share * FIELD_ARCMIN / 60.0 * std::f64::consts::PI / 180.0;
-        let w020 = wide_rad * truth.kind.aperture_mm / (8.0 * 0.55e-3);
-        let skew = w131_from_coma(coma.norm()) * 1.5 * (1.0 + truth.kind.obstruction) / w020;
-        (1.0 - skew) / (1.0 + skew)
-    };
-    // As far out of focus as asked for, and farther where the last card would not do.
-    let wanted = asked / 60.0 / FIELD_ARCMIN;
+async fn shades(kofi: &Visitor, truth: &Truth, tube_deg: f64, rng: &mut ChaCha8Rng, key: &str) {
+    let dark = hour(truth.shade(tube_deg, rng).picture_deg);
+    kofi.press_in("//fieldset[@id='f-dark_clock']", &format!("At {dark}"))
+        .await;
+    kofi.press_in("//fieldset[@id='f-shade_side']", "Outside")
+        .await;
+    goes_on(kofi, key).await;
+}
+
+/// The ratio of the ring's thin side to its thick one with the donut this share of the
+/// field wide. The edges of the shadow and of the donut stand apart by 6 N W131 (1 -
+/// eps^2), so the widths are as 1 - s to 1 + s with s = 1.5 (1 + eps) W131 / W020
+/// (geometric optics; design notes, section 4).
+fn ratio_at(truth: &Truth, share: f64) -> f64 {
+    let wide_rad = share * FIELD_ARCMIN / 60.0 * std::f64::consts::PI / 180.0;
+    let w020 = wide_rad * truth.kind.aperture_mm / (8.0 * 0.55e-3);
+    let skew =
+        w131_from_coma(truth.coma_seen().norm()) * 1.5 * (1.0 + truth.kind.obstruction) / w020;
+    (1.0 - skew) / (1.0 + skew)
+}
+
+/// Answers what is asked once a session: how wide the donut is, as far out of focus as
+/// told, and farther where the last card would not do. Answers with the share.
+async fn tells_the_width(kofi: &Visitor, truth: &Truth) -> f64 {
+    let page = kofi.words().await;
+    let (_, told) = page.split_once("the donut fills about ").unwrap();
+    let asked = SHARES
+        .iter()
+        .find(|(_, words)| told.starts_with(&format!("{words} of the field")))
+        .unwrap_or_else(|| panic!("no share in: {told}"))
+        .0;
     let (share, words) = SHARES
         .into_iter()
-        .find(|(share, _)| *share > 0.9 * wanted && ratio_at(*share) > 0.37)
+        .find(|(share, _)| *share > 0.9 * asked && ratio_at(truth, *share) > 0.37)
         .unwrap();
-    let ratio = format!("{:.1}", ratio_at(share));
-    kofi.press_in("//fieldset[@id='f-star_ratio']", &ratio)
-        .await;
-    kofi.choose("Width of the donut: share of the field of view", words)
-        .await;
+    kofi.choose("The donut fills", words).await;
     if !kofi.sees_any("#f-star_true_field").await {
-        kofi.press("Other ways to judge it").await;
+        kofi.press("Other ways to judge the width").await;
     }
     kofi.fill("True field", &FIELD_ARCMIN.to_string()).await;
-    let thin = (-coma.x).atan2(-coma.y).to_degrees() + 30.0 * off_by_hours;
-    let clock = "//fieldset[@id='f-star_clock']";
-    let told = (ratio != "1.0").then(|| hour(thin));
-    match &told {
-        Some(hour) => kofi.press_in(clock, &format!("At {hour}")).await,
-        None => kofi.press_in(clock, "Cannot tell").await,
-    }
     kofi.press_in("//fieldset[@id='f-star_side']", "Outside")
         .await;
-    told
+    kofi.press("Continue").await;
+    kofi.sees("Where is the ring thinnest?").await;
+    share
 }
 
-/// Turns the screws as the page says; answers with how far, in sixty-fourths.
-async fn turns(kofi: &Visitor, truth: &mut Truth, rng: &mut ChaCha8Rng) -> Vec<i32> {
+/// A star check by taps: side, ratio, save. What was asked once is asked again only
+/// where the tool gives a reason, or where the last card would not do. Answers with the
+/// hour told, if any.
+async fn checks(
+    kofi: &Visitor,
+    truth: &Truth,
+    share: &mut f64,
+    off_by_hours: f64,
+) -> Option<String> {
+    if heading(kofi).await != "Where is the ring thinnest?" {
+        *share = tells_the_width(kofi, truth).await;
+    } else if ratio_at(truth, *share) <= 0.37 {
+        kofi.press("Change").await;
+        kofi.sees("The donut fills").await;
+        *share = tells_the_width(kofi, truth).await;
+    }
+    let ratio = (10.0 * ratio_at(truth, *share)).round() as i64;
+    let card = match ratio {
+        10 => "even".to_owned(),
+        5 => "half".to_owned(),
+        n => format!("{n}/10"),
+    };
+    let coma = truth.coma_seen();
+    let thin = (-coma.x).atan2(-coma.y).to_degrees() + 30.0 * off_by_hours;
+    if ratio == 10 {
+        goes_on(kofi, "Even all round").await;
+        return None;
+    }
+    let told = hour(thin);
+    kofi.press_in("//fieldset[@id='f-star_clock']", &format!("At {told}"))
+        .await;
+    kofi.press_in("//fieldset[@id='f-star_ratio']", &card).await;
+    goes_on(kofi, "Save, what next?").await;
+    Some(told)
+}
+
+/// Turns the screws as the screens say, one at a time; answers with how far, in
+/// sixty-fourths.
+async fn turns(kofi: &Visitor, truth: &mut Truth, rng: &mut ChaCha8Rng, first: bool) -> Vec<i32> {
     let field = kofi.client.find(Locator::Css("input[name=parts]")).await;
     let parts = field.unwrap().attr("value").await.unwrap().unwrap();
     let parts: Vec<i32> = parts.split(',').map(|p| p.parse().unwrap()).collect();
-    // The words say the same: which screw, where, and which way.
-    let words = kofi.words_of(".turn-list").await;
-    let names = [
-        "A, at 12 o\u{2019}clock",
-        "B, at 4 o\u{2019}clock",
-        "C, at 8 o\u{2019}clock",
-    ];
-    for (name, part) in names.iter().zip(&parts) {
-        assert!(part.abs() <= 16, "over a quarter turn: {parts:?}");
-        let verb = if *part > 0 { "Tighten" } else { "Loosen" };
-        let named = words.contains(&format!("{verb} {name}"));
-        assert_eq!(named, *part != 0, "{parts:?}: {words}");
+    assert!(
+        parts.iter().all(|p| p.abs() <= 16),
+        "over a quarter turn: {parts:?}"
+    );
+    if first {
+        let page = kofi.words().await;
+        for said in ["Never force a screw", "The tool is over glass"] {
+            assert!(page.contains(said), "{said} is not in: {page}");
+        }
     }
-    let page = kofi.words().await;
-    for said in [
-        "Never force a screw",
-        "it cannot drop on the corrector",
-        "The star will jump",
-    ] {
-        assert!(page.contains(said), "{said} is not in: {page}");
+    // What loosens comes before what tightens, each on a screen of its own.
+    let mut order: Vec<usize> = (0..3).filter(|i| parts[*i] != 0).collect();
+    order.sort_by_key(|i| (parts[*i] > 0, *i));
+    for (n, screw) in order.iter().enumerate() {
+        let way = if parts[*screw] > 0 {
+            "clockwise"
+        } else {
+            "anticlockwise"
+        };
+        let name = ["A", "B", "C"][*screw];
+        let wanted = format!("Turn screw {name} {way}");
+        kofi.sees(&wanted).await;
+        // From the other side the drawing and the words turn over, and back.
+        if n == 0 && first {
+            kofi.press("I stand behind").await;
+            kofi.sees(&format!("Facing its head, that is {way}.")).await;
+            kofi.press("I stand in front").await;
+            kofi.sees(&wanted).await;
+        }
+        if n + 1 < order.len() {
+            kofi.press("Done, next screw").await;
+        }
     }
+    kofi.sees("The star will jump").await;
     let turned: Vec<f64> = parts.iter().map(|p| f64::from(*p) / 64.0).collect();
     let jumped = hour(truth.turn(&turned, rng));
+    kofi.press("It jumped: which way?").await;
     kofi.choose(
         "Which way did the star jump in the picture?",
         &format!("{jumped} o\u{2019}clock"),
     )
     .await;
-    goes_on(kofi, "Turned, star centred again").await;
+    goes_on(kofi, "Done, look again").await;
     parts
+}
+
+/// Opens a session with the instrument and goes through the list; answers with its
+/// path.
+pub async fn begins(kofi: &Visitor, tag: &str) -> String {
+    kofi.open(&format!("/instruments/{tag}/collimation")).await;
+    kofi.press("Start the collimation session").await;
+    kofi.sees("Tick each when it is so").await;
+    let collimation = kofi.path().await;
+    let ticks = kofi.client.find_all(Locator::Css(".ticks label")).await;
+    for tick in ticks.unwrap() {
+        let words = tick.text().await.unwrap();
+        kofi.tick(words.lines().next().unwrap()).await;
+    }
+    goes_on(kofi, "Start").await;
+    collimation
 }
 
 async fn sits(club: Club) {
@@ -155,52 +223,59 @@ async fn sits(club: Club) {
     let kofi = club
         .signed_in(Role::Volunteer, Window::Phone, Scripts::On)
         .await;
-    kofi.open(&format!("/instruments/{TAG}")).await;
-    kofi.press("Start a collimation session").await;
-    kofi.press("Start the collimation session").await;
-    kofi.sees("Tick each when it is so").await;
-    let collimation = kofi.path().await;
-    let ticks = kofi.client.find_all(Locator::Css(".ticks label")).await;
-    for tick in ticks.unwrap() {
-        let words = tick.text().await.unwrap();
-        kofi.tick(words.lines().next().unwrap()).await;
-    }
-    goes_on(&kofi, "All so: begin").await;
-    shades(&kofi, &truth, 0.0, &mut rng).await;
-    kofi.press("Shade once more: it settles whether the picture is mirrored")
-        .await;
-    shades(&kofi, &truth, 90.0, &mut rng).await;
+    let collimation = begins(&kofi, TAG).await;
+    shades(&kofi, &truth, 0.0, &mut rng, "Save, what next?").await;
+    kofi.press("Shade once more").await;
+    shades(&kofi, &truth, 90.0, &mut rng, "Save the shade").await;
     assert!(!kofi.words().await.contains("mirrored as it should be"));
 
     // The wrong hour is tapped, noticed, and undone.
-    let wrong = tells_the_look(&kofi, &truth, 5.0).await.unwrap();
-    goes_on(&kofi, "Log the look").await;
-    kofi.press_starting("Last noted: look: coma").await;
-    kofi.photograph("last-noted").await;
-    goes_on(&kofi, "Take it back").await;
+    let mut share = 0.0;
+    let wrong = checks(&kofi, &truth, &mut share, 5.0).await.unwrap();
+    kofi.press("Undo").await;
+    kofi.sees("Last entered: star check: coma").await;
+    kofi.photograph("last-entered").await;
+    goes_on(&kofi, "Undo it").await;
     kofi.sees("Undone.").await;
 
     let (mut told, mut gone) = (Vec::new(), Vec::new());
     let title = loop {
-        let title = kofi.words_of("main .panel-title").await;
-        match title.as_str() {
-            "Look" | "Look again" => {
-                told.push(tells_the_look(&kofi, &truth, 0.0).await);
-                goes_on(&kofi, "Log the look").await;
+        let title = heading(&kofi).await;
+        if title.starts_with("Turn screw") {
+            let first = gone.is_empty();
+            gone.push(turns(&kofi, &mut truth, &mut rng, first).await);
+        } else if ["Where is", "Before the", "Check these"]
+            .iter()
+            .any(|start| title.starts_with(start))
+        {
+            told.push(checks(&kofi, &truth, &mut share, 0.0).await);
+            // The phone's back key loses nothing: what comes is how it stands.
+            if told.len() == 1 {
+                let before = place(&kofi).await;
+                kofi.client.back().await.unwrap();
+                kofi.wait_until("the same place", || async { place(&kofi).await == before })
+                    .await;
             }
-            "Turn" => gone.push(turns(&kofi, &mut truth, &mut rng).await),
-            _ => break title,
+        } else {
+            break title;
         }
         assert!(told.len() + gone.len() < 30, "it does not come to an end");
     };
     kofi.photograph("stop").await;
-    assert_eq!(title, "Stop here: it is in line");
+    assert_eq!(title, "Stop here: it is collimated");
     let left = truth.coma().norm();
     assert!(left <= LIMIT, "{left} waves are left");
-    kofi.press("End the collimation session").await;
-    kofi.sees("The collimation session is in the logbook.")
-        .await;
-    kofi.sees("It ended in line.").await;
+    kofi.press("Save and end").await;
+    kofi.sees("It is collimated.").await;
+    for said in [
+        "Now, at the tube",
+        "Caps on.",
+        "Borrowers will read",
+        "Ready",
+    ] {
+        kofi.sees(said).await;
+    }
+    kofi.photograph("ended").await;
 
     // Written down as it was done, the wrong look struck out.
     kofi.open(&format!("{collimation}/sheet")).await;
@@ -215,7 +290,7 @@ async fn sits(club: Club) {
     for line in lines.unwrap() {
         let words = line.text().await.unwrap();
         let is_struck = line.find(Locator::Css("del")).await.is_ok();
-        if words.starts_with("Look") && !is_struck {
+        if words.starts_with("Star check") && !is_struck {
             let seen = match looks.next().unwrap() {
                 Some(hour) => format!("thin side at {hour} o\u{2019}clock"),
                 None => "even all round".to_owned(),
@@ -239,9 +314,9 @@ async fn sits(club: Club) {
         let at = rows[0].iter().position(|c| c.trim() == column).unwrap();
         rows[1][at].to_owned()
     };
-    assert_eq!(cell("how"), "in line");
-    assert_eq!(cell("turns of the screws"), gone.len().to_string());
-    assert_eq!(cell("looks at the star"), told.len().to_string());
+    assert_eq!(cell("how"), "collimated");
+    assert_eq!(cell("adjustments"), gone.len().to_string());
+    assert_eq!(cell("star checks"), told.len().to_string());
     let after: f64 = cell("coma after waves").parse().unwrap();
     assert!((after - left).abs() < 0.04, "{after} told, {left} is true");
 
@@ -251,7 +326,7 @@ async fn sits(club: Club) {
         book.contains("Undone at the collimation session."),
         "{book}"
     );
-    assert!(book.contains("looks at the star. Coma 0."), "{book}");
+    assert!(book.contains("star checks. Coma 0."), "{book}");
     kofi.open(&format!("/instruments/{TAG}")).await;
     kofi.press("Last collimation session").await;
     let page = kofi.words().await;

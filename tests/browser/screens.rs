@@ -25,6 +25,9 @@ const NOT_LINKED: &[&str] = &[
     "/health/ready",
     "/metrics",
     "/static/{*name}",
+    // For the browser itself.
+    "/service-worker.js",
+    "/manifest.webmanifest",
     "/welcome/{token}",
     "/photos/{id}/small.jpg",
     "/shelf/finder.json",
@@ -38,7 +41,7 @@ const NOT_LINKED: &[&str] = &[
 ];
 
 /// Pages to begin from; the first leads to nearly all others.
-const STARTS: &[&str] = &[
+pub const STARTS: &[&str] = &[
     "/",
     "/sign-in",
     "/check-in/SC203A/answer",
@@ -48,7 +51,7 @@ const STARTS: &[&str] = &[
 
 /// Whether a path is of a route's pattern, as axum writes it; fixed words
 /// count more than parameters.
-fn is_of(pattern: &str, path: &str) -> Option<usize> {
+pub fn is_of(pattern: &str, path: &str) -> Option<usize> {
     let (mut pattern, mut path) = (pattern.split('/'), path.split('/'));
     let mut fixed = 0;
     loop {
@@ -77,7 +80,7 @@ fn a_path_finds_its_route() {
 }
 
 /// What sticks out of the window, if anything does.
-async fn sticking_out(visitor: &Visitor) -> Vec<String> {
+pub async fn sticking_out(visitor: &Visitor) -> Vec<String> {
     let (width, _) = visitor.window.size();
     let script = format!(
         "const w = {width}; if (document.documentElement.scrollWidth <= w) return []; \
@@ -88,14 +91,14 @@ async fn sticking_out(visitor: &Visitor) -> Vec<String> {
     serde_json::from_value(visitor.script(&script).await).unwrap()
 }
 
-async fn links(visitor: &Visitor) -> Vec<String> {
+pub async fn links(visitor: &Visitor) -> Vec<String> {
     let script = "return Array.from(document.querySelectorAll('a[href]')).map(a => new URL(a.href)) \
         .filter(u => u.origin === location.origin).map(u => u.pathname + u.search)";
     serde_json::from_value(visitor.script(script).await).unwrap()
 }
 
 /// Files are for saving or for a page to show; they are no screens.
-fn is_file(path: &str) -> bool {
+pub fn is_file(path: &str) -> bool {
     [".csv", ".json", ".png", ".jpg", ".svg"]
         .iter()
         .any(|end| path.ends_with(end))

@@ -5,9 +5,13 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
+use axum::http::Request;
 use fantoccini::elements::Element;
 use fantoccini::wd::{PrintConfigurationBuilder, PrintMargins, PrintSize};
 use fantoccini::{Client, Locator};
+use http_body_util::Full;
+use hyper_util::client::legacy::Client as HttpClient;
+use hyper_util::rt::TokioExecutor;
 use serde_json::{Value, json};
 
 /// How large the browser's window is.
@@ -21,6 +25,10 @@ pub enum Window {
     SmallPhone,
     /// A small desk, the same.
     SmallDesk,
+    /// The narrowest that a page must do without sideways scrolling (WCAG 2.2, 1.4.10).
+    Narrow,
+    /// A desk of 1280 px at 200 % zoom.
+    Zoomed,
 }
 
 impl Window {
@@ -31,12 +39,17 @@ impl Window {
             Self::Desk => (1280, 900),
             Self::SmallPhone => (360, 740),
             Self::SmallDesk => (1280, 800),
+            Self::Narrow => (320, 640),
+            Self::Zoomed => (640, 400),
         }
     }
 
     /// Whether it is a phone's.
     pub fn is_phone(self) -> bool {
-        matches!(self, Self::Phone | Self::SmallPhone)
+        matches!(
+            self,
+            Self::Phone | Self::SmallPhone | Self::Narrow | Self::Zoomed
+        )
     }
 }
 
@@ -321,6 +334,23 @@ impl Visitor {
         self.client.execute(script, Vec::new()).await.unwrap()
     }
 
+    /// Gives the browser a command of the DevTools protocol, for which WebDriver has no
+    /// words of its own.
+    pub async fn devtools(&self, command: &str, params: Value) {
+        let address = self.log_address.replace("/se/log", "/goog/cdp/execute");
+        let body = json!({ "cmd": command, "params": params }).to_string();
+        let request = Request::post(address)
+            .header("content-type", "application/json")
+            .body(Full::<bytes::Bytes>::from(body))
+            .unwrap();
+        let answer = HttpClient::builder(TokioExecutor::new())
+            .build_http()
+            .request(request)
+            .await
+            .unwrap();
+        assert!(answer.status().is_success(), "{command}: {answer:?}");
+    }
+
     /// Fetches a file of the club with the visitor's session, as text.
     pub async fn fetch(&self, path: &str) -> String {
         let answer = self
@@ -347,6 +377,8 @@ impl Visitor {
             Window::Desk => "desk",
             Window::SmallPhone => "small-phone",
             Window::SmallDesk => "small-desk",
+            Window::Narrow => "narrow",
+            Window::Zoomed => "zoomed",
         };
         let test = std::thread::current().name().unwrap_or("test").to_owned();
         let test = if test.contains("tokio") {

@@ -6,6 +6,7 @@ use serde_json::Value;
 use tubewright::library::people::Role;
 
 use super::club::{Club, at_the_demo_club};
+use super::collimation::{begins, goes_on, heading};
 use super::pdf::pages;
 use super::visitor::{Scripts, Visitor, Window};
 
@@ -168,6 +169,149 @@ async fn each_page_says_its_one_thing_at_a_glance() {
     .await;
 }
 
+/// What a session's screen must hold without scrolling: its drawing or question, the
+/// instruction, the one key, the way out and the way back.
+const ONE_GLANCE: &str = "
+    scrollTo(0, 0);
+    const bar = document.querySelector('.act-bar').getBoundingClientRect();
+    const key = document.querySelector('.act-bar .key-main').getBoundingClientRect();
+    const words = document.body.innerText.split(/\\s+/).filter(w => /[\\p{L}\\p{N}]/u.test(w)).length
+      - [...document.querySelectorAll('select')].filter(s => s.checkVisibility())
+        .flatMap(s => [...s.options].filter(o => !o.selected))
+        .flatMap(o => o.text.split(/\\s+/)).filter(w => /[\\p{L}\\p{N}]/u.test(w)).length;
+    const hidden = [...document.querySelectorAll(arguments[0])].filter(e => e.checkVisibility()).filter(e => {
+      const r = e.getBoundingClientRect(); return r.top < 0 || r.bottom > bar.top + 1 || r.left < 0 || r.right > innerWidth + 1; })
+      .map(e => e.className + ' ' + Math.round(e.getBoundingClientRect().bottom) + ' ' + e.textContent.trim().slice(0, 30));
+    const tops = [...document.querySelectorAll('.session-top :is(a, button)')].filter(e => e.checkVisibility()).map(e => e.textContent.trim());
+    return { words, key: key.height, low: innerHeight - key.bottom, hidden, tops, seen: document.querySelectorAll(arguments[0]).length,
+      wide: document.documentElement.scrollWidth - innerWidth, menu: document.querySelectorAll('nav').length };";
+
+/// Looks at a session's screen: at most this many words, and what the selector finds
+/// in the first view. Faults are added.
+async fn glances(visitor: &Visitor, name: &str, most: u64, holds: &str, faults: &mut Vec<String>) {
+    let seen = visitor
+        .client
+        .execute(ONE_GLANCE, vec![serde_json::json!(holds)])
+        .await
+        .unwrap();
+    visitor.photograph(name).await;
+    let at = format!("{name} at {:?}", visitor.window.size());
+    println!("{at}: {} words", seen["words"]);
+    let mut check = |fine: bool, words: &str| {
+        if !fine {
+            faults.push(format!("{at}: {words}: {seen}"));
+        }
+    };
+    check(seen["words"].as_u64().unwrap() <= most, "too many words");
+    check(
+        seen["seen"].as_u64().unwrap() > 0,
+        "what it is for is missing",
+    );
+    check(
+        seen["hidden"] == serde_json::json!([]),
+        "not in the first view",
+    );
+    check(seen["key"].as_f64().unwrap() >= 56.0, "the key is too low");
+    let low = seen["low"].as_f64().unwrap();
+    check((0.0..=110.0).contains(&low), "the key is not at the bottom");
+    check(seen["wide"].as_i64().unwrap() <= 0, "runs off sideways");
+    check(seen["menu"] == 0, "there is a menu");
+    let tops = seen["tops"].to_string();
+    check(
+        tops.contains("Leave") && tops.contains("Undo"),
+        "no way out or back",
+    );
+}
+
+/// A session with a Schmidt-Cassegrain, until its end.
+async fn goes_through(kofi: &Visitor, tag: &str) -> Vec<String> {
+    let mut faults = Vec::new();
+    begins(kofi, tag).await;
+    kofi.press_in("//fieldset[@id='f-dark_clock']", "At 1")
+        .await;
+    kofi.press_in("//fieldset[@id='f-shade_side']", "Outside")
+        .await;
+    glances(
+        kofi,
+        "shade",
+        120,
+        ".act-do, .shade-clock, #f-shade_side",
+        &mut faults,
+    )
+    .await;
+    goes_on(kofi, "Save, what next?").await;
+    glances(
+        kofi,
+        "setup",
+        120,
+        "h1, #f-star_share_of_field, #f-star_side, #f-star_seeing",
+        &mut faults,
+    )
+    .await;
+    kofi.choose("The donut fills", "a tenth").await;
+    kofi.fill("Magnification", "200").await;
+    kofi.press("Continue").await;
+    kofi.sees("Where is the ring thinnest?").await;
+    let check = "h1, .check-clock, .check-cards, .check-kept";
+    glances(kofi, "star-check", 120, check, &mut faults).await;
+    // Three taps.
+    kofi.press_in("//fieldset[@id='f-star_clock']", "At 2")
+        .await;
+    kofi.press_in("//fieldset[@id='f-star_ratio']", "6/10")
+        .await;
+    goes_on(kofi, "Save, what next?").await;
+    let turn = ".act-art, .act-do, .act-mind, .act-why";
+    let mut screws = 0;
+    while heading(kofi).await.starts_with("Turn screw") {
+        screws += 1;
+        glances(
+            kofi,
+            &format!("adjustment-{screws}"),
+            120,
+            turn,
+            &mut faults,
+        )
+        .await;
+        if !kofi.sees_any("a.key-main").await {
+            goes_on(kofi, "Done, look again").await;
+            break;
+        }
+        kofi.press("Done, next screw").await;
+    }
+    assert!(screws > 0, "nothing is turned");
+    for _ in 0..8 {
+        match heading(kofi).await.as_str() {
+            "Where is the ring thinnest?" => {
+                glances(kofi, "star-check-again", 120, check, &mut faults).await;
+                goes_on(kofi, "Even all round").await;
+            }
+            "Check these again" => {
+                glances(kofi, "setup-again", 120, "h1, .act-mind", &mut faults).await;
+                kofi.press("Continue").await;
+                kofi.sees("Where is the ring thinnest?").await;
+            }
+            _ => break,
+        }
+    }
+    glances(kofi, "stop", 120, "h1, .pair", &mut faults).await;
+    kofi.press("Save and end").await;
+    kofi.sees("Now, at the tube").await;
+    glances(kofi, "ended", 120, "h1, .pair, .ended-now", &mut faults).await;
+    faults
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_session_shows_one_thing_with_one_key_in_reach_of_a_thumb() {
+    at_the_demo_club(|club| async move {
+        let phone = signed_in(&club, Role::Volunteer, Window::SmallPhone).await;
+        let mut faults = goes_through(&phone, "SC203A").await;
+        let desk = signed_in(&club, Role::Volunteer, Window::SmallDesk).await;
+        faults.extend(goes_through(&desk, "SC235").await);
+        assert!(faults.is_empty(), "{faults:#?}");
+    })
+    .await;
+}
+
 async fn signed_in(club: &Club, role: Role, window: Window) -> Visitor {
     club.signed_in(role, window, Scripts::On).await
 }
@@ -190,27 +334,10 @@ async fn the_red_display_is_dim_and_one_tap_away() {
             "/practice",
             "/loans?show=overdue",
         ] {
-            kofi.open(path).await;
-            // With every fold open, so that forms and plots are looked at too.
-            kofi.script("for (const d of document.querySelectorAll('details')) d.open = true")
-                .await;
-            let height = kofi
-                .script("return document.documentElement.scrollHeight")
-                .await;
-            let height = height.as_u64().unwrap();
-            let mut top = 0;
-            while top < height.min(4000) {
-                kofi.script(&format!("scrollTo(0, {top})")).await;
-                let png = kofi.client.screenshot().await.unwrap();
-                let picture = image::load_from_memory(&png).unwrap().to_rgb8();
-                let worst = picture.pixels().fold([0_u8; 3], |worst, p| {
-                    [worst[0].max(p[0]), worst[1].max(p[1]), worst[2].max(p[2])]
-                });
-                if worst[0] > 120 || worst[1] > 0 || worst[2] > 0 {
-                    faults.push(format!("{path} at {top} px: {worst:?}"));
-                }
-                top += 700;
-            }
+            faults.extend(too_bright(&kofi, path).await);
+        }
+        for path in in_session(&kofi).await {
+            faults.extend(too_bright(&kofi, &path).await);
         }
         assert!(faults.is_empty(), "brighter than (120, 0, 0): {faults:#?}");
         // Another tap, and it is day again.
@@ -222,4 +349,39 @@ async fn the_red_display_is_dim_and_one_tap_away() {
         assert_eq!(display, "day");
     })
     .await;
+}
+
+/// Screens of a session that has just begun.
+async fn in_session(kofi: &Visitor) -> Vec<String> {
+    let path = begins(kofi, "SC235").await;
+    ["", "?without=shade", "?setup=done&view=look&star_rings=6"]
+        .map(|more| format!("{path}{more}"))
+        .to_vec()
+}
+
+/// What is brighter on a page than the red display may be, with every fold open, so
+/// that forms and plots are looked at too.
+async fn too_bright(kofi: &Visitor, path: &str) -> Vec<String> {
+    let mut faults = Vec::new();
+    kofi.open(path).await;
+    kofi.script("for (const d of document.querySelectorAll('details')) d.open = true")
+        .await;
+    let height = kofi
+        .script("return document.documentElement.scrollHeight")
+        .await;
+    let height = height.as_u64().unwrap();
+    let mut top = 0;
+    while top < height.min(4000) {
+        kofi.script(&format!("scrollTo(0, {top})")).await;
+        let png = kofi.client.screenshot().await.unwrap();
+        let picture = image::load_from_memory(&png).unwrap().to_rgb8();
+        let worst = picture.pixels().fold([0_u8; 3], |worst, p| {
+            [worst[0].max(p[0]), worst[1].max(p[1]), worst[2].max(p[2])]
+        });
+        if worst[0] > 120 || worst[1] > 0 || worst[2] > 0 {
+            faults.push(format!("{path} at {top} px: {worst:?}"));
+        }
+        top += 700;
+    }
+    faults
 }

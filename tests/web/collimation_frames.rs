@@ -66,7 +66,7 @@ async fn measured_frames_are_taken_in_once_and_only_while_they_show_the_star_as_
     client.post(&take, &fields).await.location();
     let words = client.get(&collimation).await.words();
     // 0.12 waves, made by an independent library.
-    assert!(words.contains("Look: coma 0.1"), "{words}");
+    assert!(words.contains("Star check: coma 0.1"), "{words}");
     assert!(!words.contains("Take it in"), "{words}");
     // As it was drawn, signs included: a8 = -0.06 along x, a7 = -0.1039 along y; the
     // band told is 4 % shorter than the frames' own.

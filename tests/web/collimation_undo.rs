@@ -48,17 +48,21 @@ async fn a_wrong_look_is_returned_and_the_advice_forgets_it() {
     // The wrong hour was tapped.
     looked(&mut client, &collimation, "0.5", "8").await;
     let page = client.get(&collimation).await.words();
-    assert!(page.contains("Last noted: look: coma"), "{page}");
+    assert!(page.contains("Last entered: star check: coma"), "{page}");
     let wrong = parts(&mut client, &collimation).await;
     returned(&mut client, &collimation).await;
 
     let page = client.get(&collimation).await;
-    assert!(page.words().contains("Log the look"), "{}", page.words());
+    assert!(
+        page.words().contains("Before the first star check"),
+        "{}",
+        page.words()
+    );
     let struck = page.select("del").join(" ");
     assert!(struck.contains("thin side at 8"), "{struck}");
     assert!(page.words().contains("undone"), "{}", page.words());
     // What can be undone now is the shade.
-    assert!(page.words().contains("Last noted: shaded at 12"));
+    assert!(page.words().contains("Last entered: shaded at 12"));
     let sheet = client.get(&format!("{collimation}/sheet")).await;
     assert!(sheet.select("del").join(" ").contains("thin side at 8"));
     // In the logbook too: it stays, struck out, and counts no more.
@@ -105,7 +109,7 @@ async fn a_turn_that_was_not_made_is_returned_and_does_not_count() {
     }
     let page = client.get(&collimation).await;
     assert!(page.words().contains("Tick each when it is so"));
-    assert!(!page.words().contains("Last noted"), "{}", page.words());
+    assert!(!page.words().contains("Last entered"), "{}", page.words());
     let place = at(&mut client, &collimation).await;
     let back = format!("{collimation}/back");
     let refused = client.post(&back, &[("at", &place)]).await;
@@ -117,17 +121,14 @@ async fn a_turn_that_was_not_made_is_returned_and_does_not_count() {
         .await;
     assert_eq!(ended.location(), collimation);
     let page = client.get(&collimation).await.words();
-    assert!(
-        page.contains("No look at the star; nothing turned"),
-        "{page}"
-    );
-    assert!(!page.contains("Take it back"), "{page}");
+    assert!(page.contains("No star check; nothing turned"), "{page}");
+    assert!(!page.contains("Undo it"), "{page}");
     let refused = client.post(&back, &[("at", &place)]).await;
     assert_eq!(refused.status, StatusCode::CONFLICT);
     assert!(refused.words().contains("has ended"), "{}", refused.words());
     let mut conn = house.library.read().await.unwrap();
     let work = works::current(&mut conn, Some(instrument)).await.unwrap();
-    assert!(!work[0].moved_optics && work[0].words.contains("no turns"));
+    assert!(!work[0].moved_optics && work[0].words.contains("no adjustments"));
 }
 
 #[tokio::test]
@@ -149,7 +150,7 @@ async fn a_step_back_acts_once_and_never_on_what_another_has_added() {
     }
     let page = first.get(&collimation).await;
     assert_eq!(page.select("del").len(), 1, "{}", page.words());
-    assert!(page.words().contains("Last noted: shaded at 12"));
+    assert!(page.words().contains("Last entered: shaded at 12"));
 
     // A second volunteer goes on; the first still sees the shade as the last.
     let stale = at(&mut first, &collimation).await;
@@ -166,7 +167,7 @@ async fn a_step_back_acts_once_and_never_on_what_another_has_added() {
     let page = first.get(&collimation).await;
     assert_eq!(page.select("del").len(), 1, "{}", page.words());
     assert!(
-        page.words().contains("Last noted: look"),
+        page.words().contains("Last entered: star check"),
         "{}",
         page.words()
     );
@@ -213,7 +214,10 @@ async fn a_stage_gone_on_to_too_early_is_returned() {
         .await
         .location();
     let page = client.get(&collimation).await;
-    assert!(page.words().contains("The laser is off while a hand"));
-    assert!(page.words().contains("Last noted: mark off by 9.0"));
+    assert!(
+        page.words()
+            .contains("Laser off while anyone is at the front")
+    );
+    assert!(page.words().contains("Last entered: mark off by 9.0"));
     assert_eq!(page.select("del").len(), 1);
 }

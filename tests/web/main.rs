@@ -6,6 +6,7 @@ mod bench;
 mod bytes;
 mod check_in;
 mod clock;
+mod collimation_cautions;
 mod collimation_frames;
 mod collimation_lists;
 mod collimation_stages;

@@ -70,7 +70,7 @@ pub fn log(club: &Club, collimation: &Collimation) -> Vec<LogLine> {
         when: when(club, s),
         what: match &s.record {
             Record::Stage { work } => format!("Stage: {}.", work_words(*work)),
-            Record::Ready => "Everything before was in order.".to_owned(),
+            Record::Ready => "List before the session: done.".to_owned(),
             Record::Taken { taken } => step_words(taken, looked(at), &screws_of(collimation, at)),
             Record::Undone { .. } => String::new(),
         },
@@ -110,22 +110,22 @@ pub fn last_noted(collimation: &Collimation, work: Work) -> Option<LastNoted> {
             "The stage before goes on as it stood.",
         ),
         Record::Ready => (
-            "everything before was in order.".to_owned(),
+            "the list before the session.".to_owned(),
             "The list comes again.",
         ),
         Record::Taken { taken } => {
             let what = step_words(taken, looked(work), &screws_of(collimation, work));
             let words = match taken {
                 Step::Adjustment { .. } => {
-                    "Only if these turns were not made, or not as they are noted: what has been turned stays turned. If you made other turns, take this back and give them under \u{201c}I turned something else\u{201d}. If you turned the screws back, leave this, and give the way back there as the next turn."
+                    "Only if these turns were not made as written: what has been turned stays turned. If you turned something else, undo this and enter it under \u{201c}I turned something else\u{201d}."
                 }
                 Step::Look { .. } if last.entry_id.is_some() => {
-                    "The look is struck out here and in the logbook; then look again."
+                    "The star check is struck out here and in the logbook."
                 }
                 Step::Look { .. } if looked(work) == Looked::Star => {
-                    "It is struck out here; the measurement stays in the logbook and can be taken in again."
+                    "It is struck out here. The measurement stays in the logbook and can be taken in again."
                 }
-                _ => "It is struck out; give it anew.",
+                _ => "It is struck out. Enter it again.",
             };
             (lower(what), words)
         }
@@ -177,18 +177,18 @@ pub fn step_words(step: &Step, at: Looked, screws: &[Screw]) -> String {
             let thin = (-coma[0]).atan2(-coma[1]).to_degrees();
             if size > 0.0 {
                 format!(
-                    "Look: coma {size:.3} \u{b1} {} waves RMS, thin side at {} in the picture.",
+                    "Star check: coma {size:.3} \u{b1} {} waves RMS, thin side at {} in the picture.",
                     show::waves_error(*sigma),
                     clock_words(thin)
                 )
             } else {
                 format!(
-                    "Look: even all round, \u{b1} {} waves RMS.",
+                    "Star check: even all round, \u{b1} {} waves RMS.",
                     show::waves_error(*sigma)
                 )
             }
         }
-        Step::Tension { .. } => "Said how the screws feel.".to_owned(),
+        Step::Tension { .. } => "Entered how the screws feel.".to_owned(),
         Step::Adjustment {
             parts, jump_deg, ..
         } => {

@@ -6,7 +6,7 @@ use serde::Deserialize;
 
 use super::super::Error;
 use super::super::by_eye_form::ByEyeFields;
-use super::super::fields::FormErrors;
+use super::super::fields::{FormErrors, part};
 use super::page::{Typed, usable};
 use super::taking::{Taken, hour_deg, leads_back};
 use crate::bench::advice::LEAST_RATIO;
@@ -19,8 +19,31 @@ use crate::library::collimation_replay;
 use crate::library::instruments::Instrument;
 use crate::startest::report::Report;
 
+/// A star check, as entered: its fields, or that the ring is even all round.
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(try_from = "Vec<(String, String)>")]
+pub struct LookFields(ByEyeFields);
+
+impl TryFrom<Vec<(String, String)>> for LookFields {
+    type Error = String;
+
+    fn try_from(pairs: Vec<(String, String)>) -> Result<Self, String> {
+        let mut eye: ByEyeFields = part(&pairs)?;
+        if pairs.iter().any(|(name, is)| name == "even" && is == "yes") {
+            eye.star_ratio = "1.0".to_owned();
+            eye.star_clock = String::new();
+        }
+        Ok(Self(eye))
+    }
+}
+
 /// A look by eye.
-pub async fn look(Taken { mut step, fields }: Taken<ByEyeFields>) -> Result<Response, Error> {
+pub async fn look(
+    Taken {
+        mut step,
+        fields: LookFields(fields),
+    }: Taken<LookFields>,
+) -> Result<Response, Error> {
     let by = step.context().person()?.id;
     let which = step.collimation.instrument_id;
     let instrument = Instrument::get(step.conn(), which).await?;
@@ -30,12 +53,12 @@ pub async fn look(Taken { mut step, fields }: Taken<ByEyeFields>) -> Result<Resp
         if told.thin_to_thick < LEAST_RATIO {
             errors.add(
                 "star_ratio",
-                "Thin side against thick side: the shadow almost touches the rim, and that says no more than \"at least so much\". Go twice as far out of focus and look again.",
+                "Thin side against thick side: the shadow almost touches the rim. Go twice as far out of focus and look again.",
             );
         } else if told.thin_clock_deg.is_none() && told.thin_to_thick < 0.95 {
             errors.add(
                 "star_clock",
-                "Where is the thin side: an uneven ring has one, and without it no screw can be named.",
+                "Where is the thin side: an uneven ring has one. Tap it on the clock.",
             );
         }
     }
@@ -59,7 +82,7 @@ pub async fn look(Taken { mut step, fields }: Taken<ByEyeFields>) -> Result<Resp
     collimation_replay::write_look(step.conn(), &collimation, ordinal, told, by, now)
         .await
         .map_err(|e| leads_back(e, collimation.id))?;
-    step.finish("Noted.").await
+    step.finish("Saved.").await
 }
 
 /// Which measurement.

@@ -5,11 +5,13 @@
 //! - [`start`]: before it begins.
 //! - [`taking`]: the one extractor of all its forms.
 //! - [`steps`], [`looks`]: what is taken down.
-//! - [`page`]: the screen, out of [`turn`], [`stop`] and [`log`].
+//! - [`page`]: the screen, out of [`turn`], [`check`], [`stop`] and [`log`].
 //! - [`sheet`]: the lists of collimation sessions, and one of them on paper.
 //! - [`draw`]: the tube and the stars.
 
+mod check;
 pub mod draw;
+mod end;
 pub mod log;
 mod looks;
 pub mod page;
@@ -26,9 +28,10 @@ use axum::response::Response;
 
 use super::Error;
 use super::access::{Access, Route};
+use super::by_eye_form::ByEyeFields;
 use super::extract::{Path, Query};
-use super::fields::FormErrors;
-use super::page::{RequestContext, page as show_page};
+use super::fields::{FormErrors, part};
+use super::page::{RequestContext, mend, page as show_page};
 use crate::library::CollimationId;
 use crate::library::collimations::Collimation;
 
@@ -75,25 +78,71 @@ pub fn sheet_address(id: CollimationId) -> String {
     format!("/collimations/{id}/sheet")
 }
 
+/// What the address asks for beside the session.
+#[derive(Debug, Default)]
+struct Asked {
+    place: AskedPlace,
+    /// What is asked once a session, as just entered.
+    eye: ByEyeFields,
+}
+
 #[derive(Debug, Default, serde::Deserialize)]
 #[serde(default)]
-struct Asked {
+struct AskedPlace {
     without: String,
+    /// Another screen of the step than the first: "look", "setup", "screws", "air".
+    view: String,
+    /// Whether what is asked once was just entered.
+    setup: String,
+    /// Which screw of the adjustment, from 1.
+    screw: usize,
+    stand: String,
+}
+
+impl TryFrom<Vec<(String, String)>> for Asked {
+    type Error = String;
+
+    fn try_from(pairs: Vec<(String, String)>) -> Result<Self, String> {
+        Ok(Self {
+            place: part(&pairs)?,
+            eye: part(&pairs)?,
+        })
+    }
+}
+
+impl<'de> serde::Deserialize<'de> for Asked {
+    fn deserialize<D: serde::Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        Vec::<(String, String)>::deserialize(from)?
+            .try_into()
+            .map_err(serde::de::Error::custom)
+    }
 }
 
 async fn show(
     context: RequestContext,
     Path(id): Path<CollimationId>,
-    Query(asked): Query<Asked>,
+    Query(Asked { place, eye }): Query<Asked>,
 ) -> Result<Response, Error> {
     let mut conn = context.read().await?;
     let collimation = Collimation::get(&mut conn, id).await?;
+    let mut errors = FormErrors::new();
+    let entered = place.setup == "done";
+    if entered {
+        eye.check_kept(&mut errors);
+    }
     let typed = page::Typed {
-        without_shade: asked.without == "shade",
+        without_shade: place.without == "shade",
+        eye: entered.then_some(eye),
+        view: place.view,
+        screw: place.screw.saturating_sub(1),
+        stand: taking::stand_of(&place.stand),
         ..page::Typed::default()
     };
-    show_page(
-        &page::collimation_page(&context, &mut conn, &collimation, typed, FormErrors::new())
-            .await?,
-    )
+    let refused = !errors.is_empty();
+    let shown = page::collimation_page(&context, &mut conn, &collimation, typed, errors).await?;
+    if refused {
+        mend(&shown)
+    } else {
+        show_page(&shown)
+    }
 }

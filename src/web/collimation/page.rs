@@ -2,25 +2,29 @@
 
 use askama::Template;
 
-use super::super::by_eye_form::{self, ByEyeFields};
+use super::super::by_eye_form::ByEyeFields;
 use super::super::fields::FormErrors;
 use super::super::page::{Layout, RequestContext};
 use super::super::{Error, address, show};
-use super::draw::donut_address;
+use super::check::{AskedOnce, CheckView, asked_once, check_view, earlier, shaded_side};
+use super::draw::{Stand, hand_svg};
+use super::end::{EndView, end_view};
 use super::log::{LastNoted, LogLine, Looked, last_noted, log, looked};
 use super::looks::CornerFields;
+use super::sheet::first_and_last_drawn;
 use super::start::points;
-use super::stop::{StopView, corners_done, ended_words, mark_done, stop_words};
-use super::taking::hour_of;
-use super::turn::{TurnView, turn_view};
+use super::stop::{StopView, corners_done, mark_done, stop_words};
+use super::taking::{hour_of, stand_word};
+use super::turn::{At, TurnView, turn_view};
 use super::{collimation_address, sheet_address};
-use crate::bench::advice::{Next, defocus_waves};
+use crate::bench::advice::Next;
 use crate::bench::before::Point;
 use crate::bench::corners;
 use crate::bench::mechanical::Stage;
 use crate::bench::orientation::Orientation;
 use crate::bench::plan::Work;
 use crate::bench::replay::Step;
+use crate::bench::screw::Element;
 use crate::bench::words::{clock_words, noticed_words, work_words};
 use crate::library::attempts::{Attempt, AttemptState};
 use crate::library::club::Club;
@@ -28,7 +32,6 @@ use crate::library::collimation_replay::{Progress, has_glass_front, progress};
 use crate::library::collimations::{Collimation, Record};
 use crate::library::instruments::Instrument;
 use crate::library::{AttemptId, Conn};
-use crate::startest::by_eye::ACCEPTED_WAVES;
 
 /// What was typed and must be mended.
 #[derive(Debug, Default)]
@@ -53,11 +56,17 @@ pub struct Typed {
     pub own: Vec<String>,
     /// The four edges of the field.
     pub corners: Option<CornerFields>,
+    /// Another screen of the step than the first, or "".
+    pub view: String,
+    /// Which screw of an adjustment, from 0.
+    pub screw: usize,
+    /// From where the tube is looked at, if not facing the screws.
+    pub stand: Option<Stand>,
 }
 
 /// Two pictures side by side.
 pub struct Pictures {
-    /// In line.
+    /// Collimated.
     pub should: String,
     /// As it looks.
     pub does: String,
@@ -81,8 +90,9 @@ pub struct CollimationPage {
     sheet: String,
     base: String,
     tag: String,
-    lede: String,
     at: String,
+    /// "adjustment 3".
+    doing: String,
     stages: Vec<(&'static str, &'static str)>,
     plan_words: String,
     view: &'static str,
@@ -90,6 +100,7 @@ pub struct CollimationPage {
     points: Vec<(Point, bool)>,
     next_shade: String,
     next_shade_hour: String,
+    hand: String,
     /// Whether a screw may be turned by what the star shows.
     turns: bool,
     shades: Vec<String>,
@@ -97,22 +108,28 @@ pub struct CollimationPage {
     contradiction: String,
     typed: Typed,
     eye: ByEyeFields,
-    eye_card: &'static str,
-    defocus: String,
+    check: CheckView,
+    once: AskedOnce,
     measured: Vec<Measured>,
     edges: CornerFields,
-    again: bool,
     noticed: &'static str,
     turn: Option<TurnView>,
-    pictures: Option<Pictures>,
+    /// From where the tube is looked at, as forms carry it, or "".
+    stand: String,
+    /// The way to the same screw seen from the other side.
+    other_stand: String,
+    /// The way to the same screw with the drawing turned a quarter.
+    turned_stand: String,
     coma: Option<(String, String)>,
     stop: Option<StopView>,
+    /// First star check and last, drawn.
+    pair: Option<(String, String)>,
     has_next: bool,
     next_words: &'static str,
     mark: &'static str,
     last: Option<LastNoted>,
     log: Vec<LogLine>,
-    ended: Option<(String, Vec<String>)>,
+    end: Option<EndView>,
 }
 
 impl CollimationPage {
@@ -124,6 +141,16 @@ impl CollimationPage {
     /// What was typed there.
     fn own_typed(&self, screw: &usize) -> &str {
         self.typed.own.get(*screw).map_or("", String::as_str)
+    }
+
+    /// The way to another screw of the adjustment, from 1.
+    fn screw_address(&self, number: usize) -> String {
+        let stand = if self.stand.is_empty() {
+            String::new()
+        } else {
+            format!("&stand={}", self.stand)
+        };
+        format!("{}?screw={number}{stand}", self.path)
     }
 
     /// What must be mended of one star at the edge of the field.
@@ -153,15 +180,58 @@ pub async fn collimation_page(
     let now = progress(conn, collimation).await?;
     let next = now.course.next();
     let setup = &collimation.setup;
-    let view = match view_of(collimation, &now, &next) {
-        "shade" if typed.without_shade || typed.eye.is_some() => "look",
-        view => view,
+    let before = earlier(conn, collimation).await?;
+    let me = context.person()?;
+    let once = asked_once(
+        &now,
+        &instrument,
+        setup.obstruction,
+        before.as_ref(),
+        (&me.name, context.now()),
+    );
+    let entered = typed.eye.take();
+    let asks_once = match &entered {
+        Some(_) => errors.all().iter().any(|(field, _)| {
+            !matches!(field.as_str(), "star_ratio" | "star_clock") && field.starts_with("star_")
+        }),
+        None => before.is_none() || !once.why.is_empty() || typed.view == "setup",
     };
-    let eye = match typed.eye.take() {
-        Some(eye) => eye,
-        None => ByEyeFields::after_the_last(conn, &instrument).await?,
+    let view = match (view_of(collimation, &now, &next), typed.view.as_str()) {
+        ("shade", "") if !typed.without_shade && entered.is_none() => "shade",
+        ("look", "air") => "air",
+        ("look" | "shade", _) => "look",
+        ("turn", "screws") => "screws",
+        // Once more, though the advice is to stop.
+        ("stop", "look" | "setup") if now.at_star() => "look",
+        ("stop", _) if now.at_star() && entered.is_some() => "look",
+        (view, _) => view,
     };
-    let measured = if matches!(view, "look" | "stop") && now.at_star() {
+    let view = if view == "look" && asks_once {
+        "setup"
+    } else {
+        view
+    };
+    let mut eye = match (entered, &before) {
+        (Some(entered), _) => entered,
+        (None, Some(before)) => before.eye.clone(),
+        (None, None) => {
+            let mut blank = ByEyeFields::after_the_last(conn, &instrument).await?;
+            blank.star_side = shaded_side(&now).to_owned();
+            blank.star_diagonal = if setup.diagonal { "yes" } else { "" }.to_owned();
+            blank
+        }
+    };
+    if eye.star_share_of_field.is_empty()
+        && eye.star_looks_wide.is_empty()
+        && eye.star_rings.is_empty()
+        && errors.is_empty()
+    {
+        once.value.clone_into(&mut eye.star_share_of_field);
+    }
+    if eye.star_apparent_field.trim().is_empty() {
+        eye.star_apparent_field = "50".to_owned();
+    }
+    let measured = if matches!(view, "look" | "setup" | "stop") && now.at_star() {
         measured(conn, club, collimation).await?
     } else {
         Vec::new()
@@ -178,29 +248,55 @@ pub async fn collimation_page(
     let (coma, spread) = now.course.response().coma();
     let sigma = (spread.trace() / 2.0).max(0.0).sqrt();
     let looked = now.at_star() && now.course.response().looks() > 0;
-    let w020 = defocus_waves(coma, setup.obstruction);
-    let pictures = (looked && matches!(view, "turn" | "stop")).then(|| Pictures {
-        should: donut_address([0.0, 0.0], w020, setup.obstruction),
-        does: donut_address([coma.x, coma.y], w020, setup.obstruction),
-        caption: format!(
-            "Drawn for this instrument, {w020:.0} waves out of focus. Left: in line. Right: as the looks say it is now."
+    let turn = match &next {
+        Next::Turn(adjustment) => turn_view(
+            &now.course,
+            adjustment,
+            At {
+                looked: at,
+                glass: has_glass_front(setup.layout),
+                aperture_mm: setup.numbers.aperture_mm,
+                step: typed.screw,
+                stand: typed.stand,
+            },
         ),
-    });
+        _ => None,
+    };
+    let end = match &collimation.ended {
+        Some(ended) => Some(end_view(context, conn, collimation, &instrument, ended).await?),
+        None => None,
+    };
+    let stand = turn.as_ref().map_or(
+        typed.stand.unwrap_or(Stand::facing(Element::Secondary)),
+        |t| t.stand,
+    );
+    let screw = typed.screw + 1;
+    let path = collimation_address(collimation.id);
+    let seen_from = |stand: Stand| format!("{path}?screw={screw}&stand={}", stand_word(stand));
     let here = now.plan.stages.iter().position(|w| *w == now.work);
     let next_stage = now.next_stage();
     Ok(CollimationPage {
         layout: context.layout(&format!("Collimation session with {}", collimation.tag)),
-        path: collimation_address(collimation.id),
+        doing: doing(view, &now),
+        hand: hand_svg(Orientation::next_shade_deg(now.course.shades())),
+        check: check_view(&now, setup.obstruction, &eye, instrument.aperture_mm),
+        once,
+        stand: typed.stand.map(stand_word).unwrap_or_default(),
+        other_stand: seen_from(Stand {
+            behind: !stand.behind,
+            ..stand
+        }),
+        turned_stand: seen_from(Stand {
+            top_deg: (stand.top_deg + 90.0).rem_euclid(360.0),
+            ..stand
+        }),
+        pair: first_and_last_drawn(collimation),
+        end,
+        path: path.clone(),
         sheet: sheet_address(collimation.id),
         edges,
         base: address::instrument(&collimation.tag),
         tag: collimation.tag.clone(),
-        lede: format!(
-            "{}. Begun {} by {}.",
-            instrument.name,
-            show::time(club, collimation.started_at),
-            collimation.started_by
-        ),
         at: collimation.steps.len().to_string(),
         stages: now
             .plan
@@ -229,8 +325,8 @@ pub async fn collimation_page(
         next_shade_hour: hour_of(Orientation::next_shade_deg(now.course.shades())),
         turns: matches!(now.work, Work::Star(_)),
         shade_again: match (now.course.shades().len(), &now.course.footing().lies) {
-            (0, None) => "Make the shade test: it tells which way the screws work",
-            (1, None) => "Shade once more: it settles whether the picture is mirrored",
+            (0, None) => "Make the shade test",
+            (1, None) => "Shade once more",
             _ => "Make the shade test again",
         },
         shades: now
@@ -251,27 +347,10 @@ pub async fn collimation_page(
             .contradiction
             .clone()
             .unwrap_or_default(),
-        eye_card: by_eye_form::cards_for(setup.obstruction),
-        defocus: if looked {
-            how_far(w020, instrument.aperture_mm, &eye.star_magnification)
-        } else {
-            "so far out of focus that the donut shows a handful of rings".to_owned()
-        },
         eye,
         measured,
-        again: matches!(next, Next::Look { again: true }),
         noticed: now.course.noticed().map_or("", noticed_words),
-        turn: match &next {
-            Next::Turn(adjustment) => Some(turn_view(
-                &now.course,
-                adjustment,
-                at,
-                has_glass_front(setup.layout),
-                setup.numbers.aperture_mm,
-            )),
-            _ => None,
-        },
-        pictures,
+        turn,
         coma: looked.then(|| (format!("{:.3}", coma.norm()), show::waves_error(sigma))),
         stop: match (&next, view) {
             (Next::Stop(stop), "stop") => Some(match at {
@@ -295,41 +374,27 @@ pub async fn collimation_page(
         },
         last: last_noted(collimation, now.work),
         log: log(club, collimation),
-        ended: collimation.ended.as_ref().map(|e| {
-            (
-                format!("Ended {} by {}", show::time(club, e.at), e.by),
-                ended_words(
-                    e.outcome.why,
-                    e.outcome.before,
-                    e.outcome.after,
-                    e.outcome.adjustments,
-                    e.outcome.better_night,
-                ),
-            )
-        }),
         typed,
         errors,
     })
 }
 
-/// How far out of focus to look, as one can see it at the eyepiece.
-fn how_far(w020: f64, aperture_mm: f64, magnification: &str) -> String {
-    let wide = corners::width_arcsec(w020, aperture_mm);
-    let looks = magnification
-        .trim()
-        .parse()
-        .ok()
-        .filter(|power: &f64| (10.0..=1000.0).contains(power))
-        .map_or_else(String::new, |power| {
-            format!(
-                ", which looks {:.1}\u{b0} wide at {power:.0}x",
-                wide * power / 3600.0
-            )
-        });
-    let [least, most] = ACCEPTED_WAVES.map(|waves| corners::width_arcsec(waves, aperture_mm));
-    format!(
-        "about {w020:.0} waves out of focus: a donut {wide:.0} arc seconds wide{looks}. From {least:.0} to {most:.0} arc seconds is accepted: go farther out where the shadow touches the rim"
-    )
+/// What is being done, and which time: "adjustment 3".
+fn doing(view: &str, now: &Progress) -> String {
+    match view {
+        "turn" | "screws" => format!("adjustment {}", now.adjustments + 1),
+        "look" | "setup" | "air" => format!("star check {}", now.looks + 1),
+        "ready" => "before you start".to_owned(),
+        "shade" => "shade test".to_owned(),
+        "ended" => "ended".to_owned(),
+        _ => {
+            let words = work_words(now.work);
+            let mut letters = words.chars();
+            letters.next().map_or_else(String::new, |first| {
+                first.to_lowercase().chain(letters).collect()
+            })
+        }
+    }
 }
 
 fn view_of(collimation: &Collimation, now: &Progress, next: &Next) -> &'static str {

@@ -56,11 +56,11 @@ pub struct Row {
 fn how(of: &InShort) -> &'static str {
     match of.ended.as_ref().map(|e| e.outcome.why) {
         None => "running",
-        Some(Some(Why::InLine)) => "in line",
+        Some(Some(Why::InLine)) => "collimated",
         Some(Some(Why::Unseen)) => "that night showed no more",
         Some(Some(Why::Coarse)) => "screws too coarse",
         Some(Some(Why::Nothing)) => "looked at only",
-        Some(None) => "broken off",
+        Some(None) => "ended early",
     }
 }
 
@@ -138,10 +138,8 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
             past,
         },
         None => ListPage {
-            layout: context.layout("Collimations"),
-            lede:
-                "Every collimation session at the bench, those that run and those that have ended."
-                    .to_owned(),
+            layout: context.layout("Collimation sessions"),
+            lede: "Running and ended.".to_owned(),
             back: ("/bench".to_owned(), "Bench".to_owned()),
             base: String::new(),
             csv: "/collimations.csv".to_owned(),
@@ -171,8 +169,8 @@ async fn csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Resp
             "its sigma",
             "coma after waves",
             "its sigma",
-            "turns of the screws",
-            "looks at the star",
+            "adjustments",
+            "star checks",
             "collimation",
         ],
         all.into_iter().map(|of| {
@@ -256,7 +254,7 @@ fn lines(club: &Club, collimation: &Collimation) -> Vec<SheetLine> {
                 line.stage = !struck;
                 line.what = work_words(*work).to_owned();
             }
-            Record::Ready => line.what = "Everything before was in order.".to_owned(),
+            Record::Ready => line.what = "List before the session: done.".to_owned(),
             Record::Taken { taken } => {
                 let at = looked(work);
                 line.what = step_words(taken, at, &screws_of(collimation, work));

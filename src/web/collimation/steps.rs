@@ -291,8 +291,7 @@ pub async fn end(Taken { mut step, .. }: Taken<Nothing>) -> Result<Response, Err
     collimation_replay::end(step.conn(), &collimation, ordinal, by, now)
         .await
         .map_err(|e| leads_back(e, collimation.id))?;
-    step.finish("The collimation session is in the logbook.")
-        .await
+    step.finish("Saved.").await
 }
 
 /// The last step undone.

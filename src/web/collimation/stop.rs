@@ -16,7 +16,7 @@ pub struct LossLine {
     pub what: String,
     /// As it is.
     pub now: String,
-    /// In line.
+    /// Collimated.
     pub perfect: String,
 }
 
@@ -36,7 +36,7 @@ pub struct StopView {
 pub fn mark_done(stop: &Stop) -> StopView {
     StopView {
         title: if stop.why == Why::InLine {
-            "This mark is where it should be"
+            "This mark is centred"
         } else {
             "This is as near as the mark can be read"
         },
@@ -59,69 +59,60 @@ pub fn stop_words(
     threshold: f64,
 ) -> StopView {
     let chance = (100.0 * stop.chance_within).round().min(99.0);
-    let left = format!(
-        "What is left: {:.3} \u{b1} {} waves RMS, against a limit of {threshold:.3}; inside it with {chance:.0}\u{a0}% certainty.",
-        stop.left_waves,
-        show::waves_error(stop.left_sigma_waves)
-    );
+    let l = loss(stop.left_waves, aperture_mm, obstruction);
     let (title, first) = match stop.why {
         Why::InLine => (
-            "Stop here: it is in line",
-            "More turning could only make it worse.".to_owned(),
+            "Stop here: it is collimated",
+            "More turning could only make it worse.",
         ),
         Why::Unseen => (
             "Stop here: tonight shows no more",
-            "What may be left is smaller than tonight\u{2019}s air, or the eye, can show; turning on would be guessing.".to_owned(),
+            "What may be left is smaller than tonight\u{2019}s air, or the eye, can show.",
         ),
         Why::Coarse => (
             "Stop here: the screws are too coarse",
-            "The smallest turn a hand can make would not bring it closer.".to_owned(),
+            "The smallest turn a hand can make would not bring it closer.",
         ),
         Why::Nothing => (
             "Nothing here to turn",
             if stop.chance_within > 0.7 {
-                "The look is logged; it is inside its limit.".to_owned()
+                "The star check is saved; it is inside its limit."
             } else {
-                "The look is logged. It is not surely inside its limit: it goes to someone qualified.".to_owned()
+                "The star check is saved. It may be over its limit: someone qualified should look."
             },
         ),
     };
-    let mut words = vec![first, left];
+    let mut words = vec![
+        first.to_owned(),
+        format!("It shows {} of perfect.", show::percent(l.strehl)),
+        format!(
+            "Coma left: {:.3} \u{b1} {} waves RMS; limit {threshold:.3}. Chance that it is inside: {chance:.0}\u{a0}%.",
+            stop.left_waves,
+            show::waves_error(stop.left_sigma_waves)
+        ),
+    ];
     if stop.why == Why::Unseen && stop.left_sigma_waves > 0.6 * threshold {
         // An even ring ten waves out hides more than one at five.
         words.push(format!(
-            "These looks were too far out of focus for so little coma: {NEAREST_WAVES:.0} waves, a donut {:.0} arc seconds wide, shows more of it. Look once more there.",
+            "Nearer to focus more of it shows: check once more with a donut {:.0} arc seconds wide.",
             width_arcsec(NEAREST_WAVES, aperture_mm)
         ));
-    } else if stop.why != Why::Nothing {
-        words.push(if stop.better_night {
-            "A steadier night is worth another collimation session.".to_owned()
-        } else {
-            "A better night is not needed for this.".to_owned()
-        });
+    } else if stop.why != Why::Nothing && stop.better_night {
+        words.push("A steadier night is worth another collimation session.".to_owned());
     }
-    let l = loss(stop.left_waves, aperture_mm, obstruction);
     let mut losses = vec![LossLine {
-        what: "Strehl ratio, coma alone".to_owned(),
-        now: format!("{:.2}", l.strehl),
-        perfect: "1.00".to_owned(),
+        what: "Peak brightness (Strehl ratio), coma alone".to_owned(),
+        now: show::percent(l.strehl),
+        perfect: show::percent(1.0),
     }];
     losses.extend(l.contrasts.iter().map(|c| LossLine {
         what: format!(
             "Contrast of detail {} arc seconds from stripe to stripe",
             show::trimmed(c.period_arcsec, 1)
         ),
-        now: format!("{:.0} %", 100.0 * c.with_coma),
-        perfect: format!("{:.0} %", 100.0 * c.in_line),
+        now: show::percent(c.with_coma),
+        perfect: show::percent(c.in_line),
     }));
-    losses.push(LossLine {
-        what: format!(
-            "Sharp up to about, for an eye of {} arc minutes",
-            show::trimmed(l.acuity_arcmin, 1)
-        ),
-        now: format!("{:.0}x", l.sharp.magnification),
-        perfect: format!("{:.0}x", l.sharp.perfect_magnification),
-    });
     StopView {
         title,
         words,
@@ -138,7 +129,7 @@ fn ring(coma: Vector2<f64>, obstruction: f64) -> Pictures {
         "too little is left to show".to_owned()
     } else {
         format!(
-            "with what is left here, and as it lies in the picture: the ring brighter towards {}, weaker or broken opposite",
+            "with what is left, the ring is brighter towards {}, weaker or broken opposite",
             clock_words(brighter_side_deg([coma.x, coma.y]))
         )
     };
@@ -146,7 +137,7 @@ fn ring(coma: Vector2<f64>, obstruction: f64) -> Pictures {
         should: donut_address([0.0, 0.0], 0.0, obstruction),
         does: donut_address([shown.x, shown.y], 0.0, obstruction),
         caption: format!(
-            "For the best nights: the star in focus at the highest power the air bears, through the same diagonal as before. Left: in line, the first ring is even all round. Right: {told}. If you see more than that, come back to it on another night."
+            "For the best nights: the star in focus, at the highest power the air bears. Left: collimated, the first ring is even all round. Right: {told}."
         ),
     }
 }
@@ -193,13 +184,11 @@ pub fn ended_words(
 ) -> Vec<String> {
     let mut words = vec![
         match why {
-            Some(Why::InLine) => "It ended in line.",
-            Some(Why::Unseen) => {
-                "It ended because that night\u{2019}s air or eye could show no more."
-            }
-            Some(Why::Coarse) => "It ended because the screws could not be turned more finely.",
+            Some(Why::InLine) => "It is collimated.",
+            Some(Why::Unseen) => "That night\u{2019}s air, or the eye, could show no more.",
+            Some(Why::Coarse) => "The screws could not be turned more finely.",
             Some(Why::Nothing) => "There was nothing to turn.",
-            None => "It was broken off before the advice was to stop.",
+            None => "It was ended before the advice was to stop.",
         }
         .to_owned(),
     ];
@@ -218,8 +207,8 @@ pub fn before_after(
 ) -> String {
     let turns = match adjustments {
         0 => "nothing turned".to_owned(),
-        1 => "one turn of the screws".to_owned(),
-        n => format!("{n} turns of the screws"),
+        1 => "1 adjustment".to_owned(),
+        n => format!("{n} adjustments"),
     };
     // By eye the first look is known to a hundredth or two, from frames better.
     let first = before.map(|(b, bs)| {
@@ -235,6 +224,6 @@ pub fn before_after(
             show::waves_error(s)
         ),
         (Some(first), None) => format!("Coma {first} waves RMS before; {turns}."),
-        _ => format!("No look at the star; {turns}."),
+        _ => format!("No star check; {turns}."),
     }
 }

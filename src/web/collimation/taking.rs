@@ -11,6 +11,7 @@ use super::super::fields::{FormErrors, part};
 use super::super::page::{OnceWrite, RequestContext, Submission, mend};
 use super::super::{App, Error};
 use super::collimation_address;
+use super::draw::Stand;
 use super::page::{Typed, collimation_page};
 use crate::bench::replay::Step;
 use crate::library::collimation_replay::{Progress, progress};
@@ -20,19 +21,26 @@ use crate::library::{CollimationId, EntryId};
 /// A form of a collimation: its own fields, and how many records the sender saw.
 struct Placed<T> {
     at: String,
+    stand: String,
     fields: T,
 }
 
 impl<'de, T: DeserializeOwned> Deserialize<'de> for Placed<T> {
     fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
         let pairs = Vec::<(String, String)>::deserialize(from)?;
-        let at = pairs
-            .iter()
-            .find(|(name, _)| name == "at")
-            .map(|(_, at)| at.clone())
-            .unwrap_or_default();
+        let of = |field: &str| {
+            pairs
+                .iter()
+                .find(|(name, _)| name == field)
+                .map(|(_, value)| value.clone())
+                .unwrap_or_default()
+        };
         let fields = part(&pairs).map_err(D::Error::custom)?;
-        Ok(Self { at, fields })
+        Ok(Self {
+            at: of("at"),
+            stand: of("stand"),
+            fields,
+        })
     }
 }
 
@@ -43,6 +51,8 @@ pub struct Taking {
     /// The collimation session as it is in this write.
     pub collimation: Collimation,
     ordinal: i64,
+    /// From where the tube is looked at, as the page's address carries it, or "".
+    stand: String,
 }
 
 /// The same with the form's own fields.
@@ -94,7 +104,8 @@ where
         let Path(id) = Path::<CollimationId>::from_request_parts(&mut parts, app).await?;
         let request = Request::from_parts(parts, body);
         let Form { fields, once } = Form::<Placed<T>>::from_request(request, app).await?;
-        let step = Taking::begin(context, id, &once, &fields.at).await?;
+        let mut step = Taking::begin(context, id, &once, &fields.at).await?;
+        step.stand = fields.stand;
         Ok(Self {
             step,
             fields: fields.fields,
@@ -125,6 +136,7 @@ impl Taking {
             write: *write,
             collimation,
             ordinal,
+            stand: String::new(),
         })
     }
 
@@ -159,7 +171,7 @@ impl Taking {
         collimations::write(&mut self.write, id, self.ordinal, record, entry, by, now)
             .await
             .map_err(|e| leads_back(e, id))?;
-        self.finish("Noted.").await
+        self.finish("Saved.").await
     }
 
     /// Writes a step of the course and leads back to the collimation session.
@@ -170,14 +182,17 @@ impl Taking {
     /// Done: leads back to the collimation session. Something is said always, so that the
     /// browser knows that its form was taken.
     pub async fn finish(self, notice: &str) -> Result<Response, Error> {
-        self.write
-            .finish(&collimation_address(self.collimation.id), notice)
-            .await
+        let mut back = collimation_address(self.collimation.id);
+        if let Some(stand) = stand_of(&self.stand) {
+            back.push_str(&format!("?stand={}", stand_word(stand)));
+        }
+        self.write.finish(&back, notice).await
     }
 
     /// The collimation session's page again, with what was typed and what to mend.
-    pub async fn mend(self, typed: Typed, errors: FormErrors) -> Result<Response, Error> {
+    pub async fn mend(self, mut typed: Typed, errors: FormErrors) -> Result<Response, Error> {
         drop(self.write);
+        typed.stand = stand_of(&self.stand);
         let mut conn = self.context.read().await?;
         mend(&collimation_page(&self.context, &mut conn, &self.collimation, typed, errors).await?)
     }
@@ -186,6 +201,30 @@ impl Taking {
 /// A refusal leads back to the collimation session, where it can be seen how it stands.
 pub fn leads_back(error: crate::library::Error, id: CollimationId) -> Error {
     Error::from(error).leading_to(collimation_address(id), "To the collimation session")
+}
+
+/// From where the tube is looked at: "front" or "behind", and what stands at the top
+/// ("behind-3").
+pub fn stand_of(typed: &str) -> Option<Stand> {
+    let (side, top) = typed.split_once('-').unwrap_or((typed, "12"));
+    let behind = match side {
+        "front" => false,
+        "behind" => true,
+        _ => return None,
+    };
+    Some(Stand {
+        behind,
+        top_deg: hour_deg(top)?,
+    })
+}
+
+/// The same as the address carries it.
+pub fn stand_word(stand: Stand) -> String {
+    let side = if stand.behind { "behind" } else { "front" };
+    match hour_of(stand.top_deg).as_str() {
+        "12" => side.to_owned(),
+        top => format!("{side}-{top}"),
+    }
 }
 
 /// A clock hour as degrees.
