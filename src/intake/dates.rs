@@ -174,8 +174,9 @@ fn words(text: &str) -> Reading {
         return match one.parse::<f64>() {
             Ok(number) if one.len() == 5 => serial(number),
             // 20250403
-            Ok(_) if one.len() == 8 => NaiveDate::parse_from_str(one, "%Y%m%d")
-                .map_or(Reading::NoDay, Reading::Plain),
+            Ok(_) if one.len() == 8 => {
+                NaiveDate::parse_from_str(one, "%Y%m%d").map_or(Reading::NoDay, Reading::Plain)
+            }
             _ => Reading::NoDay,
         };
     }
@@ -184,7 +185,10 @@ fn words(text: &str) -> Reading {
     };
     // An ISO moment: 2025-04-03T19:30:00.
     let third = third.split('t').next().unwrap_or(third);
-    if !rest.iter().all(|p| p.starts_with(|c: char| c.is_ascii_digit()) || matches!(*p, "am" | "pm" | "z")) {
+    if !rest
+        .iter()
+        .all(|p| p.starts_with(|c: char| c.is_ascii_digit()) || matches!(*p, "am" | "pm" | "z"))
+    {
         return Reading::NoDay;
     }
     let plain = |y: Option<i32>, m: u32, d: &str| {
@@ -254,9 +258,21 @@ mod tests {
             "20250403",
             "45750",
         ] {
-            assert_eq!(read(&Cell::of(text)), Reading::Plain(day(2025, 4, 3)), "{text}");
+            assert_eq!(
+                read(&Cell::of(text)),
+                Reading::Plain(day(2025, 4, 3)),
+                "{text}"
+            );
         }
-        for text in ["yesterday", "2025-13-03", "31/2/2025", "3.4.", "12", "May", "3 x 2025"] {
+        for text in [
+            "yesterday",
+            "2025-13-03",
+            "31/2/2025",
+            "3.4.",
+            "12",
+            "May",
+            "3 x 2025",
+        ] {
             assert_eq!(read(&Cell::of(text)), Reading::NoDay, "{text}");
         }
     }
@@ -265,16 +281,28 @@ mod tests {
     // day later than February 1900 counts one more; 40,000 is 6 July 2009.
     #[test]
     fn serial_days_are_those_of_spreadsheets() {
-        assert_eq!(read(&Cell::Number(40_000.0)), Reading::Plain(day(2009, 7, 6)));
-        assert_eq!(read(&Cell::Number(45_000.75)), Reading::Plain(day(2023, 3, 15)));
+        assert_eq!(
+            read(&Cell::Number(40_000.0)),
+            Reading::Plain(day(2009, 7, 6))
+        );
+        assert_eq!(
+            read(&Cell::Number(45_000.75)),
+            Reading::Plain(day(2023, 3, 15))
+        );
         assert_eq!(read(&Cell::Number(12.0)), Reading::NoDay);
     }
 
     #[test]
     fn a_column_tells_its_habit_or_it_is_asked_for() {
         let told = |days: &[&str]| told(days.iter().map(|d| read(&Cell::of(d))));
-        assert_eq!(told(&["3/4/2025", "25/4/2025"]), Told::Plainly(Habit::DayFirst));
-        assert_eq!(told(&["3/4/2025", "4/25/2025"]), Told::Plainly(Habit::MonthFirst));
+        assert_eq!(
+            told(&["3/4/2025", "25/4/2025"]),
+            Told::Plainly(Habit::DayFirst)
+        );
+        assert_eq!(
+            told(&["3/4/2025", "4/25/2025"]),
+            Told::Plainly(Habit::MonthFirst)
+        );
         assert_eq!(told(&["3/4/2025", "5/5/2025"]), Told::Open);
         assert_eq!(told(&["3/4/2025", "25/4/2025", "4/25/2025"]), Told::Mixed);
         assert_eq!(told(&["5/5/2025", "2025-04-03", ""]), Told::NoMatter);

@@ -13,8 +13,8 @@ pub mod cells;
 pub mod dates;
 pub mod fields;
 pub mod names;
-pub mod read;
 pub mod plan;
+pub mod read;
 
 use library::audit_log::{self, AuditEntry};
 use library::club::Club;
@@ -73,7 +73,8 @@ pub fn of_held(held: &HeldUpload) -> library::Result<(Vec<Sheet>, Choices)> {
 /// # Errors
 /// When it cannot be written as JSON.
 pub fn json<T: serde::Serialize + ?Sized>(value: &T) -> library::Result<String> {
-    serde_json::to_string(value).map_err(|e| library::Error::Database(sqlx::Error::Encode(e.into())))
+    serde_json::to_string(value)
+        .map_err(|e| library::Error::Database(sqlx::Error::Encode(e.into())))
 }
 
 fn of_json<T: serde::de::DeserializeOwned>(text: &str) -> library::Result<T> {

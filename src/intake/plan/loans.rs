@@ -28,10 +28,18 @@ impl Planner<'_> {
         let (instrument, lent, due, returned, borrower) =
             (instrument?, lent?, due?, returned?, borrower?);
         if returned.is_some_and(|back| back < lent) {
-            return self.fault(line, Field::Returned, "It came back before it went out. Correct one of the two days.");
+            return self.fault(
+                line,
+                Field::Returned,
+                "It came back before it went out. Correct one of the two days.",
+            );
         }
         if due.is_some_and(|due| due < lent) {
-            return self.fault(line, Field::Due, "It is due before it went out. Correct one of the two days.");
+            return self.fault(
+                line,
+                Field::Due,
+                "It is due before it went out. Correct one of the two days.",
+            );
         }
         let tag = self.things.tag(instrument).to_owned();
         let lent_at = self.moment(lent, 13);
@@ -41,7 +49,9 @@ impl Planner<'_> {
                 && self.club.date(l.lent_at) == lent
         });
         let earlier = |l: &BroughtLoan| {
-            l.instrument == instrument && l.borrower == borrower && self.club.date(l.lent_at) == lent
+            l.instrument == instrument
+                && l.borrower == borrower
+                && self.club.date(l.lent_at) == lent
         };
         if known || self.plan.batch.loans.iter().any(earlier) {
             return Ok(Row::Known);
@@ -54,7 +64,11 @@ impl Planner<'_> {
                 );
                 return self.fault(line, Field::Borrower, words);
             }
-            if self.things.thing(instrument).is_some_and(|t| t.status == Status::Retired) {
+            if self
+                .things
+                .thing(instrument)
+                .is_some_and(|t| t.status == Status::Retired)
+            {
                 let words = format!("{tag} is retired and cannot be out. Write when it came back.");
                 return self.fault(line, Field::Tag, words);
             }

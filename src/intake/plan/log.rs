@@ -3,8 +3,8 @@
 use std::collections::HashMap;
 
 use chrono::NaiveDate;
-use library::club::Club;
 use library::InstrumentId;
+use library::club::Club;
 use library::intake::{Brought, Known};
 use library::journeys::{Journey, JourneyKind};
 use library::measures;
@@ -78,7 +78,11 @@ impl Planner<'_> {
             // Only a drive has a distance.
             (None, Some(_)) => JourneyKind::Car,
             (None, None) => {
-                return self.fault(line, Field::JourneyKind, "It is not said how it was moved. Write car, by hand, knock or the like.");
+                return self.fault(
+                    line,
+                    Field::JourneyKind,
+                    "It is not said how it was moved. Write car, by hand, knock or the like.",
+                );
             }
         };
         let journey = Journey {
@@ -88,10 +92,7 @@ impl Planner<'_> {
                 .filter(|_| kind.has_severity())
                 .map(|s| s.round() as i64),
         };
-        if self
-            .logged
-            .take(&(instrument, day, journey_key(&journey)))
-        {
+        if self.logged.take(&(instrument, day, journey_key(&journey))) {
             return Ok(Row::Known);
         }
         let note = self.note(line);
@@ -132,7 +133,11 @@ impl Planner<'_> {
             text => match measures::clock_deg(&text) {
                 Some(deg) => Some(deg),
                 None => {
-                    return self.fault(line, Field::ThinClock, "Write the clock position from 1 to 12, as 4 or 4:30.");
+                    return self.fault(
+                        line,
+                        Field::ThinClock,
+                        "Write the clock position from 1 to 12, as 4 or 4:30.",
+                    );
                 }
             },
         };
@@ -141,7 +146,11 @@ impl Planner<'_> {
             text => match words::seeing(&text) {
                 Some(seeing) => Some(seeing),
                 None => {
-                    return self.fault(line, Field::Seeing, "Write the seeing from 1 (best) to 5, by Antoniadi's scale.");
+                    return self.fault(
+                        line,
+                        Field::Seeing,
+                        "Write the seeing from 1 (best) to 5, by Antoniadi's scale.",
+                    );
                 }
             },
         };
@@ -173,7 +182,9 @@ impl Planner<'_> {
         let (coma, sigma) = match (coma, &looked) {
             (Some(coma), _) => (
                 coma,
-                error.filter(|e| *e > 0.0).unwrap_or_else(|| usual_error(coma)),
+                error
+                    .filter(|e| *e > 0.0)
+                    .unwrap_or_else(|| usual_error(coma)),
             ),
             (None, Some(found)) => (found.coma_rms_waves, found.coma_rms_waves_sigma.max(1e-6)),
             (None, None) => {

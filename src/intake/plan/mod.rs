@@ -162,7 +162,11 @@ impl Plan {
                     Kind::StarTests => ("star test", "star tests"),
                     Kind::Nothing => ("row", "rows"),
                 };
-                format!("{} {}", count.added, if count.added == 1 { one } else { many })
+                format!(
+                    "{} {}",
+                    count.added,
+                    if count.added == 1 { one } else { many }
+                )
             })
             .collect();
         if words.is_empty() {
@@ -174,13 +178,7 @@ impl Plan {
 }
 
 /// Plans what would be kept of these sheets.
-pub fn plan(
-    sheets: &[Sheet],
-    choices: &Choices,
-    known: &Known,
-    club: &Club,
-    now: Moment,
-) -> Plan {
+pub fn plan(sheets: &[Sheet], choices: &Choices, known: &Known, club: &Club, now: Moment) -> Plan {
     let mut planner = Planner {
         sheets,
         choices,
@@ -360,7 +358,10 @@ impl<'a> Planner<'a> {
         if question.places.len() < 4 {
             question.places.push(place);
         }
-        question.answer.clone().or_else(|| question.suggested.clone())
+        question
+            .answer
+            .clone()
+            .or_else(|| question.suggested.clone())
     }
 
     /// Settles how a sheet's days and bare numbers are read, asking where it is open.
@@ -397,7 +398,9 @@ impl<'a> Planner<'a> {
             let habit = match told {
                 Told::NoMatter => None,
                 Told::Plainly(habit) => Some(habit),
-                Told::Open | Told::Mixed => self.ask_habit(at, column, field, told, suggested.clone()),
+                Told::Open | Told::Mixed => {
+                    self.ask_habit(at, column, field, told, suggested.clone())
+                }
             };
             settled.habits.insert(column, habit);
         }
@@ -446,7 +449,9 @@ impl<'a> Planner<'a> {
             ),
         ];
         let also = match told {
-            Told::Mixed => " This column has days written both ways; the ones that can be read one way only are read that way.",
+            Told::Mixed => {
+                " This column has days written both ways; the ones that can be read one way only are read that way."
+            }
             _ => "",
         };
         let words = format!(
@@ -468,7 +473,11 @@ impl<'a> Planner<'a> {
     fn instrument_of(&mut self, line: Line<'_>) -> Taken<InstrumentId> {
         let written = line.text(Field::Tag);
         if written.is_empty() {
-            return self.fault(line, Field::Tag, "No tag stands here. Write the instrument's tag.");
+            return self.fault(
+                line,
+                Field::Tag,
+                "No tag stands here. Write the instrument's tag.",
+            );
         }
         match self.things.find(&written) {
             Some(id) => Ok(id),

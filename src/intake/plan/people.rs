@@ -122,7 +122,11 @@ fn likes(key: &str) -> Vec<String> {
 const STANDINGS: &[(Standing, &str, &str)] = &[
     (Standing::Role(Role::Member), "member", "member"),
     (Standing::Role(Role::Volunteer), "volunteer", "volunteer"),
-    (Standing::Role(Role::Coordinator), "coordinator", "coordinator"),
+    (
+        Standing::Role(Role::Coordinator),
+        "coordinator",
+        "coordinator",
+    ),
     (Standing::Guest, "guest", "guest: borrows, never signs in"),
 ];
 
@@ -138,7 +142,11 @@ impl Planner<'_> {
             None => Field::Surname,
         };
         if whole.is_empty() {
-            return self.fault(line, at_field, "No name stands here. Write it, or take the row out.");
+            return self.fault(
+                line,
+                at_field,
+                "No name stands here. Write it, or take the row out.",
+            );
         }
         let standing = self
             .word(line, Field::Role, standing, STANDINGS)?
@@ -168,7 +176,11 @@ impl Planner<'_> {
         if let (Some(joined), Some(left)) = (joined, left)
             && left < joined
         {
-            return self.fault(line, Field::Left, "They left before they joined. Correct one of the two days.");
+            return self.fault(
+                line,
+                Field::Left,
+                "They left before they joined. Correct one of the two days.",
+            );
         }
         let key = names::key(&new.name);
         let email = new.address().map(str::to_owned);
@@ -194,7 +206,12 @@ impl Planner<'_> {
                 new.name
             ));
         }
-        let near: Vec<usize> = self.people.near(&key).into_iter().filter(|at| lacks_email(at)).collect();
+        let near: Vec<usize> = self
+            .people
+            .near(&key)
+            .into_iter()
+            .filter(|at| lacks_email(at))
+            .collect();
         if exact.is_empty() && !near.is_empty() {
             let mut options: Vec<_> = near
                 .iter()

@@ -130,7 +130,9 @@ impl Planner<'_> {
         let upper = tag.to_uppercase();
         if let Some(there) = self.things.by_tag.get(&upper) {
             if self.things.all.get(there).is_some_and(|t| t.brought) {
-                let words = format!("The tag {tag} stands in an earlier row too. Give each instrument its own.");
+                let words = format!(
+                    "The tag {tag} stands in an earlier row too. Give each instrument its own."
+                );
                 return self.fault(line, Field::Tag, words);
             }
             return Ok(Row::Known);
@@ -201,7 +203,11 @@ impl Planner<'_> {
             brought: true,
         };
         self.things.all.insert(id, thing);
-        let count = self.plan.counts.entry(crate::fields::Kind::Kit).or_default();
+        let count = self
+            .plan
+            .counts
+            .entry(crate::fields::Kind::Kit)
+            .or_default();
         count.added += kit.len();
         self.plan.batch.kit.extend(kit);
         self.plan.batch.instruments.push(BroughtInstrument {
@@ -233,7 +239,8 @@ impl Planner<'_> {
         let offered = designs_offered();
         let told = line.text(Field::Design);
         let from_others = || {
-            words::design(&line.text(Field::Name)).or_else(|| words::design(&line.text(Field::Optics)))
+            words::design(&line.text(Field::Name))
+                .or_else(|| words::design(&line.text(Field::Optics)))
         };
         if told.is_empty() || words::design(&told).is_none() {
             // "Refractor" in the column, and which one in the name.
@@ -248,7 +255,8 @@ impl Planner<'_> {
             Some(_) => (Field::Design, "No design stands here"),
             None => (Field::Name, "No design can be told from this name"),
         };
-        let words = format!("{what}. Write one, such as Newtonian, Schmidt–Cassegrain or achromat.");
+        let words =
+            format!("{what}. Write one, such as Newtonian, Schmidt–Cassegrain or achromat.");
         self.fault(line, field, words)
     }
 
@@ -258,7 +266,10 @@ impl Planner<'_> {
         let both = [Field::Optics, Field::Aperture, Field::Name]
             .map(|field| words::optics(&line.text(field), bare(self, field)));
         let mut aperture = match line.column(Field::Aperture) {
-            Some(_) if both[1].aperture_mm.is_none() || both[1].focal_mm.or(both[1].ratio).is_none() => {
+            Some(_)
+                if both[1].aperture_mm.is_none()
+                    || both[1].focal_mm.or(both[1].ratio).is_none() =>
+            {
                 self.measure(line, Field::Aperture, 10.0..=2000.0)?
             }
             _ => None,
@@ -269,7 +280,11 @@ impl Planner<'_> {
                 Some(_) => Field::Aperture,
                 None => Field::Name,
             };
-            return self.fault(line, field, "No aperture stands here. Write it as 203 mm or 8 in.");
+            return self.fault(
+                line,
+                field,
+                "No aperture stands here. Write it as 203 mm or 8 in.",
+            );
         };
         let written = line.text(Field::Focal);
         let as_ratio = words::optics(&written, 1.0).ratio;
@@ -285,9 +300,10 @@ impl Planner<'_> {
             };
             focal = ratio.map(|ratio| ratio * aperture_mm);
         }
-        focal = focal
-            .or(both.iter().find_map(|o| o.focal_mm))
-            .or(both.iter().find_map(|o| o.ratio).map(|ratio| ratio * aperture_mm));
+        focal = focal.or(both.iter().find_map(|o| o.focal_mm)).or(both
+            .iter()
+            .find_map(|o| o.ratio)
+            .map(|ratio| ratio * aperture_mm));
         // Nobody knows that of binoculars, and nothing hangs on it.
         if focal.is_none() && matches!(design, Design::Binocular | Design::Solar) {
             focal = Some(designs::usual(design, Some(aperture_mm), None).focal_mm);
@@ -298,7 +314,11 @@ impl Planner<'_> {
             None => Field::Aperture,
         };
         let Some(focal_mm) = focal else {
-            return self.fault(line, at, "No focal length stands here. Write it as 1200 mm, 48 in or f/6.");
+            return self.fault(
+                line,
+                at,
+                "No focal length stands here. Write it as 1200 mm, 48 in or f/6.",
+            );
         };
         let focal_mm = (focal_mm * 100.0).round() / 100.0;
         let ratio = focal_mm / aperture_mm;
@@ -353,10 +373,18 @@ impl Planner<'_> {
                 continue;
             }
             if name.chars().count() > 80 {
-                return self.fault(line, Field::KitList, "A part's name has 80 letters at most. Put commas between the parts.");
+                return self.fault(
+                    line,
+                    Field::KitList,
+                    "A part's name has 80 letters at most. Put commas between the parts.",
+                );
             }
-            let same = |p: &&BroughtPart| p.name.to_lowercase() == name.to_lowercase()
-                || p.name.to_lowercase().starts_with(&format!("{} (", name.to_lowercase()));
+            let same = |p: &&BroughtPart| {
+                p.name.to_lowercase() == name.to_lowercase()
+                    || p.name
+                        .to_lowercase()
+                        .starts_with(&format!("{} (", name.to_lowercase()))
+            };
             let before = parts.iter().filter(same).count();
             let name = match before {
                 0 => name,
@@ -376,18 +404,34 @@ impl Planner<'_> {
     }
 
     pub(super) fn part(&mut self, line: Line<'_>) -> Taken<Row> {
-        let name = line.text(Field::Part).split_whitespace().collect::<Vec<_>>().join(" ");
+        let name = line
+            .text(Field::Part)
+            .split_whitespace()
+            .collect::<Vec<_>>()
+            .join(" ");
         if name.is_empty() {
-            return self.fault(line, Field::Part, "No part stands here. Write it, or take the row out.");
+            return self.fault(
+                line,
+                Field::Part,
+                "No part stands here. Write it, or take the row out.",
+            );
         }
         if name.chars().count() > 80 {
-            return self.fault(line, Field::Part, "A part's name has 80 letters at most. Shorten it.");
+            return self.fault(
+                line,
+                Field::Part,
+                "A part's name has 80 letters at most. Shorten it.",
+            );
         }
         let instrument = self.instrument_of(line)?;
         let Some(thing) = self.things.all.get_mut(&instrument) else {
             return Ok(Row::Known);
         };
-        if thing.kit.iter().any(|(_, part)| part.to_lowercase() == name.to_lowercase()) {
+        if thing
+            .kit
+            .iter()
+            .any(|(_, part)| part.to_lowercase() == name.to_lowercase())
+        {
             return Ok(Row::Known);
         }
         let id = KitPartId::fresh();

@@ -104,10 +104,7 @@ impl Planner<'_> {
             return self.fault(line, field, words);
         }
         if day > self.today && !may_lie_ahead {
-            let words = format!(
-                "{} lies ahead. Correct the day.",
-                day.format("%-d %B %Y")
-            );
+            let words = format!("{} lies ahead. Correct the day.", day.format("%-d %B %Y"));
             return self.fault(line, field, words);
         }
         Ok(Some(day))
@@ -118,7 +115,10 @@ impl Planner<'_> {
         match self.day(line, field, false)? {
             Some(day) => Ok(day),
             None => {
-                let words = format!("No day stands here ({}). Write it as 2026-03-14.", field.label());
+                let words = format!(
+                    "No day stands here ({}). Write it as 2026-03-14.",
+                    field.label()
+                );
                 self.fault(line, field, words)
             }
         }
@@ -155,7 +155,11 @@ impl Planner<'_> {
                 return Some(1.0);
             }
             Quantity::LengthMm => (
-                &[("in", "inches"), ("cm", "centimetres"), ("mm", "millimetres")],
+                &[
+                    ("in", "inches"),
+                    ("cm", "centimetres"),
+                    ("mm", "millimetres"),
+                ],
                 "in",
             ),
             Quantity::WeightKg => (

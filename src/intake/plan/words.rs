@@ -85,15 +85,31 @@ pub fn journey(text: &str) -> Option<JourneyKind> {
         JourneyKind::KnockOrDrop
     } else if has(&text, &["rough", "track", "gravel", "dirt", "unmade"]) {
         JourneyKind::RoughRoad
-    } else if has(&text, &["outdoors", "left out*", "outside overnight", "dew", "rain"]) {
+    } else if has(
+        &text,
+        &["outdoors", "left out*", "outside overnight", "dew", "rain"],
+    ) {
         JourneyKind::LeftOutdoors
-    } else if has(&text, &["public", "event", "outreach", "open evening", "school"]) {
+    } else if has(
+        &text,
+        &["public", "event", "outreach", "open evening", "school"],
+    ) {
         JourneyKind::PublicEvent
-    } else if has(&text, &["flight", "flown", "parcel", "post", "posted", "courier", "shipped", "air"]) {
+    } else if has(
+        &text,
+        &[
+            "flight", "flown", "parcel", "post", "posted", "courier", "shipped", "air",
+        ],
+    ) {
         JourneyKind::FlightOrParcel
     } else if has(&text, &["car", "drive", "driven", "van", "road"]) {
         JourneyKind::Car
-    } else if has(&text, &["hand", "carried", "walk*", "foot", "on foot", "bike", "trolley"]) {
+    } else if has(
+        &text,
+        &[
+            "hand", "carried", "walk*", "foot", "on foot", "bike", "trolley",
+        ],
+    ) {
         JourneyKind::HandCarry
     } else {
         return None;
@@ -110,7 +126,12 @@ pub fn standing(text: &str) -> Option<Standing> {
         Standing::Role(Role::Coordinator)
     } else if has(&text, &["volunteer*", "helper"]) {
         Standing::Role(Role::Volunteer)
-    } else if has(&text, &["member*", "full", "junior", "family", "student", "adult", "yes", "y"]) {
+    } else if has(
+        &text,
+        &[
+            "member*", "full", "junior", "family", "student", "adult", "yes", "y",
+        ],
+    ) {
         Standing::Role(Role::Member)
     } else {
         return None;
@@ -127,13 +148,49 @@ pub fn status(text: &str) -> Option<Status> {
     {
         return Some(status);
     }
-    let found = if has(&text, &["retired", "sold", "scrap*", "gone", "written off", "disposed", "lost"]) {
+    let found = if has(
+        &text,
+        &[
+            "retired",
+            "sold",
+            "scrap*",
+            "gone",
+            "written off",
+            "disposed",
+            "lost",
+        ],
+    ) {
         Status::Retired
     } else if has(&text, &["bench", "workshop", "repair*", "repairs"]) {
         Status::Bench
-    } else if has(&text, &["held", "hold", "broken", "faulty", "not to be lent", "do not lend"]) {
+    } else if has(
+        &text,
+        &[
+            "held",
+            "hold",
+            "broken",
+            "faulty",
+            "not to be lent",
+            "do not lend",
+        ],
+    ) {
         Status::Held
-    } else if has(&text, &["ok", "in", "shelf", "available", "good", "fine", "out", "lent", "loan", "on loan", "ready"]) {
+    } else if has(
+        &text,
+        &[
+            "ok",
+            "in",
+            "shelf",
+            "available",
+            "good",
+            "fine",
+            "out",
+            "lent",
+            "loan",
+            "on loan",
+            "ready",
+        ],
+    ) {
         Status::Shelf
     } else {
         return None;
@@ -206,7 +263,8 @@ pub fn optics(text: &str, bare: f64) -> Optics {
         let start = at;
         while at < signs.len()
             && (signs[at].is_ascii_digit()
-                || (matches!(signs[at], '.' | ',') && signs.get(at + 1).is_some_and(char::is_ascii_digit)))
+                || (matches!(signs[at], '.' | ',')
+                    && signs.get(at + 1).is_some_and(char::is_ascii_digit)))
         {
             at += 1;
         }
@@ -214,8 +272,11 @@ pub fn optics(text: &str, bare: f64) -> Optics {
         let Ok(number) = number.replace(',', ".").parse::<f64>() else {
             continue;
         };
-        let before: String = signs[..start].iter().filter(|c| !c.is_whitespace()).collect();
-        if before.ends_with("f/") || before.ends_with("f/:") || is_f(&before) {
+        let before: String = signs[..start]
+            .iter()
+            .filter(|c| !c.is_whitespace())
+            .collect();
+        if follows_f(&signs[..start]) {
             told.ratio = Some(number);
             over = false;
             continue;
@@ -248,9 +309,13 @@ pub fn optics(text: &str, bare: f64) -> Optics {
     told
 }
 
-/// Whether what stands before a number is an f of its own.
-fn is_f(before: &str) -> bool {
-    before.strip_suffix('f').is_some_and(|rest| !rest.ends_with(char::is_alphabetic))
+/// Whether what stands before a number is an f of its own: f10, F/10, f : 10.
+fn follows_f(before: &[char]) -> bool {
+    let mut rest = before;
+    while let [front @ .., ' ' | '/' | ':'] = rest {
+        rest = front;
+    }
+    matches!(rest, ['f'] | [.., ' ' | '/' | ',' | '"' | '(' | '-', 'f'])
 }
 
 #[cfg(test)]
@@ -287,7 +352,10 @@ mod tests {
         assert_eq!(read("203mm F10 SCT"), (Some(203.0), None, Some(10.0)));
         assert_eq!(read("8 in / 1200 mm"), (Some(203.2), Some(1200.0), None));
         assert_eq!(read("10x50 binoculars"), (Some(50.0), None, None));
-        assert_eq!(read("Blue Newtonian, 6 inch"), (Some(152.399_999_999_999_98), None, None));
+        assert_eq!(
+            read("Blue Newtonian, 6 inch"),
+            (Some(152.399_999_999_999_98), None, None)
+        );
         assert_eq!(read("The old blue one"), (None, None, None));
     }
 }
