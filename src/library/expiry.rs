@@ -18,8 +18,15 @@ pub const UPLOAD_LASTS: Duration = Duration::days(2);
 /// Removes all that has expired, and tells how many rows that were. The server does
 /// so every hour.
 pub async fn remove_expired(conn: &mut Conn, now: Moment) -> Result<u64> {
-    let [idle, half, known, attempt, form, upload] =
-        [IDLE, HALF_LASTS, KNOWN_LASTS, ATTEMPT_LASTS, FORM_LASTS, UPLOAD_LASTS].map(|lasts| now - lasts);
+    let [idle, half, known, attempt, form, upload] = [
+        IDLE,
+        HALF_LASTS,
+        KNOWN_LASTS,
+        ATTEMPT_LASTS,
+        FORM_LASTS,
+        UPLOAD_LASTS,
+    ]
+    .map(|lasts| now - lasts);
     let removed = [
         sqlx::query!(
             "DELETE FROM sessions WHERE expires_at <= ? OR last_seen_at <= ?",

@@ -139,7 +139,10 @@ impl Known {
         Ok(Self {
             people,
             instruments,
-            former_tags: former.into_iter().map(|r| (r.tag, r.instrument_id)).collect(),
+            former_tags: former
+                .into_iter()
+                .map(|r| (r.tag, r.instrument_id))
+                .collect(),
             loans,
             journeys: journeys
                 .into_iter()
@@ -440,7 +443,10 @@ async fn keep_instruments(
             kind: "register",
             happened_at: now,
             loan: None,
-            note: format!("Brought into the register from a list as {}: {}.", p.tag, p.name),
+            note: format!(
+                "Brought into the register from a list as {}: {}.",
+                p.tag, p.name
+            ),
         });
     }
     let ids: Vec<_> = instruments.iter().map(|i| hex(i.id.0)).collect();
@@ -628,7 +634,12 @@ pub async fn what_rests(conn: &mut Conn, import: ImportId) -> Result<Vec<String>
         // A row that the import brought itself, or that goes with one, rests on nothing.
         let own = own
             .iter()
-            .map(|c| format!("t.{} IN (SELECT row_id FROM import_rows WHERE import_id = ?1)", quoted(c)))
+            .map(|c| {
+                format!(
+                    "t.{} IN (SELECT row_id FROM import_rows WHERE import_id = ?1)",
+                    quoted(c)
+                )
+            })
             .collect::<Vec<_>>()
             .join(" OR ");
         let own = if own.is_empty() { "0".to_owned() } else { own };
@@ -766,12 +777,7 @@ pub async fn held(conn: &mut Conn, person: PersonId, id: UploadId) -> Result<Hel
 }
 
 /// Keeps what was chosen.
-pub async fn choose(
-    conn: &mut Conn,
-    person: PersonId,
-    id: UploadId,
-    choices: &str,
-) -> Result<()> {
+pub async fn choose(conn: &mut Conn, person: PersonId, id: UploadId, choices: &str) -> Result<()> {
     sqlx::query!(
         "UPDATE held_uploads SET choices = ? WHERE id = ? AND person_id = ?",
         choices,

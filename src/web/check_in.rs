@@ -16,7 +16,7 @@ use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page, see
 use super::problems::ProblemFields;
 use super::{Error, check_in_answer, show, when};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::instruments::{Instrument, Status};
+use crate::library::instruments::{self, Instrument, Status};
 use crate::library::journeys::Journey;
 use crate::library::loans::{self, Loan, Return, Which};
 use crate::library::problems::{self, Problem};
@@ -70,6 +70,11 @@ async fn find(context: RequestContext, Query(form): Query<FindFields>) -> Result
     if !q.is_empty() {
         let matching = matching(&mut conn, &q).await?;
         let wanted = q.to_lowercase();
+        if matching.is_empty()
+            && let Some(renamed) = instruments::formerly(&mut conn, &q).await?
+        {
+            return Ok(see_other(&address(&renamed.tag)));
+        }
         if let Some(exact) = matching
             .iter()
             .find(|i| i.tag.to_lowercase() == wanted)

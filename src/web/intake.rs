@@ -91,9 +91,10 @@ fn read_files(files: &[UploadedFile]) -> Result<Vec<Sheet>, NotRead> {
     let mut sheets = Vec::new();
     for sent in files {
         let mut bytes = Vec::new();
-        let read = sent.file.reopen().and_then(|f| {
-            f.take(MOST_BYTES + 1).read_to_end(&mut bytes)
-        });
+        let read = sent
+            .file
+            .reopen()
+            .and_then(|f| f.take(MOST_BYTES + 1).read_to_end(&mut bytes));
         if read.is_err() {
             return Err(NotRead(format!(
                 "{} could not be read on this machine. Send it again.",
@@ -235,8 +236,6 @@ struct ColumnsPage {
     sheets: Vec<SheetBlock>,
     kinds: Vec<(&'static str, String)>,
     errors: FormErrors,
-    /// Whether the columns were guessed anew and are to be looked at once more.
-    guessed_anew: bool,
 }
 
 impl ColumnsPage {
@@ -263,7 +262,6 @@ impl ColumnsPage {
                 .collect(),
             kinds,
             errors: FormErrors::new(),
-            guessed_anew: false,
         }
     }
 }
@@ -309,7 +307,10 @@ fn chosen(
     for column in 0..sheet.width() {
         let name = format!("col-{at}-{column}");
         let field = match value(&name) {
-            Some(slug) => slug.parse::<Field>().ok().filter(|f| kind.fields().contains(f)),
+            Some(slug) => slug
+                .parse::<Field>()
+                .ok()
+                .filter(|f| kind.fields().contains(f)),
             None => None,
         };
         if let Some(field) = field
@@ -375,7 +376,9 @@ async fn choose_columns(
     }
     if choices.sheets != before.sheets {
         // Questions are asked of columns: other columns, other questions.
-        choices.answers.retain(|key, _| !key.starts_with("date:") && !key.starts_with("unit:"));
+        choices
+            .answers
+            .retain(|key, _| !key.starts_with("date:") && !key.starts_with("unit:"));
     }
     if !errors.is_empty() && !anew {
         let mut template = ColumnsPage::new(&context, id, names, &sheets, &choices);
@@ -461,6 +464,9 @@ async fn undo(
         .await
         .map_err(|e| Error::from(e).leading_to(format!("/imports/{id}"), "See what rests on it"))?;
     write
-        .finish(&format!("/imports/{id}"), "Undone. All that it brought is gone.")
+        .finish(
+            &format!("/imports/{id}"),
+            "Undone. All that it brought is gone.",
+        )
         .await
 }

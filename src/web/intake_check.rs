@@ -190,12 +190,17 @@ async fn answer(
         let name = format!("answer-{n}");
         // The key goes along, so that no answer falls to another question.
         if value(&format!("key-{n}")).is_some_and(|key| key != question.words) {
-            errors.add(&name, "This question has changed meanwhile. Answer it again.");
+            errors.add(
+                &name,
+                "This question has changed meanwhile. Answer it again.",
+            );
             continue;
         }
         match value(&name).filter(|v| question.options.iter().any(|(o, _)| o == v)) {
             Some(given) => {
-                choices.answers.insert(question.key.clone(), given.to_owned());
+                choices
+                    .answers
+                    .insert(question.key.clone(), given.to_owned());
             }
             None => errors.add(&name, format!("{} Choose an answer.", question.words)),
         }
@@ -217,9 +222,7 @@ async fn answer(
     for question in &mut plan.questions {
         question.answer = choices.answers.get(&question.key).cloned();
     }
-    mend(&CheckPage::new(
-        &context, id, names, plan, &choices, errors,
-    ))
+    mend(&CheckPage::new(&context, id, names, plan, &choices, errors))
 }
 
 /// Keeps all of it, or nothing.
