@@ -42,6 +42,8 @@ enum Command {
     /// Add people from the command line
     #[command(subcommand)]
     People(commands::people::PeopleCommand),
+    /// Bring in a club's own lists: people, instruments, kit, loans, journeys, star tests
+    Import(commands::intake::ImportArgs),
     /// Put the whole club into one file, also while the server runs
     Backup(commands::backup::BackupArgs),
     /// Put a backup into an empty folder, or only check it
@@ -65,6 +67,7 @@ fn main() -> ExitCode {
         Command::Work(args) => commands::desk::work(args),
         Command::Move(args) => commands::desk::move_to(args),
         Command::People(command) => commands::people::run(command),
+        Command::Import(args) => commands::intake::run(args),
         Command::Backup(args) => commands::backup::backup(args),
         Command::Restore(args) => commands::backup::restore(args),
         Command::Doctor(args) => commands::doctor::run(args),

@@ -5,6 +5,7 @@ pub mod desk;
 pub mod doctor;
 pub mod due;
 pub mod follow;
+pub mod intake;
 pub mod measure;
 pub mod people;
 pub mod serve;

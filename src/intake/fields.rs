@@ -279,7 +279,7 @@ impl Field {
                 "objective",
                 "mirror",
             ],
-            Self::Focal => &["focal length", "fl", "focal", "focus", "f length"],
+            Self::Focal => &["focal length", "fl", "f l", "focal", "focus", "f length"],
             Self::Ratio => &["focal ratio", "f ratio", "f", "ratio", "speed", "f number"],
             Self::Optics => &[
                 "optics",
@@ -443,7 +443,13 @@ pub fn plain(heading: &str) -> String {
             plain.push(' ');
         }
     }
-    plain.trim().to_owned()
+    let plain = plain.trim();
+    // "Weight lb" is a weight.
+    const UNITS: &[&str] = &["mm", "cm", "lb", "lbs", "kg", "km", "mi", "miles", "inches"];
+    match plain.rsplit_once(' ') {
+        Some((front, last)) if UNITS.contains(&last) => front.to_owned(),
+        _ => plain.to_owned(),
+    }
 }
 
 /// The words of a heading that may be its unit: what stands in brackets, and its last
@@ -618,7 +624,7 @@ mod tests {
                     Some(F::Tag),
                     Some(F::Design),
                     Some(F::Aperture),
-                    None,
+                    Some(F::Focal),
                     Some(F::Weight),
                     Some(F::Place),
                 ],

@@ -38,7 +38,7 @@ pub fn sheets(name: &str, bytes: &[u8]) -> Result<Vec<Sheet>, NotRead> {
         workbook(name, bytes)?
     } else if bytes.starts_with(&[0xd0, 0xcf, 0x11, 0xe0]) {
         return Err(NotRead(format!(
-            "{name} is a spreadsheet of the old kind, or locked by a password. Open it and save it as XLSX, ODS or CSV without a password."
+            "{name} is a spreadsheet of the old kind, or locked by a password. Open it, save it as XLSX, ODS or CSV without a password, and send that."
         )));
     } else {
         vec![text(name, bytes)?]
@@ -175,25 +175,20 @@ fn text(name: &str, bytes: &[u8]) -> Result<Sheet, NotRead> {
         _ => (None, text.as_str()),
     };
     let separator = told.unwrap_or_else(|| guessed_separator(body));
+    let body = empty_lines_kept(body);
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
         .flexible(true)
         .delimiter(separator)
         .from_reader(body.as_bytes());
-    let mut rows = Vec::new();
-    // Where each record begins, so that an empty line still counts as a row.
-    let skipped = usize::from(told.is_some());
+    // The separator's line counts as a row, too.
+    let mut rows = vec![Vec::new(); usize::from(told.is_some())];
     for record in reader.records() {
         let record = record.map_err(|e| {
             NotRead(format!(
                 "{name} cannot be read as CSV ({e}). Save it again as CSV, and send that."
             ))
         })?;
-        let line = record.position().map_or(0, |p| p.line() as usize) + skipped;
-        let spans_lines = record.iter().any(|field| field.contains('\n'));
-        if !spans_lines && rows.len() + 1 < line && line - rows.len() < 1000 {
-            rows.resize(line - 1, Vec::new());
-        }
         rows.push(record.iter().take(MOST_COLUMNS).map(Cell::of).collect());
     }
     Ok(Sheet {
@@ -201,6 +196,21 @@ fn text(name: &str, bytes: &[u8]) -> Result<Sheet, NotRead> {
         name: String::new(),
         rows,
     })
+}
+
+/// An empty line is a row of its own, as spreadsheets count; the reader would pass over
+/// it, so it gets an empty field. Within quotes a line stays as it is.
+fn empty_lines_kept(text: &str) -> String {
+    let mut kept = String::with_capacity(text.len());
+    let mut quoted = false;
+    for line in text.split_inclusive('\n') {
+        if !quoted && line.trim_end_matches(['\r', '\n']).is_empty() {
+            kept.push_str("\"\"");
+        }
+        quoted ^= line.bytes().filter(|b| *b == b'"').count() % 2 == 1;
+        kept.push_str(line);
+    }
+    kept
 }
 
 fn decoded(bytes: &[u8]) -> String {
@@ -287,7 +297,7 @@ mod tests {
             let row = read[0]
                 .rows
                 .iter()
-                .position(|r| r[0] == Cell::of("N1"))
+                .position(|r| r.first() == Some(&Cell::of("N1")))
                 .unwrap();
             assert_eq!(texts(&read[0], row)[1], first);
         }

@@ -284,7 +284,7 @@ impl Instrument {
         .ok_or(Error::NotFound("instrument"))
     }
 
-    /// One instrument by its tag, whatever the case.
+    /// One instrument by its tag, whatever the case, or by one that it bore before.
     pub async fn by_tag(conn: &mut Conn, tag: &str) -> Result<Self> {
         sqlx::query_as!(
             Row,
@@ -293,7 +293,7 @@ impl Instrument {
                       i.replacement_value_cents, i.place, i.notes, i.status AS "status: Status",
                       i.status_reason, i.version, l.id AS "open_loan?: LoanId"
                FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
-               WHERE i.tag = ?"#,
+               WHERE i.tag = ?1 OR i.id = (SELECT instrument_id FROM former_tags WHERE tag = ?1)"#,
             tag
         )
         .fetch_optional(conn)

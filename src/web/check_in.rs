@@ -16,12 +16,12 @@ use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page, see
 use super::problems::ProblemFields;
 use super::{Error, check_in_answer, lend, photos, show, when};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::instruments::{Instrument, Status};
+use crate::library::instruments::{self, Instrument, Status};
 use crate::library::journeys::Journey;
 use crate::library::loans::{self, Loan, Return, Which};
 use crate::library::missing_kit::{self, MissingPart};
 use crate::library::photos::LONGEST_CAPTION;
-use crate::library::problems::{self, Problem};
+use crate::library::problems::Problem;
 use crate::library::{Conn, KitPartId, LoanId, MissingKitId, Moment, PersonId, kit};
 use crate::upkeep::exposure::UNTOLD_DRIVE_KM;
 
@@ -72,6 +72,11 @@ async fn find(context: RequestContext, Query(form): Query<FindFields>) -> Result
     if !q.is_empty() {
         let matching = matching(&mut conn, &q).await?;
         let wanted = q.to_lowercase();
+        if matching.is_empty()
+            && let Some(renamed) = instruments::formerly(&mut conn, &q).await?
+        {
+            return Ok(see_other(&address(&renamed.tag)));
+        }
         if let Some(exact) = matching
             .iter()
             .find(|i| i.tag.to_lowercase() == wanted)

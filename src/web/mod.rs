@@ -30,6 +30,8 @@ pub mod fields;
 pub mod health;
 pub mod home;
 pub mod instrument;
+mod intake;
+mod intake_check;
 pub mod journeys;
 pub mod kit_ticks;
 pub mod label;
@@ -162,6 +164,7 @@ pub fn routes() -> Vec<access::Route> {
         health::routes(),
         home::routes(),
         instrument::routes(),
+        intake::routes(),
         label::routes(),
         lending::routes(),
         limits::routes(),

@@ -16,7 +16,7 @@ use super::access::Access;
 use super::assets;
 use super::visitor::{self, Visitor};
 use super::{App, Error};
-use crate::library::club::Club;
+use crate::library::club::{Club, Paper};
 use crate::library::forms::{self, FormKey};
 use crate::library::people::Person;
 use crate::library::{Conn, Moment, PersonId, Write, audit_log};
@@ -330,6 +330,8 @@ pub struct Layout {
     pub notice: Option<String>,
     /// Whether this is the demo club.
     pub demo: bool,
+    /// The style sheet of the paper that the club prints on.
+    pub paper: &'static str,
 }
 
 impl Layout {
@@ -350,6 +352,10 @@ impl Layout {
             once: uuid::Uuid::new_v4().to_string(),
             notice: visitor.notice.clone(),
             demo: visitor.club.demo,
+            paper: match visitor.club.paper {
+                Paper::A4 => "paper-a4.css",
+                Paper::Letter => "paper-letter.css",
+            },
         }
     }
 

@@ -10,6 +10,7 @@ use super::fields::{FormErrors, shown_mark};
 use super::me::{self, PlaceLine, SessionFields};
 use super::page::{Layout, RequestContext, Submission, mend, page, see_other, with_notice};
 use super::sign_in::Nothing;
+use super::tables::{Cell, csv_response};
 use super::{confirm, post, show};
 use crate::library::people::{self, NewPerson, Person, Role};
 use crate::library::sessions::{self, Purpose};
@@ -19,6 +20,7 @@ use crate::library::{self, PersonId, messages, second_factor};
 pub fn routes() -> Vec<Route> {
     vec![
         Route::get(Access::Coordinator, "/people", list),
+        Route::get(Access::Coordinator, "/people.csv", list_csv),
         Route::get(Access::Coordinator, "/people/new", show_new),
         Route::post(Access::Coordinator, "/people/new", add),
         Route::get(Access::Coordinator, "/people/{id}", show_one),
@@ -64,6 +66,7 @@ struct ListPage {
     words: String,
     before: String,
     after: String,
+    csv: String,
 }
 
 const PER_PAGE: usize = 100;
@@ -78,30 +81,59 @@ fn role_words(person: &Person) -> &'static str {
     }
 }
 
-async fn list(context: RequestContext, Query(filter): Query<Filter>) -> Result<Response, Error> {
+/// The people of a filter.
+async fn filtered(context: &RequestContext, filter: &Filter) -> Result<Vec<Person>, Error> {
     let mut conn = context.read().await?;
     let wanted = filter.q.trim().to_lowercase();
     let role: Option<Role> = filter.role.parse().ok();
     let guests = filter.role == GUEST;
-    let found: Vec<Person> = Person::list(&mut conn)
-        .await?
-        .into_iter()
-        .filter(|p| !guests || p.guest)
-        .filter(|p| role.is_none_or(|r| p.role == r && !p.guest))
-        .filter(|p| {
-            wanted.is_empty()
+    let mut found = Person::list(&mut conn).await?;
+    found.retain(|p| {
+        (!guests || p.guest)
+            && role.is_none_or(|r| p.role == r && !p.guest)
+            && (wanted.is_empty()
                 || p.name.to_lowercase().contains(&wanted)
-                || p.mail().contains(&wanted)
-        })
-        .collect();
+                || p.mail().contains(&wanted))
+    });
+    Ok(found)
+}
+
+fn signs_in(person: &Person) -> &'static str {
+    match (person.can_sign_in, person.may_sign_in()) {
+        (true, _) => "yes",
+        (false, true) => "no password yet",
+        (false, false) => "never",
+    }
+}
+
+/// All of the filter's people, whatever page is shown.
+async fn list_csv(
+    context: RequestContext,
+    Query(filter): Query<Filter>,
+) -> Result<Response, Error> {
+    let found = filtered(&context, &filter).await?;
+    csv_response(
+        &["name", "email", "role", "signs in", "since"],
+        found.iter().map(|p| {
+            vec![
+                Cell::from(p.name.as_str()),
+                Cell::from(p.mail()),
+                Cell::from(role_words(p)),
+                Cell::from(signs_in(p)),
+                Cell::from(context.club().date(p.joined_at)),
+            ]
+        }),
+    )
+}
+
+async fn list(context: RequestContext, Query(filter): Query<Filter>) -> Result<Response, Error> {
+    let found = filtered(&context, &filter).await?;
     let number: usize = filter.page.parse().unwrap_or(1).max(1);
     let from = (number - 1).saturating_mul(PER_PAGE).min(found.len());
     let to = (from + PER_PAGE).min(found.len());
-    let address = |page: usize| {
-        let query = [("q", filter.q.as_str()), ("role", filter.role.as_str())];
-        let query = serde_html_form::to_string(query).unwrap_or_default();
-        format!("/people?{query}&page={page}")
-    };
+    let query = [("q", filter.q.as_str()), ("role", filter.role.as_str())];
+    let query = serde_html_form::to_string(query).unwrap_or_default();
+    let address = |page: usize| format!("/people?{query}&page={page}");
     let words = if found.is_empty() {
         String::new()
     } else {
@@ -116,15 +148,12 @@ async fn list(context: RequestContext, Query(filter): Query<Filter>) -> Result<R
                 name: p.name.clone(),
                 email: p.mail().to_owned(),
                 role: role_words(p),
-                signs_in: match (p.can_sign_in, p.may_sign_in()) {
-                    (true, _) => "yes",
-                    (false, true) => "no password yet",
-                    (false, false) => "never",
-                },
+                signs_in: signs_in(p),
                 since: show::date(context.club(), p.joined_at),
             })
             .collect(),
         words,
+        csv: format!("/people.csv?{query}"),
         before: if number > 1 {
             address(number - 1)
         } else {

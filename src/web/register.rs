@@ -13,8 +13,8 @@ use super::register_form::{AdjusterRow, Checked, RegisterForm};
 use super::{Error, address};
 use crate::library::adjusters::{self, AdjusterKind, Element, Head};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::instruments::{Design, Instrument};
-use crate::library::{self, designs, kit};
+use crate::library::instruments::{self, Design, Instrument};
+use crate::library::{self, Conn, InstrumentId, designs, kit};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -102,6 +102,24 @@ pub(super) struct FormPage {
     pub(super) base: String,
     /// Who has changed it meanwhile, or "".
     pub(super) changed_by: String,
+    /// Whether the tag was another instrument's before, and it is asked whether that is meant.
+    pub(super) asks_former: bool,
+}
+
+/// Where it was ticked, another instrument's former tag leads to this one from now on.
+pub(super) async fn take_former_tag(
+    conn: &mut Conn,
+    form: &RegisterForm,
+    tag: &str,
+    own: Option<InstrumentId>,
+) -> Result<(), Error> {
+    if form.former_ok == "yes"
+        && let Some(other) = instruments::formerly(conn, tag).await?
+        && Some(other.id) != own
+    {
+        instruments::release_former_tag(conn, tag).await?;
+    }
+    Ok(())
 }
 
 impl FormPage {
@@ -127,6 +145,7 @@ impl FormPage {
             action: "/register/new".to_owned(),
             base: String::new(),
             changed_by: String::new(),
+            asks_former: errors.of("tag").contains("old labels"),
             form,
             errors,
         }
@@ -188,6 +207,7 @@ async fn add(
         adjusters: screws,
     } = &checked;
     let by = context.person()?.id;
+    take_former_tag(&mut write, &form, &p.tag, None).await?;
     let id = match Instrument::add(&mut write, p, context.now(), by).await {
         Ok(id) => id,
         Err(library::Error::Refused(why)) => {

@@ -70,6 +70,8 @@ pub struct RegisterForm {
     pub id: String,
     /// What the form held when it was opened, as JSON.
     pub base: String,
+    /// "yes" where another instrument's former tag is to lead here from now on.
+    pub former_ok: String,
 }
 
 /// What the form says once checked.

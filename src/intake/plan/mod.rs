@@ -13,7 +13,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use chrono::NaiveDate;
 use library::club::Club;
 use library::intake::{Batch, Known};
-use library::{InstrumentId, Moment, PersonId};
+use library::{InstrumentId, Moment};
 use serde::{Deserialize, Serialize};
 
 use super::cells::{Sheet, cell_name};
@@ -213,6 +213,7 @@ enum NotTaken {
 }
 
 /// What a row came to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Row {
     Added,
     Known,
@@ -290,7 +291,13 @@ impl<'a> Planner<'a> {
             }
             let done = match kind {
                 Kind::People => self.person(line),
-                Kind::Instruments => self.instrument(line),
+                Kind::Instruments => {
+                    let done = self.instrument(line);
+                    if let Err(why) = done {
+                        self.things.miss(&line.text(Field::Tag), why);
+                    }
+                    done
+                }
                 Kind::Kit => self.part(line),
                 Kind::Loans => self.loan(line),
                 Kind::Journeys => self.journey(line),
@@ -481,6 +488,8 @@ impl<'a> Planner<'a> {
         }
         match self.things.find(&written) {
             Some(id) => Ok(id),
+            // Its own row says what is the matter.
+            None if let Some(why) = self.things.not_taken(&written) => Err(why),
             None => {
                 let words = format!(
                     "No instrument has the tag {written}. Correct it, or bring the instrument with these lists."
@@ -507,9 +516,4 @@ impl<'a> Planner<'a> {
         }
         words.chars().take(2000).collect()
     }
-}
-
-/// A person's handle among the answers.
-fn handle_of(id: PersonId) -> String {
-    id.to_string()
 }

@@ -7,7 +7,7 @@ use library::intake::{BroughtPerson, Known};
 use library::people::{NewPerson, Role};
 
 use super::words::{Standing, standing};
-use super::{Line, NotTaken, Planner, Row, Taken, handle_of};
+use super::{Line, NotTaken, Planner, Row, Taken};
 use crate::fields::Field;
 use crate::names;
 
@@ -43,25 +43,31 @@ impl Directory {
             named: HashMap::new(),
         };
         for person in &known.people {
-            let handle = handle_of(person.id);
             directory.add(
                 person.id,
                 &person.name,
                 person.email.as_deref(),
                 person.left,
-                handle,
             );
         }
         directory
     }
 
-    fn add(&mut self, id: PersonId, name: &str, email: Option<&str>, left: bool, handle: String) {
+    fn add(&mut self, id: PersonId, name: &str, email: Option<&str>, left: bool) {
         let at = self.all.len();
         let key = names::key(name);
         for like in likes(&key) {
             self.like.entry(like).or_default().push(at);
         }
-        self.by_key.entry(key.clone()).or_default().push(at);
+        let bearers = self.by_key.entry(key.clone()).or_default();
+        bearers.push(at);
+        // The same before and after they are kept, so that an answer stands when the
+        // same lists are brought again.
+        let handle = match (email, bearers.len()) {
+            (Some(email), _) => email.to_lowercase(),
+            (None, 1) => key.clone(),
+            (None, nth) => format!("{key} ({nth})"),
+        };
         let email = email.map(str::to_lowercase);
         if let Some(email) = &email {
             self.by_email.insert(email.clone(), at);
@@ -237,13 +243,8 @@ impl Planner<'_> {
         }
         let id = PersonId::fresh();
         let joined_at = joined.map_or(self.now, |day| self.moment(day, 12));
-        self.people.add(
-            id,
-            &new.name,
-            email.as_deref(),
-            left.is_some(),
-            format!("row:{}:{}", line.at, line.row),
-        );
+        self.people
+            .add(id, &new.name, email.as_deref(), left.is_some());
         self.plan.batch.people.push(BroughtPerson {
             id,
             name: new.name,

@@ -9,7 +9,7 @@ use library::intake::{BroughtInstrument, BroughtPart, Known};
 use library::measures::{self, INCH_MM};
 use library::{InstrumentId, KitPartId};
 
-use super::{Line, Planner, Row, Taken, words};
+use super::{Line, NotTaken, Planner, Row, Taken, words};
 use crate::cells::Cell;
 use crate::fields::Field;
 
@@ -28,6 +28,8 @@ pub(super) struct Register {
     all: HashMap<InstrumentId, Thing>,
     by_tag: HashMap<String, InstrumentId>,
     former: HashMap<String, InstrumentId>,
+    /// Tags whose rows were not taken.
+    missed: HashMap<String, NotTaken>,
 }
 
 /// A tag as it is compared: letters, digits and hyphens, all capitals; one figure
@@ -55,6 +57,7 @@ impl Register {
         let mut register = Self {
             all: HashMap::new(),
             by_tag: HashMap::new(),
+            missed: HashMap::new(),
             former: known
                 .former_tags
                 .iter()
@@ -83,6 +86,16 @@ impl Register {
             .get(&tag)
             .or_else(|| self.former.get(&tag))
             .copied()
+    }
+
+    /// Notes that an instrument's own row was not taken.
+    pub(super) fn miss(&mut self, written: &str, why: NotTaken) {
+        self.missed.insert(cleaned(written).to_uppercase(), why);
+    }
+
+    /// Why an instrument that the lists tell of is not there.
+    pub(super) fn not_taken(&self, written: &str) -> Option<NotTaken> {
+        self.missed.get(&cleaned(written).to_uppercase()).copied()
     }
 
     pub(super) fn thing(&self, id: InstrumentId) -> Option<&Thing> {

@@ -276,7 +276,7 @@ pub fn optics(text: &str, bare: f64) -> Optics {
             .iter()
             .filter(|c| !c.is_whitespace())
             .collect();
-        if before.ends_with("f/") || before.ends_with("f/:") || is_f(&before) {
+        if follows_f(&signs[..start]) {
             told.ratio = Some(number);
             over = false;
             continue;
@@ -309,11 +309,13 @@ pub fn optics(text: &str, bare: f64) -> Optics {
     told
 }
 
-/// Whether what stands before a number is an f of its own.
-fn is_f(before: &str) -> bool {
-    before
-        .strip_suffix('f')
-        .is_some_and(|rest| !rest.ends_with(char::is_alphabetic))
+/// Whether what stands before a number is an f of its own: f10, F/10, f : 10.
+fn follows_f(before: &[char]) -> bool {
+    let mut rest = before;
+    while let [front @ .., ' ' | '/' | ':'] = rest {
+        rest = front;
+    }
+    matches!(rest, ['f'] | [.., ' ' | '/' | ',' | '"' | '(' | '-', 'f'])
 }
 
 #[cfg(test)]
