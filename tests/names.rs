@@ -163,6 +163,10 @@ fn no_maker_seller_or_product_is_named() {
         };
         read += 1;
         let path = path.strip_prefix(root).unwrap().display().to_string();
+        // A library of others', as it came, with the names of all colours in it.
+        if path == "tests/browser/axe/axe.min.js" {
+            continue;
+        }
         for word in named(&path).into_iter().chain(named(&text)) {
             found.push(format!("{path}: {word}"));
         }

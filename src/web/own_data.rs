@@ -19,7 +19,7 @@ pub fn routes() -> Vec<Route> {
     vec![
         Route::get(Access::Anyone, "/privacy", privacy),
         Route::get(Access::Member, "/me/data", readable),
-        Route::get(Access::Member, "/me/data.json", taken),
+        Route::get(Access::Member, "/me/data/file", taken),
         Route::post(Access::Coordinator, "/people/{id}/erase", erase),
     ]
 }
