@@ -34,7 +34,7 @@ pub fn routes() -> Vec<Route> {
 }
 
 /// So many days ahead a reservation is told on the shelf.
-const SHELF_DAYS: i64 = 28;
+const SHELF_DAYS: i64 = 14;
 
 /// For whom an instrument is kept, naming nobody: in line, and reserved.
 pub async fn kept_words(
@@ -63,17 +63,21 @@ pub async fn kept_in_short(
     today: NaiveDate,
 ) -> Result<HashMap<InstrumentId, String>, library::Error> {
     let soon = today + chrono::Duration::days(SHELF_DAYS);
+    // Without its weekday: the shelf has many rows and few words for each.
+    let day = |day: NaiveDate| day.format("%-d\u{a0}%b").to_string();
     let mut words = HashMap::new();
     for kept in Lines::load(conn, None, club, today).await?.all_kept() {
-        let until = show::short_day(kept.until, today);
-        words.insert(kept.instrument_id, format!("kept until {until}"));
+        words.insert(
+            kept.instrument_id,
+            format!("kept until {}", day(kept.until)),
+        );
     }
     for r in reservations::from_day(conn, None, today).await? {
         if r.from_on <= soon && !words.contains_key(&r.instrument_id) {
             let short = if r.from_on <= today {
-                format!("reserved until {}", show::short_day(r.until_on, today))
+                format!("reserved until {}", day(r.until_on))
             } else {
-                format!("reserved from {}", show::short_day(r.from_on, today))
+                format!("reserved from {}", day(r.from_on))
             };
             words.insert(r.instrument_id, short);
         }
