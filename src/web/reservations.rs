@@ -16,7 +16,7 @@ use super::tables::{Cell, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Instrument, Status};
-use crate::library::loans::Loan;
+use crate::library::loans::{self, Loan};
 use crate::library::people::Person;
 use crate::library::reservations::{self, NewReservation, Reservation};
 use crate::library::turns::Lines;
@@ -97,10 +97,12 @@ struct Row {
     by: String,
     lend: String,
     is_now: bool,
+    /// Where it is on loan into these days: until when; else "".
+    on_loan: String,
 }
 
 impl Row {
-    fn new(r: &Reservation, today: NaiveDate) -> Self {
+    fn new(r: &Reservation, due_on: Option<NaiveDate>, today: NaiveDate) -> Self {
         let href = address::instrument(&r.tag);
         Self {
             id: r.id,
@@ -113,7 +115,11 @@ impl Row {
                 Some(person) => format!("{href}/lend?to={person}"),
                 None => format!("/outings/new?event={}", address::part(&r.event)),
             },
-            is_now: r.from_on <= today,
+            is_now: r.from_on <= today && due_on.is_none(),
+            on_loan: match due_on.filter(|due| *due >= r.from_on || *due < today) {
+                Some(due) => format!("On loan, due {}", show::short_day(due, today)),
+                None => String::new(),
+            },
             href,
         }
     }
@@ -131,13 +137,17 @@ async fn list(context: RequestContext) -> Result<Response, Error> {
     let today = context.club().date(context.now());
     let mut conn = context.read().await?;
     let all = reservations::from_day(&mut conn, None, today).await?;
+    let due = loans::due_days(&mut conn).await?;
     page(&ListPage {
         layout: context.layout("Reservations"),
         lede: format!(
             "{} from today on.",
             show::counted(all.len(), "reservation", "reservations")
         ),
-        rows: all.iter().map(|r| Row::new(r, today)).collect(),
+        rows: all
+            .iter()
+            .map(|r| Row::new(r, due.get(&r.instrument_id).copied(), today))
+            .collect(),
     })
 }
 
