@@ -16,7 +16,7 @@ use super::tables::{Cell, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Instrument, Status};
-use crate::library::loans::Loan;
+use crate::library::loans::{self, Loan};
 use crate::library::people::Person;
 use crate::library::reservations::{self, NewReservation, Reservation};
 use crate::library::turns::Lines;
@@ -34,7 +34,7 @@ pub fn routes() -> Vec<Route> {
 }
 
 /// So many days ahead a reservation is told on the shelf.
-const SHELF_DAYS: i64 = 28;
+const SHELF_DAYS: i64 = 14;
 
 /// For whom an instrument is kept, naming nobody: in line, and reserved.
 pub async fn kept_words(
@@ -63,17 +63,21 @@ pub async fn kept_in_short(
     today: NaiveDate,
 ) -> Result<HashMap<InstrumentId, String>, library::Error> {
     let soon = today + chrono::Duration::days(SHELF_DAYS);
+    // Without its weekday: the shelf has many rows and few words for each.
+    let day = |day: NaiveDate| day.format("%-d\u{a0}%b").to_string();
     let mut words = HashMap::new();
     for kept in Lines::load(conn, None, club, today).await?.all_kept() {
-        let until = show::short_day(kept.until, today);
-        words.insert(kept.instrument_id, format!("kept until {until}"));
+        words.insert(
+            kept.instrument_id,
+            format!("kept until {}", day(kept.until)),
+        );
     }
     for r in reservations::from_day(conn, None, today).await? {
         if r.from_on <= soon && !words.contains_key(&r.instrument_id) {
             let short = if r.from_on <= today {
-                format!("reserved until {}", show::short_day(r.until_on, today))
+                format!("reserved until {}", day(r.until_on))
             } else {
-                format!("reserved from {}", show::short_day(r.from_on, today))
+                format!("reserved from {}", day(r.from_on))
             };
             words.insert(r.instrument_id, short);
         }
@@ -93,10 +97,12 @@ struct Row {
     by: String,
     lend: String,
     is_now: bool,
+    /// Where it is on loan into these days: until when; else "".
+    on_loan: String,
 }
 
 impl Row {
-    fn new(r: &Reservation, today: NaiveDate) -> Self {
+    fn new(r: &Reservation, due_on: Option<NaiveDate>, today: NaiveDate) -> Self {
         let href = address::instrument(&r.tag);
         Self {
             id: r.id,
@@ -109,7 +115,11 @@ impl Row {
                 Some(person) => format!("{href}/lend?to={person}"),
                 None => format!("/outings/new?event={}", address::part(&r.event)),
             },
-            is_now: r.from_on <= today,
+            is_now: r.from_on <= today && due_on.is_none(),
+            on_loan: match due_on.filter(|due| *due >= r.from_on || *due < today) {
+                Some(due) => format!("On loan, due {}", show::short_day(due, today)),
+                None => String::new(),
+            },
             href,
         }
     }
@@ -127,13 +137,17 @@ async fn list(context: RequestContext) -> Result<Response, Error> {
     let today = context.club().date(context.now());
     let mut conn = context.read().await?;
     let all = reservations::from_day(&mut conn, None, today).await?;
+    let due = loans::due_days(&mut conn).await?;
     page(&ListPage {
         layout: context.layout("Reservations"),
         lede: format!(
             "{} from today on.",
             show::counted(all.len(), "reservation", "reservations")
         ),
-        rows: all.iter().map(|r| Row::new(r, today)).collect(),
+        rows: all
+            .iter()
+            .map(|r| Row::new(r, due.get(&r.instrument_id).copied(), today))
+            .collect(),
     })
 }
 

@@ -281,7 +281,7 @@ fn line(club: &Club, today: chrono::NaiveDate, one: &Shelved) -> Line {
             None => i.place.clone(),
         },
         waiting: match (one.row.waiting, one.kept.is_empty()) {
-            (0, _) => one.kept.clone(),
+            (0, _) | (1, false) => one.kept.clone(),
             (n, true) => format!("{n}\u{a0}waiting"),
             (n, false) => format!("{n}\u{a0}waiting, {}", one.kept),
         },

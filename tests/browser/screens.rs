@@ -45,6 +45,8 @@ pub const STARTS: &[&str] = &[
     "/",
     "/sign-in",
     "/check-in/SC203A/answer",
+    // Linked once something is out for a public evening.
+    "/outings/back?event=none",
     "/instruments/SC203A/waiting",
     "/instruments/A80",
 ];

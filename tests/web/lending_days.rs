@@ -1,7 +1,7 @@
 //! Loans dated back, their lengths, and renewals by members.
 
 use axum::http::StatusCode;
-use chrono::{Days, NaiveDate, Utc};
+use chrono::{Days, Duration, NaiveDate, NaiveTime, Utc};
 use tubewright::library::club::Club;
 use tubewright::library::entries::{Entry, EntryKind};
 use tubewright::library::instruments::Design;
@@ -410,4 +410,58 @@ async fn my_loans_says_of_the_condition_what_the_shelf_says() {
         Loan::list(&mut conn, Default::default()).await.unwrap()
     };
     assert_eq!(all.len(), 1);
+}
+
+/// Half an hour before the club's midnight and half an hour after it, far from Greenwich
+/// on both sides (offsets of the IANA time zone database).
+#[tokio::test]
+async fn days_of_loans_are_the_clubs_own_about_its_midnight() {
+    for zone in ["Pacific/Kiritimati", "America/Los_Angeles", "Asia/Kolkata"] {
+        for (hour, ahead) in [(23, 0), (0, 1)] {
+            let case = format!("{zone} {hour}:30");
+            let house = House::empty().await;
+            settings(&house, |club| club.zone = zone.to_owned()).await;
+            let mut conn = house.library.read().await.unwrap();
+            let club = Club::load(&mut conn).await.unwrap();
+            drop(conn);
+            let today = club.date(Utc::now()) + Days::new(40 + ahead);
+            let now = club.moment(today, NaiveTime::from_hms_opt(hour, 30, 0).unwrap());
+            let past = Duration::seconds(5);
+            house.app.clock.put_off(now - Utc::now() + past);
+            let (by, mut client) = house.someone(Role::Volunteer).await;
+            let (borrower, mut member) = house.someone(Role::Member).await;
+            house.instrument("S203", by).await;
+            let days = |n: i64| typed(today + Duration::days(n));
+            let tomorrow = [("lent_on", days(1)), ("due_on", days(9))];
+            let tomorrow: Vec<(&str, &str)> =
+                tomorrow.iter().map(|(n, v)| (*n, v.as_str())).collect();
+            let page = lends(&mut client, borrower, &tomorrow).await;
+            assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY, "{case}");
+            let (from, back) = (days(-2), days(-1));
+            let more = [
+                ("past", "yes"),
+                ("lent_on", from.as_str()),
+                ("back_on", back.as_str()),
+            ];
+            let page = lends(&mut client, borrower, &more).await;
+            let over = loan(&house, id_of(&page)).await;
+            assert_eq!(typed(club.date(over.lent_at)), from, "{case}");
+            assert_eq!(typed(club.date(over.returned_at.unwrap())), back, "{case}");
+            // Since yesterday, which is when the other came back, and due today.
+            let due = days(0);
+            let more = [("lent_on", back.as_str()), ("due_on", due.as_str())];
+            let page = lends(&mut client, borrower, &more).await;
+            let lent = loan(&house, id_of(&page)).await;
+            assert_eq!(typed(club.date(lent.lent_at)), back, "{case}");
+            assert_eq!(lent.days_overdue(today), None, "{case}");
+            let words = member.get("/my-loans").await.words();
+            assert!(words.contains("Due today"), "{case}: {words}");
+            renews(&mut member, lent.id).await.location();
+            assert_eq!(
+                typed(loan(&house, lent.id).await.due_on),
+                days(28),
+                "{case}"
+            );
+        }
+    }
 }

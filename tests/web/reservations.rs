@@ -146,6 +146,8 @@ async fn a_loan_into_a_reservation_takes_an_earlier_day_or_a_reason() {
     let path = page.location().to_owned();
     let lent = loan(&house, path.trim_start_matches("/loans/").parse().unwrap()).await;
     assert_eq!(lent.override_reason, None);
+    // Nobody's loan runs into it, so the list warns of none.
+    assert!(client.get("/reservations").await.select(".late").is_empty());
     // Nor can its day be moved into it, by the desk or by the borrower.
     let until = [("due_on", on(10).to_string())];
     let until: Vec<(&str, &str)> = until.iter().map(|(n, v)| (*n, v.as_str())).collect();
@@ -184,6 +186,8 @@ async fn whoever_it_is_reserved_for_gets_it_without_a_reason() {
     let path = page.location().to_owned();
     let lent = loan(&house, path.trim_start_matches("/loans/").parse().unwrap()).await;
     assert_eq!(lent.override_reason.as_deref(), Some("Ines lets him"));
+    let warned = client.get("/reservations").await.select(".late");
+    assert!(warned[0].starts_with("On loan, due"), "{warned:?}");
     let version = lent.id.to_string();
     let back = [("loan_version", version.as_str()), ("kit_all", "yes")];
     client.post("/check-in/S203", &back).await.location();
