@@ -54,6 +54,7 @@ pub mod practice;
 pub mod problems;
 pub mod register;
 pub mod register_form;
+mod rings;
 pub mod shelf;
 pub mod show;
 pub mod sign_in;
