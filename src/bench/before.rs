@@ -24,6 +24,8 @@ pub struct Tube {
     pub uses_diagonal: bool,
     /// Whether there is a spider or a bare holder in front, not glass.
     pub open_front: bool,
+    /// Whether the design shows coma of its own off the middle of the field.
+    pub coma_off_axis: bool,
 }
 
 /// Magnification for a star test by eye: about 200 in fair air, less in poor
@@ -92,7 +94,14 @@ pub fn list(tube: &Tube) -> Vec<Point> {
         point(
             "centred",
             "The star stands in the middle of the field",
-            "Off the middle every telescope shows coma of its own. Bring the star back to the middle after each turn, before you look.".to_owned(),
+            format!(
+                "{} Bring the star back to the middle after each turn, before you look.",
+                if tube.coma_off_axis {
+                    "Off the middle this design shows coma of its own."
+                } else {
+                    "Off the middle other errors of this design bend the ring."
+                }
+            ),
         ),
         point(
             "diagonal",
@@ -135,6 +144,7 @@ mod tests {
             cool_down_min: Some(60),
             uses_diagonal: true,
             open_front: false,
+            coma_off_axis: true,
         };
         let all = list(&tube);
         assert!(

@@ -135,14 +135,14 @@ pub fn plan(of: &Prescription, screws: &[Screw], threshold_waves: f64) -> Plan {
             }
         }
         Layout::Refractor => look_only(
-            "Tilting a refractor\u{2019}s objective makes next to no coma, so its cell\u{2019}s screws cannot cure any: coma here is a lens out of place in its cell. Look and log it; if it is out of its limit, it goes to someone qualified.",
+            "An objective in a fixed cell is not for a club to adjust. A cell with screws of its own is checked with a Cheshire first, then on a star; its tilt makes next to no coma. Do a star check; over its limit, someone qualified should look.",
         ),
         Layout::MaksutovCassegrain if works(Element::Primary) => Plan {
             stages: vec![Work::Star(Element::Primary)],
-            words: "A Maksutov seldom goes out of line. Its primary\u{2019}s screws work slowly and are often sealed: leave sealed ones alone and send it to someone qualified.".to_owned(),
+            words: "A Maksutov\u{2013}Cassegrain seldom goes out of collimation. Its primary\u{2019}s screws work slowly and are often sealed: leave sealed ones alone and send it to someone qualified.".to_owned(),
         },
         Layout::MaksutovCassegrain => look_only(
-            "There is nothing on this Maksutov for a club to turn. Look and log it; if it is out of its limit, it goes to someone qualified.",
+            "There is nothing on this Maksutov\u{2013}Cassegrain for a club to turn. Do a star check; over its limit, someone qualified should look.",
         ),
         _ if works(Element::Secondary) => Plan {
             stages: vec![Work::Star(Element::Secondary)],

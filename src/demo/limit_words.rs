@@ -10,14 +10,14 @@ pub fn stated(design: Design, coma_rms_waves: Option<f64>) -> String {
         return "For the Sun only, with all its own filters in place.".to_owned();
     }
     match coma_rms_waves {
-        None => "Nobody has looked at a star with it yet: it may or may not be in line.",
+        None => "Nobody has tested it yet.",
         Some(coma) if coma <= default(design, LimitWhat::ComaNote) => {
-            "None known: in line at its last star test."
+            "None known: collimated at its last star test."
         }
         Some(coma) if coma <= default(design, LimitWhat::ComaBench) => {
-            "A little out of line: fine at low and middling power, soft on planets."
+            "Planets a little soft: fine at low and middling power."
         }
-        Some(_) => "Out of line: for low power and wide fields only.",
+        Some(_) => "Out of collimation: for low power and wide fields only.",
     }
     .to_owned()
 }

@@ -62,7 +62,7 @@ pub fn plan_of(setup: &SessionSetup) -> (Option<Prescription>, Plan) {
             words: if setup.layout.is_some() {
                 "No optics of this design fit the numbers given, so nothing can be said of its screws: look at the star and log it."
             } else {
-                "There is nothing on it for a club to turn: look and log it; if it is out of its limit, it goes to someone qualified."
+                "There is nothing on it for a club to turn. Do a star check; over its limit, someone qualified should look."
             }
             .to_owned(),
         },

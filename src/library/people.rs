@@ -15,6 +15,48 @@ words! {
     }
 }
 
+/// A name as lists sort it: without regard to capitals and to what stands on a letter, so
+/// that "Émile" stands under E. The letters are those of Latin-1 and Latin Extended-A
+/// (Unicode, chapter 7.1); any other stays as it is.
+pub fn sorted_as(name: &str) -> String {
+    let mut key = String::with_capacity(name.len());
+    for c in name.chars().flat_map(char::to_lowercase) {
+        let plain = match c {
+            'à'..='å' | 'ā' | 'ă' | 'ą' => "a",
+            'æ' => "ae",
+            'ç' | 'ć' | 'ĉ' | 'ċ' | 'č' => "c",
+            'ď' | 'đ' | 'ð' => "d",
+            'è'..='ë' | 'ē' | 'ĕ' | 'ė' | 'ę' | 'ě' => "e",
+            'ĝ' | 'ğ' | 'ġ' | 'ģ' => "g",
+            'ĥ' | 'ħ' => "h",
+            'ì'..='ï' | 'ĩ' | 'ī' | 'ĭ' | 'į' | 'ı' => "i",
+            'ĵ' => "j",
+            'ķ' => "k",
+            'ĺ' | 'ļ' | 'ľ' | 'ŀ' | 'ł' => "l",
+            'ñ' | 'ń' | 'ņ' | 'ň' => "n",
+            'ò'..='ö' | 'ø' | 'ō' | 'ŏ' | 'ő' => "o",
+            'œ' => "oe",
+            'ŕ' | 'ŗ' | 'ř' => "r",
+            'ś' | 'ŝ' | 'ş' | 'š' => "s",
+            'ß' => "ss",
+            'ţ' | 'ť' | 'ŧ' => "t",
+            'þ' => "th",
+            'ù'..='ü' | 'ũ' | 'ū' | 'ŭ' | 'ů' | 'ű' | 'ų' => "u",
+            'ŵ' => "w",
+            'ý' | 'ÿ' | 'ŷ' => "y",
+            'ź' | 'ż' | 'ž' => "z",
+            // What stands on a letter, written after it.
+            '\u{300}'..='\u{36f}' => "",
+            other => {
+                key.push(other);
+                continue;
+            }
+        };
+        key.push_str(plain);
+    }
+    key
+}
+
 /// One person.
 #[derive(Debug, Clone)]
 pub struct Person {
@@ -176,7 +218,7 @@ impl Person {
 
     /// Everyone who has not left, by name.
     pub async fn list(conn: &mut Conn) -> Result<Vec<Self>> {
-        Ok(sqlx::query_as!(
+        let mut all = sqlx::query_as!(
             Self,
             r#"SELECT id AS "id: PersonId", name, email, role AS "role: Role", guest AS "guest: bool",
                       password_hash IS NOT NULL AS "can_sign_in!: bool",
@@ -184,7 +226,9 @@ impl Person {
                FROM people WHERE left_at IS NULL ORDER BY name COLLATE NOCASE, id"#
         )
         .fetch_all(conn)
-        .await?)
+        .await?;
+        all.sort_by_cached_key(|person| sorted_as(&person.name));
+        Ok(all)
     }
 
     /// One person who has not left, as somebody names them: by their address, or by
@@ -322,4 +366,39 @@ async fn refuse_losing_last_coordinator(conn: &mut Conn, id: PersonId) -> Result
         ));
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::sorted_as;
+
+    #[test]
+    fn names_stand_under_their_letter() {
+        let mut names = [
+            "Zoe",
+            "\u{c9}mile",
+            "Ebbe",
+            "Fatou",
+            "\u{141}ucja",
+            "e\u{301}mil",
+            "Luc",
+            "\u{d8}yvind",
+            "Otto",
+        ];
+        names.sort_by_cached_key(|name| sorted_as(name));
+        assert_eq!(
+            names,
+            [
+                "Ebbe",
+                "e\u{301}mil",
+                "\u{c9}mile",
+                "Fatou",
+                "Luc",
+                "\u{141}ucja",
+                "Otto",
+                "\u{d8}yvind",
+                "Zoe"
+            ]
+        );
+    }
 }

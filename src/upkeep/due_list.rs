@@ -215,12 +215,12 @@ pub fn in_100(chance: f64) -> String {
 /// Magnifications to the next ten, small ones to the next five.
 fn about(magnification: f64) -> String {
     let step = if magnification < 60.0 { 5.0 } else { 10.0 };
-    format!("{}x", (magnification / step).round() * step)
+    format!("{}\u{d7}", (magnification / step).round() * step)
 }
 
 fn words(forecast: &Forecast, sharp: Option<Sharp>) -> Vec<String> {
     let mut words = vec![format!(
-        "Chance that it is out of line today: {}.",
+        "Chance that it is out of collimation today: {}.",
         in_100(forecast.chance)
     )];
     if let Some(s) = sharp {
@@ -230,13 +230,13 @@ fn words(forecast: &Forecast, sharp: Option<Sharp>) -> Vec<String> {
         } else {
             format!(", likely between {low} and {high}")
         };
-        words.push(format!("Sharp up to about {middle}{range}."));
+        words.push(format!("Planets soft above about {middle}{range}."));
     }
     if forecast.looks == 0 {
         words.push(match forecast.kind_known_from {
-            (0, _) => "Never looked at, nor was any of its design: judged by what is commonly believed of it.".to_owned(),
+            (0, _) => "Never tested, nor was any of its design: judged by what is commonly believed of it.".to_owned(),
             (looks, instruments) => format!(
-                "Never looked at: judged by {} at {} of its design.",
+                "Never tested: judged by {} at {} of its design.",
                 counted(looks, "look"),
                 counted(instruments, "instrument")
             ),
@@ -263,7 +263,7 @@ fn numbers(forecast: &Forecast, limit: f64) -> Vec<String> {
     )];
     for push in forecast.pushes.iter().filter(|p| p.waves >= 0.0005) {
         numbers.push(format!(
-            "Since it was last looked at or lined up: {} times {}, which moves it by about {:.3} waves.",
+            "Since its last star test or collimation: {} times {}, which moves it by about {:.3} waves.",
             trimmed(push.units, 1),
             push.cause.unit_words(),
             push.waves
@@ -279,7 +279,7 @@ fn numbers(forecast: &Forecast, limit: f64) -> Vec<String> {
     numbers.extend(forecast.flags.iter().map(|f| f.evidence.clone()));
     if let Some(s) = Some(forecast.sharp) {
         numbers.push(format!(
-            "Ready it would be sharp up to {}; {} % of that is likely lost now, {} % after the bench.",
+            "Collimated, it bears {}; {} % of that is likely lost now, {} % after the bench.",
             about(s.in_line),
             trimmed(s.expected_loss * 100.0, 0),
             trimmed(s.loss_after_bench * 100.0, 0)

@@ -8,7 +8,7 @@ use library::instruments::Design;
 use library::journeys::{Journey, JourneyKind};
 
 /// Kilometres taken for a drive whose distance nobody told.
-pub const UNTOLD_DRIVE_KM: f64 = 40.0;
+pub const UNTOLD_DRIVE_KM: f64 = UNIT_KM;
 /// Kilometres of one ordinary drive.
 pub const UNIT_KM: f64 = 50.0;
 

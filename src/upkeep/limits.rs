@@ -134,13 +134,13 @@ pub fn in_force(design: Design, instrument: InstrumentId, sets: &[LimitSet]) -> 
 pub fn about(what: LimitWhat) -> &'static str {
     match what {
         LimitWhat::ComaNote => {
-            "Above this much coma the borrower is told of it, and a star test no longer counts as in line."
+            "Above this much coma the borrower is told of it, and a star test no longer counts as collimated."
         }
         LimitWhat::ComaBench => {
             "Above this much coma an instrument goes to the bench before the next loan."
         }
         LimitWhat::Exposure => {
-            "More moving about than this since it was last found in line makes an instrument due. One drive is 50 km by car; rough roads, knocks, parcels and public events count for more, carrying by hand for less, and each design has its share."
+            "More moving about than this since it was last found collimated makes an instrument due. One drive is 50 km by car, and so is a drive of no stated distance; rough roads, knocks, parcels and public events count for more, carrying by hand for less, and each design has its share."
         }
         LimitWhat::Months => "Longer than this without a star test makes an instrument due.",
         LimitWhat::Loans => "More loans than this without a star test make an instrument due.",

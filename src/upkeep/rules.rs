@@ -429,8 +429,8 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
     let exposure = facts.since_in_line;
     if is_over(exposure.total(), limits.exposure.value) {
         let since = match (facts.takes_test, facts.was_in_line) {
-            (true, true) => "since it was last found in line",
-            (true, false) => "and never found in line",
+            (true, true) => "since it was last found collimated",
+            (true, false) => "and never found collimated",
             (false, true) => "since the bench last looked it over",
             (false, false) => "and never looked over at the bench",
         };
@@ -609,7 +609,7 @@ fn note_words(test: &StarTest, limits: &Limits) -> Option<String> {
         None
     } else {
         Some(format!(
-            "{}; that look is too coarse to call it in line, its limit being {}.",
+            "{}; that test is too coarse to call it collimated, its limit being {}.",
             coma_words(test),
             trimmed(limits.coma_bench.value, 3)
         ))

@@ -505,7 +505,7 @@ async fn log_work(
         (
             format!("{}/star-test", address::instrument(&instrument.tag)),
             format!(
-                "Work logged.{settled} Optics were moved, so only a star test can say whether it is in line."
+                "Work logged.{settled} Optics were moved, so only a star test can say whether it is collimated."
             ),
         )
     } else {

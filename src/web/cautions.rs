@@ -103,7 +103,7 @@ fn sun(design: Design) -> Caution {
         Design::Solar => caution(
             "the Sun, check the filter before every use",
             &[
-                "Before each use hold the front filter to a lamp: with a pinhole, scratch, loose ring or blister, do not look and bring it back.",
+                "White-light filter: hold it to a lamp before each use. With a pinhole, scratch, loose ring or blister, do not look and bring it back. A narrow-band instrument cannot be checked with a lamp: look for haze, rust or cracks on its glass, and ask where unsure.",
                 "Never take it apart or use its filters on another telescope. Use only the diagonal and finder that came with it.",
                 "Stay beside it while it points at the Sun, with children above all, and cap it when you step away.",
             ],
@@ -119,7 +119,7 @@ fn sun(design: Design) -> Caution {
             "never point it at the Sun",
             &[
                 "The Sun seen through it or its finder blinds at once and for good. Look at the Sun only with a filter made for it fixed over the whole front, and the finder capped or taken off. Filters that screw into an eyepiece crack, and eclipse glasses do not protect behind a telescope.",
-                "Keep both caps on in daylight: an uncapped tube in sunlight can start a fire.",
+                "Keep both caps on in daylight: an uncapped tube in sunlight can start a fire. By day, no child is alone with it.",
             ],
         ),
     }

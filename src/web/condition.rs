@@ -78,7 +78,7 @@ fn drawn(i: &Instrument, a: &Assessment, tested_on: Option<&str>) -> Option<Pict
 fn first_caution(design: Design) -> &'static str {
     match design {
         Design::Solar => {
-            "Hold the front filter to a lamp before each use. A pinhole, a scratch or a loose ring: do not look."
+            "Check its filters before each use. A pinhole, a scratch, haze or a loose ring: do not look."
         }
         Design::Binocular => "Never point it near the Sun without filters over both front lenses.",
         _ => "Never point it near the Sun without a filter over the front.",
@@ -488,7 +488,7 @@ fn figures(
 fn figures_note(i: &Instrument) -> String {
     match i.design {
         Design::Binocular => {
-            "Its magnification is fixed, so what you see depends most on how still it is held. A double image or tired eyes: the barrels are out of line, which the bench checks on a distant roof edge."
+            "Its magnification is fixed, so what you see depends most on how still it is held. A double image or tired eyes: the barrels are out of collimation, which the bench checks on a distant roof edge."
         }
         Design::Solar => "In daylight the air seldom lets a small detail through: expect less than the lens could show.",
         _ => "\"Sharp\" is for an eye that tells 1.5 arc minutes apart in the eyepiece, and leaves the air out.",

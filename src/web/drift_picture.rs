@@ -342,7 +342,7 @@ pub fn span(today: f64, begins: f64) -> (f64, f64) {
 /// Words for the picture's alternative.
 pub fn course_words(club: &Club, tag: &str, looks: usize, chance: &str) -> String {
     format!(
-        "Coma of {tag} over time at {}: {looks} looks, the band where it likely was, and its limit. Chance that it is out of line today: {chance}.",
+        "Coma of {tag} over time at {}: {looks} looks, the band where it likely was, and its limit. Chance that it is out of collimation today: {chance}.",
         club.name
     )
 }

@@ -65,6 +65,7 @@ pub mod problems;
 pub mod register;
 pub mod register_form;
 pub mod reservations;
+mod rings;
 pub mod shelf;
 pub mod show;
 pub mod sign_in;

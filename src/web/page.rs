@@ -18,7 +18,7 @@ use super::visitor::{self, Visitor};
 use super::{App, Error};
 use crate::library::club::{Club, Paper};
 use crate::library::forms::{self, FormKey};
-use crate::library::people::Person;
+use crate::library::people::{Person, Role};
 use crate::library::{Conn, Moment, PersonId, Write, audit_log};
 use crate::upkeep::Snapshot;
 
@@ -365,23 +365,37 @@ impl Layout {
     }
 }
 
-/// Every place in the navigation, with who sees it.
-const PLACES: &[(Access, &str, &str)] = &[
-    (Access::Anyone, "Shelf", "/shelf"),
-    (Access::Volunteer, "Check-in", "/check-in"),
-    (Access::Member, "My loans", "/my-loans"),
-    (Access::Volunteer, "Loans", "/loans"),
-    (Access::Volunteer, "Due", "/due"),
-    (Access::Volunteer, "Bench", "/bench"),
-    (Access::Coordinator, "Limits", "/limits"),
-    (Access::Coordinator, "People", "/people"),
-    (Access::Coordinator, "Club", "/club"),
+/// Every place in the navigation beside the start page, with who sees it: at most two
+/// for a member, three for a volunteer, six for a coordinator. What is not here is
+/// reached from a place that is.
+const PLACES: &[(&[Option<Role>], &str, &str)] = &[
+    (
+        &[
+            None,
+            Some(Role::Member),
+            Some(Role::Volunteer),
+            Some(Role::Coordinator),
+        ],
+        "Shelf",
+        "/shelf",
+    ),
+    (&[Some(Role::Member)], "My loans", "/my-loans"),
+    (&[Some(Role::Volunteer)], "Check-in", "/check-in"),
+    (&[Some(Role::Coordinator)], "Due", "/due"),
+    (&[Some(Role::Coordinator)], "Loans", "/loans"),
+    (
+        &[Some(Role::Volunteer), Some(Role::Coordinator)],
+        "Workshop",
+        "/bench",
+    ),
+    (&[Some(Role::Coordinator)], "People", "/people"),
+    (&[Some(Role::Coordinator)], "Settings", "/club"),
 ];
 
 fn navigation(visitor: &Visitor) -> Vec<NavItem> {
     PLACES
         .iter()
-        .filter(|(access, _, _)| access.allows(visitor.role()))
+        .filter(|(seen_by, _, _)| seen_by.contains(&visitor.role()))
         .map(|&(_, label, href)| NavItem {
             label,
             href,

@@ -29,6 +29,7 @@ pub fn routes() -> Vec<Route> {
     vec![
         Route::get(Access::Member, "/practice", practice),
         Route::get(Access::Member, "/practice/donut.png", donut),
+        Route::get(Access::Member, "/practice/rings", super::rings::rings),
     ]
 }
 
@@ -305,7 +306,7 @@ fn practice_page(
         pictures: (view == "turn").then(|| Pictures {
             should: donut_address([0.0, 0.0], w020, OBSTRUCTION),
             does: donut_address([coma.x, coma.y], w020, OBSTRUCTION),
-            caption: "Left: in line. Right: as your looks say it is now.".to_owned(),
+            caption: "Left: collimated. Right: as your star checks say it is now.".to_owned(),
         }),
         stop: match &next {
             Next::Stop(stop) if view == "stop" => Some(stop_words(

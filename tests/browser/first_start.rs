@@ -30,7 +30,7 @@ async fn sets_the_club_up(club: Club, window: Window, scripts: Scripts) {
     first
         .wait_until("going in", || async { first.path().await != path })
         .await;
-    first.go("Club").await;
+    first.go("Settings").await;
     assert_eq!(first.holds("Time zone").await, "Europe/Lisbon");
 
     // The address works once, and the password works from elsewhere.

@@ -66,7 +66,7 @@ async fn a_row_tells_its_chance_its_next_loan_and_its_numbers() {
     let page = client.get("/due?coming=2999-01-01").await;
     let words = page.words();
     assert!(
-        words.contains("Chance that it is out of line today"),
+        words.contains("Chance that it is out of collimation today"),
         "{words}"
     );
     assert!(

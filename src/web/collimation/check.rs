@@ -147,7 +147,7 @@ pub async fn earlier(conn: &mut Conn, collimation: &Collimation) -> Result<Optio
             )
         })
         .filter(|w| w.entry_id.is_some())
-        .last()
+        .next_back()
     else {
         return Ok(None);
     };

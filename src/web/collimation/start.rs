@@ -14,7 +14,7 @@ use crate::bench::words::work_words;
 use crate::library::Conn;
 use crate::library::collimation_replay::{has_glass_front, plan_of, setup};
 use crate::library::collimations::{self, Collimation, SessionSetup, layout_of, usual_focuser_deg};
-use crate::library::instruments::Instrument;
+use crate::library::instruments::{Design, Instrument};
 use crate::optics::prescription::{Layout, Numbers, Prescription};
 use crate::upkeep;
 
@@ -113,7 +113,11 @@ fn start_page(
         has_focuser: setup.layout == Some(Layout::Newtonian),
         takes_star_test: instrument.design.takes_star_test(),
         stages: plan.stages.iter().map(|w| work_words(*w)).collect(),
-        plan_words: plan.words,
+        plan_words: if instrument.design == Design::Binocular {
+            "A double image or tired eyes: the barrels are out of collimation. Check on a distant roof edge and report it for the bench; a star check tells nothing of it.".to_owned()
+        } else {
+            plan.words
+        },
         points: points(instrument, setup),
         screws: setup.screws.len(),
         turns: !matches!(setup.layout, Some(Layout::Refractor) | None),
@@ -129,6 +133,18 @@ pub fn points(instrument: &Instrument, setup: &SessionSetup) -> Vec<before::Poin
         cool_down_min: instrument.cool_down_min,
         uses_diagonal: setup.diagonal,
         open_front: !has_glass_front(setup.layout),
+        // A Newtonian and most two-mirror designs have it; those corrected for it
+        // (aplanatic) and lenses do not (Schroeder, Astronomical Optics, ch. 6; from
+        // memory).
+        coma_off_axis: matches!(
+            setup.layout,
+            Some(
+                Layout::Newtonian
+                    | Layout::SchmidtCassegrain
+                    | Layout::ClassicalCassegrain
+                    | Layout::MaksutovCassegrain
+            )
+        ),
     })
 }
 
