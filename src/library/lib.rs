@@ -42,6 +42,7 @@ pub mod sessions;
 pub mod star_tests;
 pub mod telling;
 pub mod waits;
+pub mod whole_club;
 mod witness;
 pub mod work_nights;
 pub mod works;

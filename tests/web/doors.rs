@@ -568,7 +568,7 @@ async fn what_is_grave_asks_for_the_password_again_after_ten_minutes() {
     let unchanged = async || {
         let mut conn = house.library.read().await.unwrap();
         let person = Person::get(&mut conn, otto).await.unwrap();
-        assert_eq!((person.role, person.email.as_str()), (Role::Member, same));
+        assert_eq!((person.role, person.mail()), (Role::Member, same));
     };
     for (path, fields) in &grave {
         grow_old(&house, &mut client).await;
