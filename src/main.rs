@@ -44,6 +44,8 @@ enum Command {
     People(commands::people::PeopleCommand),
     /// Bring in a club's own lists: people, instruments, kit, loans, journeys, star tests
     Import(commands::intake::ImportArgs),
+    /// Take the whole club away: one JSON document with its pictures beside it
+    Export(commands::export::ExportArgs),
     /// Put the whole club into one file, also while the server runs
     Backup(commands::backup::BackupArgs),
     /// Put a backup into an empty folder, or only check it
@@ -68,6 +70,7 @@ fn main() -> ExitCode {
         Command::Move(args) => commands::desk::move_to(args),
         Command::People(command) => commands::people::run(command),
         Command::Import(args) => commands::intake::run(args),
+        Command::Export(args) => commands::export::run(args),
         Command::Backup(args) => commands::backup::backup(args),
         Command::Restore(args) => commands::backup::restore(args),
         Command::Doctor(args) => commands::doctor::run(args),

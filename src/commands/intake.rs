@@ -9,22 +9,23 @@ use chrono::Utc;
 use tubewright::intake::cells::Sheet;
 use tubewright::intake::plan::{Choices, Plan};
 use tubewright::intake::read::{self, MOST_BYTES};
-use tubewright::intake::{self, Error};
+use tubewright::intake::{self, Error, whole};
 use tubewright::library::people::{Person, Role};
 use tubewright::library::{Error as Refusal, Library};
 
-use super::{DataArgs, REFUSED, block_on};
+use super::{DataArgs, REFUSED, USAGE, block_on};
 
 /// Arguments of `import`.
 #[derive(Debug, clap::Args)]
 pub struct ImportArgs {
-    /// Lists that belong together (CSV, XLSX, ODS)
+    /// Lists that belong together (CSV, XLSX, ODS); or one whole club that was exported, which
+    /// goes into an empty folder
     #[arg(required = true, value_name = "FILE")]
     files: Vec<PathBuf>,
     #[command(flatten)]
     data: DataArgs,
     /// Who brings them: a coordinator's email address
-    #[arg(long, value_name = "EMAIL", env = "TUBEWRIGHT_BY")]
+    #[arg(long, value_name = "EMAIL", env = "TUBEWRIGHT_BY", default_value = "")]
     by: String,
     /// Only say what would be added, and what is wrong or open
     #[arg(long)]
@@ -78,6 +79,15 @@ fn bytes_of(path: &Path) -> Result<Vec<u8>, Refusal> {
 }
 
 async fn import(args: ImportArgs) -> anyhow::Result<ExitCode> {
+    if let [one] = args.files.as_slice()
+        && whole::is_export(one)
+    {
+        return super::export::read_back(one, &args.data).await;
+    }
+    if args.by.is_empty() {
+        eprintln!("tubewright: --by: give the email address of the coordinator who brings them.");
+        return Ok(ExitCode::from(USAGE));
+    }
     // A mistyped folder is not filled.
     Library::look_into(&args.data.data).await?.close().await;
     let begun = Instant::now();

@@ -4,6 +4,7 @@ pub mod backup;
 pub mod desk;
 pub mod doctor;
 pub mod due;
+pub mod export;
 pub mod follow;
 pub mod intake;
 pub mod measure;

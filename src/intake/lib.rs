@@ -15,6 +15,7 @@ pub mod fields;
 pub mod names;
 pub mod plan;
 pub mod read;
+pub mod whole;
 
 use library::audit_log::{self, AuditEntry};
 use library::club::Club;

@@ -52,6 +52,7 @@ pub mod star_tests;
 pub mod telling;
 pub mod turns;
 pub mod waits;
+pub mod whole_club;
 mod witness;
 pub mod work_nights;
 pub mod works;

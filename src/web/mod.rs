@@ -72,6 +72,7 @@ pub mod sign_in;
 pub mod sign_in_code;
 pub mod star_test;
 pub mod tables;
+mod take_away;
 pub mod today;
 pub mod tries;
 pub mod unsent;
@@ -188,6 +189,7 @@ pub fn routes() -> Vec<access::Route> {
         shelf::routes(),
         sign_in::routes(),
         sign_in_code::routes(),
+        take_away::routes(),
         collimation::routes(),
         star_test::routes(),
         audit_log::routes(),

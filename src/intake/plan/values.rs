@@ -65,9 +65,10 @@ impl<'a> Line<'a> {
             .all(|(column, _)| self.sheet.cell(self.row, column).is_empty())
     }
 
-    /// The cell's name.
+    /// The cell's name and its sheet.
     pub(super) fn place(self, field: Field) -> String {
-        cell_name(self.row, self.column(field).unwrap_or(0))
+        let cell = cell_name(self.row, self.column(field).unwrap_or(0));
+        format!("{cell} of {}", self.sheet.words())
     }
 }
 
