@@ -245,7 +245,10 @@ impl Case {
             .collect();
         let assessment = &self.row.assessment;
         let action = format!("{}/lend", address::instrument(&i.tag));
-        let wrong = ["lent_on", "collected_by", "deposit"];
+        let folded: &[&str] = match past {
+            true => &["collected_by", "deposit"],
+            false => &["lent_on", "collected_by", "deposit"],
+        };
         LendPage {
             layout: context.layout(&if past {
                 format!("Enter a past loan of {}", i.tag)
@@ -271,7 +274,7 @@ impl Case {
                 .map(|m| missing_words(context.club(), m))
                 .collect(),
             past,
-            open_more: form.own.says_more() || wrong.iter().any(|f| !errors.of(f).is_empty()),
+            open_more: form.own.says_more() || folded.iter().any(|f| !errors.of(f).is_empty()),
             who: asked.who,
             people,
             waiting: self.waiting,

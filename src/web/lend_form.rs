@@ -56,9 +56,8 @@ impl OwnFields {
 
     /// Whether anything is said that stands behind the fold.
     pub fn says_more(&self) -> bool {
-        [&self.lent_on, &self.collected_by, &self.deposit]
-            .iter()
-            .any(|typed| !typed.trim().is_empty())
+        let said = |typed: &str| !typed.trim().is_empty();
+        said(&self.collected_by) || said(&self.deposit) || (said(&self.lent_on) && !self.is_past())
     }
 }
 

@@ -12,11 +12,11 @@ use super::extract::{Form, Path, Query};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::tables::{Cell, Paging, csv_response};
-use super::{Error, address, check_in, lend_form, logbook_words, outings, show};
+use super::{Error, address, check_in, lend_form, logbook_words, outings, reservations, show};
 use crate::library::club::Club;
 use crate::library::loans::{self, Loan, LoanPart, Which};
 use crate::library::missing_kit::{self, MissingPart};
-use crate::library::{Conn, LoanId, logbook, renewals};
+use crate::library::{Conn, LoanId, logbook, renewals, waits};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -314,6 +314,8 @@ struct LoanPage {
     /// What a renewal would come to, for the borrower: the day, or why there is none.
     renew_until: String,
     why_not: String,
+    /// For the desk: who else it is promised to; empty for nobody.
+    promised: Vec<String>,
     instrument: String,
     check_in: String,
     due_on: String,
@@ -341,6 +343,18 @@ async fn loan_page(
         true => Some(renewals::offer(conn, club, &loan, today).await?),
         false => None,
     };
+    let desk_keys = volunteer && loan.returned_at.is_none();
+    let mut promised = Vec::new();
+    if desk_keys {
+        let waiting = waits::open(conn, Some(loan.instrument_id), None)
+            .await?
+            .len();
+        if waiting > 0 {
+            let people = show::counted(waiting, "person waits", "people wait");
+            promised.push(format!("{people} for it."));
+        }
+        promised.extend(reservations::kept_words(conn, club, loan.instrument_id, today).await?);
+    }
     let history = logbook::of(conn, loan.instrument_id)
         .await?
         .into_iter()
@@ -387,7 +401,8 @@ async fn loan_page(
             _ => String::new(),
         },
         why_not: offer.and_then(Result::err).unwrap_or_default(),
-        desk_keys: volunteer && loan.returned_at.is_none(),
+        desk_keys,
+        promised,
         instrument: address::instrument(&loan.tag),
         check_in: check_in::address(&loan.tag),
         due_on: due_on.unwrap_or_else(|| loan.due_on.format("%Y-%m-%d").to_string()),

@@ -149,6 +149,9 @@ async fn a_loan_into_a_reservation_takes_an_earlier_day_or_a_reason() {
     // Nobody's loan runs into it, so the list warns of none.
     assert!(client.get("/reservations").await.select(".late").is_empty());
     // Nor can its day be moved into it, by the desk or by the borrower.
+    let words = client.get(&path).await.words();
+    let days = reservations::days_words(on(10), on(12));
+    assert!(words.contains(&format!("Reserved {days}.")), "{words}");
     let until = [("due_on", on(10).to_string())];
     let until: Vec<(&str, &str)> = until.iter().map(|(n, v)| (*n, v.as_str())).collect();
     let page = client.post(&format!("{path}/until"), &until).await;
