@@ -157,6 +157,11 @@ fn no_maker_seller_or_product_is_named() {
     }
     let (mut read, mut found) = (0, Vec::new());
     for path in all {
+        // Not our words: a library of the browser tests, which knows a colour of CSS by
+        // a name that is also a maker's.
+        if path.ends_with("tests/browser/axe/axe.min.js") {
+            continue;
+        }
         // A picture or a frame is no text.
         let Ok(text) = std::fs::read_to_string(&path) else {
             continue;

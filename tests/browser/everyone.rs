@@ -41,7 +41,7 @@ async fn broken_rules(visitor: &Visitor, display: &str) -> Vec<String> {
 }
 
 /// One page of each kind that the demo club has, for a coordinator.
-async fn each_kind(ingrid: &Visitor) -> Vec<String> {
+pub async fn each_kind(ingrid: &Visitor) -> Vec<String> {
     let patterns: Vec<&str> = web::routes()
         .iter()
         .filter(|route| route.method == Method::GET)
@@ -77,7 +77,7 @@ async fn each_kind(ingrid: &Visitor) -> Vec<String> {
 }
 
 /// Screens of a session that has just begun.
-async fn session_screens(visitor: &Visitor, tag: &str) -> Vec<String> {
+pub async fn session_screens(visitor: &Visitor, tag: &str) -> Vec<String> {
     let path = begins(visitor, tag).await;
     vec![
         path.clone(),

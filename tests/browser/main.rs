@@ -4,6 +4,7 @@
 
 mod club;
 mod console;
+mod contact_sheet;
 mod pdf;
 mod programs;
 mod visitor;

@@ -332,6 +332,7 @@ async fn the_red_display_is_dim_and_one_tap_away() {
             "/instruments/SC203B/star-test",
             "/check-in/SC235",
             "/practice",
+            "/practice/rings",
             "/loans?show=overdue",
         ] {
             faults.extend(too_bright(&kofi, path).await);
@@ -384,4 +385,66 @@ async fn too_bright(kofi: &Visitor, path: &str) -> Vec<String> {
         top += 700;
     }
     faults
+}
+
+/// The practice game, from the session's own fold, in taps; and the menu has as few
+/// places as each needs (the club's own numbers: 7, 4 and 3 with the start page).
+#[tokio::test(flavor = "multi_thread")]
+async fn practice_is_a_game_and_the_menu_is_short() {
+    at_the_demo_club(|club| async move {
+        for (role, most) in [
+            (Role::Member, 3),
+            (Role::Volunteer, 4),
+            (Role::Coordinator, 7),
+        ] {
+            let visitor = signed_in(&club, role, Window::SmallDesk).await;
+            let places = visitor
+                .script(
+                    "return [...document.querySelectorAll('.nav-list a')].map(a => a.textContent)",
+                )
+                .await;
+            assert!(
+                places.as_array().unwrap().len() <= most,
+                "{role:?}: {places}"
+            );
+        }
+        let kofi = signed_in(&club, Role::Volunteer, Window::SmallPhone).await;
+        kofi.open("/practice").await;
+        kofi.press("Two minutes of rings").await;
+        let mut faults = Vec::new();
+        glances_at_practice(&kofi, &mut faults).await;
+        // Nothing tapped: what is missing is said.
+        kofi.press_in("//fieldset[contains(@class, 'check-clock')]", "At 2")
+            .await;
+        kofi.press("Next").await;
+        kofi.sees("tap the side and a ratio").await;
+        for ring in 1..=6 {
+            kofi.sees(&format!("ring {ring} of 6")).await;
+            kofi.press_in("//fieldset[contains(@class, 'check-clock')]", "At 2")
+                .await;
+            kofi.press_in("//div[contains(@class, 'check-cards')]", "7/10")
+                .await;
+            kofi.press("Next").await;
+        }
+        kofi.sees("of 6 within an hour").await;
+        kofi.photograph("practice-end").await;
+        assert!(faults.is_empty(), "{faults:#?}");
+    })
+    .await;
+}
+
+/// The game's screen holds what it needs in the first view; it has no Undo.
+async fn glances_at_practice(kofi: &Visitor, faults: &mut Vec<String>) {
+    let seen = kofi
+        .client
+        .execute(
+            ONE_GLANCE,
+            vec![serde_json::json!("h1, .check-clock, .check-cards")],
+        )
+        .await
+        .unwrap();
+    kofi.photograph("practice").await;
+    if seen["words"].as_u64().unwrap() > 120 || seen["hidden"] != serde_json::json!([]) {
+        faults.push(seen.to_string());
+    }
 }

@@ -211,7 +211,7 @@ async fn where_it_is_names_no_borrower() {
     let row = &json["due"][1];
     assert_eq!(row["tag"], "S1");
     assert_eq!(row["state"], "on-loan");
-    assert_eq!(row["exposure_assumed_drives"], 0.8);
+    assert_eq!(row["exposure_assumed_drives"], 1.0);
     assert!(row["back_by"].is_string());
 }
 

@@ -140,7 +140,7 @@ async fn the_fleet_at_a_glance_lists_every_one_that_takes_a_star_test() {
     let page = client.get("/due").await;
     assert!(
         page.words()
-            .contains("Never looked at: judged by 8 looks at 2 instruments of its design."),
+            .contains("Never tested: judged by 8 looks at 2 instruments of its design."),
         "{}",
         page.words()
     );
