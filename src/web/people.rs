@@ -11,7 +11,7 @@ use super::me::{self, PlaceLine, SessionFields};
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::sign_in::Nothing;
 use super::tables::{Cell, csv_response};
-use super::{confirm, show};
+use super::{confirm, first_evening, show};
 use crate::library::people::{self, NewPerson, Person, Role};
 use crate::library::sessions::{self, Purpose};
 use crate::library::{self, PersonId, second_factor};
@@ -299,7 +299,10 @@ async fn add(context: RequestContext, form: GraveForm<PersonFields>) -> Result<R
                 ),
                 false => format!("{} is on the list and can borrow.", new.name),
             };
-            write.finish(&format!("/people/{id}"), &notice).await
+            let usually = format!("/people/{id}");
+            let onward =
+                first_evening::onward(&mut write, &context, |has| has.people, usually).await?;
+            write.finish(&onward, &notice).await
         }
         Err(library::Error::Refused(why)) => {
             drop(write);

@@ -13,6 +13,7 @@ mod check_in;
 mod collimation;
 mod cycle;
 mod due_list;
+mod first_evening;
 mod first_start;
 mod pictures;
 mod screens;

@@ -294,7 +294,7 @@ async fn a_check_in_that_says_nothing_of_the_kit_changes_nothing_and_keeps_what_
     let mended = page.select("#errors li");
     for part in [
         "Kit: tick all of it",
-        "Distance: \"forty\" is not a number",
+        "Distance: \"forty\" is not a distance",
         "Width of the donut: say how wide",
         "Day: it went out on",
     ] {

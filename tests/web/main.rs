@@ -21,6 +21,7 @@ mod due_ahead;
 mod floor;
 mod hostile;
 mod instrument;
+mod intake;
 mod label;
 mod lending;
 mod limits;
