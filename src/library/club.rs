@@ -56,6 +56,29 @@ pub struct Club {
     pub demo: bool,
 }
 
+/// How far a club has come, for its first evening.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Beginnings {
+    /// Instruments in the register.
+    pub instruments: i64,
+    /// People on the list.
+    pub people: i64,
+    /// Loans, open and past.
+    pub loans: i64,
+}
+
+/// How far the club has come.
+pub async fn beginnings(conn: &mut Conn) -> Result<Beginnings> {
+    Ok(sqlx::query_as!(
+        Beginnings,
+        r#"SELECT (SELECT COUNT(*) FROM instruments) AS "instruments!: i64",
+                  (SELECT COUNT(*) FROM people WHERE left_at IS NULL) AS "people!: i64",
+                  (SELECT COUNT(*) FROM (SELECT 1 FROM loans LIMIT 100)) AS "loans!: i64""#
+    )
+    .fetch_one(conn)
+    .await?)
+}
+
 impl Default for Club {
     fn default() -> Self {
         Self {

@@ -626,7 +626,10 @@ pub async fn what_rests(conn: &mut Conn, import: ImportId) -> Result<Vec<String>
     let mut found: BTreeSet<String> = BTreeSet::new();
     for (table, column, target) in points {
         let own: Vec<String> = sqlx::query_scalar(
-            "SELECT name FROM pragma_table_info(?) WHERE name IN ('id', 'entry_id', 'loan_id')",
+            // The first of these tells whose row it is: an entry of a brought loan is not
+            // itself brought.
+            "SELECT name FROM pragma_table_info(?) WHERE name IN ('id', 'entry_id', 'loan_id')
+             ORDER BY name = 'loan_id', name = 'entry_id' LIMIT 1",
         )
         .bind(&table)
         .fetch_all(&mut *conn)

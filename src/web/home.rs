@@ -6,6 +6,7 @@ use axum::response::Response;
 
 use super::Error;
 use super::access::{Access, Route};
+use super::first_evening;
 use super::page::{Layout, RequestContext, page, see_other};
 use crate::demo;
 use crate::library::people::Role;
@@ -185,6 +186,9 @@ pub fn parts(person: Option<&str>) -> Vec<DemoPart> {
 
 async fn home(context: RequestContext) -> Result<Response, Error> {
     if context.visitor.person.is_some() {
+        if first_evening::is_due(&context).await? {
+            return Ok(see_other(first_evening::HERE));
+        }
         return super::today::today_page(context).await;
     }
     if !context.club().demo {

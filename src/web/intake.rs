@@ -409,6 +409,7 @@ async fn let_go(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
+    held_lists::held(&mut write, person, id).await?;
     held_lists::let_go(&mut write, person, id).await?;
     write.finish("/import", "Nothing was kept.").await
 }

@@ -285,12 +285,18 @@ fn a_year(
     CoursePicture::with(&drawn, limit, snapshot.today, words, &happened)
 }
 
-async fn logbook_csv(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+async fn logbook_csv(
+    context: RequestContext,
+    Path(tag): Path<String>,
+    Query(form): Query<ListFields>,
+) -> Result<Response, Error> {
+    let kind: Option<EntryKind> = form.kind.parse().ok();
     let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let club = context.club();
     let names = context.may(Access::Coordinator);
-    let lines = logbook::of(&mut conn, instrument.id).await?;
+    let mut lines = logbook::of(&mut conn, instrument.id).await?;
+    lines.retain(|line| kind.is_none_or(|k| line.entry.kind == k));
     let mut header = vec![
         "tag",
         "happened",
@@ -345,8 +351,11 @@ impl LogbookPage {
         format!("{}/logbook/new/{kind}", self.here)
     }
 
-    /// The list as CSV.
+    /// The list as CSV, in the filter that is shown.
     fn csv(&self) -> String {
-        format!("{}/logbook.csv", self.here)
+        match self.form.kind.parse::<EntryKind>() {
+            Ok(kind) => format!("{}/logbook.csv?kind={}", self.here, kind.slug()),
+            Err(_) => format!("{}/logbook.csv", self.here),
+        }
     }
 }

@@ -27,7 +27,8 @@ pub mod due_ahead;
 pub mod error;
 pub mod extract;
 pub mod fields;
-pub mod health;
+pub mod first_evening;
+mod health;
 pub mod home;
 pub mod instrument;
 mod intake;
@@ -164,6 +165,7 @@ pub fn routes() -> Vec<access::Route> {
         due_ahead::routes(),
         lend::routes(),
         health::routes(),
+        first_evening::routes(),
         home::routes(),
         instrument::routes(),
         intake::routes(),

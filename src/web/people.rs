@@ -11,7 +11,7 @@ use super::me::{self, PlaceLine, SessionFields};
 use super::page::{Layout, RequestContext, Submission, mend, page, see_other, with_notice};
 use super::sign_in::Nothing;
 use super::tables::{Cell, csv_response};
-use super::{confirm, post, show};
+use super::{confirm, first_evening, post, show};
 use crate::library::people::{self, NewPerson, Person, Role};
 use crate::library::sessions::{self, Purpose};
 use crate::library::{self, PersonId, messages, second_factor};
@@ -300,7 +300,10 @@ async fn add(context: RequestContext, form: GraveForm<PersonFields>) -> Result<R
                 true => "They are on the list. Make them a sign-in link to choose a password at.",
                 false => "They are on the list and can borrow.",
             };
-            write.finish(&format!("/people/{id}"), notice).await
+            let usually = format!("/people/{id}");
+            let onward =
+                first_evening::onward(&mut write, &context, |has| has.people, usually).await?;
+            write.finish(&onward, notice).await
         }
         Err(library::Error::Refused(why)) => {
             drop(write);

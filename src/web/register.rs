@@ -10,7 +10,7 @@ use super::extract::{Form, Query};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::register_form::{AdjusterRow, Checked, RegisterForm};
-use super::{Error, address};
+use super::{Error, address, first_evening};
 use crate::library::adjusters::{self, AdjusterKind, Element, Head};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::{self, Design, Instrument};
@@ -231,9 +231,12 @@ async fn add(
     }
     .write(&mut write)
     .await?;
+    let usually = address::instrument(&p.tag);
+    let onward =
+        first_evening::onward(&mut write, &context, |has| has.instruments, usually).await?;
     write
         .finish(
-            &address::instrument(&p.tag),
+            &onward,
             &format!("{} is on the shelf. Print its label next.", p.tag),
         )
         .await

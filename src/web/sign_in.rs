@@ -11,7 +11,7 @@ use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, mend, page, see_other, with_notice};
 use super::visitor::{browser_cookie_name, cookie, session_cookie_name, with_cookie};
 use super::{App, Error, passwords, sign_in_code, tries, unsent};
-use crate::library::club::Club;
+use crate::library::club::{Club, Units};
 use crate::library::people::{self, NewPerson, Person, Role};
 use crate::library::sessions::{self, Ended, Purpose, Token};
 use crate::library::{self, Conn, Moment, PersonId, Write, second_factor};
@@ -234,6 +234,7 @@ struct WelcomeFields {
     email: String,
     club: String,
     zone: String,
+    units: String,
     password: String,
     again: String,
 }
@@ -272,6 +273,7 @@ async fn show_welcome(
         layout: context.layout(welcome_title(purpose)),
         form: WelcomeFields {
             zone: "UTC".to_owned(),
+            units: Units::Metric.slug().to_owned(),
             ..WelcomeFields::default()
         },
         errors: FormErrors::new(),
@@ -359,6 +361,7 @@ async fn welcome(
             let club = Club {
                 name: form.club.trim().to_owned(),
                 zone: form.zone.trim().to_owned(),
+                units: form.units.parse().unwrap_or(Units::Metric),
                 ..Club::load(&mut write).await?
             };
             club.save(&mut write).await?;
@@ -379,6 +382,7 @@ async fn welcome(
     }
     let session = start(&context, &mut write, id).await?;
     write.commit().await?;
+    // A first coordinator is led on to the first evening from there.
     let response = with_notice(
         &context.app,
         see_other("/"),

@@ -197,17 +197,21 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
 
 fn late_row(loan: &Loan, today: NaiveDate) -> Task {
     let days = show::days_late((today - loan.due_on).num_days());
+    // Who has no address is reminded some other way.
+    let (act, act_href) = match loan.borrower_email.as_str() {
+        "" => ("See the loan", format!("/loans/{}", loan.id)),
+        email => {
+            let subject = address::part(&loan.tag);
+            ("Remind", format!("mailto:{email}?subject={subject}"))
+        }
+    };
     Task {
         tag: loan.tag.clone(),
         href: format!("/loans/{}", loan.id),
         words: format!("{}, {days}", loan.borrower),
         late: true,
-        act: "Remind",
-        act_href: format!(
-            "mailto:{}?subject={}",
-            loan.borrower_email,
-            address::part(&loan.tag)
-        ),
+        act,
+        act_href,
     }
 }
 

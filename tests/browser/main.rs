@@ -15,6 +15,7 @@ mod collimation;
 mod cycle;
 mod due_list;
 mod everyone;
+mod first_evening;
 mod first_start;
 mod lending;
 mod offline;

@@ -20,6 +20,10 @@ const NOT_LINKED: &[&str] = &[
     "/unsent",
     // Led to when a collimation session is begun.
     "/collimations/{id}",
+    // Led to when lists are sent, looked over and kept.
+    "/import/{id}",
+    "/import/{id}/check",
+    "/imports/{id}",
     // For those who watch the machine.
     "/health/live",
     "/health/ready",

@@ -22,6 +22,7 @@ mod due_ahead;
 mod floor;
 mod hostile;
 mod instrument;
+mod intake;
 mod label;
 mod lending;
 mod lending_days;

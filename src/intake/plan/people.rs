@@ -86,13 +86,14 @@ impl Directory {
         self.by_key.get(key).cloned().unwrap_or_default()
     }
 
-    fn near(&self, key: &str) -> Vec<usize> {
+    /// Those whose names are near; only those that are `asked` for are looked at.
+    fn near(&self, key: &str, asked: impl Fn(&Entry) -> bool) -> Vec<usize> {
         let mut found: Vec<usize> = likes(key)
             .iter()
             .filter_map(|like| self.like.get(like))
             .flatten()
             .copied()
-            .filter(|at| names::near(&self.all[*at].key, key))
+            .filter(|at| asked(&self.all[*at]) && names::near(&self.all[*at].key, key))
             .collect();
         found.sort_unstable();
         found.dedup();
@@ -212,12 +213,9 @@ impl Planner<'_> {
                 new.name
             ));
         }
-        let near: Vec<usize> = self
+        let near = self
             .people
-            .near(&key)
-            .into_iter()
-            .filter(|at| lacks_email(at))
-            .collect();
+            .near(&key, |e| email.is_none() || e.email.is_none());
         if exact.is_empty() && !near.is_empty() {
             let mut options: Vec<_> = near
                 .iter()
@@ -288,7 +286,7 @@ impl Planner<'_> {
             _ => {}
         }
         let candidates = if exact.is_empty() {
-            self.people.near(&key)
+            self.people.near(&key, |_| true)
         } else {
             exact
         };
