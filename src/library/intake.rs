@@ -793,13 +793,20 @@ pub async fn choose(conn: &mut Conn, person: PersonId, id: UploadId, choices: &s
 }
 
 /// Lets an upload go.
+///
+/// # Errors
+/// Not found when there is none of that person.
 pub async fn let_go(conn: &mut Conn, person: PersonId, id: UploadId) -> Result<()> {
-    sqlx::query!(
+    let gone = sqlx::query!(
         "DELETE FROM held_uploads WHERE id = ? AND person_id = ?",
         id,
         person
     )
     .execute(conn)
     .await?;
-    Ok(())
+    if gone.rows_affected() == 1 {
+        Ok(())
+    } else {
+        Err(Error::NotFound("list that is held"))
+    }
 }

@@ -9,6 +9,7 @@ use super::{Conn, Error, Result};
 /// Tables that are no part of the club: ways in, what is under way, what is counted.
 const NOT_THE_CLUBS: &[&str] = &[
     "_sqlx_migrations",
+    "calendar_feeds",
     "changes",
     "half_sign_ins",
     "handled_forms",

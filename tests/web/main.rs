@@ -30,6 +30,7 @@ mod limits;
 mod logbook;
 mod missing_kit;
 mod openapi;
+mod own_data;
 mod photos;
 mod post;
 mod register;

@@ -2,9 +2,7 @@
 //! of the week; what people choose; sign-in links; a calendar read by another library.
 
 use axum::http::StatusCode;
-use calcard::icalendar::{
-    ICalendar, ICalendarComponentType, ICalendarProperty, ICalendarValue,
-};
+use calcard::icalendar::{ICalendar, ICalendarComponentType, ICalendarProperty, ICalendarValue};
 use chrono::{DateTime, Datelike, Days, Duration, NaiveDate, TimeZone, Utc, Weekday};
 use chrono_tz::Tz;
 use tubewright::library::club::Club;
