@@ -107,9 +107,23 @@
     fields.set("value", key.value);
     document.documentElement.dataset.display = key.value;
     for (const other of all("button[name=value]", display)) other.setAttribute("aria-pressed", String(other.value === key.value));
-    // Without a network it holds until the next page.
-    try { await fetch(display.action, { method: "POST", body: fields, redirect: "manual" }); } catch { /* told the next time */ }
+    await tellDisplay(fields);
   });
+  // Without a network the choice waits on this phone and is told at the next page that has one.
+  async function tellDisplay(fields) {
+    try {
+      await fetch(display.action, { method: "POST", body: fields, redirect: "manual" });
+      localStorage.removeItem("display");
+    } catch { try { localStorage.setItem("display", fields.get("value")); } catch { /* forbidden */ } }
+  }
+  let untold = null;
+  try { untold = localStorage.getItem("display"); } catch { /* forbidden */ }
+  if (display && untold) {
+    document.documentElement.dataset.display = untold;
+    const fields = new URLSearchParams(new FormData(display));
+    fields.set("value", untold);
+    tellDisplay(fields);
+  }
 
   const errors = document.getElementById("errors");
   if (errors) errors.focus();

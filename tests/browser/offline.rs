@@ -151,6 +151,13 @@ async fn goes_offline(club: Club) {
     wire.cut(false);
     kofi.open("/shelf").await;
     kofi.sees("3 entries kept on this phone were sent.").await;
+    // The display chosen meanwhile is told too, and holds.
+    kofi.open("/check-in").await;
+    let display = kofi
+        .script("return document.documentElement.dataset.display")
+        .await;
+    assert_eq!(display, "red");
+    kofi.open("/shelf").await;
     assert_eq!(journeys(&kofi, "M127").await, before + 2);
     kofi.open(&session).await;
     kofi.sees("Before the first star check").await;

@@ -136,18 +136,17 @@ pub struct Earlier {
 
 /// The last star check by eye of this session that counts.
 pub async fn earlier(conn: &mut Conn, collimation: &Collimation) -> Result<Option<Earlier>, Error> {
+    let is_look = |record: &Record| {
+        matches!(
+            record,
+            Record::Taken {
+                taken: Step::Look { .. }
+            }
+        )
+    };
     let Some(last) = collimation
         .current()
-        .filter(|w| {
-            matches!(
-                w.record,
-                Record::Taken {
-                    taken: Step::Look { .. }
-                }
-            )
-        })
-        .filter(|w| w.entry_id.is_some())
-        .next_back()
+        .rfind(|w| w.entry_id.is_some() && is_look(&w.record))
     else {
         return Ok(None);
     };
