@@ -20,7 +20,7 @@ use crate::library::problems::{self, AsksFor};
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
-use crate::library::{Conn, InstrumentId, collimations};
+use crate::library::{Conn, InstrumentId, collimations, second_factor};
 use crate::upkeep::due_list::{DueRow, Filter, due_list};
 use crate::upkeep::{Condition, Snapshot};
 
@@ -79,6 +79,8 @@ struct CoordinatorPage {
     day: String,
     cards: Vec<Card>,
     well: Vec<String>,
+    /// Whether they sign in by password alone.
+    by_password_alone: bool,
     amiss: Vec<String>,
     night: Option<Night>,
     demo: Option<Vec<DemoPart>>,
@@ -154,6 +156,8 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     let reported = reported(&mut conn, &snapshot, context.club(), day).await?;
     let to_lend = to_lend(&mut conn, &snapshot, &context).await?;
     let unsaid = unsaid(&mut conn).await?;
+    let me = context.person()?.id;
+    let by_password_alone = !context.club().demo && !second_factor::is_on(&mut conn, me).await?;
     drop(conn);
     let late = loans.iter().filter(|l| l.due_on < day);
     let late = late.map(|l| late_row(l, day)).collect();
@@ -189,6 +193,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
             Card::of("can be lent to who waits", to_lend, "/shelf?sort=waiting"),
         ],
         well,
+        by_password_alone,
         amiss: amiss.into_iter().map(|one| one.words).collect(),
         night,
         demo,

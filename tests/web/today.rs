@@ -5,6 +5,7 @@ use tubewright::library::InstrumentId;
 use tubewright::library::PersonId;
 use tubewright::library::loans::Lend;
 use tubewright::library::people::Role;
+use tubewright::library::second_factor::{self, State};
 use tubewright::library::waits::{self, WantsItFor};
 
 use crate::common::{House, days_ago};
@@ -114,4 +115,29 @@ async fn a_coordinators_rows_each_lead_to_their_act() {
     let words = page.words();
     assert!(words.contains("Coma 0.142 waves, limit 0.071"), "{words}");
     assert!(words.contains("Focuser slips, 2 days ago"), "{words}");
+}
+
+/// OWASP ASVS 4.0.3, 4.3.1: who may change everything is asked for a second factor.
+#[tokio::test]
+async fn a_coordinator_is_asked_for_a_second_factor() {
+    let house = House::empty().await;
+    for (role, asked) in [(Role::Coordinator, true), (Role::Volunteer, false)] {
+        let (me, mut client) = house.someone(role).await;
+        let said = async |client: &mut crate::common::Client| {
+            let page = client.get("/").await.words();
+            page.contains("by a password alone")
+        };
+        assert_eq!(said(&mut client).await, asked, "{role}");
+        let mut write = house.library.write().await.unwrap();
+        second_factor::want(&mut write, me).await.unwrap();
+        let State::Wanted(secret) = second_factor::state(&mut write, me).await.unwrap() else {
+            panic!("no secret");
+        };
+        let now = house.app.clock.now();
+        let code = secret.code(now.timestamp() / second_factor::STEP_S).unwrap();
+        let on = second_factor::confirm(&mut write, me, &code, now).await;
+        assert!(on.unwrap().is_some());
+        write.commit().await.unwrap();
+        assert!(!said(&mut client).await, "{role}");
+    }
 }
