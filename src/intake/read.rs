@@ -170,7 +170,7 @@ fn text(name: &str, bytes: &[u8]) -> Result<Sheet, NotRead> {
     // The separator line that some programs write before the head.
     let (told, body) = match text.split_once('\n') {
         Some((first, rest)) if first.trim().to_lowercase().starts_with("sep=") => {
-            (first.trim().bytes().nth(4), rest)
+            (first.trim().as_bytes().get(4).copied(), rest)
         }
         _ => (None, text.as_str()),
     };
