@@ -138,7 +138,10 @@ pub async fn each_row<E: From<Error>>(
     let names: Vec<String> = table.columns.iter().map(|c| quoted(&c.name)).collect();
     let mut keys: Vec<&Column> = table.columns.iter().filter(|c| c.key > 0).collect();
     keys.sort_by_key(|c| c.key);
-    let order: Vec<String> = keys.iter().map(|c| quoted(&c.name)).collect();
+    let mut order: Vec<String> = keys.iter().map(|c| quoted(&c.name)).collect();
+    if order.is_empty() {
+        order.push("rowid".to_owned()); // a table without a key has it
+    }
     let ask = format!(
         "SELECT {} FROM {} ORDER BY {}",
         names.join(", "),

@@ -85,6 +85,8 @@ async fn a_volunteer_types_a_tag_and_sees_what_comes_back() {
 async fn a_coordinators_rows_each_lead_to_their_act() {
     let house = House::empty().await;
     let (by, mut client) = house.someone(Role::Coordinator).await;
+    // A club without an instrument is led through its first evening.
+    house.instrument("S0", by).await;
     let page = client.get("/").await;
     assert!(page.words().contains("None late"), "{}", page.words());
     assert!(page.select(".day-act").is_empty());
@@ -123,6 +125,7 @@ async fn a_coordinator_is_asked_for_a_second_factor() {
     let house = House::empty().await;
     for (role, asked) in [(Role::Coordinator, true), (Role::Volunteer, false)] {
         let (me, mut client) = house.someone(role).await;
+        house.instrument(role.slug(), me).await;
         let said = async |client: &mut crate::common::Client| {
             let page = client.get("/").await.words();
             page.contains("by a password alone")
@@ -134,7 +137,9 @@ async fn a_coordinator_is_asked_for_a_second_factor() {
             panic!("no secret");
         };
         let now = house.app.clock.now();
-        let code = secret.code(now.timestamp() / second_factor::STEP_S).unwrap();
+        let code = secret
+            .code(now.timestamp() / second_factor::STEP_S)
+            .unwrap();
         let on = second_factor::confirm(&mut write, me, &code, now).await;
         assert!(on.unwrap().is_some());
         write.commit().await.unwrap();
