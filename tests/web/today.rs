@@ -85,13 +85,13 @@ async fn a_volunteer_types_a_tag_and_sees_what_comes_back() {
 async fn a_coordinators_rows_each_lead_to_their_act() {
     let house = House::empty().await;
     let (by, mut client) = house.someone(Role::Coordinator).await;
-    // A club without an instrument is led through its first evening.
-    house.instrument("S0", by).await;
+    // Before there is an instrument, the day begins with the first evening.
+    assert_eq!(client.get("/").await.location(), "/first-evening");
+    let late = house.instrument("S1", by).await;
     let page = client.get("/").await;
     assert!(page.words().contains("None late"), "{}", page.words());
     assert!(page.select(".day-act").is_empty());
     let greta = house.person("Greta Ostrom", Role::Member).await;
-    let late = house.instrument("S1", by).await;
     lend(&house, late, greta, by, -4).await;
     // Wanted, and over its limit.
     let wanted = house.instrument("S2", by).await;
