@@ -179,6 +179,11 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     let mut well: Vec<String> = Vec::new();
     if amiss.is_empty() {
         well.push("The machine reports nothing amiss".to_owned());
+        well.push(if context.app.watch.backs_up() {
+            "Backups are made by themselves".to_owned()
+        } else {
+            "No backup is made by itself: see --backup-into".to_owned()
+        });
         well.extend(free.map(|share| format!("Disk {:.0}\u{a0}% free", 100.0 * share)));
     }
     page(&CoordinatorPage {

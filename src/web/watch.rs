@@ -4,6 +4,7 @@
 //! coordinators' shelf, and by `tubewright doctor`.
 
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -37,20 +38,32 @@ pub struct Amiss {
 
 /// What is amiss now; clones share it.
 #[derive(Debug, Clone, Default)]
-pub struct Watch(Arc<Mutex<Vec<Amiss>>>);
+pub struct Watch(Arc<Seen>);
+
+#[derive(Debug, Default)]
+struct Seen {
+    amiss: Mutex<Vec<Amiss>>,
+    backs_up: AtomicBool,
+}
 
 impl Watch {
     /// Everything that is.
     pub fn amiss(&self) -> Vec<Amiss> {
         self.0
+            .amiss
             .lock()
             .unwrap_or_else(PoisonError::into_inner)
             .clone()
     }
 
+    /// Whether backups are made by themselves.
+    pub fn backs_up(&self) -> bool {
+        self.0.backs_up.load(Ordering::Relaxed)
+    }
+
     /// Says what is from now on.
     pub fn set(&self, amiss: Vec<Amiss>) {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = amiss;
+        *self.0.amiss.lock().unwrap_or_else(PoisonError::into_inner) = amiss;
     }
 }
 
@@ -137,6 +150,8 @@ impl Watcher {
             path: app.library.folder().to_owned(),
             said,
         })?;
+        let backs_up = backups.is_some();
+        app.watch.0.backs_up.store(backs_up, Ordering::Relaxed);
         let watcher = Self(Arc::new(Inner {
             library: app.library.clone(),
             watch: app.watch.clone(),
