@@ -44,6 +44,7 @@ async fn house() -> House {
             name: name.to_owned(),
             email: format!("{name}@club.example"),
             role,
+            guest: false,
         };
         let new = new.check().unwrap();
         people.push(Person::add(&mut write, &new, long_ago).await.unwrap());
