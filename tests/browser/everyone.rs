@@ -92,6 +92,10 @@ async fn every_page_keeps_the_rules_in_each_display_and_at_both_sizes() {
     at_the_demo_club(|club| async move {
         let mut broken: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
         let mut looked_at = 0;
+        // Every page at both sizes, each in another display than the page before it; all of
+        // the displays on every page where EVERY_DISPLAY is set (some ten minutes).
+        let displays = ["day", "night", "red"];
+        let all = std::env::var_os("EVERY_DISPLAY").is_some();
         for (window, tag) in [(Window::SmallPhone, "SC235"), (Window::SmallDesk, "SC203A")] {
             let ingrid = club.signed_in(Role::Coordinator, window, Scripts::On).await;
             // Colours change at once, so that none is judged on its way to another.
@@ -100,13 +104,17 @@ async fn every_page_keeps_the_rules_in_each_display_and_at_both_sizes() {
             ingrid.devtools("Emulation.setEmulatedMedia", still).await;
             let mut pages = each_kind(&ingrid).await;
             pages.extend(session_screens(&ingrid, tag).await);
-            for page in pages {
+            for (n, page) in pages.into_iter().enumerate() {
                 ingrid.open(&page).await;
                 ingrid
                     .script("for (const d of document.querySelectorAll('details')) d.open = true")
                     .await;
                 ingrid.client.execute(AXE, Vec::new()).await.unwrap();
-                for display in ["day", "night", "red"] {
+                let turn = n + usize::from(window == Window::SmallDesk);
+                for (at, display) in displays.into_iter().enumerate() {
+                    if !all && at != turn % displays.len() {
+                        continue;
+                    }
                     looked_at += 1;
                     for fault in broken_rules(&ingrid, display).await {
                         broken
@@ -132,7 +140,7 @@ async fn every_page_keeps_the_rules_in_each_display_and_at_both_sizes() {
             "{noticed:?}"
         );
         println!("{looked_at} views");
-        assert!(looked_at > 250, "{looked_at}");
+        assert!(looked_at > 90, "{looked_at}");
         assert!(broken.is_empty(), "{broken:#?}");
     })
     .await;

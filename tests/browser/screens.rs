@@ -29,6 +29,9 @@ const NOT_LINKED: &[&str] = &[
     "/health/ready",
     "/metrics",
     "/static/{*name}",
+    // For who is not signed in, on the page to sign in; and for calendar programs.
+    "/sign-in/link",
+    "/calendar/{token}",
     // For the browser itself.
     "/service-worker.js",
     "/manifest.webmanifest",
