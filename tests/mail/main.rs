@@ -91,7 +91,7 @@ impl Drop for Tool {
 
 async fn messages(folder: &Path) -> Vec<Message> {
     let library = Library::open(folder).await.unwrap();
-    let all = Message::all(&mut *library.read().await.unwrap())
+    let all = Message::all(&mut library.read().await.unwrap())
         .await
         .unwrap();
     library.close().await;
