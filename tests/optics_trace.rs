@@ -7,6 +7,7 @@ use optics::alignment::{
     PerArcmin, field_coma_per_arcmin, field_w131_per_arcmin, per_arcmin, per_arcmin_about,
     w131_per_mm_decentre,
 };
+use optics::lamp::{self, Focusing};
 use optics::prescription::{BK7, Layout, Numbers, Prescription, gregory};
 use optics::trace::{ARCMIN_RAD, Action, Part, Surface, System};
 use optics::{REFERENCE_NM, field, wavefront};
@@ -419,4 +420,91 @@ fn numbers_that_cannot_be_are_refused() {
         }
     }
     let _ = Surface::new(Part::Crown, 0.0, f64::INFINITY, Action::Mirror);
+}
+
+/// A source at a finite distance: the project's check values, section 10 (traced
+/// independently; the paraboloid by its closed form), L in focal lengths.
+#[test]
+fn a_lamp_nearby_adds_the_traced_spherical_aberration() {
+    let mirror = Focusing::PrimaryMoves;
+    let eyepiece = Focusing::EyepieceMoves;
+    let sct = Prescription::new(
+        Layout::SchmidtCassegrain,
+        numbers(203.0, 2030.0, 2.0, 203.0),
+    )
+    .unwrap();
+    let newtonian = Prescription::new(
+        Layout::Newtonian,
+        Numbers::usual(Layout::Newtonian, 203.0, 1218.0),
+    )
+    .unwrap();
+    for (l, moved, out, parabola) in [
+        (
+            10.0,
+            [0.0782, 2035.0, 8.2],
+            [0.1745, 3002.0, 303.0],
+            [0.0895, 1353.0, 136.0],
+        ),
+        (
+            20.0,
+            [0.0397, 2033.0, 4.1],
+            [0.0902, 2422.0, 122.0],
+            [0.0472, 1282.0, 64.0],
+        ),
+        (
+            40.0,
+            [0.0200, 2031.0, 2.0],
+            [0.0458, 2209.0, 56.0],
+            [0.0242, 1249.0, 31.0],
+        ),
+        (
+            100.0,
+            [0.0080, 2031.0, 0.8],
+            [0.0185, 2098.0, 21.0],
+            [0.0098, 1230.0, 12.0],
+        ),
+    ] {
+        for (of, how, [a11, focal, travel]) in [
+            (&sct, mirror, moved),
+            (&sct, eyepiece, out),
+            (&newtonian, eyepiece, parabola),
+        ] {
+            let got = lamp::nearby(of, l * of.numbers.focal_mm, how).unwrap();
+            close(got.spherical_rms_waves.abs(), a11, 0.015);
+            close(got.effective_focal_mm, focal, 0.001);
+            assert!(
+                (got.travel_mm - travel).abs() <= 0.7,
+                "{got:?}, want {travel}"
+            );
+            // Marginal rays come to focus beyond the others: overcorrected.
+            assert!(got.spherical_rms_waves < 0.0);
+        }
+    }
+    // The paraboloid's closed form, over a^4 of the difference of the two.
+    let (l, radius, a) = (20.0, 2.0 * 1218.0, 101.5f64);
+    let m: f64 = 1.0 / (l - 1.0);
+    let w040_mm =
+        a.powi(4) / (4.0 * f64::powi(radius, 3)) * (1.0 - ((1.0 - m) / (1.0 + m)).powi(2));
+    let got = lamp::nearby(&newtonian, l * 1218.0, eyepiece).unwrap();
+    let w040 = wavefront::w040_from_a11(got.spherical_rms_waves).abs();
+    close(w040, w040_mm * 1e6 / REFERENCE_NM, 0.01);
+    // Coma for a tilt is hardly touched where the mirror moves.
+    let near = lamp::nearby(&sct, 20.0 * 2030.0, mirror).unwrap();
+    close(near.coma_share, 1.0, 0.005);
+    // Far enough is where the distance adds a quarter of 1/14 wave.
+    for (of, how) in [(&sct, mirror), (&newtonian, eyepiece)] {
+        let far_mm = lamp::far_enough_mm(of, how).unwrap();
+        let there = lamp::nearby(of, far_mm, how).unwrap();
+        close(there.spherical_rms_waves.abs(), 1.0 / 56.0, 0.01);
+    }
+    // Half of 138/D arc seconds (Rayleigh at 550 nm), at 20 m; the Sun's picture in a
+    // ball is its diameter over 4 times 0.533 degrees.
+    let point_mm = lamp::largest_source_mm(203.0, 20_000.0);
+    close(point_mm, 138.4 / 203.0 / 206_265.0 * 20_000.0 / 2.0, 0.005);
+    close(
+        lamp::ball_mm(point_mm) / 4.0 * 0.533f64.to_radians(),
+        point_mm,
+        0.005,
+    );
+    assert!(lamp::nearby(&sct, 3.0 * 2030.0, mirror).is_err());
 }

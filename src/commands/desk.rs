@@ -11,6 +11,7 @@ use tubewright::library::club::Club;
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Design, Instrument, Status};
 use tubewright::library::journeys::{Journey, JourneyKind};
+use tubewright::library::lamp::Lamp;
 use tubewright::library::loans::{self, Lend, LendDetails, Loan, Return};
 use tubewright::library::measures::Quantity;
 use tubewright::library::people::{Person, Role};
@@ -196,6 +197,9 @@ pub struct StarTestArgs {
         env = "TUBEWRIGHT_BANDWIDTH_NM"
     )]
     bandwidth_nm: f64,
+    /// Taken at an artificial star so many metres away
+    #[arg(long, value_name = "M")]
+    lamp_m: Option<f64>,
     /// Note for the logbook
     #[arg(long, default_value = "")]
     note: String,
@@ -489,6 +493,11 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
                 instrument.tag
             )));
         }
+        let lamp = args
+            .lamp_m
+            .map(|m| Lamp::at(&instrument, m))
+            .transpose()
+            .map_err(|unfit| Error::Refused(format!("--lamp-m: {unfit}.")))?;
         let circumstances = Circumstances {
             both_sides: false,
             field_coma: false,
@@ -505,6 +514,7 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
             vane_count: u32::try_from(instrument.vane_count).unwrap_or(0),
             meniscus: instrument.design == Design::MaksutovCassegrain,
             taken_at: None,
+            lamp,
         };
         if let Some(fault) = circumstances.setup().fault() {
             return Err(Error::Refused(format!("--{fault}")));

@@ -336,13 +336,5 @@ pub async fn write_look(
 
 /// Whether the front has glass over the whole aperture.
 pub fn has_glass_front(layout: Option<Layout>) -> bool {
-    matches!(
-        layout,
-        Some(
-            Layout::SchmidtCassegrain
-                | Layout::AplanaticSchmidtCassegrain
-                | Layout::MaksutovCassegrain
-                | Layout::Refractor
-        )
-    )
+    layout.is_some_and(|layout| !layout.open_in_front())
 }

@@ -30,6 +30,7 @@ pub mod instruments;
 pub mod intake;
 pub mod journeys;
 pub mod kit;
+pub mod lamp;
 pub mod lending;
 pub mod limits;
 pub mod loan_periods;

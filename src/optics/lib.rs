@@ -18,6 +18,7 @@
 //! - [`trace`]: exact ray trace through mirrors and lenses, each free to move.
 //! - [`prescription`]: a design's surfaces from the numbers a club knows.
 //! - [`alignment`]: coma and the star's jump per arc minute of tilt.
+//! - [`lamp`]: what a source at a finite distance changes, and how small it must be.
 //!
 //! Wavefronts are in waves at [`REFERENCE_NM`] unless a name says otherwise.
 //! Pupil coordinates (u, v) have the rim at radius 1, u to the right and v up
@@ -33,6 +34,7 @@ pub mod diffraction;
 pub mod eye;
 pub mod field;
 pub mod fourier;
+pub mod lamp;
 pub mod prescription;
 pub mod pupil;
 pub mod render;

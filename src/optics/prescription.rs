@@ -30,6 +30,17 @@ pub enum Layout {
     Refractor,
 }
 
+impl Layout {
+    /// Whether no glass closes the tube: the primary mirror, its vertex at z = 0,
+    /// limits the beam then.
+    pub const fn open_in_front(self) -> bool {
+        matches!(
+            self,
+            Self::Newtonian | Self::ClassicalCassegrain | Self::RitcheyChretien
+        )
+    }
+}
+
 /// The numbers a prescription is made of.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Numbers {
@@ -171,6 +182,7 @@ fn along_axis(surfaces: Vec<Surface>, aperture_mm: f64, stop_z_mm: f64, focus_z:
         surfaces,
         aperture_radius_mm: aperture_mm / 2.0,
         stop_z_mm,
+        vergence_per_mm: 0.0,
         focus_mm: Vector3::new(0.0, 0.0, focus_z),
         image_axes: Matrix3::from_columns(&[Vector3::x(), Vector3::y(), -Vector3::z()]),
     }
@@ -197,6 +209,7 @@ fn newtonian(n: Numbers) -> Result<System, Impossible> {
         surfaces: vec![primary, flat],
         aperture_radius_mm: n.aperture_mm / 2.0,
         stop_z_mm: before,
+        vergence_per_mm: 0.0,
         focus_mm: Vector3::new(n.back_focus_mm, 0.0, before),
         image_axes: Matrix3::from_columns(&[
             mirrored(Vector3::x()),

@@ -127,6 +127,8 @@ pub struct System {
     pub aperture_radius_mm: f64,
     /// Where the beam is limited, z in mm.
     pub stop_z_mm: f64,
+    /// One over the source's distance from there, 1/mm: 0 for a star.
+    pub vergence_per_mm: f64,
     /// The middle of the eyepiece or sensor.
     pub focus_mm: Vector3<f64>,
     /// The picture's axes: where the tube's x and y come to lie (columns), and
@@ -195,7 +197,8 @@ impl System {
     }
 
     /// One ray through the pupil point (u, v) from a star `field_rad` off the
-    /// axis (the direction *towards* the star leans to field_rad).
+    /// axis (the direction *towards* the star, from the middle of the stop, leans
+    /// to field_rad).
     fn ray(
         &self,
         poses: &[(Vector3<f64>, Matrix3<f64>)],
@@ -203,12 +206,21 @@ impl System {
         field_rad: Vector2<f64>,
     ) -> Result<Ray, Lost> {
         let a = self.aperture_radius_mm;
-        let along = -Vector3::new(field_rad.x, field_rad.y, 1.0).normalize();
+        let middle = Vector3::new(0.0, 0.0, self.stop_z_mm);
         let at = Vector3::new(u * a, v * a, self.stop_z_mm);
+        let towards = Vector3::new(field_rad.x, field_rad.y, 1.0);
+        let (along, path) = if self.vergence_per_mm == 0.0 {
+            let along = -towards.normalize();
+            (along, along.dot(&(at - middle)))
+        } else {
+            let source = middle + towards / self.vergence_per_mm;
+            let (from, axial) = (at - source, middle - source);
+            (from.normalize(), from.norm() - axial.norm())
+        };
         let mut ray = Ray {
             at,
             along,
-            path: along.dot(&(at - Vector3::new(0.0, 0.0, self.stop_z_mm))),
+            path,
             index: 1.0,
         };
         for (surface, (vertex, axes)) in self.surfaces.iter().zip(poses) {

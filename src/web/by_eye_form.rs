@@ -4,7 +4,9 @@
 use serde_json::json;
 
 use super::fields::FormErrors;
+use super::lamp;
 use crate::library::instruments::Instrument;
+use crate::library::lamp::Lamp;
 use crate::library::star_tests::{self, FocusSide, Method, StarTest};
 use crate::library::{self, Conn};
 use crate::startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
@@ -40,6 +42,8 @@ pub struct ByEyeFields {
     pub star_diagonal: String,
     /// Antoniadi, "1" to "5".
     pub star_seeing: String,
+    /// The distance of an artificial star: "30" (metres), "100 ft"; "" for a star.
+    pub star_lamp: String,
 }
 
 /// How the donut's width was judged.
@@ -104,6 +108,8 @@ pub struct ByEyeLook {
     pub seeing: Option<i64>,
     /// Magnification.
     pub magnification: Option<f64>,
+    /// The distance of an artificial star, m.
+    pub lamp_m: Option<f64>,
     /// What was told, as told (JSON).
     pub judged: String,
 }
@@ -115,6 +121,13 @@ impl ByEyeLook {
     /// # Errors
     /// The field to mend, and how.
     pub fn star_test(&self, instrument: &Instrument) -> Result<StarTest, (&'static str, String)> {
+        let lamp = self
+            .lamp_m
+            .map(|m| Lamp::at(instrument, m))
+            .transpose()
+            .map_err(|unfit| ("star_lamp", format!("Artificial star: {unfit}.")))?;
+        let angle = |told: f64| lamp.map_or(told, |lamp| lamp.angle(told));
+        let at_a_star = |coma: f64| lamp.map_or(coma, |lamp| lamp.coma_at_a_star(coma));
         let (width, width_field) = match self.width {
             Width::ShareOfField {
                 share,
@@ -122,7 +135,7 @@ impl ByEyeLook {
             } => (
                 DonutWidth::OfTrueField {
                     share,
-                    true_field_deg: true_field_arcmin / 60.0,
+                    true_field_deg: angle(true_field_arcmin / 60.0),
                 },
                 "star_share_of_field",
             ),
@@ -132,7 +145,7 @@ impl ByEyeLook {
             } => (
                 DonutWidth::OfTrueField {
                     share: 1.0,
-                    true_field_deg: apparent_deg / magnification,
+                    true_field_deg: angle(apparent_deg / magnification),
                 },
                 "star_looks_wide",
             ),
@@ -167,8 +180,8 @@ impl ByEyeLook {
             defocus_waves: Some(wave.defocus_waves.abs()),
             thin_to_thick: Some(self.thin_to_thick),
             thin_clock_deg: self.thin_clock_deg,
-            coma_rms_waves: wave.coma_rms_waves,
-            coma_rms_waves_sigma: wave.coma_rms_waves_sigma,
+            coma_rms_waves: at_a_star(wave.coma_rms_waves),
+            coma_rms_waves_sigma: at_a_star(wave.coma_rms_waves_sigma),
             attempt_id: None,
             judged: self.judged.clone(),
         })
@@ -282,7 +295,7 @@ impl ByEyeFields {
 
     /// What is asked once a collimation session: how wide the donut is, which side of
     /// focus, with what, in which air. As form fields.
-    pub fn kept_fields(&self) -> [(&'static str, &str); 9] {
+    pub fn kept_fields(&self) -> [(&'static str, &str); 10] {
         [
             ("star_share_of_field", &self.star_share_of_field),
             ("star_true_field", &self.star_true_field),
@@ -293,6 +306,7 @@ impl ByEyeFields {
             ("star_side", &self.star_side),
             ("star_diagonal", &self.star_diagonal),
             ("star_seeing", &self.star_seeing),
+            ("star_lamp", &self.star_lamp),
         ]
     }
 
@@ -320,6 +334,9 @@ impl ByEyeFields {
             let grade = air.split_once(':').map_or(*air, |(grade, _)| grade);
             words.push(format!("air {grade}"));
         }
+        if !self.star_lamp.trim().is_empty() {
+            words.push("artificial star".to_owned());
+        }
         words.join(", ")
     }
 
@@ -339,6 +356,7 @@ impl ByEyeFields {
             5.0..=2000.0,
         );
         self.width(magnification, errors);
+        lamp::read(errors, "star_lamp", &self.star_lamp);
     }
 
     /// Checks what was told.
@@ -365,6 +383,7 @@ impl ByEyeFields {
             errors.word("star_side", "Side of focus", &self.star_side)
         };
         let seeing = errors.optional_whole("star_seeing", "Air", &self.star_seeing, 1..=5);
+        let lamp_m = lamp::read(errors, "star_lamp", &self.star_lamp);
         if errors.all().len() > before {
             return None;
         }
@@ -379,6 +398,7 @@ impl ByEyeFields {
             diagonal: self.star_diagonal == "yes",
             seeing,
             magnification,
+            lamp_m,
             judged: json!({ "typed": self, "width": width }).to_string(),
         })
     }

@@ -36,6 +36,7 @@ mod intake_check;
 pub mod journeys;
 pub mod kit_ticks;
 pub mod label;
+mod lamp;
 pub mod lend;
 pub mod lend_form;
 pub mod lending;
@@ -170,6 +171,7 @@ pub fn routes() -> Vec<access::Route> {
         instrument::routes(),
         intake::routes(),
         label::routes(),
+        lamp::routes(),
         lending::routes(),
         limits::routes(),
         loan_lengths::routes(),

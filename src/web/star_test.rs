@@ -13,12 +13,13 @@ use super::fields::FormErrors;
 use super::measuring::{Circumstances, OTHER_SIDE, files};
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::sign_in::Nothing;
-use super::{check_in_answer, show, when};
+use super::{check_in_answer, lamp, show, when};
 use crate::library::attempts::{self, Attempt, AttemptPicture, AttemptState};
 use crate::library::club::Club;
 use crate::library::collimations;
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::{Design, Instrument};
+use crate::library::lamp::Lamp;
 use crate::library::star_tests::FocusSide;
 use crate::library::{AttemptId, Conn, Moment};
 use crate::startest::decode::{FrameReader, Hints, Limits};
@@ -73,6 +74,7 @@ struct FrameFields {
     pixel_um: String,
     focal_factor: String,
     field_coma: String,
+    lamp: String,
     note: String,
     taken_on: String,
     taken_at: String,
@@ -302,6 +304,11 @@ impl FrameFields {
         if camera.is_none() {
             errors.add("camera", "Camera: choose one.");
         }
+        let lamp = lamp::read(&mut errors, "lamp", &self.lamp).and_then(|m| {
+            Lamp::at(instrument, m)
+                .map_err(|unfit| errors.add("lamp", format!("Artificial star: {unfit}.")))
+                .ok()
+        });
         let note = errors.optional_text("note", "Note", &self.note, 1000);
         let taken_at = when::read(
             &mut errors,
@@ -315,6 +322,7 @@ impl FrameFields {
                 both_sides: others > 0,
                 field_coma: self.field_coma == "yes" && instrument.design == Design::Newtonian,
                 taken_at,
+                lamp,
                 vane_count: u32::try_from(instrument.vane_count).unwrap_or(0),
                 meniscus: instrument.design == Design::MaksutovCassegrain,
                 aperture_mm: instrument.aperture_mm,

@@ -1,6 +1,7 @@
 //! What is told of a set of frames beside the frames.
 
 use crate::library::Moment;
+use crate::library::lamp::Lamp;
 use crate::library::star_tests::FocusSide;
 use crate::startest::frame::Setup;
 use crate::startest::measure::{FieldComa, Options};
@@ -45,6 +46,9 @@ pub struct Circumstances {
     /// When the frames were taken, where that was told.
     #[serde(default)]
     pub taken_at: Option<Moment>,
+    /// The artificial star they were taken at.
+    #[serde(default)]
+    pub lamp: Option<Lamp>,
 }
 
 impl Circumstances {
@@ -63,7 +67,7 @@ impl Circumstances {
     pub fn setup(&self) -> Setup {
         Setup {
             aperture_mm: self.aperture_mm,
-            focal_mm: self.focal_mm,
+            focal_mm: self.focal_mm * self.lamp.map_or(1.0, |lamp| lamp.focal_share),
             obstruction: self.obstruction,
             pixel_um: self.pixel_um,
             wavelength_nm: self.wavelength_nm,

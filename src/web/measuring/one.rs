@@ -293,6 +293,9 @@ impl Looked {
             };
             outcome.report = Report::refused(vec![reason], outcome.report.frames);
         }
+        if let Some(lamp) = &told.lamp {
+            lamp.told_as_a_star(&mut outcome.report);
+        }
         Self {
             outcome,
             frames,

@@ -1,0 +1,122 @@
+//! An artificial star: the field that tells of one, and the page on setting one up.
+
+use askama::Template;
+use axum::response::Response;
+
+use super::access::{Access, Route};
+use super::extract::Path;
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, page};
+use super::{Error, show};
+use crate::library::club::{Club, Units};
+use crate::library::instruments::Instrument;
+use crate::library::lamp::{Lamp, Placing};
+use crate::library::measures::{INCH_MM, Misread, Quantity};
+use crate::optics::lamp::{Focusing, ball_mm, largest_source_mm};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![Route::get(
+        Access::Member,
+        "/instruments/{tag}/artificial-star",
+        placing,
+    )]
+}
+
+/// How far away a lamp may stand, m.
+const DISTANCES_M: std::ops::RangeInclusive<f64> = 1.0..=5000.0;
+/// The distances of the table, m.
+const SHOWN_M: [f64; 6] = [10.0, 20.0, 30.0, 50.0, 100.0, 200.0];
+
+/// The distance of an artificial star, m; `None` at a star in the sky. A bare figure is
+/// in metres.
+pub fn read(errors: &mut FormErrors, field: &str, typed: &str) -> Option<f64> {
+    if typed.trim().is_empty() {
+        return None;
+    }
+    let mm = DISTANCES_M.start() * 1000.0..=DISTANCES_M.end() * 1000.0;
+    match Quantity::LengthMm.read_within(typed, 1000.0, &mm) {
+        Ok(mm) => Some(mm / 1000.0),
+        Err(wrong) => {
+            let found = match wrong {
+                Misread::NotOne => String::new(),
+                Misread::OutOfBounds(mm) => format!("that is {:.1} m; ", mm / 1000.0),
+            };
+            errors.add(
+                field,
+                format!("Artificial star: {found}give its distance in metres, 1 to 5000, or with its unit, as 100 ft."),
+            );
+            None
+        }
+    }
+}
+
+struct Row {
+    away: String,
+    source: String,
+    ball: String,
+    travel: String,
+    spherical: String,
+    coma: String,
+}
+
+#[derive(Template)]
+#[template(path = "star_test/artificial_star.html")]
+struct PlacingPage {
+    layout: Layout,
+    tag: String,
+    name: String,
+    /// Why there is no table, or "".
+    unfit: String,
+    far_enough: String,
+    mirror_moves: bool,
+    open_front: bool,
+    rows: Vec<Row>,
+}
+
+/// "20 m" or "66 ft".
+fn metres(club: &Club, m: f64) -> String {
+    match club.units {
+        Units::Metric => format!("{m:.0}\u{a0}m"),
+        Units::Imperial => format!("{:.0}\u{a0}ft", m * 1000.0 / (12.0 * INCH_MM)),
+    }
+}
+
+async fn placing(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+    let instrument = Instrument::by_tag(&mut *context.read().await?, &tag).await?;
+    let club = context.club();
+    let layout = context.layout(&format!("An artificial star for {}", instrument.tag));
+    let placing = Placing::of(&instrument);
+    let rows = SHOWN_M
+        .into_iter()
+        .filter_map(|m| Lamp::at(&instrument, m).ok())
+        .map(|lamp| {
+            let source = largest_source_mm(instrument.aperture_mm, lamp.distance_m * 1000.0);
+            Row {
+                away: metres(club, lamp.distance_m),
+                source: format!("{source:.3}\u{a0}mm"),
+                ball: format!("{:.0}\u{a0}mm", ball_mm(source).floor().max(1.0)),
+                travel: format!("{:.0}\u{a0}mm", lamp.travel_mm.ceil()),
+                spherical: format!("{:.3}", lamp.spherical_rms_waves.abs()),
+                coma: format!("{:.0}\u{a0}%", 100.0 * lamp.coma_share),
+            }
+        })
+        .collect();
+    page(&PlacingPage {
+        layout,
+        name: instrument.name.clone(),
+        unfit: placing
+            .as_ref()
+            .err()
+            .map_or_else(String::new, |unfit| show::capital(&format!("{unfit}."))),
+        far_enough: placing
+            .as_ref()
+            .map_or_else(|_| String::new(), |p| metres(club, p.far_enough_m)),
+        mirror_moves: placing
+            .as_ref()
+            .is_ok_and(|p| p.focusing == Focusing::PrimaryMoves),
+        open_front: placing.is_ok_and(|p| p.open_in_front),
+        tag: instrument.tag.clone(),
+        rows,
+    })
+}
