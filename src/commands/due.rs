@@ -78,7 +78,7 @@ fn table(list: &DueList, club: &Club) -> String {
     let mut text = format!(
         "{}: due for the bench, {}\n",
         list.club,
-        due::day(club.date(list.made_at))
+        show::day(club.date(list.made_at))
     );
     if list.due.is_empty() {
         text.push_str(&format!(

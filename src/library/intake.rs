@@ -529,7 +529,7 @@ async fn keep_loans(
                 note: words,
             });
         };
-        let words = format!("Until {}. {}", loan.due_on.format("%-d %B %Y"), loan.note);
+        let words = format!("Until {}. {}", super::day(loan.due_on), loan.note);
         entry("lend", loan.lent_at, words.trim().to_owned());
         if let Some(back) = loan.returned_at {
             entry("return", back, loan.note.clone());

@@ -84,7 +84,7 @@ impl Obstacle {
             Self::Status(status) => format!("It is {status}."),
             Self::KeptFor { person, until } => format!(
                 "{person} is next in line. It is kept for them until {}.",
-                until.format("%-d %B %Y")
+                super::day(until)
             ),
             Self::Reserved(r) => format!(
                 "It is reserved {}, for {}. Choose an earlier day to bring it back, or give a reason.",
@@ -190,10 +190,10 @@ impl Lend {
         }
         let club = Club::load(conn).await?;
         if let Some((from, until)) = self.overlapping(conn).await? {
-            let until = until.map_or("now".to_owned(), |at| day_words(club.date(at)));
+            let until = until.map_or("now".to_owned(), |at| super::day(club.date(at)));
             return refuse(format!(
                 "{tag} was on loan from {} to {until}. Choose other days.",
-                day_words(club.date(from))
+                super::day(club.date(from))
             ));
         }
         if self.due_on < club.date(self.at) {
@@ -231,7 +231,7 @@ impl Lend {
         .execute(&mut *conn)
         .await?;
         self.write_kit(conn, id).await?;
-        let mut note = format!("Until {}.", day_words(self.due_on));
+        let mut note = format!("Until {}.", super::day(self.due_on));
         if !details.event.is_empty() {
             note.push_str(&format!(" For {}.", details.event));
         }
@@ -298,10 +298,6 @@ impl Lend {
         }
         Ok(())
     }
-}
-
-fn day_words(day: NaiveDate) -> String {
-    day.format("%-d %B %Y").to_string()
 }
 
 /// The moment of a loan's beginning of which only the day is known: noon, or now where

@@ -69,7 +69,7 @@ use sqlx::{Connection, SqlitePool};
 pub use audit_log::hex;
 pub use copies::{Checked, check_copy, check_pages, copy_of};
 pub use witness::{Left, LogTrouble, Place, log_trouble};
-pub use words::UnknownWord;
+pub use words::{UnknownWord, capital, day};
 pub use write::Write;
 
 /// An instant, UTC.

@@ -109,8 +109,8 @@ pub async fn extend(
         loan: Some(loan),
         note: format!(
             "Loan now until {}, before until {}.",
-            due_on.format("%-d %B %Y"),
-            found.due_on.format("%-d %B %Y")
+            super::day(due_on),
+            super::day(found.due_on)
         ),
     }
     .write(conn)

@@ -207,7 +207,7 @@ pub async fn settle(
     )
     .execute(&mut *conn)
     .await?;
-    let mut words = format!("{} {outcome}.", capital(&found.part));
+    let mut words = format!("{} {outcome}.", super::capital(&found.part));
     if !note.is_empty() {
         words.push_str(&format!(" {note}"));
     }
@@ -244,7 +244,7 @@ pub async fn is_back(
             found.part, found.tag
         )));
     }
-    let words = format!("{} in the kit again.", capital(&found.part));
+    let words = format!("{} in the kit again.", super::capital(&found.part));
     log_back(conn, &found, words, by, at).await?;
     Ok(found)
 }
@@ -311,11 +311,4 @@ async fn log_back(
         }
     }
     Ok(())
-}
-
-fn capital(words: &str) -> String {
-    let mut letters = words.chars();
-    letters.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
 }

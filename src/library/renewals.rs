@@ -51,7 +51,7 @@ pub fn decide(club: &Club, facts: &Facts, today: NaiveDate) -> Result<NaiveDate,
     {
         return Err(format!(
             "It is reserved from {}, so it cannot be renewed.",
-            from.format("%-d %B %Y")
+            super::day(from)
         ));
     }
     if due_on <= facts.due_on {
@@ -60,7 +60,7 @@ pub fn decide(club: &Club, facts: &Facts, today: NaiveDate) -> Result<NaiveDate,
             .checked_sub_days(days)
             .and_then(|d| d.succ_opt());
         return Err(match from {
-            Some(from) => format!("You can renew it from {}.", from.format("%-d %B %Y")),
+            Some(from) => format!("You can renew it from {}.", super::day(from)),
             None => "It is too early to renew it.".to_owned(),
         });
     }
@@ -143,7 +143,7 @@ pub async fn renew(
         recorded_at: at,
         by: borrower,
         loan: Some(loan),
-        note: format!("Renewed until {}.", due_on.format("%-d %B %Y")),
+        note: format!("Renewed until {}.", super::day(due_on)),
     }
     .write(conn)
     .await?;

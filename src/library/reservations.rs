@@ -79,15 +79,15 @@ impl Reservation {
 
 /// "6 December 2026", "5 to 6 December 2026", "28 November to 2 December 2026".
 pub fn days_words(from: NaiveDate, until: NaiveDate) -> String {
-    let end = until.format("%-d %B %Y");
+    let end = super::day(until);
     if from == until {
-        end.to_string()
+        end
     } else if from.format("%Y-%m").to_string() == until.format("%Y-%m").to_string() {
         format!("{} to {end}", from.format("%-d"))
     } else if from.format("%Y").to_string() == until.format("%Y").to_string() {
         format!("{} to {end}", from.format("%-d %B"))
     } else {
-        format!("{} to {end}", from.format("%-d %B %Y"))
+        format!("{} to {end}", super::day(from))
     }
 }
 

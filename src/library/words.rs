@@ -1,5 +1,20 @@
-//! Closed vocabularies: enums that are words in the database, in addresses
-//! and on pages.
+//! Words: days and sentences as they are written everywhere, and closed vocabularies,
+//! enums that are words in the database, in addresses and on pages.
+
+use chrono::NaiveDate;
+
+/// "14 March 2026".
+pub fn day(date: NaiveDate) -> String {
+    date.format("%-d %B %Y").to_string()
+}
+
+/// With a capital first.
+pub fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
 
 /// A word that is not in the vocabulary it was looked up in.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]

@@ -471,7 +471,7 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
             None,
             format!(
                 "An entry is dated {}, which has not come yet, so it is left out here. Correct its date.",
-                ahead.format("%-d %B %Y")
+                library::day(ahead)
             ),
         );
     }

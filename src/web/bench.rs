@@ -190,7 +190,7 @@ impl MovePage {
         let blocked = match instrument.state() {
             State::OnLoan => {
                 let back = match instrument.open_loan {
-                    Some(loan) => show::plain_date(Loan::get(&mut conn, loan).await?.due_on),
+                    Some(loan) => show::day(Loan::get(&mut conn, loan).await?.due_on),
                     None => String::new(),
                 };
                 Some(format!(

@@ -152,8 +152,7 @@ pub fn due_words(loan: &Loan, today: chrono::NaiveDate) -> String {
     match (loan.due_on - today).num_days() {
         0 => format!("Due today, {day}"),
         1 => format!("Due tomorrow, {day}"),
-        -1 => format!("1 day late, was due {day}"),
-        days if days < 0 => format!("{} days late, was due {day}", -days),
+        days if days < 0 => format!("{}, was due {day}", show::days_late(-days)),
         _ => format!("Due {day}"),
     }
 }

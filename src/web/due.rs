@@ -478,18 +478,13 @@ pub fn csv(list: &DueList) -> Result<Vec<u8>, csv::Error> {
     tables::csv_text(CSV_HEADER, csv_rows(list))
 }
 
-/// "14 March 2026".
-pub fn day(date: NaiveDate) -> String {
-    show::plain_date(date)
-}
-
 /// "until 14 March 2026", or that it is late; "" when not on loan.
 pub fn until_words(row: &DueRow) -> String {
     row.back_by.map_or_else(String::new, |back| {
         if row.overdue {
-            format!("overdue since {}", day(back))
+            format!("overdue since {}", show::day(back))
         } else {
-            format!("until {}", day(back))
+            format!("until {}", show::day(back))
         }
     })
 }
@@ -511,7 +506,7 @@ pub fn last_test_words(row: &DueRow) -> String {
                 "takes none".to_owned()
             }
         },
-        |t| format!("{}, {}", day(t.on), t.method),
+        |t| format!("{}, {}", show::day(t.on), t.method),
     )
 }
 
@@ -551,7 +546,11 @@ pub fn coming_words(row: &DueRow, list: &DueList) -> String {
     let chance = row.foreseen.as_ref().and_then(|f| f.chance_out_coming);
     match (list.coming, chance) {
         (Some(on), Some(chance)) => {
-            format!("On {}, at its usual use: {}.", day(on), in_100(chance))
+            format!(
+                "On {}, at its usual use: {}.",
+                show::day(on),
+                in_100(chance)
+            )
         }
         _ => String::new(),
     }

@@ -84,7 +84,7 @@ pub fn due_day(
     if days < 0 {
         errors.add(
             field,
-            format!("Back by: choose {} or a later day.", show::plain_date(from)),
+            format!("Back by: choose {} or a later day.", show::day(from)),
         );
         None
     } else if days > LONGEST_DAYS {

@@ -111,12 +111,10 @@ impl LoanRow {
             name: loan.instrument_name.clone(),
             borrower: loan.borrower.clone(),
             since: show::date(context.club(), loan.lent_at),
-            until: show::plain_date(loan.due_on),
-            late: match loan.days_overdue(today) {
-                Some(1) => "1 day late".to_owned(),
-                Some(days) => format!("{days} days late"),
-                None => String::new(),
-            },
+            until: show::day(loan.due_on),
+            late: loan
+                .days_overdue(today)
+                .map_or_else(String::new, show::days_late),
             check_in: check_in::address(&loan.tag),
             open: loan.returned_at.is_none(),
             back: loan
@@ -160,7 +158,7 @@ async fn list(context: RequestContext, Query(form): Query<ListFields>) -> Result
     } else {
         format!(
             "{out} out, {late} of them overdue, on {}.",
-            show::plain_date(today)
+            show::day(today)
         )
     };
     let paging = Paging::new(form.page.unwrap_or(1), loans.len(), PAGE_ROWS);
@@ -446,7 +444,7 @@ async fn until(
     write
         .finish(
             &format!("/loans/{id}"),
-            &format!("{} is now due on {}.", loan.tag, show::plain_date(due_on)),
+            &format!("{} is now due on {}.", loan.tag, show::day(due_on)),
         )
         .await
 }

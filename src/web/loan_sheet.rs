@@ -99,7 +99,7 @@ async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<R
         missing,
         layout: context.layout(&format!("Loan sheet for {}", loan.tag)),
         since: show::date(club, loan.lent_at),
-        until: show::plain_date(loan.due_on),
+        until: show::day(loan.due_on),
         care: care(instrument),
         // How to treat the glass stands under how to look after it.
         cautions: cautions::of(club, instrument, &parts)

@@ -177,7 +177,7 @@ async fn renew(
     write
         .finish(
             "/my-loans",
-            &format!("Renewed: it is due on {}.", show::plain_date(until)),
+            &format!("Renewed: it is due on {}.", show::day(until)),
         )
         .await
 }

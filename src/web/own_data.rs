@@ -125,7 +125,7 @@ async fn readable(context: RequestContext) -> Result<Response, Error> {
                         l.tag,
                         show::date(club, l.lent_at),
                         until(l.returned_at),
-                        show::plain_date(l.due_on)
+                        show::day(l.due_on)
                     )
                 })
                 .collect(),
@@ -160,8 +160,8 @@ async fn readable(context: RequestContext) -> Result<Response, Error> {
                     format!(
                         "{}, {} to {}{off}",
                         r.tag,
-                        show::plain_date(r.from_on),
-                        show::plain_date(r.until_on)
+                        show::day(r.from_on),
+                        show::day(r.until_on)
                     )
                 })
                 .collect(),

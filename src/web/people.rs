@@ -336,7 +336,7 @@ async fn person_page(
         .map(|l| LoanLine {
             href: format!("/loans/{}", l.id),
             words: match l.returned_at {
-                None => format!("{}, out, due {}", l.tag, show::plain_date(l.due_on)),
+                None => format!("{}, out, due {}", l.tag, show::day(l.due_on)),
                 Some(back) => format!("{}, back {}", l.tag, show::date(context.club(), back)),
             },
         })

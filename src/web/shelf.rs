@@ -329,7 +329,7 @@ pub fn size_words(club: &Club, i: &Instrument) -> String {
 
 /// When an instrument on loan comes back; never with whom it is.
 pub fn back_by(today: chrono::NaiveDate, due_on: chrono::NaiveDate) -> String {
-    let day = show::plain_date(due_on);
+    let day = show::day(due_on);
     if due_on < today {
         format!("and was due back on {day}")
     } else {

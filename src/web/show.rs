@@ -5,6 +5,7 @@ use chrono::NaiveDate;
 use crate::library::Moment;
 use crate::library::club::{Club, Units};
 use crate::library::measures::{INCH_MM, MILE_KM, POUND_KG};
+pub use crate::library::{capital, day};
 pub use crate::upkeep::figures::trimmed;
 
 /// The error of a coma, waves: never none at all.
@@ -18,12 +19,7 @@ pub fn waves_error(sigma: f64) -> String {
 
 /// "14 March 2026", in the club's zone.
 pub fn date(club: &Club, at: Moment) -> String {
-    plain_date(club.date(at))
-}
-
-/// "14 March 2026".
-pub fn plain_date(date: NaiveDate) -> String {
-    date.format("%-d %B %Y").to_string()
+    day(club.date(at))
 }
 
 /// A day as a list names it, never broken across lines: "Sat 28 Nov" within two
@@ -109,14 +105,6 @@ pub fn money(club: &Club, cents: i64) -> String {
     } else {
         format!("{}.{:02} {}", cents / 100, cents % 100, club.currency)
     }
-}
-
-/// With a capital first.
-pub fn capital(words: &str) -> String {
-    let mut letters = words.chars();
-    letters.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
 }
 
 /// A clock direction as people say it: "2 o'clock" for 55 to 65 degrees or so,

@@ -76,7 +76,7 @@ impl AskPage {
         let barred = barred(&instrument, loan.as_ref(), &waits, me);
         let whereabouts = match &loan {
             // The day only: who has it is nobody's business but the desk's.
-            Some(loan) => format!("On loan, due back {}.", show::plain_date(loan.due_on)),
+            Some(loan) => format!("On loan, due back {}.", show::day(loan.due_on)),
             None => format!("{}.", show::capital(instrument.state().label())),
         };
         let line = match waits.len() {

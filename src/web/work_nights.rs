@@ -390,10 +390,7 @@ async fn night_page(
         hours: or_own(asked.hours, show::trimmed(night.hours, 2)),
         hands: or_own(asked.hands, night.hands.to_string()),
         errors,
-        layout: context.layout(&format!(
-            "Work night, {}",
-            show::plain_date(plan.night.held_on)
-        )),
+        layout: context.layout(&format!("Work night, {}", show::day(plan.night.held_on))),
         id: id.to_string(),
         words: in_short(&plan.night),
         called_off: plan.night.called_off_at.is_some(),
@@ -463,7 +460,7 @@ async fn sheet_page(context: RequestContext, Path(id): Path<String>) -> Result<R
     page(&SheetPage {
         layout: context.layout(&format!(
             "Sheet for the work night, {}",
-            show::plain_date(plan.night.held_on)
+            show::day(plan.night.held_on)
         )),
         id: id.to_string(),
         words: in_short(&plan.night),

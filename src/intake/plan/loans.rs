@@ -148,19 +148,18 @@ impl Planner<'_> {
                     && let Some(at) = span.brought.or(before.brought)
                 {
                     let tag = self.things.tag(*instrument);
-                    let day = |d: NaiveDate| d.format("%-d %B %Y").to_string();
                     let words = match before.back {
                         None => format!(
                             "{tag} went out to {} on {} and has no day of coming back, so it cannot go out again on {}. Write when it came back.",
                             self.name_of(before.borrower),
-                            day(before.lent),
-                            day(span.lent)
+                            library::day(before.lent),
+                            library::day(span.lent)
                         ),
                         Some(back) => format!(
                             "{tag} was with {} until {}, so it cannot go out on {}. Correct one of the two days.",
                             self.name_of(before.borrower),
-                            day(back),
-                            day(span.lent)
+                            library::day(back),
+                            library::day(span.lent)
                         ),
                     };
                     wrong.push((at, words));

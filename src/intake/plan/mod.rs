@@ -442,7 +442,7 @@ impl<'a> Planner<'a> {
         let say = |habit| {
             reading
                 .by(Some(habit))
-                .map(|d: NaiveDate| d.format("%-d %B %Y").to_string())
+                .map(library::day)
                 .unwrap_or_default()
         };
         let options = vec![

@@ -105,7 +105,7 @@ impl Planner<'_> {
             return self.fault(line, field, words);
         }
         if day > self.today && !may_lie_ahead {
-            let words = format!("{} lies ahead. Correct the day.", day.format("%-d %B %Y"));
+            let words = format!("{} lies ahead. Correct the day.", library::day(day));
             return self.fault(line, field, words);
         }
         Ok(Some(day))

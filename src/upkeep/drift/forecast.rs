@@ -340,7 +340,7 @@ fn flags(chain: &Chain, follower: &Follower, learned: &DriftModel) -> Vec<Flag> 
                 format!("Minds {}", minded_words(cause)),
                 format!(
                     "{} moves it by about {own:.3} waves, others of its kind by {kind:.3}: from {looks} looks and {:.0} such units.",
-                    capital(cause.unit_words()),
+                    library::capital(cause.unit_words()),
                     chain.units_in_all()[cause.index()]
                 ),
             )
@@ -394,13 +394,6 @@ fn minded_words(cause: Cause) -> &'static str {
         Cause::LeftOutdoors => "nights outdoors",
         _ => "car boots",
     }
-}
-
-fn capital(words: &str) -> String {
-    let mut letters = words.chars();
-    letters.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
 }
 
 /// " Left the bench at 0.012, 0.015 and was next seen at 0.081, 0.064."

@@ -9,7 +9,7 @@ use crate::library::loans::{Loan, Which};
 use crate::library::messages::{Kind, NewMessage};
 use crate::library::people::{Person, Role};
 use crate::library::turns::Lines;
-use crate::library::{Conn, Moment, Result, problems, reservations};
+use crate::library::{Conn, Moment, PersonId, Result, problems, reservations};
 use crate::upkeep::due_list::{Filter, due_list};
 use crate::upkeep::{Condition, Snapshot};
 use crate::web::{address, show};
@@ -25,6 +25,39 @@ const FIRST_HOUR: u32 = 9;
 /// The most lines of one kind in the week's message.
 const WEEK_LINES: usize = 8;
 
+/// Who writes, and where the tool is.
+#[derive(Clone, Copy)]
+struct Desk<'a> {
+    club: &'a Club,
+    base: &'a str,
+}
+
+impl Desk<'_> {
+    /// A letter about one thing: `about` tells it from others of its kind.
+    fn to(
+        self,
+        (person, name): (PersonId, &str),
+        kind: Kind,
+        about: String,
+        subject: String,
+        lines: &[String],
+    ) -> NewMessage {
+        NewMessage {
+            kind,
+            person,
+            about,
+            subject,
+            body: letter(self.club, self.base, name, lines),
+            to_address: None,
+        }
+    }
+
+    /// Where to read how an instrument is.
+    fn how_it_is(self, words: &str, tag: &str) -> String {
+        format!("{words}: {}{}", self.base, address::instrument(tag))
+    }
+}
+
 /// Everything that should be said now, whether it has been or not.
 ///
 /// # Errors
@@ -36,6 +69,7 @@ pub async fn wanted(
     base: &str,
     now: Moment,
 ) -> Result<Vec<NewMessage>> {
+    let desk = Desk { club, base };
     let today = club.date(now);
     let loans = Loan::list(
         conn,
@@ -47,12 +81,12 @@ pub async fn wanted(
     .await?;
     let mut all: Vec<NewMessage> = loans
         .iter()
-        .filter_map(|loan| of_loan(loan, club, base, today))
+        .filter_map(|loan| of_loan(loan, desk, today))
         .collect();
-    all.extend(turns(conn, club, snapshot, base, now).await?);
-    all.extend(reserved(conn, club, base, today).await?);
-    all.extend(settled(conn, club, snapshot, base, now).await?);
-    all.extend(week(conn, club, snapshot, base, &loans, now).await?);
+    all.extend(turns(conn, desk, snapshot, now).await?);
+    all.extend(reserved(conn, desk, today).await?);
+    all.extend(settled(conn, desk, snapshot, now).await?);
+    all.extend(week(conn, desk, snapshot, &loans, now).await?);
     Ok(all)
 }
 
@@ -62,20 +96,22 @@ pub fn day_has_begun(club: &Club, now: Moment) -> bool {
 }
 
 /// Due in a few days, or late.
-fn of_loan(loan: &Loan, club: &Club, base: &str, today: NaiveDate) -> Option<NewMessage> {
+fn of_loan(loan: &Loan, desk: Desk<'_>, today: NaiveDate) -> Option<NewMessage> {
+    let Desk { club, base } = desk;
     let left = (loan.due_on - today).num_days();
     let lent_for = (loan.due_on - club.date(loan.lent_at)).num_days();
     let where_to = format!(
         "Details, and what to do when something is wrong: {base}/loans/{}",
         loan.id
     );
-    let of = |kind, about: String, subject: String, lines: Vec<String>| NewMessage {
-        kind,
-        person: loan.borrower_id,
-        about,
-        subject,
-        body: letter(club, base, &loan.borrower, &lines),
-        to_address: None,
+    let of = |kind, about, subject, lines: &[String]| {
+        desk.to(
+            (loan.borrower_id, &loan.borrower),
+            kind,
+            about,
+            subject,
+            lines,
+        )
     };
     match left {
         // A loan of a few days needs no such word.
@@ -87,7 +123,7 @@ fn of_loan(loan: &Loan, club: &Club, base: &str, today: NaiveDate) -> Option<New
                 1 => format!("{} is due back tomorrow", loan.tag),
                 n => format!("{} is due back in {n} days", loan.tag),
             },
-            vec![
+            &[
                 format!(
                     "{} ({}) is due back on {}.",
                     loan.tag,
@@ -104,7 +140,7 @@ fn of_loan(loan: &Loan, club: &Club, base: &str, today: NaiveDate) -> Option<New
                 Kind::Late,
                 format!("{} {} {}", loan.id, loan.due_on, (late - 1) / LATE_EVERY_DAYS),
                 format!("{} is {} late", loan.tag, show::counted(late as usize, "day", "days")),
-                vec![
+                &[
                     format!(
                         "{} ({}) was due back on {}. Please bring it back, or tell the desk when you will.",
                         loan.tag,
@@ -122,11 +158,11 @@ fn of_loan(loan: &Loan, club: &Club, base: &str, today: NaiveDate) -> Option<New
 /// Whom an instrument is kept for, where it may be lent as it is.
 async fn turns(
     conn: &mut Conn,
-    club: &Club,
+    desk: Desk<'_>,
     snapshot: &Snapshot,
-    base: &str,
     now: Moment,
 ) -> Result<Vec<NewMessage>> {
+    let Desk { club, base } = desk;
     let lines = Lines::load(conn, None, club, club.date(now)).await?;
     let turns = lines.all_kept().iter().filter_map(|kept| {
         let member = snapshot.member(kept.instrument_id)?;
@@ -135,16 +171,7 @@ async fn turns(
         if !matches!(condition, Condition::Ready | Condition::Usable) {
             return None;
         }
-        Some(NewMessage {
-            kind: Kind::YourTurn,
-            person: kept.person_id,
-            about: format!("{} {}", kept.wait_id, kept.until),
-            subject: format!("{} is here for you", i.tag),
-            body: letter(
-                club,
-                base,
-                &kept.person,
-                &[
+        Some(desk.to((kept.person_id, &kept.person), Kind::YourTurn, format!("{} {}", kept.wait_id, kept.until), format!("{} is here for you", i.tag), &[
                     format!(
                         "{} ({}) is on the shelf, and you are the next in line. It is kept for you until {}.",
                         i.tag,
@@ -152,22 +179,14 @@ async fn turns(
                         day(kept.until)
                     ),
                     format!("Tell the desk when you will fetch it. If you no longer want it, take yourself off the list, so that the next may have it: {base}/my-loans"),
-                    format!("How it is: {base}{}", address::instrument(&i.tag)),
-                ],
-            ),
-            to_address: None,
-        })
+                    desk.how_it_is("How it is", &i.tag),
+                ]))
     });
     Ok(turns.collect())
 }
 
 /// What is reserved for somebody from one of the next days on.
-async fn reserved(
-    conn: &mut Conn,
-    club: &Club,
-    base: &str,
-    today: NaiveDate,
-) -> Result<Vec<NewMessage>> {
+async fn reserved(conn: &mut Conn, desk: Desk<'_>, today: NaiveDate) -> Result<Vec<NewMessage>> {
     let coming = reservations::from_day(conn, None, today).await?;
     let told = coming.into_iter().filter_map(|one| {
         let days = (one.from_on - today).num_days();
@@ -175,28 +194,22 @@ async fn reserved(
             return None;
         }
         let (person, name) = (one.person_id?, one.person?);
-        Some(NewMessage {
-            kind: Kind::Reserved,
-            person,
-            about: format!("{} {}", one.id, one.from_on),
-            subject: format!("{} is reserved for you", one.tag),
-            body: letter(
-                club,
-                base,
-                &name,
-                &[
-                    format!(
-                        "{} ({}) is reserved for you from {} to {}.",
-                        one.tag,
-                        one.instrument_name,
-                        day(one.from_on),
-                        day(one.until_on)
-                    ),
-                    format!("How it is: {base}{}", address::instrument(&one.tag)),
-                ],
-            ),
-            to_address: None,
-        })
+        Some(desk.to(
+            (person, &name),
+            Kind::Reserved,
+            format!("{} {}", one.id, one.from_on),
+            format!("{} is reserved for you", one.tag),
+            &[
+                format!(
+                    "{} ({}) is reserved for you from {} to {}.",
+                    one.tag,
+                    one.instrument_name,
+                    day(one.from_on),
+                    day(one.until_on)
+                ),
+                desk.how_it_is("How it is", &one.tag),
+            ],
+        ))
     });
     Ok(told.collect())
 }
@@ -204,44 +217,38 @@ async fn reserved(
 /// What people reported and work has settled, told to who reported it.
 async fn settled(
     conn: &mut Conn,
-    club: &Club,
+    desk: Desk<'_>,
     snapshot: &Snapshot,
-    base: &str,
     now: Moment,
 ) -> Result<Vec<NewMessage>> {
+    let Desk { club, .. } = desk;
     let since = now - Duration::days(SETTLED_DAYS);
     let settled = problems::settled_since(conn, since).await?;
     let told = settled.into_iter().filter_map(|one| {
         let i = &snapshot.member(one.instrument_id)?.instrument;
-        Some(NewMessage {
-            kind: Kind::Settled,
-            person: one.reported_by,
-            about: one.entry_id.to_string(),
-            subject: format!("{}: what you reported is settled", i.tag),
-            body: letter(
-                club,
-                base,
-                &one.reporter,
-                &[
-                    format!(
-                        "On {} you reported of {}: \"{}\"",
-                        show::date(club, one.reported_at),
-                        i.tag,
-                        one.problem_words
-                    ),
-                    format!(
-                        "On {} it was settled: {}",
-                        show::date(club, one.settled_at),
-                        match one.work_words.as_str() {
-                            "" => one.work.label().to_owned() + ".",
-                            words => words.to_owned(),
-                        }
-                    ),
-                    format!("How it is now: {base}{}", address::instrument(&i.tag)),
-                ],
-            ),
-            to_address: None,
-        })
+        Some(desk.to(
+            (one.reported_by, &one.reporter),
+            Kind::Settled,
+            one.entry_id.to_string(),
+            format!("{}: what you reported is settled", i.tag),
+            &[
+                format!(
+                    "On {} you reported of {}: \"{}\"",
+                    show::date(club, one.reported_at),
+                    i.tag,
+                    one.problem_words
+                ),
+                format!(
+                    "On {} it was settled: {}",
+                    show::date(club, one.settled_at),
+                    match one.work_words.as_str() {
+                        "" => one.work.label().to_owned() + ".",
+                        words => words.to_owned(),
+                    }
+                ),
+                desk.how_it_is("How it is now", &i.tag),
+            ],
+        ))
     });
     Ok(told.collect())
 }
@@ -249,12 +256,12 @@ async fn settled(
 /// The week ahead, to those who answer for the shelf: from Monday morning on.
 async fn week(
     conn: &mut Conn,
-    club: &Club,
+    desk: Desk<'_>,
     snapshot: &Snapshot,
-    base: &str,
     loans: &[Loan],
     now: Moment,
 ) -> Result<Vec<NewMessage>> {
+    let Desk { club, base } = desk;
     let today = club.date(now);
     let monday = today.week(Weekday::Mon).first_day();
     let sunday = monday + Duration::days(6);
@@ -304,13 +311,14 @@ async fn week(
     let coordinators = people.iter().filter(|p| p.role == Role::Coordinator);
     let week = monday.iso_week();
     Ok(coordinators
-        .map(|person| NewMessage {
-            kind: Kind::Week,
-            person: person.id,
-            about: format!("{}-W{:02}", week.year(), week.week()),
-            subject: format!("{}: the week from {}", club.name, monday.format("%-d %B")),
-            body: letter(club, base, &person.name, &lines),
-            to_address: None,
+        .map(|person| {
+            desk.to(
+                (person.id, &person.name),
+                Kind::Week,
+                format!("{}-W{:02}", week.year(), week.week()),
+                format!("{}: the week from {}", club.name, monday.format("%-d %B")),
+                &lines,
+            )
         })
         .collect())
 }
