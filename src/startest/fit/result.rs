@@ -221,11 +221,11 @@ impl Fitted<'_> {
             .unwrap_or_else(|| DMatrix::from_element(count, count, f64::INFINITY));
         let leftover = honest::Leftover::of(problem, solution, &inverse);
         let mut covariance = leftover.covariance(&inverse);
-        if problem.unknown.is_some() {
+        if let Some(unknown) = problem.unknown {
             // What was believed beforehand is as uncertain as was believed.
             let mut believed = DMatrix::zeros(count, count);
             for (i, _, weight) in problem.priors(p) {
-                believed[(i, i)] += weight;
+                believed[(i, i)] += unknown.alike * weight;
             }
             covariance += &inverse * believed * &inverse;
         }

@@ -109,6 +109,8 @@ struct Run<'t, 'a> {
     shared: usize,
     /// Where nobody told the scale: what is believed, and each picture's band.
     unknown: Option<(Unknown, &'t [super::Band])>,
+    /// Whether a fine stage begins with the light to be weighed.
+    fluxes_unknown: bool,
 }
 
 /// How finely a stage works.
@@ -196,6 +198,7 @@ fn fitted_freely<'a>(
         modes,
         pupil: stage::pupil(setup, if pair { setup.side } else { tasks[0].2 }),
         unknown: None,
+        fluxes_unknown: false,
         free_shadow,
         place_sigma: if pair {
             0.0
@@ -407,7 +410,7 @@ impl Run<'_, '_> {
             problem.pictures.push(picture);
             windows.push(window);
         }
-        if !fine {
+        if !fine || self.fluxes_unknown {
             for k in 0..self.tasks.len() {
                 problem.linear_start(&mut here, k);
             }

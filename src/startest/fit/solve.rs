@@ -103,6 +103,9 @@ pub(super) struct Unknown {
     pub shade: f64,
     /// Shape of the bands, see [`State::narrowing`].
     pub narrowing: f64,
+    /// How many neighbouring pixels err alike: what is believed counts for so much more
+    /// against chi2, which takes each pixel for its own witness.
+    pub alike: f64,
 }
 
 /// Parameters of [`Unknown`] that all pictures share: scale, inequality (2).
@@ -263,14 +266,15 @@ impl Problem {
         }
         if let (Some(u), Some(i)) = (self.unknown, self.sizes()) {
             all.push((i, -p[i], u.scale.powi(-2)));
-            all.extend([i + 1, i + 2].map(|i| (i, -p[i], u.unequal.powi(-2))));
+            let weight = |sigma: f64| u.alike / sigma.powi(2);
+            all.extend([i + 1, i + 2].map(|i| (i, -p[i], weight(u.unequal))));
             for k in 0..self.pictures.len() {
                 let own = self.own(k);
                 let colour = own + COLOUR;
-                all.push((colour, -p[colour], u.colour.powi(-2)));
-                all.extend((own + SHADE..own + SHADE + 3).map(|i| (i, -p[i], u.shade.powi(-2))));
+                all.push((colour, -p[colour], weight(u.colour)));
+                all.extend((own + SHADE..own + SHADE + 3).map(|i| (i, -p[i], weight(u.shade))));
                 if self.leans(k) {
-                    all.push((own + A4, -p[own + A4], u.focus.powi(-2)));
+                    all.push((own + A4, -p[own + A4], weight(u.focus)));
                 }
             }
         }

@@ -252,7 +252,7 @@ pub(super) fn picture(
     };
     let (model, sloper) = match kind {
         Kind::Coarse => (model(1.05, 1), None),
-        Kind::Sketch { .. } => (model(1.05, 3), None),
+        Kind::Sketch { .. } => (model(1.05, 3), Some(model(1.05, 1))),
         Kind::Fine { lines } => {
             // Where the blur hides detail of lambda N and finer, folding of
             // such detail does no harm.

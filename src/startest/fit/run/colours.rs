@@ -8,7 +8,7 @@
 use super::{Fitted, How, Limits, Run, Stage, Task, Work};
 use crate::fit::{
     Band, FitError, FitOptions, Start, check,
-    solve::{BLUR, FLUX, SKY, Unknown},
+    solve::{A4, BLUR, COLOUR, Unknown},
     stage,
 };
 use crate::frame::{Setup, Side, Stamp};
@@ -24,13 +24,14 @@ const BELIEVED: Unknown = Unknown {
     focus: 0.03,
     shade: 0.15,
     narrowing: Band::NARROWING,
+    alike: 40.0,
 };
 /// Waves out of focus that are sketched, each this much more than the one before.
-const SKETCHED: std::ops::Range<f64> = 2.6..16.5;
-const FURTHER: f64 = 1.13;
+const SKETCHED: std::ops::Range<f64> = 2.6..15.0;
+const FURTHER: f64 = 1.12;
 const SKETCH: Limits = Limits {
     max_slopes: 4,
-    max_pictures: 9,
+    max_pictures: 8,
     tolerance: 1e-1,
 };
 const FINE: Limits = Limits {
@@ -41,7 +42,7 @@ const FINE: Limits = Limits {
 /// Fine stages, each planned for the scale that the last one found; a change below this
 /// needs no other.
 const MOST_STAGES: usize = 4;
-const SETTLED: f64 = 0.01;
+const SETTLED: f64 = 0.05;
 
 /// Fits pictures of one star in several colours; `setup` says nothing true of the scale.
 pub(in crate::fit) fn fitted_colours<'a>(
@@ -87,12 +88,19 @@ pub(in crate::fit) fn fitted_colours<'a>(
         free_shadow,
         place_sigma: 0.0,
         unknown: Some((BELIEVED, &bands)),
+        fluxes_unknown: false,
     };
     let mut work = Work::default();
-    let mut fine = run.found(start, &mut work)?;
+    let began = std::time::Instant::now();
+    let sketched = run.found(start, &mut work)?;
+    if std::env::var_os("SKETCHES").is_some() { eprintln!("sketched {:?}", began.elapsed()); }
+    run.fluxes_unknown = true;
+    let mut fine = run.stage_at(&sketched, How::Fine, FINE, &mut work)?;
+    run.fluxes_unknown = false;
     for stage in 1..MOST_STAGES {
+        if std::env::var_os("SKETCHES").is_some() { let o = fine.problem.own(0); eprintln!("fine {stage} {:?} chi2 {:.0} w {:.3} s {:.3} pictures {} slopes {} focal {} colours {:?} size {}", began.elapsed(), fine.solution.chi2, wavefront::w020_from_a4(fine.parameters[o]), fine.parameters[o-3], fine.solution.pictures_computed, fine.solution.slopes_computed, fine.problem.pictures[0].model.focal_size(), (0..3).map(|k| fine.parameters[fine.problem.own(k)+11]).collect::<Vec<_>>(), fine.problem.pictures[0].model.size); }
         let moved = run.take_scale(&mut fine);
-        if moved.abs() < SETTLED && stage > 1 {
+        if moved.abs() < SETTLED {
             break;
         }
         fine = run.stage_at(&fine.parameters, How::Fine, FINE, &mut work)?;
@@ -119,10 +127,14 @@ pub(in crate::fit) fn fitted_colours<'a>(
 }
 
 impl Run<'_, '_> {
-    /// The best of the scales sketched.
-    fn found(&mut self, start: &Start, work: &mut Work) -> Result<Stage, FitError> {
+    /// Where to go on from: the best of the scales, sketched in the middle colour.
+    fn found(&mut self, start: &Start, work: &mut Work) -> Result<Vec<f64>, FitError> {
         let told = self.setup.clone();
         let here = stage::start_w020(&told, start);
+        let middle = self.tasks.len() / 2;
+        let (tasks, unknown) = (self.tasks, self.unknown);
+        self.tasks = &tasks[middle..=middle];
+        self.unknown = unknown.map(|(u, bands)| (u, &bands[middle..=middle]));
         let mut best: Option<(f64, Stage, Setup)> = None;
         let mut waves = SKETCHED.start;
         while waves < SKETCHED.end {
@@ -137,7 +149,7 @@ impl Run<'_, '_> {
                 if std::env::var_os("SKETCHES").is_some() {
                     let p = &stage.parameters;
                     let own = stage.problem.own(0);
-                    eprintln!("{waves:.2} {left:.0} w {:.2} s {:.3} blur {:.2} flux {:.0} sky {:.2}", wavefront::w020_from_a4(p[own]), p[own - 3], p[own + BLUR].max(0.0).powf(0.6), p[own + FLUX], p[own + SKY]);
+                    eprintln!("{waves:.2} {left:.0} w {:.2} s {:.3} blur {:.2}", wavefront::w020_from_a4(p[own]), p[own - 3], p[own + BLUR].max(0.0).powf(0.6));
                 }
                 if best.as_ref().is_none_or(|b| left < b.0) {
                     best = Some((left, stage, self.setup.clone()));
@@ -145,9 +157,21 @@ impl Run<'_, '_> {
             }
             waves *= FURTHER;
         }
-        let (_, stage, setup) = best.ok_or(FitError::NoConvergence)?;
+        (self.tasks, self.unknown) = (tasks, unknown);
+        let (_, mut stage, setup) = best.ok_or(FitError::NoConvergence)?;
         self.setup = setup;
-        Ok(stage)
+        self.take_scale(&mut stage);
+        let mut p = stage.parameters[..self.shared].to_vec();
+        let own = &stage.parameters[self.shared..];
+        for k in 0..tasks.len() {
+            let first = p.len();
+            p.extend(own);
+            p[first + COLOUR] = 0.0;
+            if k > 0 {
+                p[first + A4] = 0.0;
+            }
+        }
+        Ok(p)
     }
 
     /// Takes over the scale that a stage found; gives the change of its logarithm.
