@@ -6,10 +6,10 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::ValueEnum;
-use tubewright::startest::decode::{DecodeError, FrameReader, Limits};
+use tubewright::startest::decode::{DecodeError, FrameReader, Limits, Still};
 use tubewright::startest::frame::{Frame, Setup, Side, Vanes};
 use tubewright::startest::measure::{
-    FieldComa, Options, Outcome, Unreadable, measure_pair, measure_with,
+    FieldComa, Options, Outcome, Unreadable, measure_pair, measure_stills, measure_with,
 };
 use tubewright::startest::report::{Reason, Report, Verdict};
 use tubewright::startest::words::{figure_with_error, waves_with_error};
@@ -45,14 +45,16 @@ pub struct MeasureArgs {
         allow_negative_numbers = true
     )]
     aperture_mm: f64,
-    /// Focal length as used, with any reducer or Barlow, mm
+    /// Focal length as used, with any reducer or Barlow, mm; without it and the pixel pitch the
+    /// frames are a phone's stills, held at an eyepiece, and the scale is found from the rings
     #[arg(
         long,
         value_name = "MM",
         env = "TUBEWRIGHT_FOCAL_MM",
-        allow_negative_numbers = true
+        allow_negative_numbers = true,
+        requires = "pixel_um"
     )]
-    focal_mm: f64,
+    focal_mm: Option<f64>,
     /// Central obstruction: its diameter over the aperture's; 0 for none
     #[arg(
         long,
@@ -66,9 +68,10 @@ pub struct MeasureArgs {
         long,
         value_name = "UM",
         env = "TUBEWRIGHT_PIXEL_UM",
-        allow_negative_numbers = true
+        allow_negative_numbers = true,
+        requires = "focal_mm"
     )]
-    pixel_um: f64,
+    pixel_um: Option<f64>,
     /// Side of focus the frames were taken on; of a pair: in whose pictures the vanes stand as told
     #[arg(long, value_enum, default_value_t = FocusSide::Unknown, env = "TUBEWRIGHT_SIDE")]
     side: FocusSide,
@@ -169,12 +172,18 @@ impl MeasureArgs {
         options
     }
 
+    /// Whether the frames are a phone's stills, whose scale nobody knows.
+    fn by_phone(&self) -> bool {
+        self.focal_mm.is_none() && self.pixel_um.is_none()
+    }
+
     fn setup(&self) -> Setup {
         Setup {
             aperture_mm: self.aperture_mm,
-            focal_mm: self.focal_mm,
+            // A phone's stand for nothing.
+            focal_mm: self.focal_mm.unwrap_or(10.0 * self.aperture_mm),
             obstruction: self.obstruction,
-            pixel_um: self.pixel_um,
+            pixel_um: self.pixel_um.unwrap_or(2.0),
             wavelength_nm: self.wavelength_nm,
             bandwidth_nm: self.bandwidth_nm,
             side: match self.side {
@@ -197,6 +206,9 @@ impl MeasureArgs {
             paths.into_iter().flat_map(|path| frames_in(&path))
         };
         let mut on = |_| ControlFlow::Continue(());
+        if self.by_phone() {
+            return measure_stills(self.frames.iter().map(|p| still_in(p)), setup, &options, &mut on);
+        }
         if self.inside.is_empty() {
             measure_with(of(&self.frames), setup, &options, &mut on)
         } else {
@@ -216,6 +228,13 @@ pub fn run(args: MeasureArgs) -> ExitCode {
     let setup = args.setup();
     if let Some(fault) = setup.fault() {
         eprintln!("tubewright: --{fault}");
+        return ExitCode::from(USAGE);
+    }
+    let alone = !args.inside.is_empty() || args.follow.folder().is_some();
+    if args.by_phone() && (alone || args.rings_only) {
+        eprintln!(
+            "tubewright: --focal-mm and --pixel-um are needed for pairs, for following and for the rings alone"
+        );
         return ExitCode::from(USAGE);
     }
     if let Some(folder) = args.follow.folder() {
@@ -288,18 +307,28 @@ fn write_pictures(folder: &Path, outcome: &Outcome) -> Result<(), Box<dyn std::e
     Ok(())
 }
 
-/// The pictures of one file; a file that cannot be read counts as one.
-fn frames_in(path: &Path) -> Box<dyn Iterator<Item = Result<Frame, Unreadable>>> {
-    let name = path.file_name().map_or_else(
-        || path.display().to_string(),
-        |n| n.to_string_lossy().into_owned(),
-    );
-    let refuse = move |error: &DecodeError| Unreadable {
-        name: name.clone(),
+/// A phone's still.
+fn still_in(path: &Path) -> Result<Still, Unreadable> {
+    Still::open(path, &Limits::default()).map_err(|error| unreadable(path, &error))
+}
+
+/// A file that cannot be read.
+fn unreadable(path: &Path, error: &DecodeError) -> Unreadable {
+    Unreadable {
+        name: path.file_name().map_or_else(
+            || path.display().to_string(),
+            |n| n.to_string_lossy().into_owned(),
+        ),
         code: error.code().to_owned(),
         text: error.to_string(),
         mend: error.mend().to_owned(),
-    };
+    }
+}
+
+/// The pictures of one file; a file that cannot be read counts as one.
+fn frames_in(path: &Path) -> Box<dyn Iterator<Item = Result<Frame, Unreadable>>> {
+    let from = path.to_owned();
+    let refuse = move |error: &DecodeError| unreadable(&from, error);
     match FrameReader::open(path, &Limits::default()) {
         Ok(reader) => Box::new(reader.map(move |frame| frame.map_err(|error| refuse(&error)))),
         Err(error) => Box::new(std::iter::once(Err(refuse(&error)))),
@@ -366,6 +395,12 @@ fn in_words(report: &Report, setup: &Setup) -> String {
         }
     } else {
         lines.push("Refused: no measurement.".to_owned());
+    }
+    if let Some(scale) = &report.scale {
+        lines.push(format!(
+            "Scale, from the rings: {} arc seconds a pixel.",
+            figure(scale.arcsec_per_px, scale.arcsec_per_px_sigma, 3)
+        ));
     }
     lines.push(format!(
         "Frames: {} given, {} used.",

@@ -174,14 +174,14 @@ where
 
 /// The tally of frames, and why they were dropped.
 #[derive(Default)]
-struct Tally {
-    count: FrameCount,
+pub(crate) struct Tally {
+    pub count: FrameCount,
     /// Code, how often, and one example of text and mend.
     codes: Vec<(usize, Reason)>,
 }
 
 impl Tally {
-    fn drop(&mut self, frame: String, why: Reason) {
+    pub fn drop(&mut self, frame: String, why: Reason) {
         match self.codes.iter_mut().find(|(_, r)| r.code == why.code) {
             Some((n, _)) => *n += 1,
             None => self.codes.push((1, why.clone())),
@@ -199,7 +199,7 @@ impl Tally {
     }
 
     /// The reasons of the dropped frames, the most frequent first.
-    fn why_none(&self) -> Vec<Reason> {
+    pub fn why_none(&self) -> Vec<Reason> {
         let mut codes = self.codes.clone();
         codes.sort_by_key(|(n, _)| std::cmp::Reverse(*n));
         codes.into_iter().map(|(_, r)| r).collect()

@@ -13,9 +13,11 @@ use super::stack::Stack;
 use optics::field;
 
 mod answer;
+mod phone;
 mod writing;
 
 use answer::answer;
+pub use phone::measure_stills;
 
 pub use super::gather::{Gathered, Progress, Unreadable, gather};
 

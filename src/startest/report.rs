@@ -32,6 +32,9 @@ pub struct Report {
     /// Everything the diffraction fit found; `null` when none was made.
     #[serde(default)]
     pub fit: Option<Fit>,
+    /// The scale of stills for which it was not told; `null` where it was.
+    #[serde(default)]
+    pub scale: Option<ScaleFound>,
     /// What tonight's air leaves in the answer; `null` without a fit.
     #[serde(default)]
     pub air: Option<Air>,
@@ -258,6 +261,26 @@ pub struct Fit {
     pub model_derivatives: [usize; 2],
 }
 
+/// A scale that the rings told.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ScaleFound {
+    /// Arc seconds on the sky to a pixel of the stills.
+    pub arcsec_per_px: f64,
+    /// 1-sigma of it. Waves out of focus and the size of the coma go with it, the
+    /// direction does not.
+    pub arcsec_per_px_sigma: f64,
+    /// By what share the picture is larger along one direction than across it, as where
+    /// the phone was tilted. One side of focus tells this hardly from astigmatism: both then
+    /// have a large sigma.
+    pub unequal: f64,
+    /// 1-sigma of it.
+    pub unequal_sigma: f64,
+    /// The direction in which it is largest, degrees clockwise from up, 0 to 180.
+    pub longest_clock_deg: f64,
+    /// Pixels of the stills taken together, along one side, before measuring.
+    pub joined_px: usize,
+}
+
 /// Vanes found in the picture.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct VanesSeen {
@@ -372,6 +395,7 @@ impl Report {
             cross_check: None,
             agreement: None,
             fit: None,
+            scale: None,
             air: None,
             field: None,
             sets: Vec::new(),
@@ -399,6 +423,7 @@ impl Report {
             cross_check: None,
             agreement: None,
             fit: None,
+            scale: None,
             air: None,
             field: None,
             sets: Vec::new(),

@@ -170,6 +170,26 @@ pub(crate) fn by_fit(found: &FitResult, k: usize, stack: &Stack) -> Option<[f64;
     covariance_of_mean(&looks)
 }
 
+/// Covariance of the fitted coma by the blocks of pictures in several colours, taken at once.
+pub(crate) fn by_colours(found: &FitResult, stacks: &[Stack]) -> Option<[f64; 3]> {
+    let count = stacks.iter().map(|s| s.blocks.len()).min()?;
+    let looks: Vec<BlockLook> = (0..count)
+        .filter_map(|b| {
+            let alike: Vec<Vec<f64>> = stacks
+                .iter()
+                .zip(&found.pictures)
+                .filter_map(|(s, p)| scaled_alike(&s.blocks[b], &p.model))
+                .collect();
+            let blocks: Vec<&[f64]> = alike.iter().map(Vec::as_slice).collect();
+            Some(BlockLook {
+                frames: stacks[0].blocks[b].frames as f64,
+                coma: found.coma_of(&blocks)?,
+            })
+        })
+        .collect();
+    covariance_of_mean(&looks)
+}
+
 /// A block with its light brought to that of the model, so that thin cloud does
 /// not pass for coma; missing pixels as the model has them.
 fn scaled_alike(block: &Stamp, model: &[f64]) -> Option<Vec<f64>> {

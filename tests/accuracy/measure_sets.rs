@@ -6,19 +6,32 @@
 
 use serde_json::Value;
 use startest::{
-    decode::{FrameReader, Limits},
+    decode::{FrameReader, Limits, Still},
     frame::{Frame, Setup, Side, Vanes},
-    measure::{Options, Unreadable, measure_pair, measure_with},
+    measure::{Options, Unreadable, measure_pair, measure_stills, measure_with},
 };
 use std::{ops::ControlFlow, path::Path};
 
-fn frames_of(folder: &Path, files: &Value) -> Vec<Result<Frame, Unreadable>> {
-    let unreadable = |name: &str, text: String| Unreadable {
+fn unreadable(name: &str, text: String) -> Unreadable {
+    Unreadable {
         name: name.to_owned(),
         code: "unreadable".to_owned(),
         text,
         mend: String::new(),
+    }
+}
+
+/// A phone's stills.
+fn stills_of(folder: &Path, files: &Value) -> Vec<Result<Still, Unreadable>> {
+    let names = files.as_array().expect("a list of files");
+    let open = |name: &str| {
+        Still::open(folder.join(name), &Limits::default())
+            .map_err(|e| unreadable(name, e.to_string()))
     };
+    names.iter().map(|n| open(n.as_str().unwrap())).collect()
+}
+
+fn frames_of(folder: &Path, files: &Value) -> Vec<Result<Frame, Unreadable>> {
     let names = files.as_array().expect("a list of files");
     let mut frames = Vec::new();
     for name in names.iter().map(|n| n.as_str().unwrap()) {
@@ -37,9 +50,9 @@ fn setup_of(told: &Value) -> Setup {
     let vanes = &told["vanes"];
     Setup {
         aperture_mm: number("aperture_mm").unwrap(),
-        focal_mm: number("focal_mm").unwrap(),
+        focal_mm: number("focal_mm").unwrap_or(1000.0),
         obstruction: number("obstruction").unwrap(),
-        pixel_um: number("pixel_um").unwrap(),
+        pixel_um: number("pixel_um").unwrap_or(2.0),
         // What the command takes where nothing is told.
         wavelength_nm: number("wavelength_nm").unwrap_or(550.0),
         bandwidth_nm: number("bandwidth_nm").unwrap_or(100.0),
@@ -83,6 +96,8 @@ fn main() {
         let outcome = if files.is_object() {
             let [inside, outside] = ["inside", "outside"].map(|s| frames_of(folder, &files[s]));
             measure_pair(inside, outside, &setup, &options, on)
+        } else if case["told"]["focal_mm"].is_null() {
+            measure_stills(stills_of(folder, files), &setup, &options, on)
         } else {
             measure_with(frames_of(folder, files), &setup, &options, on)
         };

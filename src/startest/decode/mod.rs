@@ -218,24 +218,7 @@ impl FrameReader {
         limits: &Limits,
     ) -> Result<Self, DecodeError> {
         let name = name.into();
-        let mut reader: Box<dyn Source> = Box::new(reader);
-        let io = |error: std::io::Error| DecodeError::of_io(&error);
-        let length = reader.seek(SeekFrom::End(0)).map_err(io)?;
-        if length > limits.max_bytes {
-            return Err(DecodeError::FileTooLarge {
-                limit_bytes: limits.max_bytes,
-                unpacked: false,
-            });
-        }
-        reader.seek(SeekFrom::Start(0)).map_err(io)?;
-        let mut start = Vec::with_capacity(16);
-        reader
-            .by_ref()
-            .take(16)
-            .read_to_end(&mut start)
-            .map_err(io)?;
-        reader.seek(SeekFrom::Start(0)).map_err(io)?;
-        let input = Input::new(reader, length, limits);
+        let (input, length, start) = begun(Box::new(reader), limits)?;
 
         let limits = limits.clone();
         let (format, frames, hints) = match sniff(&start)? {
@@ -344,6 +327,86 @@ enum Kind {
 }
 
 /// Tells the format by a file's first bytes.
+/// A still of a phone: its colours apart, in linear light.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Still {
+    /// File name, for messages.
+    pub name: String,
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// Red, green and blue (or one, of a grey picture), 0 to 255, row by row from the top.
+    pub colours: Vec<Vec<f32>>,
+}
+
+impl Still {
+    /// Opens a JPEG or PNG file.
+    ///
+    /// # Errors
+    /// As [`FrameReader::open`], and for the other formats.
+    pub fn open(path: impl AsRef<Path>, limits: &Limits) -> Result<Self, DecodeError> {
+        let path = path.as_ref();
+        let name = path
+            .file_name()
+            .map_or_else(|| "still".into(), |name| name.to_string_lossy());
+        let file = File::open(path).map_err(|error| DecodeError::Io(error.to_string()))?;
+        Self::from_reader(name, file, limits)
+    }
+
+    /// Reads from anything that can be read and sought, from its beginning.
+    ///
+    /// # Errors
+    /// As [`Still::open`].
+    pub fn from_reader(
+        name: impl Into<String>,
+        reader: impl Read + Seek + Send + 'static,
+        limits: &Limits,
+    ) -> Result<Self, DecodeError> {
+        let (input, length, start) = begun(Box::new(reader), limits)?;
+        let format = match sniff(&start)? {
+            Kind::Png => Format::Png,
+            Kind::Jpeg => Format::Jpeg,
+            _ => {
+                return Err(DecodeError::UnsupportedFormat(
+                    "no JPEG or PNG, as a phone's stills are",
+                ));
+            }
+        };
+        let (width, height, colours) = raster::read_colours(format, input, length, limits)?;
+        Ok(Self {
+            name: name.into(),
+            width,
+            height,
+            colours,
+        })
+    }
+}
+
+/// A file at its beginning: what is to be read of it, its length and its first bytes.
+fn begun(
+    mut reader: Box<dyn Source>,
+    limits: &Limits,
+) -> Result<(Input, u64, Vec<u8>), DecodeError> {
+    let io = |error: std::io::Error| DecodeError::of_io(&error);
+    let length = reader.seek(SeekFrom::End(0)).map_err(io)?;
+    if length > limits.max_bytes {
+        return Err(DecodeError::FileTooLarge {
+            limit_bytes: limits.max_bytes,
+            unpacked: false,
+        });
+    }
+    reader.seek(SeekFrom::Start(0)).map_err(io)?;
+    let mut start = Vec::with_capacity(16);
+    reader
+        .by_ref()
+        .take(16)
+        .read_to_end(&mut start)
+        .map_err(io)?;
+    reader.seek(SeekFrom::Start(0)).map_err(io)?;
+    Ok((Input::new(reader, length, limits), length, start))
+}
+
 fn sniff(start: &[u8]) -> Result<Kind, DecodeError> {
     const RAW: &str = "a camera's own raw file";
     const PACKED: &str = "a packed archive";

@@ -27,12 +27,14 @@ pub(super) fn read_png(
     limits: &Limits,
 ) -> Result<Picture, DecodeError> {
     guarded(Format::Png, || {
-        let mut bounds = image::Limits::no_limits();
-        bounds.max_alloc = Some(WORKING_BYTES);
-        let decoder =
-            PngDecoder::with_limits(input, bounds).map_err(|error| explain(Format::Png, error))?;
-        read(decoder, Format::Png, name, limits)
+        read(png_decoder(input)?, Format::Png, name, limits)
     })
+}
+
+fn png_decoder(input: Input) -> Result<PngDecoder<Input>, DecodeError> {
+    let mut bounds = image::Limits::no_limits();
+    bounds.max_alloc = Some(WORKING_BYTES);
+    PngDecoder::with_limits(input, bounds).map_err(|error| explain(Format::Png, error))
 }
 
 /// Reads a JPEG file (ISO/IEC 10918-1).
@@ -42,6 +44,18 @@ pub(super) fn read_jpeg(
     name: String,
     limits: &Limits,
 ) -> Result<Picture, DecodeError> {
+    let decode = || {
+        let decoder = jpeg_decoder(input, length, limits)?;
+        read(decoder, Format::Jpeg, name, limits)
+    };
+    guarded(Format::Jpeg, decode)
+}
+
+fn jpeg_decoder(
+    input: Input,
+    length: u64,
+    limits: &Limits,
+) -> Result<JpegDecoder<Cursor<Vec<u8>>>, DecodeError> {
     if length > limits.max_whole_bytes {
         return Err(DecodeError::FileTooLarge {
             limit_bytes: limits.max_whole_bytes,
@@ -63,11 +77,7 @@ pub(super) fn read_jpeg(
         Some(count) if count > MOST_SCANS => return Err(DecodeError::OutOfBudget),
         Some(_) => {}
     }
-    guarded(Format::Jpeg, || {
-        let decoder =
-            JpegDecoder::new(Cursor::new(bytes)).map_err(|error| explain(Format::Jpeg, error))?;
-        read(decoder, Format::Jpeg, name, limits)
-    })
+    JpegDecoder::new(Cursor::new(bytes)).map_err(|error| explain(Format::Jpeg, error))
 }
 
 /// Runs a decoder from outside. They are well kept and still may stop the
@@ -84,12 +94,74 @@ pub(super) fn guarded<T>(
     })
 }
 
-fn read(
+/// A picture's colours (one where it is grey) in linear light, 0 to 255: values of PNG and
+/// JPEG as phones write them go with the sRGB curve.
+pub(super) fn read_colours(
+    format: Format,
+    input: Input,
+    length: u64,
+    limits: &Limits,
+) -> Result<Colours, DecodeError> {
+    guarded(format, || match format {
+        Format::Jpeg => colours(jpeg_decoder(input, length, limits)?, format, limits),
+        _ => colours(png_decoder(input)?, format, limits),
+    })
+}
+
+/// Width, height and colours, row by row as displayed.
+pub(super) type Colours = (usize, usize, Vec<Vec<f32>>);
+
+fn colours(
+    decoder: impl ImageDecoder,
+    format: Format,
+    limits: &Limits,
+) -> Result<Colours, DecodeError> {
+    let Samples {
+        size: [width, height],
+        orientation,
+        kind,
+        sample_bytes,
+        bytes,
+        ..
+    } = samples(decoder, format, limits)?;
+    let curve: Vec<f32> = (0..=255).map(linear_light).collect();
+    let channels = if kind.has_color() { 3 } else { 1 };
+    let pixels = kind.bytes_per_pixel() as usize;
+    let mut size = (width, height);
+    let planes = (0..channels)
+        .map(|channel| {
+            let mut data: Vec<f32> = bytes
+                .chunks_exact(pixels)
+                .map(|pixel| match sample_bytes {
+                    1 => curve[usize::from(pixel[channel])],
+                    _ => {
+                        let v = u16::from_ne_bytes([pixel[2 * channel], pixel[2 * channel + 1]]);
+                        linear(f64::from(v) / 65535.0)
+                    }
+                })
+                .collect();
+            size = colour::orient(&mut data, width, height, orientation);
+            data
+        })
+        .collect();
+    Ok((size.0, size.1, planes))
+}
+
+/// A picture's samples as its file has them.
+struct Samples {
+    size: [usize; 2],
+    orientation: u32,
+    kind: ColorType,
+    sample_bytes: usize,
+    full_scale: f32,
+    bytes: Vec<u8>,
+}
+
+fn samples(
     mut decoder: impl ImageDecoder,
     format: Format,
-    name: String,
     limits: &Limits,
-) -> Result<Picture, DecodeError> {
+) -> Result<Samples, DecodeError> {
     let (width, height) = decoder.dimensions();
     limits.check_frame(width.into(), height.into())?;
     // A broken orientation tag is no reason to refuse a sound picture.
@@ -109,6 +181,30 @@ fn read(
     decoder
         .read_image(&mut bytes)
         .map_err(|error| explain(format, error))?;
+    Ok(Samples {
+        size: [width as usize, height as usize],
+        orientation: orientation.into(),
+        kind,
+        sample_bytes,
+        full_scale,
+        bytes,
+    })
+}
+
+fn read(
+    decoder: impl ImageDecoder,
+    format: Format,
+    name: String,
+    limits: &Limits,
+) -> Result<Picture, DecodeError> {
+    let Samples {
+        size: [width, height],
+        orientation,
+        kind,
+        sample_bytes,
+        full_scale,
+        bytes,
+    } = samples(decoder, format, limits)?;
 
     let sample = |pixel: &[u8], channel: usize| -> f32 {
         match *pixel {
@@ -128,12 +224,7 @@ fn read(
                 .min(full_scale),
         })
         .collect();
-    let (width, height) = colour::orient(
-        &mut data,
-        width as usize,
-        height as usize,
-        orientation.into(),
-    );
+    let (width, height) = colour::orient(&mut data, width, height, orientation);
     let frame = Frame {
         width,
         height,
@@ -148,7 +239,11 @@ fn read(
 /// with the sRGB curve (IEC 61966-2-1, equations 5 and 6; JFIF names no other),
 /// and a curve would shift every edge that is cut at a share of its level.
 fn linear_light(value: u8) -> f32 {
-    let v = f64::from(value) / 255.0;
+    linear(f64::from(value) / 255.0)
+}
+
+/// The same of a value from 0 to 1.
+fn linear(v: f64) -> f32 {
     let light = if v <= 0.040_45 {
         v / 12.92
     } else {

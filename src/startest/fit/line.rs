@@ -38,15 +38,20 @@ impl Line {
         cell: f64,
         focal: usize,
         modes: &[usize],
+        [along, across]: [f64; 2],
     ) -> Self {
-        let half = (1.0 / cell + 0.5).floor();
+        let half = ((1.0 + along.hypot(across)) / cell + 0.5).floor();
         let rows = 2 * half as usize + 1;
         let mut index = Vec::new();
         let mut place = Vec::new();
         for row in 0..rows {
             for column in 0..rows {
                 // Rows run downwards.
-                let (u, v) = ((column as f64 - half) * cell, (half - row as f64) * cell);
+                let (x, y) = ((column as f64 - half) * cell, (half - row as f64) * cell);
+                let (u, v) = (
+                    x + along * x + across * y,
+                    y + across * x - along * y,
+                );
                 if u * u + v * v < (1.0 + 0.75 * cell).powi(2) && row < focal && column < focal {
                     index.push((row * focal + column) as u32);
                     place.push([u, v]);

@@ -18,6 +18,7 @@
 //! single side may be led astray otherwise.
 //!
 //! - `run`: stages in their order, other starts where the first leads nowhere.
+//!   `run/colours`: one star in several colours, the scale unknown.
 //! - `stage`: windows and joined pixels, a coarse stage and a fine one.
 //! - `line`: the pupil at one wavelength.
 //! - `model`: the forward model and its derivatives.
@@ -38,7 +39,7 @@ mod stage;
 mod told;
 mod vanes;
 
-pub use result::{Decentre, FitResult, PictureFit, SideFound};
+pub use result::{Decentre, FitResult, PictureFit, SideFound, SizesFound};
 pub use run::Work;
 
 use crate::frame::{Setup, Side, Stamp};
@@ -202,6 +203,49 @@ pub fn fit(
             delta_chi2: delta,
         },
     ))
+}
+
+/// A colour's band: bell-shaped, as the filters of colour cameras roughly are.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Band {
+    /// Its middle, nm.
+    pub middle_nm: f64,
+    /// Its 1-sigma width, nm.
+    pub sigma_nm: f64,
+}
+
+impl Band {
+    /// [`FitOptions::band_sigma`]'s exponent of a bell cut off at two sigma.
+    pub(in crate::fit) const NARROWING: f64 = 2.0;
+
+    fn of(&self, setup: &Setup) -> Setup {
+        Setup {
+            wavelength_nm: self.middle_nm,
+            bandwidth_nm: 4.0 * self.sigma_nm,
+            ..setup.clone()
+        }
+    }
+}
+
+/// Fits pictures of one star in several colours, taken together at one focus through a lens
+/// whose scale nobody told: the focal length and pixels of `setup` are a first guess only,
+/// and [`FitResult::sizes`] has what was found. The side of focus is taken for outside.
+///
+/// # Errors
+/// As [`fit`].
+pub fn fit_colours(
+    pictures: &[(&Stamp, Band)],
+    setup: &Setup,
+    start: &Start,
+    options: &FitOptions,
+) -> Result<FitResult, FitError> {
+    let fitted = run::fitted_colours(pictures, setup, start, options)?;
+    let side = SideFound {
+        used: Side::Outside,
+        preferred: None,
+        delta_chi2: 0.0,
+    };
+    Ok(fitted.finish(setup, options, side))
 }
 
 /// Fits an inside and an outside picture together: one wavefront but for the

@@ -49,6 +49,20 @@ pub(super) struct State {
     pub registered: f64,
     /// By how much the band is narrower than told, see [`weights`].
     pub narrowing: f64,
+    /// How the picture's scale differs from the setup's.
+    pub sizes: Sizes,
+}
+
+/// What scale and band are, beside what the model was planned with.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Sizes {
+    /// Natural logarithm of the scale (pixels to an angle) over the planned one.
+    pub scale: f64,
+    /// How the scale differs with direction: x is stretched by 1 + unequal[0] and y
+    /// squeezed by as much, unequal[1] the same along the diagonals (y up).
+    pub unequal: [f64; 2],
+    /// Natural logarithm of the band's wavelengths over the planned ones.
+    pub colour: f64,
 }
 
 /// Derivatives of the picture of a star of flux 1.
@@ -103,6 +117,11 @@ pub(super) struct Model {
     focal: Square,
     detector: Square,
     lines: Vec<Line>,
+    /// Wavelength (nm), place in the band and weight of each line.
+    spectrum: Vec<(f64, [f64; 2])>,
+    /// lambda N in pixels over lambda in nm, as planned.
+    unit_per_nm: f64,
+    sizes: Sizes,
     pupil: Pupil,
     bins: Vec<Bin>,
     /// k(f) of the blur for each distinct radius of a bin.
@@ -127,32 +146,21 @@ impl Model {
         fineness: Fineness,
     ) -> Self {
         let ratio = setup.focal_mm / setup.aperture_mm;
-        let lines = spectrum(setup, fineness.lines);
-        let shortest = lines.iter().map(|l| l.0).fold(f64::INFINITY, f64::min);
+        let spectrum = spectrum(setup, fineness.lines);
+        let shortest = spectrum.iter().map(|l| l.0).fold(f64::INFINITY, f64::min);
         let view = fast_size(size.max((2.0 * reach_px).ceil() as usize));
         // The shortest wavelength's lambda N in pixels.
         let unit = shortest * 1e-3 * ratio / setup.pixel_um;
         let focal = fast_size((fineness.cells_per_lambda_n * view as f64 / unit).ceil() as usize);
-        let lines = lines
-            .into_iter()
-            .map(|(nm, weight)| {
-                let unit = nm * 1e-3 * ratio / setup.pixel_um;
-                Line::new(
-                    &pupil,
-                    weight,
-                    REFERENCE_NM / nm,
-                    2.0 * unit / view as f64,
-                    focal,
-                    modes,
-                )
-            })
-            .collect();
         let mut model = Self {
             modes: modes.to_vec(),
             size,
             focal: Square::new(focal),
             detector: Square::new(view),
-            lines,
+            lines: Vec::new(),
+            spectrum,
+            unit_per_nm: 1e-3 * ratio / setup.pixel_um,
+            sizes: Sizes::default(),
             pupil,
             bins: Vec::new(),
             exponents: Vec::new(),
@@ -161,9 +169,31 @@ impl Model {
             last: None,
             transforms: std::sync::atomic::AtomicUsize::new(0),
         };
+        model.lay_lines();
         model.plan_filter();
         model.draw();
         model
+    }
+
+    /// Lays each wavelength's pupil on the grid that belongs to the sizes.
+    fn lay_lines(&mut self) {
+        let Sizes {
+            scale,
+            unequal,
+            colour,
+        } = self.sizes;
+        let (view, focal) = (self.detector.size as f64, self.focal.size);
+        let (pupil, modes) = (&self.pupil, &self.modes);
+        self.lines = self
+            .spectrum
+            .par_iter()
+            .map(|&(nm, weight)| {
+                let nm = nm * colour.exp();
+                let unit = nm * self.unit_per_nm * scale.exp();
+                let cell = 2.0 * unit / view;
+                Line::new(pupil, weight, REFERENCE_NM / nm, cell, focal, modes, unequal)
+            })
+            .collect();
     }
 
     /// Side of the focal grid.
@@ -181,10 +211,15 @@ impl Model {
         self.lines.par_iter_mut().for_each(|l| l.draw(pupil));
     }
 
-    /// Takes over the shadow's place and size, if they changed.
-    fn follow(&mut self, shadow: [f64; 3]) {
-        let (p, [u, v, eps]) = (&mut self.pupil, shadow);
-        if p.shadow != [u, v] || p.obstruction != eps {
+    /// Takes over the shadow's place and size and the picture's scale, if they changed.
+    fn follow(&mut self, state: &State) {
+        let resized = self.sizes != state.sizes;
+        if resized {
+            self.sizes = state.sizes;
+            self.lay_lines();
+        }
+        let (p, [u, v, eps]) = (&mut self.pupil, state.shadow);
+        if resized || p.shadow != [u, v] || p.obstruction != eps {
             p.shadow = [u, v];
             p.obstruction = eps;
             self.draw();
@@ -209,7 +244,7 @@ impl Model {
 
     /// The picture of a star of flux 1.
     pub fn image(&mut self, state: &State) -> Vec<f32> {
-        self.follow(state.shadow);
+        self.follow(state);
         let filter = self.filter(state);
         let mut work = self.workspace();
         let functions = self.pupil_functions(state);
@@ -246,7 +281,7 @@ impl Model {
     /// The picture and its derivatives; `by_shadow` says by which of the
     /// shadow's u, v and radius.
     pub fn slopes(&mut self, state: &State, by_shadow: std::ops::Range<usize>) -> Slopes {
-        self.follow(state.shadow);
+        self.follow(state);
         let filter = self.filter(state);
         let functions = self.pupil_functions(state);
         let mut work = self.workspace();
@@ -306,7 +341,7 @@ impl Model {
 
     /// Some of the derivatives alone: `which` counts as in [`Model::columns`].
     pub fn some_slopes(&mut self, state: &State, which: &[usize]) -> Vec<Vec<f32>> {
-        self.follow(state.shadow);
+        self.follow(state);
         let filter = self.filter(state);
         let functions = self.pupil_functions(state);
         let mut work = self.workspace();
@@ -592,6 +627,7 @@ mod tests {
             stretch: [0.3, -0.4],
             registered: 0.4,
             narrowing: 0.3,
+            sizes: Sizes::default(),
         }
     }
 

@@ -3,7 +3,7 @@
 use super::{
     FitOptions, honest,
     run::{Fitted, Work},
-    solve::{A4, BLUR, FLUX, OWN, SKY, X, Y, dot, plane},
+    solve::{A4, BLUR, COLOUR, FLUX, OWN, SKY, X, Y, dot, plane},
     told,
 };
 use crate::frame::{Setup, Side, Vanes};
@@ -70,6 +70,20 @@ pub struct Decentre {
     pub sigma: [f64; 2],
 }
 
+/// A scale that was found and not told.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SizesFound {
+    /// Arc seconds a pixel of the stamps, and its 1-sigma.
+    pub arcsec_per_px: [f64; 2],
+    /// How the scale differs with direction, as a share: along x against y, and along the
+    /// diagonal that rises to the right against the other; and the 1-sigma of each.
+    pub unequal: [f64; 2],
+    /// 1-sigma of each.
+    pub unequal_sigma: f64,
+    /// Each band's wavelengths over those believed, as the rings have them.
+    pub colours: Vec<f64>,
+}
+
 /// A fitted wavefront with its errors.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FitResult {
@@ -114,6 +128,8 @@ pub struct FitResult {
     /// shadow off centre by [`FitOptions::plausible_decentre`] would shift the
     /// coma. 0 for a pair or without an obstruction.
     pub decentre_doubt: f64,
+    /// The scale, where it was not told.
+    pub sizes: Option<SizesFound>,
     /// What it cost.
     pub work: Work,
     /// Coma vector of the pictures' models.
@@ -204,14 +220,23 @@ impl Fitted<'_> {
         let inverse = honest::inverse(&told::holding(&solution.matrix, &self.held))
             .unwrap_or_else(|| DMatrix::from_element(count, count, f64::INFINITY));
         let leftover = honest::Leftover::of(problem, solution, &inverse);
-        let covariance = leftover.covariance(&inverse);
+        let mut covariance = leftover.covariance(&inverse);
+        if let Some(unknown) = problem.unknown {
+            // What was believed beforehand is as uncertain as was believed.
+            let mut believed = DMatrix::zeros(count, count);
+            for (i, _, weight) in problem.priors(p) {
+                believed[(i, i)] += unknown.alike * weight;
+            }
+            covariance += &inverse * believed * &inverse;
+        }
         let last = problem.pictures.len() - 1;
+        let lead = if problem.unknown.is_some() { 0 } else { last };
         let modes: Vec<usize> = std::iter::once(4)
             .chain(problem.shared_modes.iter().copied())
             .collect();
         let row = |j: usize| {
             if j == 4 {
-                problem.own(last) + A4
+                problem.own(lead) + A4
             } else {
                 j - 5
             }
@@ -276,6 +301,20 @@ impl Fitted<'_> {
             .map(|i| [1.0 + p[i], sigma(i)]);
         let obstruction_sigma = (problem.free_shadow.end == 3)
             .then(|| sigma(problem.shared_modes.len() + problem.free_shadow.len() - 1));
+        let sizes = problem.sizes().map(|i| {
+            let scale = self.setup.pixel_um * 1e-3 / self.setup.focal_mm * ARCSEC_PER_RAD;
+            SizesFound {
+                arcsec_per_px: [scale, scale * sigma(i)],
+                unequal: [2.0 * p[i + 1], 2.0 * p[i + 2]],
+                unequal_sigma: sigma(i + 1) + sigma(i + 2),
+                colours: problem
+                    .pictures
+                    .iter()
+                    .enumerate()
+                    .map(|(k, _)| p[problem.own(k) + COLOUR].exp())
+                    .collect(),
+            }
+        });
         let mut responses = Vec::new();
         let mut pictures = Vec::new();
         for k in 0..=last {
@@ -321,6 +360,7 @@ impl Fitted<'_> {
             vanes: self.vanes,
             decentre,
             decentre_doubt: doubt,
+            sizes,
             work: self.work,
             modelled,
             responses,
@@ -415,7 +455,9 @@ impl Fitted<'_> {
         }
         let fwhm = own[BLUR].max(0.0).powf(0.6);
         PictureFit {
-            w020_waves: wavefront::w020_from_a4(own[A4]),
+            w020_waves: wavefront::w020_from_a4(
+                self.problem.state(&self.solution.parameters, k).waves[0],
+            ),
             position_px: [own[X], own[Y]],
             blur_fwhm_px: fwhm,
             blur_fwhm_arcsec: fwhm * setup.pixel_um * 1e-3 / setup.focal_mm * ARCSEC_PER_RAD,

@@ -4,13 +4,14 @@
 //! off centre (`shadow`).
 
 mod camera;
+mod colours;
 mod shadow;
 mod spider;
 
 use super::{
     FitError, FitOptions, Start, check,
     model::Model,
-    solve::{BLUR, Limits, OWN, Problem, SKY, Solution},
+    solve::{A4, BLUR, Limits, OWN, Problem, SKY, Solution, Unknown},
     stage::{self, Kind, Window},
 };
 use crate::frame::{Setup, Side, Stamp, Vanes};
@@ -19,6 +20,8 @@ use std::ops::Range;
 
 /// A stamp, its start and its side of focus.
 pub(super) type Task<'a> = (&'a Stamp, &'a Start, Side);
+
+pub(super) use colours::fitted_colours;
 
 const COARSE: Limits = Limits {
     max_slopes: 15,
@@ -104,7 +107,23 @@ struct Run<'t, 'a> {
     place_sigma: f64,
     /// Parameters shared by all pictures.
     shared: usize,
+    /// Where nobody told the scale: what is believed, and each picture's band.
+    unknown: Option<(Unknown, &'t [super::Band])>,
+    /// Whether a fine stage begins with the light to be weighed.
+    fluxes_unknown: bool,
 }
+
+/// How finely a stage works.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum How {
+    Coarse,
+    /// To tell scales apart: coarse, but with the band and more pixels.
+    Sketch,
+    Fine,
+}
+
+/// Radius, in joined pixels, of a sketch's donut.
+const SKETCH_RADIUS: f64 = 26.0;
 
 struct Stage {
     problem: Problem,
@@ -178,6 +197,8 @@ fn fitted_freely<'a>(
         shared: modes.len() - 1 + free_shadow.len() + extras,
         modes,
         pupil: stage::pupil(setup, if pair { setup.side } else { tasks[0].2 }),
+        unknown: None,
+        fluxes_unknown: false,
         free_shadow,
         place_sigma: if pair {
             0.0
@@ -302,20 +323,42 @@ impl Run<'_, '_> {
         if self.free_shadow.end == 3 {
             p[self.modes.len() - 1 + self.free_shadow.len() - 1] = self.setup.obstruction;
         }
-        for &(stamp, start, side) in self.tasks {
-            p.extend(stage::own_start(
-                &self.setup,
-                start,
-                side,
-                coma,
-                scale,
-                stamp.frames,
-            ));
+        for (k, &(stamp, start, side)) in self.tasks.iter().enumerate() {
+            let frames = stamp.frames;
+            let mut own = stage::own_start(&self.setup, start, side, coma, scale, frames);
+            if self.unknown.is_some() && k > 0 {
+                own[A4] = 0.0;
+            }
+            p.extend(own);
         }
         p
     }
 
     fn stage(&self, parameters: &[f64], fine: bool, work: &mut Work) -> Result<Stage, FitError> {
+        let (how, limits) = if fine {
+            (How::Fine, FINE)
+        } else {
+            (How::Coarse, COARSE)
+        };
+        self.stage_at(parameters, how, limits, work)
+    }
+
+    /// What was told, in the colour of picture `k`.
+    fn setup_of(&self, k: usize) -> Setup {
+        match self.unknown {
+            Some((_, bands)) => bands[k].of(&self.setup),
+            None => self.setup.clone(),
+        }
+    }
+
+    fn stage_at(
+        &self,
+        parameters: &[f64],
+        how: How,
+        limits: Limits,
+        work: &mut Work,
+    ) -> Result<Stage, FitError> {
+        let fine = how == How::Fine;
         let mut problem = Problem {
             pictures: Vec::new(),
             shared_modes: self.modes[1..].to_vec(),
@@ -328,19 +371,25 @@ impl Run<'_, '_> {
             round: self.round,
             scale_sigma: self.options.focal_sigma,
             scale: self.scale,
+            unknown: self.unknown.map(|u| u.0),
             band_sigma: self.options.band_sigma_of(&self.setup),
         };
         let mut windows = Vec::new();
         let mut here = parameters[..self.shared].to_vec();
         for (k, (stamp, start, _)) in self.tasks.iter().enumerate() {
             let state = problem.state(parameters, k);
-            let kind = if fine {
+            let setup = self.setup_of(k);
+            let kind = if how == How::Sketch {
+                Kind::Sketch {
+                    radius: SKETCH_RADIUS,
+                }
+            } else if fine {
                 let w020 = wavefront::w020_from_a4(state.waves[0]);
                 Kind::Fine {
                     lines: if self.single_line {
                         1
                     } else {
-                        stage::lines(&self.setup, w020, self.options)
+                        stage::lines(&setup, w020, self.options)
                     },
                 }
             } else {
@@ -349,7 +398,7 @@ impl Run<'_, '_> {
             let floor = self.options.model_floor * stage::level(stamp, start);
             let (window, picture) = stage::picture(
                 stamp,
-                &self.setup,
+                &setup,
                 &self.pupil,
                 &self.modes,
                 &state,
@@ -361,12 +410,12 @@ impl Run<'_, '_> {
             problem.pictures.push(picture);
             windows.push(window);
         }
-        if !fine {
+        if !fine || self.fluxes_unknown {
             for k in 0..self.tasks.len() {
                 problem.linear_start(&mut here, k);
             }
         }
-        let solution = problem.solve(&here, if fine { FINE } else { COARSE });
+        let solution = problem.solve(&here, limits);
         work.add(&problem, &solution, fine);
         if !solution.parameters.iter().all(|v| v.is_finite()) || !solution.chi2.is_finite() {
             return Err(FitError::NoConvergence);

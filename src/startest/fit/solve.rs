@@ -9,7 +9,7 @@ mod pixels;
 
 pub(super) use pixels::{dot, plane};
 
-use super::model::{Model, State};
+use super::model::{Model, Sizes, State};
 use nalgebra::{DMatrix, DVector};
 use std::ops::Range;
 
@@ -25,10 +25,12 @@ pub(super) struct Picture {
     /// What is believed of the share of Fried's short-exposure correction in the blur,
     /// with its 1-sigma; 0 holds it.
     pub registered: [f64; 2],
+    /// The donut: centre (x, y) and radius, pixels, in which uneven light is told.
+    pub disc: [f64; 3],
 }
 
 /// Parameters of a picture's own, in order.
-pub(super) const OWN: usize = 11;
+pub(super) const OWN: usize = 15;
 pub(super) const A4: usize = 0;
 pub(super) const X: usize = 1;
 pub(super) const Y: usize = 2;
@@ -37,11 +39,17 @@ pub(super) const FLUX: usize = 4;
 pub(super) const SKY: usize = 5;
 pub(super) const STRETCH: usize = 8;
 pub(super) const REGISTERED: usize = 10;
+/// Of pictures of unknown scale: logarithm of the band's wavelengths over those told.
+pub(super) const COLOUR: usize = 11;
+/// Likewise: how the light rises across the donut, in x, in y and outwards.
+pub(super) const SHADE: usize = 12;
 /// Between these the band's narrowing stays: from darker in the middle to a line.
 const NARROWING: Range<f64> = -4.0..25.0;
 /// The share of a short exposure's correction. Below 0 for what shakes: far below, its
 /// cube root makes the air's power of 5/3 a Gaussian's 2.
 const SHARE_REGISTERED: Range<f64> = -30.0..1.0;
+/// The most a stage may change an unknown scale's logarithm by.
+const MOST_SCALING: Range<f64> = -0.15..0.15;
 /// The blur is never stretched further than this share of it.
 const MOST_STRETCH: f64 = 0.9;
 
@@ -74,7 +82,34 @@ pub(super) struct Problem {
     /// the models' own stands off the told one; a sigma of 0 holds it.
     pub scale_sigma: f64,
     pub scale: f64,
+    /// Pictures in several colours whose scale nobody told.
+    pub unknown: Option<Unknown>,
 }
+
+/// What is believed beforehand of pictures in several colours, at one focus, whose scale
+/// nobody told: 1-sigma each. The first picture's Z4 is then all pictures', and the others
+/// carry by how much theirs differs.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Unknown {
+    /// Logarithm of the scale.
+    pub scale: f64,
+    /// Inequality of the scale.
+    pub unequal: f64,
+    /// Logarithm of a band's wavelengths.
+    pub colour: f64,
+    /// Difference of Z4 between colours, waves.
+    pub focus: f64,
+    /// Rise of the light across the donut.
+    pub shade: f64,
+    /// Shape of the bands, see [`State::narrowing`].
+    pub narrowing: f64,
+    /// How many neighbouring pixels err alike: what is believed counts for so much more
+    /// against chi2, which takes each pixel for its own witness.
+    pub alike: f64,
+}
+
+/// Parameters of [`Unknown`] that all pictures share: scale, inequality (2).
+const SIZES: usize = 3;
 
 /// Derivatives are renewed when a step keeps less than this share of what it promised.
 const KEPT: f64 = 0.5;
@@ -125,7 +160,8 @@ impl Problem {
 
     /// Index of the first parameter of picture `k`'s own.
     pub fn own(&self, k: usize) -> usize {
-        self.shared_modes.len() + self.free_shadow.len() + self.extras() + OWN * k
+        let sizes = self.unknown.map_or(0, |_| SIZES);
+        self.shared_modes.len() + self.free_shadow.len() + self.extras() + sizes + OWN * k
     }
 
     /// How many parameters of camera and focal ratio are free.
@@ -147,6 +183,16 @@ impl Problem {
         (self.scale_sigma > 0.0).then(|| first + usize::from(self.bend_sigma > 0.0))
     }
 
+    /// Index of the first of scale and its inequality, where they are unknown.
+    pub fn sizes(&self) -> Option<usize> {
+        self.unknown.map(|_| self.own(0) - SIZES)
+    }
+
+    /// Whether picture `k` carries only by how much its Z4 differs from the first's.
+    fn leans(&self, k: usize) -> bool {
+        self.unknown.is_some() && k > 0
+    }
+
     /// Index of the band's narrowing, if free.
     pub fn band(&self) -> Option<usize> {
         let first = self.shared_modes.len() + self.free_shadow.len();
@@ -157,7 +203,8 @@ impl Problem {
     pub fn state(&self, p: &[f64], k: usize) -> State {
         let own = &p[self.own(k)..];
         let modes = self.shared_modes.len();
-        let mut waves = vec![own[A4]];
+        let lead = if self.leans(k) { p[self.own(0) + A4] } else { 0.0 };
+        let mut waves = vec![own[A4] + lead];
         waves.extend_from_slice(&p[..modes]);
         let mut shadow = self.shadow;
         let free = self.free_shadow.clone();
@@ -170,7 +217,14 @@ impl Problem {
             blur: own[BLUR].max(0.0),
             stretch: [own[STRETCH], own[STRETCH + 1]],
             registered: own[REGISTERED],
-            narrowing: self.band().map_or(0.0, |i| p[i]),
+            narrowing: self
+                .band()
+                .map_or(self.unknown.map_or(0.0, |u| u.narrowing), |i| p[i]),
+            sizes: self.sizes().map_or(Sizes::default(), |i| Sizes {
+                scale: p[i],
+                unequal: [p[i + 1], p[i + 2]],
+                colour: own[COLOUR],
+            }),
         }
     }
 
@@ -191,7 +245,7 @@ impl Problem {
     }
 
     /// What is known beforehand: index, distance from what was told, weight.
-    fn priors(&self, p: &[f64]) -> Vec<(usize, f64, f64)> {
+    pub(super) fn priors(&self, p: &[f64]) -> Vec<(usize, f64, f64)> {
         let mut all = Vec::new();
         if self.free_shadow.end == 3 {
             let i = self.shared_modes.len() + 2 - self.free_shadow.start;
@@ -209,6 +263,20 @@ impl Problem {
         }
         if let Some(i) = self.band() {
             all.push((i, -p[i], self.band_sigma.powi(-2)));
+        }
+        if let (Some(u), Some(i)) = (self.unknown, self.sizes()) {
+            all.push((i, -p[i], u.scale.powi(-2)));
+            let weight = |sigma: f64| u.alike / sigma.powi(2);
+            all.extend([i + 1, i + 2].map(|i| (i, -p[i], weight(u.unequal))));
+            for k in 0..self.pictures.len() {
+                let own = self.own(k);
+                let colour = own + COLOUR;
+                all.push((colour, -p[colour], weight(u.colour)));
+                all.extend((own + SHADE..own + SHADE + 3).map(|i| (i, -p[i], weight(u.shade))));
+                if self.leans(k) {
+                    all.push((own + A4, -p[own + A4], weight(u.focus)));
+                }
+            }
         }
         for (k, picture) in self.pictures.iter().enumerate() {
             let [mean, sigma] = picture.registered;
@@ -303,8 +371,20 @@ impl Problem {
                 stale = false;
             }
             normal.gradient = pull.clone();
-            if let Some(i) = self.scale() {
-                normal.gradient[i] = self.gradient(&columns, &residuals)[i];
+            let by_columns: Vec<usize> = self
+                .scale()
+                .into_iter()
+                .chain(self.sizes().into_iter().flat_map(|i| i..i + SIZES))
+                .chain(
+                    (0..self.unknown.map_or(0, |_| self.pictures.len()))
+                        .map(|k| self.own(k) + COLOUR),
+                )
+                .collect();
+            if !by_columns.is_empty() {
+                let gradient = self.gradient(&columns, &residuals);
+                for i in by_columns {
+                    normal.gradient[i] = gradient[i];
+                }
             }
             for (i, gap, weight) in self.priors(&p) {
                 normal.gradient[i] += weight * gap;
@@ -381,7 +461,8 @@ impl Problem {
     fn is_near(&self, a: &[f64], b: &[f64]) -> bool {
         let shared = self.shared_modes.len();
         let waves = |p: &[f64], q: &[f64]| p.iter().zip(q).all(|(x, y)| (x - y).abs() < 0.02);
-        waves(&a[..shared], &b[..shared])
+        self.sizes().is_none_or(|i| (a[i] - b[i]).abs() < 0.004)
+            && waves(&a[..shared], &b[..shared])
             && (0..self.pictures.len()).map(|k| self.own(k)).all(|i| {
                 waves(&a[i..=i], &b[i..=i])
                     && (a[i + BLUR] - b[i + BLUR]).abs() <= 0.33 * b[i + BLUR].max(1.0)
@@ -397,7 +478,9 @@ impl Problem {
                 (own + REGISTERED, SHARE_REGISTERED),
             ]
         });
-        own.chain(self.band().map(|i| (i, NARROWING))).collect()
+        own.chain(self.band().map(|i| (i, NARROWING)))
+            .chain(self.sizes().map(|i| (i, MOST_SCALING)))
+            .collect()
     }
 
     fn bounded(&self, mut p: Vec<f64>) -> Vec<f64> {
@@ -416,11 +499,17 @@ impl Problem {
         p
     }
 
-    /// Indices of what is known of how the blurs were exposed.
+    /// Indices of what is known of how the blurs were exposed, and of what pictures of
+    /// known scale hold as told.
     pub fn as_exposed(&self) -> impl Iterator<Item = usize> + '_ {
         (0..self.pictures.len())
             .filter(|&k| self.pictures[k].registered[1] <= 0.0)
             .map(|k| self.own(k) + REGISTERED)
+            .chain(
+                (0..self.pictures.len())
+                    .filter(|_| self.unknown.is_none())
+                    .flat_map(|k| self.own(k) + COLOUR..self.own(k) + OWN),
+            )
     }
 
     /// Indices of what the blurs have of a direction.

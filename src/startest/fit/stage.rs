@@ -9,7 +9,7 @@
 
 use super::{
     FitError, FitOptions, Start,
-    model::{Fineness, Model, State},
+    model::{Fineness, Model, Sizes, State},
     solve::{A4, BLUR, FLUX, OWN, Picture, REGISTERED, SKY, STRETCH, X, Y},
 };
 use crate::frame::{Setup, Side, Stamp};
@@ -70,6 +70,13 @@ impl Window {
         out[SKY + 1] = own[SKY + 1] * share;
         out[SKY + 2] = own[SKY + 2] * share;
         out
+    }
+
+    /// A place of the stamp as this window has it.
+    fn enter_place(&self, at: [f64; 2]) -> [f64; 2] {
+        let b = self.join as f64;
+        let first = [self.left, self.top].map(|v| v as f64 + (b - 1.0) / 2.0);
+        [0, 1].map(|k| (at[k] - first[k]) / b)
     }
 
     /// The reverse of [`Window::enter`].
@@ -226,6 +233,7 @@ pub(super) fn picture(
     let fwhm = state.blur.powf(0.6);
     let half = rays * 1.06 + 3.0 * unit + 1.5 * fwhm + 2.0;
     let join = match kind {
+        Kind::Sketch { radius } => ((rays / radius) as usize).clamp(1, stamp.size / 12),
         Kind::Coarse => ((rays / COARSE_RADIUS) as usize).clamp(1, stamp.size / 12),
         Kind::Fine { .. } => 1,
     };
@@ -244,6 +252,7 @@ pub(super) fn picture(
     };
     let (model, sloper) = match kind {
         Kind::Coarse => (model(1.05, 1), None),
+        Kind::Sketch { .. } => (model(1.05, 3), Some(model(1.05, 1))),
         Kind::Fine { lines } => {
             // Where the blur hides detail of lambda N and finer, folding of
             // such detail does no harm.
@@ -266,6 +275,10 @@ pub(super) fn picture(
             data,
             root_weight,
             registered: registered(stamp.frames),
+            disc: {
+                let at = window.enter_place(centre);
+                [at[0], at[1], rays / join as f64]
+            },
         },
     )
 }
@@ -306,6 +319,7 @@ pub(super) fn picture_of(
         stretch: [0.0; 2],
         registered: 0.0,
         narrowing: 0.0,
+        sizes: Sizes::default(),
     };
     if !(4..=2048).contains(&size) || !at.iter().chain(&state.waves).all(|v| v.is_finite()) {
         return Err(FitError::Input(
@@ -360,6 +374,8 @@ fn tractable(setup: &Setup, state: &State) -> Setup {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Kind {
     Coarse,
+    /// As coarse, but with the band, and joined until the donut has this radius.
+    Sketch { radius: f64 },
     Fine { lines: usize },
 }
 
@@ -432,7 +448,10 @@ mod tests {
     fn a_window_gives_parameters_back() {
         let w = Window::around(100, [40.0, 61.0], 30.0, 3);
         assert_eq!((w.size, w.join), (20, 3));
-        let own = [1.0, 41.0, 60.0, 5.0, 1000.0, 7.0, 0.3, -0.2, 0.6, -0.4, 0.5];
+        let mut own = [0.0; OWN];
+        own[..11].copy_from_slice(&[
+            1.0, 41.0, 60.0, 5.0, 1000.0, 7.0, 0.3, -0.2, 0.6, -0.4, 0.5,
+        ]);
         let back = w.leave(&w.enter(&own));
         for (a, b) in own.iter().zip(back) {
             assert!((a - b).abs() < 1e-9, "{a} {b}");

@@ -23,7 +23,7 @@ pub(super) struct Answer {
 impl Answer {
     /// The rings' own: of a pair the mean of both, from which a shadow off
     /// centre drops out.
-    fn by_rings(looks: &[Look], setup: &Setup) -> Self {
+    pub(super) fn by_rings(looks: &[Look], setup: &Setup) -> Self {
         let n = looks.len() as f64;
         let mean = |f: &dyn Fn(&Look) -> f64| looks.iter().map(f).sum::<f64>() / n;
         let scatter = (looks.iter().map(|l| l.scatter.powi(2)).sum::<f64>()).sqrt() / n;
@@ -348,7 +348,7 @@ fn other_than_told(
 }
 
 /// Share of the light that neither model nor noise accounts for.
-fn unexplained(found: &FitResult) -> f64 {
+pub(super) fn unexplained(found: &FitResult) -> f64 {
     found
         .pictures
         .iter()
@@ -398,7 +398,7 @@ fn blocks_of(found: &FitResult, looks: &[Look]) -> Option<[f64; 3]> {
         .then(|| [0, 1, 2].map(|i| each.iter().map(|c| c[i]).sum()))
 }
 
-fn by_fit(found: &FitResult, blocks: Option<[f64; 3]>, rings: &Answer) -> Answer {
+pub(super) fn by_fit(found: &FitResult, blocks: Option<[f64; 3]>, rings: &Answer) -> Answer {
     let own = found.coma_covariance();
     let unseen = found.unseen_covariance();
     // Residuals and blocks both see noise and moving air; the larger of them stands. What was

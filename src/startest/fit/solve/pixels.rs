@@ -1,6 +1,6 @@
 //! From a model's picture to counts, and what each parameter does to them.
 
-use super::{A4, BLUR, FLUX, Problem, REGISTERED, SKY, STRETCH, X, Y};
+use super::{A4, BLUR, COLOUR, FLUX, Problem, REGISTERED, SHADE, SKY, STRETCH, X, Y};
 use crate::fit::model::Slopes;
 use nalgebra::DVector;
 
@@ -33,6 +33,7 @@ impl Problem {
         let [flux, sky, gx, gy] = [own[FLUX], own[SKY], own[SKY + 1], own[SKY + 2]];
         let bend = self.bend().map_or(0.0, |i| p[i] as f32);
         let level = level_of(image);
+        let shades = self.shades(k);
         let mut out = Vec::with_capacity(image.len());
         for (x, column) in image.chunks_exact(size).enumerate() {
             let base = sky + gx * plane(x, size);
@@ -41,11 +42,25 @@ impl Problem {
                     v
                 } else {
                     counted(v, level, bend)
-                };
+                } * shades.as_ref().map_or(1.0, |s| shaded(&s[x * size + y], own));
                 out.push((base + gy * plane(y, size) + flux * f64::from(v)) as f32);
             }
         }
         out
+    }
+
+    /// What light that rises in x, in y and outwards does to each pixel of picture `k`, where
+    /// that is free.
+    fn shades(&self, k: usize) -> Option<Vec<[f32; 3]>> {
+        self.unknown?;
+        let picture = &self.pictures[k];
+        let ([x0, y0, radius], size) = (picture.disc, picture.model.size);
+        let place = |i: usize, first: f64| ((i as f64 - first) / radius).clamp(-1.3, 1.3);
+        let one = |i: usize| {
+            let (x, y) = (place(i / size, x0), place(i % size, y0));
+            [x, y, x * x + y * y - 0.5].map(|v| v as f32)
+        };
+        Some((0..size * size).map(one).collect())
     }
 
     pub(super) fn residuals(&self, k: usize, model: &[f32]) -> Vec<f32> {
@@ -67,6 +82,8 @@ impl Problem {
             let (bend_at, band_at) = (self.bend(), self.band());
             let shadow = self.free_shadow.clone();
             let modes = self.shared_modes.len();
+            let shades = self.shades(k);
+            let lead = self.leans(k).then(|| self.own(0) + A4);
             let picture = &mut self.pictures[k];
             let flux = p[own + FLUX] as f32;
             let image = picture.model.image_again(&state);
@@ -74,6 +91,7 @@ impl Problem {
             let level = level_of(&image);
             let size = picture.model.size;
             let (mut by_flux, mut by_bend, mut sky) = (0.0, 0.0, [0.0; 3]);
+            let mut by_shade = [0.0; 3];
             let mut q = Vec::with_capacity(image.len());
             for (i, ((v, r), w)) in image
                 .iter()
@@ -88,6 +106,16 @@ impl Problem {
                 } else {
                     (*v, 1.0)
                 };
+                let (seen, answer) = match &shades {
+                    Some(s) => {
+                        for (b, s) in by_shade.iter_mut().zip(&s[i]) {
+                            *b += f64::from(pull * flux * seen * s);
+                        }
+                        let light = shaded(&s[i], &p[own..]);
+                        (seen * light, answer * light)
+                    }
+                    None => (seen, answer),
+                };
                 q.push(flux * pull * answer);
                 by_flux += f64::from(pull * seen);
                 if bend_at.is_some() {
@@ -100,6 +128,12 @@ impl Problem {
             }
             let pull = picture.model.pull(&state, &q, shadow);
             g[own + A4] += pull.waves[0];
+            if let Some(i) = lead {
+                g[i] += pull.waves[0];
+            }
+            for (j, v) in by_shade.iter().enumerate() {
+                g[own + SHADE + j] += v;
+            }
             for (j, v) in pull.waves[1..].iter().chain(&pull.shadow).enumerate() {
                 g[j] += v;
             }
@@ -149,9 +183,51 @@ impl Problem {
                 .collect();
             out.push((i, plain(column)));
         }
+        let shades = self.shades(k);
+        let light: Option<Vec<f32>> = shades
+            .as_ref()
+            .map(|s| s.iter().map(|s| shaded(s, &p[own..])).collect());
+        if let Some(first) = self.sizes() {
+            let state = self.state(p, k);
+            let factor = |at: usize| flux * light.as_ref().map_or(1.0, |l| l[at]);
+            let column = |of: &dyn Fn(f32, f32, f32, f32, usize) -> f32| {
+                let all = (0..size * size).map(|at| {
+                    let x = ((at / size) as f64 - state.at[0]) as f32;
+                    let y = ((at % size) as f64 - state.at[1]) as f32;
+                    factor(at) * of(x, y, s.at[0][at], s.at[1][at], at)
+                });
+                plain(all.collect())
+            };
+            // The blur is no wider in a larger picture.
+            let blur = (5.0 / 3.0 * state.blur) as f32;
+            let larger = |x: f32, y: f32, dx: f32, dy: f32, at: usize| {
+                x * dx + y * dy - 2.0 * s.image[at] - blur * s.blur[at]
+            };
+            out.push((first, column(&larger)));
+            out.push((first + 1, column(&|x, y, dx, dy, _| x * dx - y * dy)));
+            out.push((first + 2, column(&|x, y, dx, dy, _| -(y * dx + x * dy))));
+            // Longer waves: a larger picture of fewer of them.
+            out.push((
+                own + COLOUR,
+                column(&|x, y, dx, dy, at| {
+                    let fewer: f32 = state
+                        .waves
+                        .iter()
+                        .zip(&s.waves)
+                        .map(|(w, by)| *w as f32 * by[at])
+                        .sum();
+                    larger(x, y, dx, dy, at) - fewer
+                }),
+            ));
+        }
         // What the camera makes of a little more light, times the weight.
         let mut answer: Vec<f32> = picture.root_weight.clone();
         let mut seen = s.image.clone();
+        if let Some(light) = &light {
+            for (a, l) in answer.iter_mut().zip(light) {
+                *a *= l;
+            }
+        }
         if let Some(i) = self.bend() {
             let level = level_of(&s.image);
             let bend = p[i] as f32;
@@ -162,7 +238,17 @@ impl Problem {
                 by_bend.push(*seen * share.ln());
                 *a *= (1.0 + bend) * share.powf(bend);
             }
+            if let Some(light) = &light {
+                by_bend.iter_mut().zip(light).for_each(|(b, l)| *b *= l);
+            }
             out.push((i, plain(by_bend.iter().map(|b| flux * b).collect())));
+        }
+        if let (Some(shades), Some(light)) = (&shades, &light) {
+            for j in 0..3 {
+                let column = seen.iter().zip(shades).map(|(v, s)| flux * v * s[j]);
+                out.push((own + SHADE + j, plain(column.collect())));
+            }
+            seen.iter_mut().zip(light).for_each(|(v, l)| *v *= l);
         }
         let weigh = |mut c: Vec<f32>, factor: f32| {
             for (v, w) in c.iter_mut().zip(&answer) {
@@ -170,6 +256,9 @@ impl Problem {
             }
             c
         };
+        if self.leans(k) {
+            out.push((self.own(0) + A4, weigh(s.waves[0].clone(), flux)));
+        }
         for (j, c) in s.waves.into_iter().enumerate() {
             out.push((if j == 0 { own + A4 } else { j - 1 }, weigh(c, flux)));
         }
@@ -217,6 +306,16 @@ const LEAST_SHARE: f32 = 1e-3;
 /// 1 + `bend`, alike at `level`.
 fn counted(v: f32, level: f32, bend: f32) -> f32 {
     v * (v / level).max(LEAST_SHARE).powf(bend)
+}
+
+/// Share of the light that uneven light leaves, own parameters given.
+fn shaded(shades: &[f32; 3], own: &[f64]) -> f32 {
+    let rise: f32 = shades
+        .iter()
+        .zip(&own[SHADE..])
+        .map(|(s, a)| s * *a as f32)
+        .sum();
+    (1.0 + rise).max(0.1)
 }
 
 /// -1/2 to 1/2 across a stamp.

@@ -1,0 +1,187 @@
+//! One star in several colours at one focus, and nobody told the scale.
+//!
+//! How many waves out of focus the star stands and how many arc seconds a pixel has are one
+//! unknown more than the outline tells: the outline is their product. The rings of diffraction
+//! tell them apart, each colour by its own; how well the colours are known bounds how well.
+//! So a row of scales is sketched first, and the best are then fitted with the scale free.
+
+use super::{Fitted, How, Limits, Run, Stage, Task, Work};
+use crate::fit::{
+    Band, FitError, FitOptions, Start, check,
+    solve::{A4, BLUR, COLOUR, Unknown},
+    stage,
+};
+use crate::frame::{Setup, Side, Stamp};
+use optics::wavefront;
+
+/// Believed beforehand, 1-sigma. Red, green and blue of phones and of the stars they are held
+/// to have middles that differ by a percent or two; an eyepiece draws within a few percent
+/// alike in all directions, and its colours to one focus within a few hundredths of a wave.
+const BELIEVED: Unknown = Unknown {
+    scale: 1.0,
+    unequal: 0.02,
+    colour: 0.015,
+    focus: 0.03,
+    shade: 0.15,
+    narrowing: Band::NARROWING,
+    alike: 40.0,
+};
+/// Waves out of focus that are sketched, each this much more than the one before.
+const SKETCHED: std::ops::Range<f64> = 2.6..15.0;
+const FURTHER: f64 = 1.12;
+const SKETCH: Limits = Limits {
+    max_slopes: 4,
+    max_pictures: 8,
+    tolerance: 1e-1,
+};
+const FINE: Limits = Limits {
+    max_slopes: 8,
+    max_pictures: 24,
+    tolerance: 2e-2,
+};
+/// Fine stages, each planned for the scale that the last one found; a change below this
+/// needs no other.
+const MOST_STAGES: usize = 4;
+const SETTLED: f64 = 0.05;
+
+/// Fits pictures of one star in several colours; `setup` says nothing true of the scale.
+pub(in crate::fit) fn fitted_colours<'a>(
+    pictures: &[(&'a Stamp, Band)],
+    setup: &Setup,
+    start: &Start,
+    options: &FitOptions,
+) -> Result<Fitted<'a>, FitError> {
+    check::setup(setup)?;
+    for (stamp, _) in pictures {
+        check::stamp(stamp)?;
+    }
+    let bands: Vec<Band> = pictures.iter().map(|p| p.1).collect();
+    let tasks: Vec<Task<'_>> = pictures
+        .iter()
+        .map(|p| (p.0, start, Side::Outside))
+        .collect();
+    let options = &FitOptions {
+        focal_sigma: 0.0,
+        band_sigma: 0.0,
+        ..*options
+    };
+    let modes: Vec<usize> = (4..=11).collect();
+    let free_shadow = if setup.obstruction > 0.0 && options.obstruction_sigma > 0.0 {
+        2..3
+    } else {
+        0..0
+    };
+    let mut run = Run {
+        tasks: &tasks,
+        setup: setup.clone(),
+        scale: 0.0,
+        bend_free: true,
+        round: true,
+        single_line: false,
+        options,
+        shared: modes.len() - 1
+            + free_shadow.len()
+            + usize::from(options.response_sigma > 0.0)
+            + 3,
+        modes,
+        pupil: stage::pupil(setup, Side::Outside),
+        free_shadow,
+        place_sigma: 0.0,
+        unknown: Some((BELIEVED, &bands)),
+        fluxes_unknown: false,
+    };
+    let mut work = Work::default();
+    let began = std::time::Instant::now();
+    let sketched = run.found(start, &mut work)?;
+    if std::env::var_os("SKETCHES").is_some() { eprintln!("sketched {:?}", began.elapsed()); }
+    run.fluxes_unknown = true;
+    let mut fine = run.stage_at(&sketched, How::Fine, FINE, &mut work)?;
+    run.fluxes_unknown = false;
+    for stage in 1..MOST_STAGES {
+        if std::env::var_os("SKETCHES").is_some() { let o = fine.problem.own(0); eprintln!("fine {stage} {:?} chi2 {:.0} w {:.3} s {:.3} pictures {} slopes {} focal {} colours {:?} size {}", began.elapsed(), fine.solution.chi2, wavefront::w020_from_a4(fine.parameters[o]), fine.parameters[o-3], fine.solution.pictures_computed, fine.solution.slopes_computed, fine.problem.pictures[0].model.focal_size(), (0..3).map(|k| fine.parameters[fine.problem.own(k)+11]).collect::<Vec<_>>(), fine.problem.pictures[0].model.size); }
+        let moved = run.take_scale(&mut fine);
+        if moved.abs() < SETTLED {
+            break;
+        }
+        fine = run.stage_at(&fine.parameters, How::Fine, FINE, &mut work)?;
+    }
+    run.take_scale(&mut fine);
+    let held: Vec<usize> = fine
+        .problem
+        .stretches()
+        .chain(fine.problem.as_exposed())
+        .collect();
+    let unexplained = fine.unexplained();
+    Ok(Fitted {
+        unexplained,
+        stamps: pictures.iter().map(|p| p.0).collect(),
+        problem: fine.problem,
+        windows: fine.windows,
+        solution: fine.solution,
+        point_symmetric: run.pupil.has_point_symmetry(),
+        held,
+        vanes: None,
+        setup: run.setup,
+        work,
+    })
+}
+
+impl Run<'_, '_> {
+    /// Where to go on from: the best of the scales, sketched in the middle colour.
+    fn found(&mut self, start: &Start, work: &mut Work) -> Result<Vec<f64>, FitError> {
+        let told = self.setup.clone();
+        let here = stage::start_w020(&told, start);
+        let middle = self.tasks.len() / 2;
+        let (tasks, unknown) = (self.tasks, self.unknown);
+        self.tasks = &tasks[middle..=middle];
+        self.unknown = unknown.map(|(u, bands)| (u, &bands[middle..=middle]));
+        let mut best: Option<(f64, Stage, Setup)> = None;
+        let mut waves = SKETCHED.start;
+        while waves < SKETCHED.end {
+            // More waves, fewer arc seconds a pixel: the outline stays.
+            self.setup = Setup {
+                pixel_um: told.pixel_um * waves / here,
+                ..told.clone()
+            };
+            let at = self.start(start.coma_waves, 1.0);
+            if let Ok(stage) = self.stage_at(&at, How::Sketch, SKETCH, work) {
+                let left = stage.solution.chi2;
+                if std::env::var_os("SKETCHES").is_some() {
+                    let p = &stage.parameters;
+                    let own = stage.problem.own(0);
+                    eprintln!("{waves:.2} {left:.0} w {:.2} s {:.3} blur {:.2}", wavefront::w020_from_a4(p[own]), p[own - 3], p[own + BLUR].max(0.0).powf(0.6));
+                }
+                if best.as_ref().is_none_or(|b| left < b.0) {
+                    best = Some((left, stage, self.setup.clone()));
+                }
+            }
+            waves *= FURTHER;
+        }
+        (self.tasks, self.unknown) = (tasks, unknown);
+        let (_, mut stage, setup) = best.ok_or(FitError::NoConvergence)?;
+        self.setup = setup;
+        self.take_scale(&mut stage);
+        let mut p = stage.parameters[..self.shared].to_vec();
+        let own = &stage.parameters[self.shared..];
+        for k in 0..tasks.len() {
+            let first = p.len();
+            p.extend(own);
+            p[first + COLOUR] = 0.0;
+            if k > 0 {
+                p[first + A4] = 0.0;
+            }
+        }
+        Ok(p)
+    }
+
+    /// Takes over the scale that a stage found; gives the change of its logarithm.
+    fn take_scale(&mut self, stage: &mut Stage) -> f64 {
+        let Some(i) = stage.problem.sizes() else {
+            return 0.0;
+        };
+        let change = stage.parameters[i];
+        self.setup.pixel_um *= (-change).exp();
+        stage.parameters[i] = 0.0;
+        change
+    }
+}
