@@ -10,10 +10,10 @@ use super::collimation::draw::donut_address;
 use super::drift_picture::{self, CoursePicture};
 use super::extract::Path;
 use super::fields::FormErrors;
-use super::page::{Layout, RequestContext, page};
+use super::page::{Layout, RequestContext, page, see_other};
 use super::photos::{Picture, pictures};
 use super::shelf::back_by;
-use super::{Error, address, reservations, show};
+use super::{Error, address, reservations, show, things};
 use crate::library::club::Club;
 use crate::library::collimations::{self, Collimation};
 use crate::library::instruments::{Design, Instrument, State};
@@ -137,6 +137,9 @@ async fn show_condition(
     context: RequestContext,
     Path(tag): Path<String>,
 ) -> Result<Response, Error> {
+    if let Some(elsewhere) = things::page_instead(&context, &tag).await? {
+        return Ok(see_other(&elsewhere));
+    }
     page(&condition_page(&context, &tag, FormErrors::new(), String::new()).await?)
 }
 
@@ -251,6 +254,7 @@ async fn condition_page(
             State::AtTheBench => {
                 "It is being worked on and is not lent until it is back on the shelf."
             }
+            State::Missing => "Nobody knows where it is. It is not lent until it is found.",
             State::Retired => "It is retired and no longer lent.",
             State::OnTheShelf | State::OnLoan => "",
         }

@@ -143,7 +143,7 @@ impl Case {
         let kit_rows = kit_ticks::rows(parts.into_iter().map(|p| (p.id, p.name, note(p.id))));
         let lines = Lines::load(conn, Some(id), club, today).await?;
         Ok(Self {
-            loan_days: loan_periods::days_for(conn, club, &instrument).await?,
+            loan_days: loan_periods::days_for(conn, club, id, Some(instrument.design)).await?,
             missing: missing_kit::of(conn, id).await?,
             kept: lines.kept(id).cloned(),
             reserved: reservations::from_day(conn, Some(id), today).await?,
@@ -163,6 +163,8 @@ impl Case {
         let i = &self.row.instrument;
         if i.open_loan.is_some() {
             "It is out on loan. Return it before it goes out again.".to_owned()
+        } else if i.status == Status::Missing {
+            "It is missing. Say that it is found before it goes out.".to_owned()
         } else if i.status == Status::Retired {
             "It is retired and no longer lent.".to_owned()
         } else if self.held() && !may_override {

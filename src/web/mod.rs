@@ -74,6 +74,8 @@ pub mod sign_in_code;
 pub mod star_test;
 pub mod tables;
 mod take_away;
+pub mod things;
+pub mod things_form;
 pub mod today;
 pub mod tries;
 pub mod unsent;
@@ -192,6 +194,8 @@ pub fn routes() -> Vec<access::Route> {
         sign_in::routes(),
         sign_in_code::routes(),
         take_away::routes(),
+        things::routes(),
+        things_form::routes(),
         collimation::routes(),
         star_test::routes(),
         audit_log::routes(),
