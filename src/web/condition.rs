@@ -121,6 +121,8 @@ struct ConditionPage {
     /// What it will show, drawn: a perfect one and this one.
     pictures: Option<Pictures>,
     photos: Vec<Picture>,
+    /// Where it is counted, while the stock is taken.
+    count_at: String,
     contact: String,
     is_volunteer: bool,
     is_coordinator: bool,
@@ -206,6 +208,7 @@ async fn condition_page(
         .map(|part| part.name)
         .collect();
     let photos = pictures(&mut conn, instrument.id).await?;
+    let count_at = things::count_at(&mut conn, context).await?;
     let tested = star_tests::current(&mut conn, Some(instrument.id))
         .await?
         .last()
@@ -280,6 +283,7 @@ async fn condition_page(
         pictures: drawn(&instrument, a, tested_short.as_deref())
             .filter(|_| context.may(Access::Member) && chooses_magnification(instrument.design)),
         photos,
+        count_at,
         contact: club.contact.clone(),
         is_volunteer,
         is_coordinator: context.may(Access::Coordinator),

@@ -11,8 +11,8 @@ use super::extract::{Form, Path, Query};
 use super::fields::FormErrors;
 use super::kit_ticks::{self, KitFields, KitRow};
 use super::lend_form::{self, LendFields, OwnFields, WHY};
-use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::{Error, address, check_in, condition, show};
+use super::page::{Layout, RequestContext, Submission, mend, page, see_other};
+use super::{Error, address, check_in, condition, show, things};
 use crate::library::club::Club;
 use crate::library::instruments::{Instrument, Status};
 use crate::library::loans::{self, Lend, LendDetails, Obstacle};
@@ -344,6 +344,10 @@ async fn show_form(
     Path(tag): Path<String>,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Error> {
+    if things::page_instead(&context, &tag).await?.is_some() {
+        let tag = address::part(&tag);
+        return Ok(see_other(&format!("/lend-together?take={tag}")));
+    }
     let past = asked.past == "yes";
     let mut conn = context.read().await?;
     let case = Case::load(&mut conn, &context, &tag, past).await?;
