@@ -145,30 +145,41 @@ CREATE INDEX handled_forms_by_day ON handled_forms (at);
 
 -- What we own -------------------------------------------------------------
 
+-- All that can be lent has a row here: instruments, and the things that go with them,
+-- which have no optics to look after. One tag, one loan, one reservation at a time is
+-- one rule for both.
 CREATE TABLE instruments (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
     tag             TEXT NOT NULL COLLATE NOCASE UNIQUE CHECK (tag <> ''),
+    kind            TEXT NOT NULL DEFAULT 'instrument' CHECK (kind IN ('instrument', 'mount', 'tripod', 'eyepiece',
+                        'filter', 'finder', 'camera', 'battery', 'case', 'book', 'other')),
     name            TEXT NOT NULL CHECK (name <> ''),
-    design          TEXT NOT NULL CHECK (design IN ('newtonian', 'schmidt-cassegrain',
+    design          TEXT CHECK (design IN ('newtonian', 'schmidt-cassegrain',
                         'aplanatic-schmidt-cassegrain', 'maksutov-cassegrain',
                         'classical-cassegrain', 'ritchey-chretien', 'achromat',
                         'apochromat', 'binocular', 'solar')),
-    aperture_mm     REAL NOT NULL CHECK (aperture_mm BETWEEN 10 AND 2000),
-    focal_mm        REAL NOT NULL CHECK (focal_mm BETWEEN 20 AND 40000),
-    obstruction     REAL NOT NULL CHECK (obstruction >= 0 AND obstruction < 0.9),
+    aperture_mm     REAL CHECK (aperture_mm BETWEEN 10 AND 2000),
+    focal_mm        REAL CHECK (focal_mm BETWEEN 20 AND 40000),
+    obstruction     REAL CHECK (obstruction >= 0 AND obstruction < 0.9),
     vane_count      INTEGER NOT NULL DEFAULT 0 CHECK (vane_count BETWEEN 0 AND 12),
     weight_kg       REAL CHECK (weight_kg > 0),
     cool_down_min   INTEGER CHECK (cool_down_min BETWEEN 0 AND 600),
-    uses_diagonal   INTEGER NOT NULL CHECK (uses_diagonal IN (0, 1)),
+    uses_diagonal   INTEGER CHECK (uses_diagonal IN (0, 1)),
     replacement_value_cents INTEGER CHECK (replacement_value_cents >= 0),
     place           TEXT NOT NULL DEFAULT '',            -- where it lives when at home
     notes           TEXT NOT NULL DEFAULT '',
-    status          TEXT NOT NULL CHECK (status IN ('shelf', 'held', 'bench', 'retired')),
+    status          TEXT NOT NULL CHECK (status IN ('shelf', 'held', 'bench', 'missing', 'retired')),
     status_reason TEXT NOT NULL DEFAULT '',
     version         INTEGER NOT NULL DEFAULT 1,          -- counts edits, to notice two at once
     added_at        TEXT NOT NULL,
-    added_by        BLOB NOT NULL REFERENCES people (id)
+    added_by        BLOB NOT NULL REFERENCES people (id),
+    CHECK ((kind = 'instrument') = (design IS NOT NULL)),
+    CHECK (design IS NULL OR (aperture_mm IS NOT NULL AND focal_mm IS NOT NULL AND obstruction IS NOT NULL
+        AND uses_diagonal IS NOT NULL))
 ) STRICT;
+CREATE TRIGGER a_thing_is_no_instrument_later BEFORE UPDATE OF kind ON instruments
+WHEN (OLD.kind = 'instrument') <> (NEW.kind = 'instrument')
+BEGIN SELECT RAISE(ABORT, 'an instrument stays one, and a thing never becomes one'); END;
 
 CREATE TABLE adjusters (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
@@ -324,6 +335,54 @@ WHEN OLD.cancelled_at IS NOT NULL OR NEW.cancelled_at IS NULL OR OLD.instrument_
     OR OLD.from_on <> NEW.from_on OR OLD.until_on <> NEW.until_on OR OLD.event <> NEW.event
     OR OLD.person_id IS NOT NEW.person_id
 BEGIN SELECT RAISE(ABORT, 'a reservation is only cancelled'); END;
+
+-- Sets, and counting ------------------------------------------------------
+
+-- What usually goes out together.
+CREATE TABLE sets (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    name            TEXT NOT NULL COLLATE NOCASE UNIQUE CHECK (name <> ''),
+    note            TEXT NOT NULL DEFAULT '',
+    version         INTEGER NOT NULL DEFAULT 1           -- counts edits, to notice two at once
+) STRICT;
+
+CREATE TABLE set_members (
+    set_id          BLOB NOT NULL REFERENCES sets (id) ON DELETE CASCADE,
+    instrument_id   BLOB NOT NULL REFERENCES instruments (id),
+    PRIMARY KEY (set_id, instrument_id)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX set_members_by_instrument ON set_members (instrument_id);
+
+-- Everything counted, by its tag: one stock-taking at a time.
+CREATE TABLE stock_takings (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    begun_at        TEXT NOT NULL,
+    begun_by        BLOB NOT NULL REFERENCES people (id),
+    ended_at        TEXT,
+    ended_by        BLOB REFERENCES people (id),
+    CHECK ((ended_at IS NULL) = (ended_by IS NULL))
+) STRICT;
+CREATE UNIQUE INDEX one_open_stock_taking ON stock_takings (ended_at IS NULL) WHERE ended_at IS NULL;
+
+-- What was seen; and, written when it ends, what was not, where that should have been
+-- and on which loan it was.
+CREATE TABLE stock_counts (
+    stock_taking_id BLOB NOT NULL REFERENCES stock_takings (id),
+    instrument_id   BLOB NOT NULL REFERENCES instruments (id),
+    seen_at         TEXT,
+    seen_by         BLOB REFERENCES people (id),
+    place           TEXT NOT NULL DEFAULT '',
+    loan_id         BLOB REFERENCES loans (id),
+    PRIMARY KEY (stock_taking_id, instrument_id),
+    CHECK ((seen_at IS NULL) = (seen_by IS NULL))
+) STRICT, WITHOUT ROWID;
+CREATE INDEX stock_counts_by_instrument ON stock_counts (instrument_id);
+CREATE TRIGGER stock_counts_of_an_ended_one_stay BEFORE UPDATE ON stock_counts
+WHEN (SELECT ended_at FROM stock_takings WHERE id = OLD.stock_taking_id) IS NOT NULL
+BEGIN SELECT RAISE(ABORT, 'that stock-taking has ended'); END;
+CREATE TRIGGER a_stock_taking_is_only_ended BEFORE UPDATE ON stock_takings
+WHEN OLD.ended_at IS NOT NULL OR NEW.ended_at IS NULL
+BEGIN SELECT RAISE(ABORT, 'that stock-taking has ended'); END;
 
 -- The logbook ------------------------------------------------------------
 

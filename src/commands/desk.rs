@@ -233,7 +233,9 @@ pub fn lend(args: LendArgs) -> ExitCode {
         let to = person(&mut write, &args.to, "--to").await?;
         let club = Club::load(&mut write).await?;
         let from = args.on.unwrap_or_else(|| club.date(now));
-        let days = loan_periods::days_for(&mut write, &club, instrument).await?;
+        let days =
+            loan_periods::days_for(&mut write, &club, instrument.id, Some(instrument.design))
+                .await?;
         let due_on = args.until.unwrap_or_else(|| from + Duration::days(days));
         if !(0..=LONGEST_DAYS).contains(&(due_on - from).num_days()) {
             return Err(Error::Refused(

@@ -71,7 +71,7 @@ pub struct Beginnings {
 pub async fn beginnings(conn: &mut Conn) -> Result<Beginnings> {
     Ok(sqlx::query_as!(
         Beginnings,
-        r#"SELECT (SELECT COUNT(*) FROM instruments) AS "instruments!: i64",
+        r#"SELECT (SELECT COUNT(*) FROM instruments WHERE kind = 'instrument') AS "instruments!: i64",
                   (SELECT COUNT(*) FROM people WHERE left_at IS NULL) AS "people!: i64",
                   (SELECT COUNT(*) FROM (SELECT 1 FROM loans LIMIT 100)) AS "loans!: i64""#
     )

@@ -1,5 +1,6 @@
 //! The register: what the club owns and how it is made.
 
+use super::things::Thing;
 use super::{Conn, Error, InstrumentId, LoanId, Moment, PersonId, Result};
 
 words! {
@@ -54,6 +55,8 @@ words! {
         Held = "held", "held for the bench";
         /// Is being worked on; not to be lent.
         Bench = "bench", "at the bench";
+        /// Nobody knows where it is.
+        Missing = "missing", "missing";
         /// No longer lent.
         Retired = "retired", "retired";
     }
@@ -70,6 +73,8 @@ words! {
         HeldForTheBench = "held", "held for the bench";
         /// Being worked on.
         AtTheBench = "at-bench", "at the bench";
+        /// Nobody knows where.
+        Missing = "missing", "missing";
         /// No longer lent.
         Retired = "retired", "retired";
     }
@@ -181,13 +186,7 @@ impl From<Row> for Instrument {
 impl Instrument {
     /// Where it is.
     pub fn state(&self) -> State {
-        match (self.open_loan, self.status) {
-            (Some(_), _) => State::OnLoan,
-            (None, Status::Shelf) => State::OnTheShelf,
-            (None, Status::Held) => State::HeldForTheBench,
-            (None, Status::Bench) => State::AtTheBench,
-            (None, Status::Retired) => State::Retired,
-        }
+        state_of(self.open_loan, self.status)
     }
 
     /// Focal ratio.
@@ -270,12 +269,13 @@ impl Instrument {
     pub async fn get(conn: &mut Conn, id: InstrumentId) -> Result<Self> {
         sqlx::query_as!(
             Row,
-            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.name, i.design AS "design: Design", i.aperture_mm, i.focal_mm,
-                      i.obstruction, i.vane_count, i.weight_kg, i.cool_down_min, i.uses_diagonal AS "uses_diagonal: bool",
+            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.name, i.design AS "design!: Design", i.aperture_mm AS "aperture_mm!",
+                      i.focal_mm AS "focal_mm!", i.obstruction AS "obstruction!", i.vane_count, i.weight_kg, i.cool_down_min,
+                      i.uses_diagonal AS "uses_diagonal!: bool",
                       i.replacement_value_cents, i.place, i.notes, i.status AS "status: Status",
                       i.status_reason, i.version, l.id AS "open_loan?: LoanId"
                FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
-               WHERE i.id = ?"#,
+               WHERE i.id = ? AND i.kind = 'instrument'"#,
             id
         )
         .fetch_optional(conn)
@@ -288,12 +288,14 @@ impl Instrument {
     pub async fn by_tag(conn: &mut Conn, tag: &str) -> Result<Self> {
         sqlx::query_as!(
             Row,
-            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.name, i.design AS "design: Design", i.aperture_mm, i.focal_mm,
-                      i.obstruction, i.vane_count, i.weight_kg, i.cool_down_min, i.uses_diagonal AS "uses_diagonal: bool",
+            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.name, i.design AS "design!: Design", i.aperture_mm AS "aperture_mm!",
+                      i.focal_mm AS "focal_mm!", i.obstruction AS "obstruction!", i.vane_count, i.weight_kg, i.cool_down_min,
+                      i.uses_diagonal AS "uses_diagonal!: bool",
                       i.replacement_value_cents, i.place, i.notes, i.status AS "status: Status",
                       i.status_reason, i.version, l.id AS "open_loan?: LoanId"
                FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
-               WHERE i.tag = ?1 OR i.id = (SELECT instrument_id FROM former_tags WHERE tag = ?1)"#,
+               WHERE i.kind = 'instrument'
+                 AND (i.tag = ?1 OR i.id = (SELECT instrument_id FROM former_tags WHERE tag = ?1))"#,
             tag
         )
         .fetch_optional(conn)
@@ -306,12 +308,13 @@ impl Instrument {
     pub async fn all(conn: &mut Conn) -> Result<Vec<Self>> {
         Ok(sqlx::query_as!(
             Row,
-            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.name, i.design AS "design: Design", i.aperture_mm, i.focal_mm,
-                      i.obstruction, i.vane_count, i.weight_kg, i.cool_down_min, i.uses_diagonal AS "uses_diagonal: bool",
+            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.name, i.design AS "design!: Design", i.aperture_mm AS "aperture_mm!",
+                      i.focal_mm AS "focal_mm!", i.obstruction AS "obstruction!", i.vane_count, i.weight_kg, i.cool_down_min,
+                      i.uses_diagonal AS "uses_diagonal!: bool",
                       i.replacement_value_cents, i.place, i.notes, i.status AS "status: Status",
                       i.status_reason, i.version, l.id AS "open_loan?: LoanId"
                FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
-               ORDER BY i.status = 'retired', i.tag"#
+               WHERE i.kind = 'instrument' ORDER BY i.status = 'retired', i.tag"#
         )
         .fetch_all(conn)
         .await?
@@ -321,8 +324,20 @@ impl Instrument {
     }
 }
 
-/// The instrument that bore this tag before, where no instrument bears it now.
-pub async fn formerly(conn: &mut Conn, tag: &str) -> Result<Option<Instrument>> {
+/// Where something is.
+pub(super) fn state_of(open_loan: Option<LoanId>, status: Status) -> State {
+    match (open_loan, status) {
+        (Some(_), _) => State::OnLoan,
+        (None, Status::Shelf) => State::OnTheShelf,
+        (None, Status::Held) => State::HeldForTheBench,
+        (None, Status::Bench) => State::AtTheBench,
+        (None, Status::Missing) => State::Missing,
+        (None, Status::Retired) => State::Retired,
+    }
+}
+
+/// What bore this tag before, where nothing bears it now.
+pub async fn formerly(conn: &mut Conn, tag: &str) -> Result<Option<Thing>> {
     let id = sqlx::query_scalar!(
         r#"SELECT instrument_id AS "id: InstrumentId" FROM former_tags WHERE tag = ?"#,
         tag
@@ -330,7 +345,7 @@ pub async fn formerly(conn: &mut Conn, tag: &str) -> Result<Option<Instrument>> 
     .fetch_optional(&mut *conn)
     .await?;
     match id {
-        Some(id) => Ok(Some(Instrument::get(conn, id).await?)),
+        Some(id) => Ok(Some(Thing::get(conn, id).await?)),
         None => Ok(None),
     }
 }
@@ -354,7 +369,11 @@ pub async fn release_former_tag(conn: &mut Conn, tag: &str) -> Result<()> {
     Ok(())
 }
 
-async fn refuse_taken_tag(conn: &mut Conn, tag: &str, except: Option<InstrumentId>) -> Result<()> {
+pub(super) async fn refuse_taken_tag(
+    conn: &mut Conn,
+    tag: &str,
+    except: Option<InstrumentId>,
+) -> Result<()> {
     let holder = sqlx::query_scalar!(
         r#"SELECT id AS "id: InstrumentId" FROM instruments WHERE tag = ?"#,
         tag
@@ -363,7 +382,7 @@ async fn refuse_taken_tag(conn: &mut Conn, tag: &str, except: Option<InstrumentI
     .await?;
     match holder {
         Some(id) if Some(id) != except => Err(Error::Refused(format!(
-            "The tag {tag} is already on another instrument. Choose another."
+            "The tag {tag} is already on something else. Choose another."
         ))),
         Some(_) => Ok(()),
         None => match formerly(conn, tag).await? {

@@ -89,8 +89,9 @@ impl Known {
         .fetch_all(&mut *conn)
         .await?;
         let rows = sqlx::query!(
-            r#"SELECT id AS "id: InstrumentId", tag, aperture_mm, obstruction, status AS "status: Status"
-               FROM instruments ORDER BY id"#
+            r#"SELECT id AS "id: InstrumentId", tag, aperture_mm AS "aperture_mm!", obstruction AS "obstruction!",
+                      status AS "status: Status"
+               FROM instruments WHERE kind = 'instrument' ORDER BY id"#
         )
         .fetch_all(&mut *conn)
         .await?;
@@ -117,7 +118,8 @@ impl Known {
             }
         }
         let former = sqlx::query!(
-            r#"SELECT tag, instrument_id AS "instrument_id: InstrumentId" FROM former_tags ORDER BY tag"#
+            r#"SELECT tag, instrument_id AS "instrument_id: InstrumentId" FROM former_tags
+               UNION ALL SELECT tag, id FROM instruments WHERE kind <> 'instrument' ORDER BY tag"#
         )
         .fetch_all(&mut *conn)
         .await?;

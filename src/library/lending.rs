@@ -1,13 +1,15 @@
-//! Lending: what stands against a loan, and the write.
+//! Lending: what stands against a loan, and the write. One rule for instruments and for
+//! the things that go with them.
 
 use chrono::NaiveDate;
 
 use super::club::Club;
 use super::entries::{EntryKind, NewEntry};
-use super::instruments::{Instrument, Status};
+use super::instruments::Status;
 use super::loans;
 use super::people::{Person, Role};
 use super::reservations::{self, Reservation};
+use super::things::{Kind, Thing};
 use super::turns::Lines;
 use super::{
     Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, ReservationId, Result, kit,
@@ -117,7 +119,7 @@ impl Lend {
             return Ok(found);
         }
         let club = Club::load(conn).await?;
-        let instrument = Instrument::get(conn, self.instrument).await?;
+        let instrument = Thing::get(conn, self.instrument).await?;
         if matches!(instrument.status, Status::Held | Status::Bench) {
             found.push(Obstacle::Status(instrument.status));
         }
@@ -144,6 +146,7 @@ impl Lend {
         let has = loans::count_with(conn, self.borrower).await?;
         if let Some(most) = club.loans_per_person
             && has >= most
+            && instrument.kind == Kind::Instrument
             && self.details.event.is_empty()
         {
             found.push(Obstacle::AtTheMost { has, most });
@@ -151,15 +154,15 @@ impl Lend {
         Ok(found)
     }
 
-    /// Lends an instrument: loan, kit, logbook entry; the borrower's own place on the
+    /// Lends an instrument or a thing: loan, kit, logbook entry; the borrower's own place on the
     /// waiting list is closed.
     ///
     /// # Errors
-    /// Refused when it is or was out on loan at that time, or is retired; when the
+    /// Refused when it is or was out on loan at that time, or is missing or retired; when the
     /// borrower has left; when it would be due before it leaves; and for what stands
     /// against it ([`Self::obstacles`]) without a reason.
     pub async fn write(&self, conn: &mut Conn) -> Result<LoanId> {
-        let instrument = Instrument::get(conn, self.instrument).await?;
+        let instrument = Thing::get(conn, self.instrument).await?;
         let tag = &instrument.tag;
         let refuse = |words: String| Err(Error::Refused(words));
         let recorded_at = self.details.recorded_at.unwrap_or(self.at);
@@ -187,6 +190,9 @@ impl Lend {
         }
         if instrument.status == Status::Retired && back_at.is_none() {
             return refuse(format!("{tag} is retired and no longer lent."));
+        }
+        if instrument.status == Status::Missing && back_at.is_none() {
+            return refuse(format!("{tag} is missing. Say that it is found first."));
         }
         let club = Club::load(conn).await?;
         if let Some((from, until)) = self.overlapping(conn).await? {

@@ -49,8 +49,11 @@ pub mod reservations;
 pub mod returning;
 pub mod second_factor;
 pub mod sessions;
+pub mod sets;
 pub mod star_tests;
+pub mod stock;
 pub mod telling;
+pub mod things;
 pub mod turns;
 pub mod waits;
 pub mod whole_club;
@@ -294,8 +297,16 @@ id!(
     PersonId
 );
 id!(
-    /// An instrument.
+    /// An instrument, or a thing that goes with one.
     InstrumentId
+);
+id!(
+    /// What usually goes out together.
+    SetId
+);
+id!(
+    /// A stock-taking.
+    StockTakingId
 );
 id!(
     /// A logbook entry.

@@ -2,7 +2,7 @@
 //! for one instrument.
 
 use super::club::Club;
-use super::instruments::{Design, Instrument};
+use super::instruments::Design;
 use super::{Conn, InstrumentId, Result};
 
 /// A length that differs from the club's own.
@@ -31,13 +31,17 @@ pub async fn all(conn: &mut Conn) -> Result<Vec<LoanPeriod>> {
     .await?)
 }
 
-/// How many days a loan of this instrument runs unless told otherwise.
-pub async fn days_for(conn: &mut Conn, club: &Club, instrument: &Instrument) -> Result<i64> {
-    let design = instrument.design;
+/// How many days a loan runs unless told otherwise; a thing has no design.
+pub async fn days_for(
+    conn: &mut Conn,
+    club: &Club,
+    instrument: InstrumentId,
+    design: Option<Design>,
+) -> Result<i64> {
     let found = sqlx::query_scalar!(
         "SELECT days FROM loan_periods WHERE instrument_id = ?1 OR design = ?2
          ORDER BY instrument_id IS NULL LIMIT 1",
-        instrument.id,
+        instrument,
         design
     )
     .fetch_optional(conn)

@@ -7,6 +7,7 @@ use chrono::NaiveDate;
 use super::entries::{EntryKind, NewEntry};
 pub use super::lending::{Lend, LendDetails, Obstacle};
 pub use super::returning::{Return, return_loan};
+use super::things::Kind;
 use super::{Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, reservations};
 
 /// One loan with the names a page needs.
@@ -18,6 +19,8 @@ pub struct Loan {
     pub instrument_id: InstrumentId,
     /// Its tag.
     pub tag: String,
+    /// Its kind.
+    pub kind: Kind,
     /// Its name.
     pub instrument_name: String,
     /// To whom.
@@ -139,10 +142,12 @@ pub struct CameBack {
     pub returned_at: Moment,
 }
 
-/// How many instruments a person has on loan; those for a public evening do not count.
+/// How many instruments a person has on loan; those for a public evening do not count, nor
+/// do mounts, eyepieces and other things that go with them.
 pub async fn count_with(conn: &mut Conn, person: PersonId) -> Result<i64> {
     Ok(sqlx::query_scalar!(
-        r#"SELECT COUNT(*) AS "n: i64" FROM loans WHERE borrower_id = ? AND returned_at IS NULL AND event = ''"#,
+        r#"SELECT COUNT(*) AS "n: i64" FROM loans l JOIN instruments i ON i.id = l.instrument_id AND i.kind = 'instrument'
+           WHERE l.borrower_id = ? AND l.returned_at IS NULL AND l.event = ''"#,
         person
     )
     .fetch_one(conn)
@@ -223,7 +228,7 @@ impl Loan {
         sqlx::query_as!(
             Self,
             r#"SELECT l.id AS "id: LoanId", l.instrument_id AS "instrument_id: InstrumentId", i.tag,
-                      i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
+                      i.kind AS "kind: Kind", i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
                       COALESCE(b.email, '') AS "borrower_email!: String", l.lent_at AS "lent_at: Moment", h.name AS lent_by,
                       l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
                       l.collected_by, l.deposit, l.event,
@@ -244,7 +249,7 @@ impl Loan {
         Ok(sqlx::query_as!(
             Self,
             r#"SELECT l.id AS "id: LoanId", l.instrument_id AS "instrument_id: InstrumentId", i.tag,
-                      i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
+                      i.kind AS "kind: Kind", i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
                       COALESCE(b.email, '') AS "borrower_email!: String", l.lent_at AS "lent_at: Moment", h.name AS lent_by,
                       l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
                       l.collected_by, l.deposit, l.event,

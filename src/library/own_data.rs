@@ -49,6 +49,8 @@ pub struct OwnData {
     pub messages: Vec<OwnMessage>,
     /// What they wrote in logbooks.
     pub logbook_entries: Vec<OwnEntry>,
+    /// What they counted when the stock was taken.
+    pub counted: Vec<OwnCount>,
     /// What the audit log keeps of what they did.
     pub acts: Vec<Act>,
 }
@@ -155,6 +157,15 @@ pub struct OwnEntry {
     pub recorded_at: Moment,
 }
 
+/// A thing that they saw when the stock was taken.
+#[derive(Debug, Clone, Serialize)]
+pub struct OwnCount {
+    /// Its tag.
+    pub tag: String,
+    /// When.
+    pub seen_at: Moment,
+}
+
 /// A row of the audit log.
 #[derive(Debug, Clone, Serialize)]
 pub struct Act {
@@ -246,6 +257,15 @@ impl OwnData {
         )
         .fetch_all(&mut *conn)
         .await?;
+        let counted = sqlx::query_as!(
+            OwnCount,
+            r#"SELECT i.tag, c.seen_at AS "seen_at!: Moment"
+               FROM stock_counts c JOIN instruments i ON i.id = c.instrument_id
+               WHERE c.seen_by = ? ORDER BY c.seen_at DESC"#,
+            id
+        )
+        .fetch_all(&mut *conn)
+        .await?;
         let acts = sqlx::query_as!(
             Act,
             r#"SELECT at AS "at: Moment", address, what, words FROM audit_log
@@ -270,6 +290,7 @@ impl OwnData {
             missing_kit,
             messages,
             logbook_entries,
+            counted,
             acts,
         })
     }

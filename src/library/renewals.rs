@@ -4,8 +4,8 @@ use chrono::{Days, NaiveDate};
 
 use super::club::Club;
 use super::entries::{EntryKind, NewEntry};
-use super::instruments::Instrument;
 use super::loans::Loan;
+use super::things::Thing;
 use super::{
     Conn, Error, LoanId, Moment, PersonId, RenewalId, Result, loan_periods, reservations, waits,
 };
@@ -87,12 +87,12 @@ pub async fn offer(
     if loan.returned_at.is_some() {
         return Ok(Err("That loan is over.".to_owned()));
     }
-    let instrument = Instrument::get(conn, loan.instrument_id).await?;
+    let instrument = Thing::get(conn, loan.instrument_id).await?;
     let line = waits::open(conn, Some(loan.instrument_id), None).await?;
     let reserved = reservations::from_day(conn, Some(loan.instrument_id), today).await?;
     let facts = Facts {
         due_on: loan.due_on,
-        days: loan_periods::days_for(conn, club, &instrument).await?,
+        days: loan_periods::days_for(conn, club, instrument.id, instrument.design).await?,
         renewed: count(conn, loan.id).await?,
         others_wait: line.iter().any(|w| w.person_id != loan.borrower_id),
         reserved_from: reserved

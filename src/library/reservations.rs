@@ -3,8 +3,9 @@
 
 use chrono::NaiveDate;
 
-use super::instruments::{Instrument, Status};
+use super::instruments::Status;
 use super::people::Person;
+use super::things::Thing;
 use super::{Conn, Error, InstrumentId, Moment, PersonId, ReservationId, Result};
 
 /// The longest one may last, and how far ahead it may begin, days.
@@ -113,7 +114,7 @@ impl NewReservation {
         if self.person.is_none() && event.is_empty() {
             return refuse("Say for whom or for what it is reserved.");
         }
-        let instrument = Instrument::get(conn, self.instrument).await?;
+        let instrument = Thing::get(conn, self.instrument).await?;
         if instrument.status == Status::Retired {
             return Err(Error::Refused(format!(
                 "{} is retired and no longer lent.",

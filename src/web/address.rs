@@ -1,5 +1,7 @@
 //! Addresses of our own pages.
 
+use crate::library::things::Thing;
+
 /// A word as one part of a path: whatever is not a letter, a digit or one of
 /// `-._~` is percent-encoded (RFC 3986, 2.3).
 pub fn part(word: &str) -> String {
@@ -17,6 +19,19 @@ pub fn part(word: &str) -> String {
 /// An instrument's own page.
 pub fn instrument(tag: &str) -> String {
     format!("/instruments/{}", part(tag))
+}
+
+/// The page of an instrument, or of a thing that goes with one.
+pub fn thing(thing: &Thing) -> String {
+    match thing.is_instrument() {
+        true => instrument(&thing.tag),
+        false => thing_tag(&thing.tag),
+    }
+}
+
+/// The page of a thing that is no instrument.
+pub fn thing_tag(tag: &str) -> String {
+    format!("/things/{}", part(tag))
 }
 
 /// Where a new star test of it begins.

@@ -200,7 +200,7 @@ impl MovePage {
             State::Retired => Some(
                 "It is retired. A coordinator can bring it back from its register page.".to_owned(),
             ),
-            _ => None,
+            State::OnTheShelf | State::HeldForTheBench | State::AtTheBench | State::Missing => None,
         };
         let choices = [
             (Status::Bench, "To the bench: someone works on it now"),

@@ -14,14 +14,15 @@ use super::journeys::{self, JourneyFields};
 use super::kit_ticks::{self, FoundFields, KitFields, KitRow};
 use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page, see_other};
 use super::problems::ProblemFields;
-use super::{Error, check_in_answer, lend, photos, show, when};
+use super::{Error, check_in_answer, lend, photos, show, things, when};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::instruments::{self, Instrument, Status};
+use crate::library::instruments::{Instrument, Status};
 use crate::library::journeys::Journey;
 use crate::library::loans::{self, Loan, Return, Which};
 use crate::library::missing_kit::{self, MissingPart};
 use crate::library::photos::LONGEST_CAPTION;
 use crate::library::problems::Problem;
+use crate::library::things::Thing;
 use crate::library::{Conn, KitPartId, LoanId, MissingKitId, Moment, PersonId, kit};
 use crate::upkeep::exposure::UNTOLD_DRIVE_KM;
 
@@ -73,9 +74,13 @@ async fn find(context: RequestContext, Query(form): Query<FindFields>) -> Result
         let matching = matching(&mut conn, &q).await?;
         let wanted = q.to_lowercase();
         if matching.is_empty()
-            && let Some(renamed) = instruments::formerly(&mut conn, &q).await?
+            && let Ok(other) = Thing::by_tag(&mut conn, &q).await
         {
-            return Ok(see_other(&address(&renamed.tag)));
+            // It bore the tag before, or is no instrument.
+            return Ok(see_other(&match other.is_instrument() {
+                true => address(&other.tag),
+                false => super::address::thing(&other),
+            }));
         }
         if let Some(exact) = matching
             .iter()
@@ -335,6 +340,9 @@ impl FormPage {
 }
 
 async fn show_form(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+    if let Some(elsewhere) = things::page_instead(&context, &tag).await? {
+        return Ok(see_other(&format!("{elsewhere}/return")));
+    }
     let mut conn = context.read().await?;
     let case = Case::load(&mut conn, &tag).await?;
     let form = CheckInFields {

@@ -68,8 +68,8 @@ fn next(row: &ShelfRow, waiting: bool) -> Next {
     match row.instrument.status {
         _ if row.instrument.open_loan.is_some() => Next::Out,
         Status::Retired => Next::Retired,
-        Status::Held | Status::Bench if fit => Next::PutBack,
-        Status::Held | Status::Bench => Next::Leave,
+        Status::Held | Status::Bench | Status::Missing if fit => Next::PutBack,
+        Status::Held | Status::Bench | Status::Missing => Next::Leave,
         Status::Shelf if row.assessment.condition == Condition::NeedsBench => Next::Hold,
         Status::Shelf if !fit => Next::Look,
         Status::Shelf if waiting => Next::HandOn,

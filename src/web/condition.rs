@@ -10,10 +10,10 @@ use super::collimation::draw::donut_address;
 use super::drift_picture::{self, CoursePicture};
 use super::extract::Path;
 use super::fields::FormErrors;
-use super::page::{Layout, RequestContext, page};
+use super::page::{Layout, RequestContext, page, see_other};
 use super::photos::{Picture, pictures};
 use super::shelf::back_by;
-use super::{Error, address, reservations, show};
+use super::{Error, address, reservations, show, things};
 use crate::library::club::Club;
 use crate::library::collimations::{self, Collimation};
 use crate::library::instruments::{Design, Instrument, State};
@@ -121,6 +121,8 @@ struct ConditionPage {
     /// What it will show, drawn: a perfect one and this one.
     pictures: Option<Pictures>,
     photos: Vec<Picture>,
+    /// Where it is counted, while the stock is taken.
+    count_at: String,
     contact: String,
     is_volunteer: bool,
     is_coordinator: bool,
@@ -137,6 +139,9 @@ async fn show_condition(
     context: RequestContext,
     Path(tag): Path<String>,
 ) -> Result<Response, Error> {
+    if let Some(elsewhere) = things::page_instead(&context, &tag).await? {
+        return Ok(see_other(&elsewhere));
+    }
     page(&condition_page(&context, &tag, FormErrors::new(), String::new()).await?)
 }
 
@@ -203,6 +208,7 @@ async fn condition_page(
         .map(|part| part.name)
         .collect();
     let photos = pictures(&mut conn, instrument.id).await?;
+    let count_at = things::count_at(&mut conn, context).await?;
     let tested = star_tests::current(&mut conn, Some(instrument.id))
         .await?
         .last()
@@ -251,6 +257,7 @@ async fn condition_page(
             State::AtTheBench => {
                 "It is being worked on and is not lent until it is back on the shelf."
             }
+            State::Missing => "Nobody knows where it is. It is not lent until it is found.",
             State::Retired => "It is retired and no longer lent.",
             State::OnTheShelf | State::OnLoan => "",
         }
@@ -276,6 +283,7 @@ async fn condition_page(
         pictures: drawn(&instrument, a, tested_short.as_deref())
             .filter(|_| context.may(Access::Member) && chooses_magnification(instrument.design)),
         photos,
+        count_at,
         contact: club.contact.clone(),
         is_volunteer,
         is_coordinator: context.may(Access::Coordinator),

@@ -8,7 +8,7 @@ use super::access::{Access, Route};
 use super::extract::{Form, Path};
 use super::fields::FormErrors;
 use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page, see_other};
-use super::register::{FormPage, take_former_tag};
+use super::register::{FormPage, release_where_ticked};
 use super::register_form::{Checked, RegisterForm, changes, merge};
 use super::{Error, address};
 use crate::library::entries::{Entry, EntryKind, NewEntry};
@@ -159,7 +159,13 @@ async fn edit(
     if said.is_empty() {
         return write.finish(&page_of_it, "Nothing was changed.").await;
     }
-    take_former_tag(&mut write, &form, &new.particulars.tag, Some(instrument.id)).await?;
+    release_where_ticked(
+        &mut write,
+        form.former_ok == "yes",
+        &new.particulars.tag,
+        Some(instrument.id),
+    )
+    .await?;
     let changed = Instrument::change(
         &mut write,
         instrument.id,

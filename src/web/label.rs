@@ -1,4 +1,4 @@
-//! Labels: a code that leads to the instrument's page, its tag in large type.
+//! Labels: a code that leads to the page of the instrument or thing, its tag in large type.
 
 use std::fmt::Write as _;
 
@@ -13,7 +13,8 @@ use super::extract::{Path, Query};
 use super::page::{Layout, RequestContext, page};
 use super::{App, Error};
 use crate::library::club::{Club, Paper};
-use crate::library::instruments::{Instrument, Status};
+use crate::library::instruments::Status;
+use crate::library::things::Thing;
 
 /// Clear modules around a code (ISO/IEC 18004 asks for four).
 const QUIET_ZONE: usize = 4;
@@ -31,7 +32,12 @@ pub fn routes() -> Vec<Route> {
 
 /// Where a label leads: the club's public address, or else the address this
 /// very request came to.
-pub fn address(app: &App, club: &Club, headers: &HeaderMap, tag: &str) -> Result<String, Error> {
+pub fn address(
+    app: &App,
+    club: &Club,
+    headers: &HeaderMap,
+    thing: &Thing,
+) -> Result<String, Error> {
     let base = match club.public_address.as_deref().map(str::trim) {
         Some(public) if !public.is_empty() => public.trim_end_matches('/').to_owned(),
         _ => {
@@ -52,7 +58,11 @@ pub fn address(app: &App, club: &Club, headers: &HeaderMap, tag: &str) -> Result
             format!("{}://{host}", if app.secure { "https" } else { "http" })
         }
     };
-    Ok(format!("{base}/instruments/{tag}"))
+    let kind = match thing.is_instrument() {
+        true => "instruments",
+        false => "things",
+    };
+    Ok(format!("{base}/{kind}/{}", thing.tag))
 }
 
 /// The code for an address as an SVG drawing, error correction M.
@@ -84,8 +94,8 @@ async fn code(
     headers: HeaderMap,
 ) -> Result<Response, Error> {
     let mut conn = context.read().await?;
-    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    let address = address(&context.app, context.club(), &headers, &instrument.tag)?;
+    let thing = Thing::by_tag(&mut conn, &tag).await?;
+    let address = address(&context.app, context.club(), &headers, &thing)?;
     Ok((
         [
             (header::CONTENT_TYPE, "image/svg+xml"),
@@ -100,7 +110,11 @@ async fn code(
 struct Label {
     tag: String,
     name: String,
+    /// Its own page.
+    href: String,
+    /// Where its code leads.
     address: String,
+    how: &'static str,
 }
 
 #[derive(Template)]
@@ -117,6 +131,8 @@ struct LabelsPage {
     is_local: bool,
     /// Every instrument to choose from, with whether it is chosen.
     choices: Vec<(String, String, bool)>,
+    /// Things that go with them, in the same way.
+    things: Vec<(String, String, bool)>,
     unknown: Vec<String>,
 }
 
@@ -124,16 +140,21 @@ fn labels_page(
     context: &RequestContext,
     headers: &HeaderMap,
     title: String,
-    instruments: &[&Instrument],
+    things: &[&Thing],
 ) -> Result<LabelsPage, Error> {
     let club = context.club();
-    let labels = instruments
+    let labels = things
         .iter()
         .map(|i| {
             Ok(Label {
                 tag: i.tag.clone(),
                 name: i.name.clone(),
-                address: address(&context.app, club, headers, &i.tag)?,
+                how: match i.is_instrument() {
+                    true => "Scan for its condition; check it in here.",
+                    false => "Scan to see where it belongs; return it here.",
+                },
+                href: super::address::thing(i),
+                address: address(&context.app, club, headers, i)?,
             })
         })
         .collect::<Result<_, Error>>()?;
@@ -151,6 +172,7 @@ fn labels_page(
             .as_deref()
             .is_none_or(|a| a.trim().is_empty()),
         choices: Vec::new(),
+        things: Vec::new(),
         unknown: Vec::new(),
     })
 }
@@ -161,11 +183,11 @@ async fn one(
     headers: HeaderMap,
 ) -> Result<Response, Error> {
     let mut conn = context.read().await?;
-    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    let title = format!("Label of {}", instrument.tag);
+    let thing = Thing::by_tag(&mut conn, &tag).await?;
+    let title = format!("Label of {}", thing.tag);
     page(&LabelsPage {
         alone: true,
-        ..labels_page(&context, &headers, title, &[&instrument])?
+        ..labels_page(&context, &headers, title, &[&thing])?
     })
 }
 
@@ -175,7 +197,7 @@ struct Asked {
     tags: Vec<String>,
 }
 
-/// Labels of the instruments asked for, several on a sheet; tags repeated or
+/// Labels of the instruments and things asked for, several on a sheet; tags repeated or
 /// with commas between them.
 async fn sheet(
     context: RequestContext,
@@ -183,7 +205,7 @@ async fn sheet(
     headers: HeaderMap,
 ) -> Result<Response, Error> {
     let mut conn = context.read().await?;
-    let all = Instrument::all(&mut conn).await?;
+    let all = Thing::all(&mut conn).await?;
     let tags: Vec<&str> = asked
         .tags
         .iter()
@@ -193,15 +215,19 @@ async fn sheet(
         .take(MOST_LABELS)
         .collect();
     let find = |tag: &str| all.iter().find(|i| i.tag.eq_ignore_ascii_case(tag));
-    let chosen: Vec<&Instrument> = tags.iter().filter_map(|tag| find(tag)).collect();
-    let choices = all
-        .iter()
-        .filter(|i| i.status != Status::Retired)
-        .map(|i| {
+    let chosen: Vec<&Thing> = tags.iter().filter_map(|tag| find(tag)).collect();
+    let offered = |instruments: bool| {
+        let one = all
+            .iter()
+            .filter(|i| i.status != Status::Retired && i.is_instrument() == instruments);
+        one.map(|i| {
             let is_chosen = chosen.iter().any(|c| c.id == i.id);
             (i.tag.clone(), i.name.clone(), is_chosen)
         })
-        .collect();
+        .collect()
+    };
+    let choices = offered(true);
+    let things = offered(false);
     let unknown = tags
         .iter()
         .filter(|tag| find(tag).is_none())
@@ -209,6 +235,7 @@ async fn sheet(
         .collect();
     page(&LabelsPage {
         choices,
+        things,
         unknown,
         ..labels_page(&context, &headers, "Labels".to_owned(), &chosen)?
     })

@@ -11,8 +11,8 @@ use super::extract::{Form, Path, Query};
 use super::fields::FormErrors;
 use super::kit_ticks::{self, KitFields, KitRow};
 use super::lend_form::{self, LendFields, OwnFields, WHY};
-use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::{Error, address, check_in, condition, show};
+use super::page::{Layout, RequestContext, Submission, mend, page, see_other};
+use super::{Error, address, check_in, condition, show, things};
 use crate::library::club::Club;
 use crate::library::instruments::{Instrument, Status};
 use crate::library::loans::{self, Lend, LendDetails, Obstacle};
@@ -143,7 +143,7 @@ impl Case {
         let kit_rows = kit_ticks::rows(parts.into_iter().map(|p| (p.id, p.name, note(p.id))));
         let lines = Lines::load(conn, Some(id), club, today).await?;
         Ok(Self {
-            loan_days: loan_periods::days_for(conn, club, &instrument).await?,
+            loan_days: loan_periods::days_for(conn, club, id, Some(instrument.design)).await?,
             missing: missing_kit::of(conn, id).await?,
             kept: lines.kept(id).cloned(),
             reserved: reservations::from_day(conn, Some(id), today).await?,
@@ -163,6 +163,8 @@ impl Case {
         let i = &self.row.instrument;
         if i.open_loan.is_some() {
             "It is out on loan. Return it before it goes out again.".to_owned()
+        } else if i.status == Status::Missing {
+            "It is missing. Say that it is found before it goes out.".to_owned()
         } else if i.status == Status::Retired {
             "It is retired and no longer lent.".to_owned()
         } else if self.held() && !may_override {
@@ -342,6 +344,10 @@ async fn show_form(
     Path(tag): Path<String>,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Error> {
+    if things::page_instead(&context, &tag).await?.is_some() {
+        let tag = address::part(&tag);
+        return Ok(see_other(&format!("/lend-together?take={tag}")));
+    }
     let past = asked.past == "yes";
     let mut conn = context.read().await?;
     let case = Case::load(&mut conn, &context, &tag, past).await?;

@@ -301,6 +301,8 @@ impl PartRow {
 struct LoanPage {
     layout: Layout,
     lede: String,
+    /// What kind of thing it is of.
+    what: String,
     loan: Loan,
     since: String,
     until: String,
@@ -381,6 +383,7 @@ async fn loan_page(
     Ok(LoanPage {
         layout: context.layout(&format!("Loan of {}", loan.tag)),
         lede: format!("{}, to {}", loan.instrument_name, loan.borrower),
+        what: show::capital(loan.kind.label()),
         since: format!("{}, by {}", show::date(club, loan.lent_at), loan.lent_by),
         until: check_in::due_words(&loan, today),
         late: loan.days_overdue(today).is_some(),

@@ -10,8 +10,9 @@ use super::lending::visible;
 use super::page::{Layout, RequestContext, page};
 use super::{Error, show};
 use crate::library::instruments::{Design, Instrument};
-use crate::library::loans::{self, Loan};
-use crate::library::{LoanId, missing_kit};
+use crate::library::loans::{self, Loan, Which};
+use crate::library::things::Kind;
+use crate::library::{Conn, LoanId, missing_kit};
 use crate::upkeep;
 
 /// Routes.
@@ -27,10 +28,12 @@ struct LoanSheetPage {
     loan: Loan,
     since: String,
     until: String,
-    /// How it is today, as the shelf has it.
+    /// How it is today, as the shelf has it; "" for what has no optics to judge.
     condition: String,
     parts: Vec<String>,
     missing: Vec<String>,
+    /// What went out with it in the same act.
+    lent_with: Vec<String>,
     care: Vec<String>,
     cautions: Vec<Caution>,
     contact: String,
@@ -66,11 +69,35 @@ fn care(instrument: &Instrument) -> Vec<String> {
     care
 }
 
+/// How to look after the things that go with an instrument: common practice, no source.
+fn care_of_things() -> Vec<String> {
+    [
+        "Keep caps on lenses and filters, and carry them in their case.",
+        "Let dew dry in a warm room with the caps off; cap it only when it is dry.",
+        "Do not wipe the glass, not even with a lens cloth. Dust does no harm.",
+    ]
+    .map(str::to_owned)
+    .to_vec()
+}
+
+/// What went out with it in the same act, as tag and name.
+async fn lent_with(conn: &mut Conn, loan: &Loan) -> Result<Vec<String>, Error> {
+    let which = Which {
+        borrower: Some(loan.borrower_id),
+        ..Which::default()
+    };
+    let mut others = Loan::list(conn, which).await?;
+    others.retain(|l| l.id != loan.id && l.lent_at == loan.lent_at);
+    Ok(others
+        .iter()
+        .map(|l| format!("{}, {}", l.tag, l.instrument_name))
+        .collect())
+}
+
 async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<Response, Error> {
     let club = context.club();
     let mut conn = context.read().await?;
     let loan = visible(&context, &mut conn, id).await?;
-    let instrument = Instrument::get(&mut conn, loan.instrument_id).await?;
     let parts: Vec<String> = loans::parts(&mut conn, loan.id)
         .await?
         .into_iter()
@@ -78,39 +105,44 @@ async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<R
         .map(|p| p.name)
         .collect();
     let missing = missing_kit::Which {
-        instrument: Some(instrument.id),
+        instrument: Some(loan.instrument_id),
         all: true,
         ..missing_kit::Which::default()
     };
     let missing = missing_kit::list(&mut conn, missing).await?;
     let missing = missing.iter().filter(|m| m.was_missing(loan.lent_at));
     let missing = missing.map(|m| m.part.clone()).collect();
-    let row = upkeep::shelf_row(&mut conn, instrument, context.now()).await?;
-    let instrument = &row.instrument;
-    let assessment = &row.assessment;
-    page(&LoanSheetPage {
-        condition: match assessment.as_of {
-            Some(at) => {
-                let condition = show::capital(assessment.condition.label());
-                format!("{condition}, as of {}", show::date(club, at))
-            }
-            None => show::capital(assessment.condition.label()),
-        },
-        missing,
+    let mut sheet = LoanSheetPage {
         layout: context.layout(&format!("Loan sheet for {}", loan.tag)),
         since: show::date(club, loan.lent_at),
         until: show::day(loan.due_on),
-        care: care(instrument),
-        // How to treat the glass stands under how to look after it.
-        cautions: cautions::of(club, instrument, &parts)
-            .into_iter()
-            .filter(|c| c.title != "glass")
-            .collect(),
-        parts,
+        condition: String::new(),
+        missing,
+        lent_with: lent_with(&mut conn, &loan).await?,
+        care: care_of_things(),
+        cautions: Vec::new(),
         contact: club.contact.clone(),
         back_href: format!("/loans/{id}"),
+        parts,
         loan,
-    })
+    };
+    if sheet.loan.kind != Kind::Instrument {
+        return page(&sheet);
+    }
+    let instrument = Instrument::get(&mut conn, sheet.loan.instrument_id).await?;
+    let row = upkeep::shelf_row(&mut conn, instrument, context.now()).await?;
+    let assessment = &row.assessment;
+    sheet.condition = show::capital(assessment.condition.label());
+    if let Some(at) = assessment.as_of {
+        sheet.condition = format!("{}, as of {}", sheet.condition, show::date(club, at));
+    }
+    sheet.care = care(&row.instrument);
+    // How to treat the glass stands under how to look after it.
+    sheet.cautions = cautions::of(club, &row.instrument, &sheet.parts)
+        .into_iter()
+        .filter(|c| c.title != "glass")
+        .collect();
+    page(&sheet)
 }
 
 impl LoanSheetPage {

@@ -39,6 +39,7 @@ pub mod label;
 mod lamp;
 pub mod lend;
 pub mod lend_form;
+pub mod lend_together;
 pub mod lending;
 pub mod limits;
 pub mod listen;
@@ -68,13 +69,18 @@ pub mod register;
 pub mod register_form;
 pub mod reservations;
 mod rings;
+pub mod sets;
 pub mod shelf;
 pub mod show;
 pub mod sign_in;
 pub mod sign_in_code;
 pub mod star_test;
+pub mod stock;
 pub mod tables;
 mod take_away;
+pub mod things;
+pub mod things_back;
+pub mod things_form;
 pub mod today;
 pub mod tries;
 pub mod unsent;
@@ -194,6 +200,12 @@ pub fn routes() -> Vec<access::Route> {
         sign_in::routes(),
         sign_in_code::routes(),
         take_away::routes(),
+        things::routes(),
+        things_back::routes(),
+        lend_together::routes(),
+        sets::routes(),
+        stock::routes(),
+        things_form::routes(),
         collimation::routes(),
         star_test::routes(),
         audit_log::routes(),

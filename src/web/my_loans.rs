@@ -9,6 +9,7 @@ use super::page::{Layout, RequestContext, Submission, page};
 use super::sign_in::Nothing;
 use super::{Error, address, check_in, lend, show, waiting};
 use crate::library::loans::{Loan, Which};
+use crate::library::things::Kind;
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits::{self, Wait};
 use crate::library::{LoanId, WaitId, missing_kit, renewals};
@@ -76,6 +77,7 @@ async fn mine(context: RequestContext) -> Result<Response, Error> {
     };
     let mut out = Vec::new();
     let mut past = Vec::new();
+    let mut instruments = 0;
     for loan in Loan::list(&mut conn, which).await? {
         let mut row = MineRow {
             id: loan.id,
@@ -101,6 +103,7 @@ async fn mine(context: RequestContext) -> Result<Response, Error> {
             past.push(row);
             continue;
         }
+        instruments += usize::from(loan.kind == Kind::Instrument);
         if let Some(member) = snapshot.member(loan.instrument_id) {
             let assessment = snapshot.fleet.judge(member, context.now());
             row.condition = assessment.condition.slug();
@@ -127,10 +130,19 @@ async fn mine(context: RequestContext) -> Result<Response, Error> {
         .collect();
     page(&MinePage {
         layout: context.layout("My loans"),
-        lede: match out.len() {
-            0 => "You have nothing of the club's at home.".to_owned(),
-            1 => "You have one instrument of the club's.".to_owned(),
-            n => format!("You have {n} instruments of the club's."),
+        lede: match (instruments, out.len() - instruments) {
+            (0, 0) => "You have nothing of the club's at home.".to_owned(),
+            (1, 0) => "You have one instrument of the club's.".to_owned(),
+            (n, 0) => format!("You have {n} instruments of the club's."),
+            (0, n) => format!(
+                "You have {} of the club's.",
+                show::counted(n, "thing", "things")
+            ),
+            (m, n) => format!(
+                "You have {} and {} of the club's.",
+                show::counted(m, "instrument", "instruments"),
+                show::counted(n, "thing that goes with it", "things that go with it")
+            ),
         },
         out,
         past,

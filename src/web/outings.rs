@@ -9,18 +9,19 @@ use super::access::{Access, Route};
 use super::extract::{Form, Query};
 use super::fields::{FormErrors, part};
 use super::journeys::{self, JourneyFields};
-use super::lend::limit_words;
+use super::lend_together::Together;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::{Error, address, lend_form, show};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::instruments::{Instrument, State};
-use crate::library::loans::{self, Lend, LendDetails, Loan, Return, Which};
+use crate::library::instruments::State;
+use crate::library::loans::{self, LendDetails, Loan, Return, Which};
 use crate::library::people::Person;
 use crate::library::reservations;
+use crate::library::things::{Kind, Thing};
 use crate::library::turns::Lines;
-use crate::library::{self, Conn, KitPartId, PersonId, kit};
+use crate::library::{Conn, KitPartId, PersonId};
+use crate::upkeep::Condition;
 use crate::upkeep::exposure::UNTOLD_DRIVE_KM;
-use crate::upkeep::{self, Condition};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -69,6 +70,8 @@ struct TakeRow {
 struct OutPage {
     layout: Layout,
     rows: Vec<TakeRow>,
+    /// What can go with them.
+    things: Vec<TakeRow>,
     people: Vec<Person>,
     form: OutFields,
     needs_reason: bool,
@@ -95,7 +98,7 @@ async fn out_page(
     let reserved = reservations::from_day(&mut conn, None, today).await?;
     let due_on = form.due_on.parse::<NaiveDate>().unwrap_or(today);
     let shelf = snapshot.fleet.shelf(now).into_iter();
-    let rows = shelf
+    let rows: Vec<TakeRow> = shelf
         .filter(|row| row.instrument.state() == State::OnTheShelf)
         .map(|row| {
             let i = &row.instrument;
@@ -118,9 +121,28 @@ async fn out_page(
             }
         })
         .collect();
+    let things = Thing::all(&mut conn).await?;
+    let things = things
+        .into_iter()
+        .filter(|t| !t.is_instrument() && t.state() == State::OnTheShelf)
+        .map(|t| {
+            let held = reserved
+                .iter()
+                .find(|r| r.instrument_id == t.id && r.meets(today, due_on));
+            TakeRow {
+                ticked: form.take.contains(&t.tag),
+                note: held
+                    .map(|r| format!("reserved for {}", r.for_words()))
+                    .unwrap_or_default(),
+                tag: t.tag,
+                name: t.name,
+            }
+        })
+        .collect();
     Ok(OutPage {
         layout: context.layout("Out for a public evening"),
         rows,
+        things,
         people: Person::list(&mut conn).await?,
         form,
         needs_reason,
@@ -175,53 +197,25 @@ async fn go_out(
     }
     let mut needs_reason = false;
     if let (Some(borrower), Some(due_on), true) = (borrower, due_on, errors.is_empty()) {
-        for tag in &form.take {
-            let instrument = match Instrument::by_tag(&mut write, tag).await {
-                Err(library::Error::NotFound(_)) => {
-                    errors.add("take", format!("{tag}: there is no such instrument."));
-                    continue;
-                }
-                other => other?,
-            };
-            let id = instrument.id;
-            let row = upkeep::shelf_row(&mut write, instrument, now).await?;
-            let parts = kit::present(&mut write, id).await?;
-            let loan = Lend {
-                instrument: id,
-                borrower,
-                at: now,
-                by,
-                due_on,
-                limit_stated: limit_words(&row),
-                kit: parts.iter().map(|p| p.id).collect(),
-                override_reason: Some(reason.clone()),
-                details: LendDetails {
-                    event: event.clone(),
-                    ..LendDetails::default()
-                },
-            };
-            if let Some(obstacle) = loan.obstacles(&mut write).await?.first()
-                && reason.is_empty()
-            {
-                needs_reason = true;
-                errors.add("take", format!("{tag}: {}", obstacle.words()));
-                continue;
-            }
-            match loan.write(&mut write).await {
-                Ok(_) => {}
-                Err(library::Error::Refused(why)) => errors.add("take", why),
-                Err(error) => return Err(error.into()),
-            }
-        }
-        if needs_reason {
-            errors.add("override_reason", "Why: give a reason, or untick it.");
-        }
+        let together = Together {
+            tags: &form.take,
+            borrower,
+            due_on,
+            reason: &reason,
+            details: LendDetails {
+                event: event.clone(),
+                ..LendDetails::default()
+            },
+            by,
+            now,
+        };
+        (_, needs_reason) = together.write(&mut write, &mut errors).await?;
     }
     if !errors.is_empty() {
         drop(write);
         return mend(&out_page(&context, form, needs_reason, errors).await?);
     }
-    let count = show::counted(form.take.len(), "instrument is", "instruments are");
+    let count = show::counted(form.take.len(), "is", "are");
     write
         .finish(&back_address(&event), &format!("{count} out for {event}."))
         .await
@@ -320,10 +314,7 @@ async fn back_page(
     }
     Ok(BackPage {
         layout: context.layout("Back from a public evening"),
-        lede: format!(
-            "{event}: {} out.",
-            show::counted(rows.len(), "instrument", "instruments")
-        ),
+        lede: format!("{event}: {} out.", rows.len()),
         event,
         rows,
         journeys: form.journeys,
@@ -391,7 +382,8 @@ async fn come_back(
             lost.into_iter()
                 .map(|part| format!("{part} of {}", loan.tag)),
         );
-        for journey in &told {
+        // A journey counts for what has optics to lose.
+        for journey in told.iter().filter(|_| loan.kind == Kind::Instrument) {
             let entry = NewEntry {
                 instrument: loan.instrument_id,
                 kind: EntryKind::Journey,
@@ -404,10 +396,7 @@ async fn come_back(
             journey.log(&mut write, entry).await?;
         }
     }
-    let mut notice = format!(
-        "{} returned.",
-        show::counted(back.len(), "instrument is", "instruments are")
-    );
+    let mut notice = format!("{} returned.", show::counted(back.len(), "is", "are"));
     if !missing.is_empty() {
         notice.push_str(&format!(" Missing: {}.", missing.join(", ")));
     }

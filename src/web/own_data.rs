@@ -199,6 +199,14 @@ async fn readable(context: RequestContext) -> Result<Response, Error> {
                 .collect(),
         },
         Part {
+            title: "Counted when the stock was taken",
+            rows: data
+                .counted
+                .iter()
+                .map(|c| format!("{}, {}", c.tag, at(c.seen_at)))
+                .collect(),
+        },
+        Part {
             title: "The audit log's rows of what you did",
             rows: data
                 .acts

@@ -16,10 +16,10 @@ use super::extract::{Form, FormLimits, Path, Upload, UploadedFile};
 use super::fields::FormErrors;
 use super::page::{RequestContext, Submission};
 use super::sign_in::Nothing;
-use super::{Error, address, condition};
+use super::{Error, address, condition, things};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::instruments::Instrument;
 use crate::library::photos::{self, LONGEST_CAPTION, Prepared, Size};
+use crate::library::things::Thing;
 use crate::library::{Conn, InstrumentId, PhotoId};
 use crate::startest::decode::reaches_end_mark;
 
@@ -270,7 +270,7 @@ async fn add(
 ) -> Result<Response, Error> {
     let instrument = {
         let mut conn = context.read().await?;
-        Instrument::by_tag(&mut conn, &tag).await?
+        Thing::by_tag(&mut conn, &tag).await?
     };
     let mut errors = FormErrors::new();
     let typed = upload.value("caption").to_owned();
@@ -299,7 +299,7 @@ async fn add(
         }
     }
     if !errors.is_empty() {
-        return condition::with_photo_mends(&context, &tag, errors, typed).await;
+        return mended(&context, &instrument, errors, typed).await;
     }
     let mut write = match context.begin(&upload.once).await? {
         Submission::Again(response) => return Ok(response),
@@ -319,6 +319,19 @@ async fn add(
     write.finish(&back(&instrument), &said).await
 }
 
+/// Its page, with what must be mended in the photo form.
+async fn mended(
+    context: &RequestContext,
+    of: &Thing,
+    errors: FormErrors,
+    caption: String,
+) -> Result<Response, Error> {
+    match of.is_instrument() {
+        true => condition::with_photo_mends(context, &of.tag, errors, caption).await,
+        false => things::with_photo_mends(context, &of.tag, errors, caption).await,
+    }
+}
+
 fn with_caption(words: &str, caption: &str) -> String {
     if caption.is_empty() {
         format!("{words}.")
@@ -327,8 +340,8 @@ fn with_caption(words: &str, caption: &str) -> String {
     }
 }
 
-fn back(instrument: &Instrument) -> String {
-    format!("{}#photos", address::instrument(&instrument.tag))
+fn back(instrument: &Thing) -> String {
+    format!("{}#photos", address::thing(instrument))
 }
 
 fn entry(
@@ -416,8 +429,7 @@ async fn set_caption(
     let mut errors = FormErrors::new();
     let caption = errors.optional_text("caption", "Caption", &fields.caption, LONGEST_CAPTION);
     if !errors.is_empty() {
-        return condition::with_photo_mends(&context, &instrument.tag, errors, fields.caption)
-            .await;
+        return mended(&context, &instrument, errors, fields.caption).await;
     }
     let mut write = match context.begin(&once).await? {
         Submission::Again(response) => return Ok(response),
@@ -448,7 +460,7 @@ async fn remove(
         Submission::First(write) => write,
     };
     let photo = photos::get(&mut write, id).await?;
-    let instrument = Instrument::get(&mut write, photo.instrument_id).await?;
+    let instrument = Thing::get(&mut write, photo.instrument_id).await?;
     photos::hide(&mut write, id, context.now()).await?;
     let note = with_caption("Photo removed", &photo.caption);
     entry(&context, instrument.id, note)?
@@ -462,9 +474,9 @@ async fn remove(
 async fn photo_and_instrument(
     context: &RequestContext,
     id: PhotoId,
-) -> Result<(photos::Photo, Instrument), Error> {
+) -> Result<(photos::Photo, Thing), Error> {
     let mut conn = context.read().await?;
     let photo = photos::get(&mut conn, id).await?;
-    let instrument = Instrument::get(&mut conn, photo.instrument_id).await?;
+    let instrument = Thing::get(&mut conn, photo.instrument_id).await?;
     Ok((photo, instrument))
 }

@@ -106,14 +106,14 @@ pub(super) struct FormPage {
     pub(super) asks_former: bool,
 }
 
-/// Where it was ticked, another instrument's former tag leads to this one from now on.
-pub(super) async fn take_former_tag(
+/// Where it was ticked, another's former tag leads to this one from now on.
+pub(super) async fn release_where_ticked(
     conn: &mut Conn,
-    form: &RegisterForm,
+    ticked: bool,
     tag: &str,
     own: Option<InstrumentId>,
 ) -> Result<(), Error> {
-    if form.former_ok == "yes"
+    if ticked
         && let Some(other) = instruments::formerly(conn, tag).await?
         && Some(other.id) != own
     {
@@ -207,7 +207,7 @@ async fn add(
         adjusters: screws,
     } = &checked;
     let by = context.person()?.id;
-    take_former_tag(&mut write, &form, &p.tag, None).await?;
+    release_where_ticked(&mut write, form.former_ok == "yes", &p.tag, None).await?;
     let id = match Instrument::add(&mut write, p, context.now(), by).await {
         Ok(id) => id,
         Err(library::Error::Refused(why)) => {

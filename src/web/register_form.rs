@@ -370,7 +370,7 @@ fn yes(is: bool) -> String {
 
 /// A tag stands on a label and in addresses: letters, digits and hyphens,
 /// beginning and ending with one of the first two.
-fn check_tag(errors: &mut FormErrors, typed: &str) -> String {
+pub fn check_tag(errors: &mut FormErrors, typed: &str) -> String {
     let tag = typed.trim().to_owned();
     let well_formed = (2..=12).contains(&tag.len())
         && tag.chars().all(|c| c.is_ascii_alphanumeric() || c == '-')

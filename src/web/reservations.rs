@@ -15,10 +15,11 @@ use super::sign_in::Nothing;
 use super::tables::{Cell, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;
-use crate::library::instruments::{Instrument, Status};
+use crate::library::instruments::Status;
 use crate::library::loans::{self, Loan};
 use crate::library::people::Person;
 use crate::library::reservations::{self, NewReservation, Reservation};
+use crate::library::things::Thing;
 use crate::library::turns::Lines;
 use crate::library::{self, Conn, InstrumentId, PersonId, ReservationId};
 
@@ -221,7 +222,7 @@ struct Asked {
 #[template(path = "reservations/form.html")]
 struct FormPage {
     layout: Layout,
-    instrument: Instrument,
+    instrument: Thing,
     here: String,
     barred: String,
     standing: Vec<String>,
@@ -239,7 +240,7 @@ async fn form_page(
     form: ReserveFields,
     errors: FormErrors,
 ) -> Result<FormPage, Error> {
-    let instrument = Instrument::by_tag(conn, tag).await?;
+    let instrument = Thing::by_tag(conn, tag).await?;
     let today = context.club().date(context.now());
     let mut standing: Vec<String> = reservations::from_day(conn, Some(instrument.id), today)
         .await?
@@ -259,7 +260,7 @@ async fn form_page(
     });
     Ok(FormPage {
         layout: context.layout(&format!("Reserve {}", instrument.tag)),
-        here: address::instrument(&instrument.tag),
+        here: address::thing(&instrument),
         barred: match instrument.status {
             Status::Retired => "It is retired and no longer lent.".to_owned(),
             _ => String::new(),
@@ -301,7 +302,7 @@ async fn reserve(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    let instrument = Instrument::by_tag(&mut write, &tag).await?;
+    let instrument = Thing::by_tag(&mut write, &tag).await?;
     let mut errors = FormErrors::new();
     let from_on = errors.date("from_on", "First day", &form.from_on);
     let until_on = if form.until_on.trim().is_empty() {

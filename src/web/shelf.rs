@@ -274,6 +274,7 @@ fn line(club: &Club, today: chrono::NaiveDate, one: &Shelved) -> Line {
             State::OnLoan => "On loan",
             State::HeldForTheBench => "Held",
             State::AtTheBench => "Bench",
+            State::Missing => "Missing",
             State::Retired => "Retired",
         },
         where_words: match one.due_on {

@@ -1,0 +1,300 @@
+//! Things: all that can be lent and carries a tag. An instrument is one, with optics to
+//! look after ([`super::instruments`]); mounts, eyepieces and the like are the others,
+//! and have a kind in place of a design. Loans, reservations, renewals and counting go by
+//! the thing, so that one rule serves both.
+
+use super::entries::{EntryKind, NewEntry};
+use super::instruments::{self, Design, Instrument, State, Status};
+use super::{Conn, Error, InstrumentId, LoanId, Moment, PersonId, Result};
+
+words! {
+    /// What kind of thing it is.
+    pub enum Kind {
+        /// With optics to look after.
+        Instrument = "instrument", "instrument";
+        /// What an instrument stands on and turns with.
+        Mount = "mount", "mount";
+        /// Three legs.
+        Tripod = "tripod", "tripod";
+        /// An eyepiece.
+        Eyepiece = "eyepiece", "eyepiece";
+        /// A filter.
+        Filter = "filter", "filter";
+        /// A finder.
+        Finder = "finder", "finder";
+        /// A camera.
+        Camera = "camera", "camera";
+        /// A battery or power supply.
+        Battery = "battery", "battery";
+        /// A case or bag.
+        Case = "case", "case";
+        /// A book or chart.
+        Book = "book", "book";
+        /// Anything else.
+        Other = "other", "other thing";
+    }
+}
+
+impl Kind {
+    /// The kinds besides instruments.
+    pub fn of_things() -> &'static [Self] {
+        Self::ALL.split_first().map_or(&[], |(_, rest)| rest)
+    }
+}
+
+/// What is written of a thing that is no instrument.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Particulars {
+    /// The club's short code.
+    pub tag: String,
+    /// What kind; never an instrument.
+    pub kind: Kind,
+    /// What it is.
+    pub name: String,
+    /// Where it lives.
+    pub place: String,
+    /// What a new one would cost, in hundredths of the club's currency.
+    pub replacement_value_cents: Option<i64>,
+    /// Anything else.
+    pub notes: String,
+}
+
+/// Anything that can be lent.
+#[derive(Debug, Clone)]
+pub struct Thing {
+    /// Id.
+    pub id: InstrumentId,
+    /// The club's short code.
+    pub tag: String,
+    /// What kind.
+    pub kind: Kind,
+    /// The design of an instrument.
+    pub design: Option<Design>,
+    /// What it is.
+    pub name: String,
+    /// Where it lives.
+    pub place: String,
+    /// What a new one would cost, in hundredths of the club's currency.
+    pub replacement_value_cents: Option<i64>,
+    /// Anything else.
+    pub notes: String,
+    /// Where it is when not on loan.
+    pub status: Status,
+    /// Why, where that is not the shelf.
+    pub status_reason: String,
+    /// Counts edits; a form that edits an older version is refused.
+    pub version: i64,
+    /// The open loan, when it is out.
+    pub open_loan: Option<LoanId>,
+}
+
+impl Thing {
+    /// Where it is.
+    pub fn state(&self) -> State {
+        instruments::state_of(self.open_loan, self.status)
+    }
+
+    /// Whether it is an instrument.
+    pub fn is_instrument(&self) -> bool {
+        self.kind == Kind::Instrument
+    }
+
+    /// What is written of it.
+    pub fn particulars(&self) -> Particulars {
+        Particulars {
+            tag: self.tag.clone(),
+            kind: self.kind,
+            name: self.name.clone(),
+            place: self.place.clone(),
+            replacement_value_cents: self.replacement_value_cents,
+            notes: self.notes.clone(),
+        }
+    }
+
+    /// Adds a thing that is no instrument, and writes that down.
+    ///
+    /// # Errors
+    /// Refused when the tag is taken.
+    pub async fn add(
+        conn: &mut Conn,
+        p: &Particulars,
+        at: Moment,
+        by: PersonId,
+    ) -> Result<InstrumentId> {
+        instruments::refuse_taken_tag(conn, &p.tag, None).await?;
+        let id = InstrumentId::fresh();
+        sqlx::query!(
+            "INSERT INTO instruments (id, tag, kind, name, replacement_value_cents, place, notes, status, added_at, added_by)
+             VALUES (?, ?, ?, ?, ?, ?, ?, 'shelf', ?, ?)",
+            id, p.tag, p.kind, p.name, p.replacement_value_cents, p.place, p.notes, at, by
+        )
+        .execute(&mut *conn)
+        .await?;
+        let note = format!("Added as {}: {}.", p.tag, p.name);
+        log(conn, id, EntryKind::Register, note, at, by).await?;
+        Ok(id)
+    }
+
+    /// Rewrites what is written of it, if nobody has since `version` was read; the
+    /// logbook says what changed.
+    ///
+    /// # Errors
+    /// Refused when somebody else has changed it meanwhile, or the tag is taken.
+    pub async fn change(
+        conn: &mut Conn,
+        id: InstrumentId,
+        version: i64,
+        p: &Particulars,
+        at: Moment,
+        by: PersonId,
+    ) -> Result<()> {
+        instruments::refuse_taken_tag(conn, &p.tag, Some(id)).await?;
+        let before = Self::get(conn, id).await?.particulars();
+        let done = sqlx::query!(
+            "UPDATE instruments SET tag = ?, kind = ?, name = ?, replacement_value_cents = ?, place = ?, notes = ?,
+                version = version + 1
+             WHERE id = ? AND version = ?",
+            p.tag, p.kind, p.name, p.replacement_value_cents, p.place, p.notes, id, version
+        )
+        .execute(&mut *conn)
+        .await?;
+        if done.rows_affected() == 0 {
+            return Err(Error::Refused(
+                "Someone else has changed this since you opened it. Look at what they wrote, then send yours again.".to_owned(),
+            ));
+        }
+        let said = changes(&before, p);
+        if !said.is_empty() {
+            let note = format!("Changed: {}.", said.join("; "));
+            log(conn, id, EntryKind::Register, note, at, by).await?;
+        }
+        Ok(())
+    }
+
+    /// One thing by id.
+    pub async fn get(conn: &mut Conn, id: InstrumentId) -> Result<Self> {
+        sqlx::query_as!(
+            Self,
+            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.kind AS "kind: Kind", i.design AS "design: Design", i.name,
+                      i.place, i.replacement_value_cents, i.notes, i.status AS "status: Status", i.status_reason,
+                      i.version, l.id AS "open_loan?: LoanId"
+               FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
+               WHERE i.id = ?"#,
+            id
+        )
+        .fetch_optional(conn)
+        .await?
+        .ok_or(Error::NotFound("thing"))
+    }
+
+    /// One thing by its tag, whatever the case, or by one that it bore before.
+    pub async fn by_tag(conn: &mut Conn, tag: &str) -> Result<Self> {
+        let tag = tag.trim();
+        let id = sqlx::query_scalar!(
+            r#"SELECT id AS "id!: InstrumentId" FROM instruments WHERE tag = ?1
+               UNION ALL SELECT instrument_id FROM former_tags WHERE tag = ?1"#,
+            tag
+        )
+        .fetch_optional(&mut *conn)
+        .await?
+        .ok_or(Error::NotFound("thing"))?;
+        Self::get(conn, id).await
+    }
+
+    /// All of them, instruments too, by tag; retired ones last.
+    pub async fn all(conn: &mut Conn) -> Result<Vec<Self>> {
+        Ok(sqlx::query_as!(
+            Self,
+            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.kind AS "kind: Kind", i.design AS "design: Design", i.name,
+                      i.place, i.replacement_value_cents, i.notes, i.status AS "status: Status", i.status_reason,
+                      i.version, l.id AS "open_loan?: LoanId"
+               FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
+               ORDER BY i.status = 'retired', i.tag"#
+        )
+        .fetch_all(conn)
+        .await?)
+    }
+}
+
+/// Says that a thing is missing, that it is found, or that it is retired or no longer so;
+/// the logbook has it with the reason.
+///
+/// # Errors
+/// Refused while it is out on loan, and where it is so already.
+pub async fn set_status(
+    conn: &mut Conn,
+    id: InstrumentId,
+    to: Status,
+    reason: &str,
+    at: Moment,
+    by: PersonId,
+) -> Result<()> {
+    let thing = Thing::get(conn, id).await?;
+    let tag = &thing.tag;
+    if thing.status == to {
+        return Err(Error::Refused(format!("{tag} is {to} already.")));
+    }
+    if thing.open_loan.is_some() {
+        return Err(Error::Refused(format!(
+            "{tag} is out on loan. Return it first."
+        )));
+    }
+    Instrument::set_status(conn, id, to, reason).await?;
+    let words = match to {
+        Status::Shelf => "On the shelf again",
+        Status::Missing => "Missing",
+        Status::Retired => "Retired",
+        Status::Held => "Held for the bench",
+        Status::Bench => "At the bench",
+    };
+    let note = match reason {
+        "" => format!("{words}."),
+        reason => format!("{words}: {reason}"),
+    };
+    log(conn, id, EntryKind::Status, note, at, by).await
+}
+
+async fn log(
+    conn: &mut Conn,
+    instrument: InstrumentId,
+    kind: EntryKind,
+    note: String,
+    at: Moment,
+    by: PersonId,
+) -> Result<()> {
+    NewEntry {
+        instrument,
+        kind,
+        happened_at: at,
+        recorded_at: at,
+        by,
+        loan: None,
+        note,
+    }
+    .write(conn)
+    .await?;
+    Ok(())
+}
+
+/// What differs, in words for the logbook; money and notes are not quoted.
+fn changes(old: &Particulars, new: &Particulars) -> Vec<String> {
+    let or_none = |text: &str| if text.is_empty() { "none" } else { text }.to_owned();
+    let mut said = Vec::new();
+    for (label, was, is) in [
+        ("tag", old.tag.as_str(), new.tag.as_str()),
+        ("kind", old.kind.label(), new.kind.label()),
+        ("name", &old.name, &new.name),
+        ("place", &old.place, &new.place),
+    ] {
+        if was != is {
+            said.push(format!("{label}: {} to {}", or_none(was), or_none(is)));
+        }
+    }
+    if old.replacement_value_cents != new.replacement_value_cents {
+        said.push("replacement value changed".to_owned());
+    }
+    if old.notes != new.notes {
+        said.push("notes changed".to_owned());
+    }
+    said
+}

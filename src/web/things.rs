@@ -1,0 +1,382 @@
+//! Things: what goes with the instruments, listed, and each on a page of its own.
+
+use askama::Template;
+use axum::response::Response;
+use serde::Deserialize;
+
+use super::access::{Access, Route};
+use super::extract::{Path, Query};
+use super::fields::FormErrors;
+use super::page::{Layout, RequestContext, mend, page, see_other};
+use super::photos::{Picture, pictures};
+use super::tables::{Cell, Paging, csv_response};
+use super::{Error, address, reservations, show};
+use crate::library::Conn;
+use crate::library::instruments::{State, Status, former_tags};
+use crate::library::loans::{Loan, Which};
+use crate::library::sets::Set;
+use crate::library::things::{Kind, Thing};
+use crate::library::{self, logbook, stock};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Anyone, "/things", list),
+        Route::get(Access::Anyone, "/things.csv", list_csv),
+        Route::get(Access::Anyone, "/things/{tag}", one),
+    ]
+}
+
+/// Rows of one page of the list.
+const PAGE_ROWS: usize = 100;
+
+/// Where a thing's own page is, if this tag is that of a thing that is no instrument:
+/// old labels, and lists of both, lead to an instrument's address.
+pub async fn page_instead(context: &RequestContext, tag: &str) -> Result<Option<String>, Error> {
+    let mut conn = context.read().await?;
+    match Thing::by_tag(&mut conn, tag).await {
+        Ok(thing) if thing.is_instrument() => Ok(None),
+        Ok(thing) => Ok(Some(address::thing(&thing))),
+        Err(library::Error::NotFound(_)) => Ok(None),
+        Err(error) => Err(error.into()),
+    }
+}
+
+// ---- the list ----
+
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(default)]
+struct Asked {
+    q: String,
+    kind: String,
+    state: String,
+    page: Option<usize>,
+}
+
+impl Asked {
+    fn address(&self, path: &str, page: Option<usize>) -> String {
+        let mut pairs: Vec<(&str, String)> = Vec::new();
+        for (name, value) in [("q", &self.q), ("kind", &self.kind), ("state", &self.state)] {
+            if !value.is_empty() {
+                pairs.push((name, value.clone()));
+            }
+        }
+        pairs.extend(page.map(|n| ("page", n.to_string())));
+        let query = serde_html_form::to_string(&pairs).unwrap_or_default();
+        if query.is_empty() {
+            path.to_owned()
+        } else {
+            format!("{path}?{query}")
+        }
+    }
+}
+
+/// The things asked for, each with its open loan; and how many there are at all.
+async fn asked_for(
+    context: &RequestContext,
+    asked: &Asked,
+) -> Result<(Vec<(Thing, Option<Loan>)>, usize), Error> {
+    let mut conn = context.read().await?;
+    let mut things = Thing::all(&mut conn).await?;
+    things.retain(|t| !t.is_instrument());
+    let there_are = things
+        .iter()
+        .filter(|t| t.status != Status::Retired)
+        .count();
+    let wanted = asked.q.trim().to_lowercase();
+    things.retain(|t| {
+        let searched = format!("{} {} {} {}", t.tag, t.name, t.kind, t.place).to_lowercase();
+        let state = t.state().slug();
+        wanted
+            .split_whitespace()
+            .all(|word| searched.contains(word))
+            && (asked.kind.is_empty() || asked.kind == t.kind.slug())
+            && match asked.state.as_str() {
+                "" => t.status != Status::Retired,
+                wanted => wanted == state,
+            }
+    });
+    let open = Which {
+        open: true,
+        ..Which::default()
+    };
+    let mut loans: std::collections::HashMap<_, _> = Loan::list(&mut conn, open)
+        .await?
+        .into_iter()
+        .map(|loan| (loan.id, loan))
+        .collect();
+    let rows = things
+        .into_iter()
+        .map(|thing| {
+            let loan = thing.open_loan.and_then(|id| loans.remove(&id));
+            (thing, loan)
+        })
+        .collect();
+    Ok((rows, there_are))
+}
+
+struct Line {
+    tag: String,
+    href: String,
+    name: String,
+    kind: String,
+    state: &'static str,
+    where_words: String,
+    late: bool,
+}
+
+#[derive(Template)]
+#[template(path = "things/list.html")]
+struct ListPage {
+    layout: Layout,
+    lede: String,
+    asked: Asked,
+    kinds: &'static [Kind],
+    states: [State; 4],
+    lines: Vec<Line>,
+    is_bare: bool,
+    before: String,
+    after: String,
+    csv: String,
+    paging: Paging,
+    is_volunteer: bool,
+}
+
+async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let (found, there_are) = asked_for(&context, &asked).await?;
+    let today = context.club().date(context.now());
+    let paging = Paging::new(asked.page.unwrap_or(1), found.len(), PAGE_ROWS);
+    let count = show::counted(found.len(), "thing", "things");
+    let filtered = [&asked.q, &asked.kind, &asked.state]
+        .iter()
+        .any(|typed| !typed.is_empty());
+    let link = |page: Option<usize>| {
+        page.map(|n| asked.address("/things", Some(n)))
+            .unwrap_or_default()
+    };
+    page(&ListPage {
+        layout: context.layout("Things"),
+        lede: match filtered {
+            true => format!("{} of {there_are}.", found.len()),
+            false => format!("{count} that go with the instruments."),
+        },
+        kinds: Kind::of_things(),
+        states: [
+            State::OnTheShelf,
+            State::OnLoan,
+            State::Missing,
+            State::Retired,
+        ],
+        is_bare: found.is_empty() && there_are == 0 && !filtered,
+        before: link(paging.before()),
+        after: link(paging.after()),
+        csv: asked.address("/things.csv", None),
+        lines: paging
+            .rows(found)
+            .into_iter()
+            .map(|(thing, loan)| Line {
+                href: address::thing(&thing),
+                kind: show::capital(thing.kind.label()),
+                state: thing.state().slug(),
+                late: loan
+                    .as_ref()
+                    .is_some_and(|l| l.days_overdue(today).is_some()),
+                where_words: match &loan {
+                    Some(loan) => format!("back {}", show::short_day(loan.due_on, today)),
+                    None => thing.place.clone(),
+                },
+                tag: thing.tag,
+                name: thing.name,
+            })
+            .collect(),
+        paging,
+        is_volunteer: context.may(Access::Volunteer),
+        asked,
+    })
+}
+
+async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let (found, _) = asked_for(&context, &asked).await?;
+    let is_volunteer = context.may(Access::Volunteer);
+    let mut header = vec!["tag", "kind", "name", "state", "back_by", "place"];
+    if is_volunteer {
+        header.extend(["with", "value", "notes"]);
+    }
+    let rows = found.into_iter().map(|(thing, loan)| {
+        let mut row: Vec<Cell> = vec![
+            thing.tag.as_str().into(),
+            thing.kind.label().into(),
+            thing.name.as_str().into(),
+            thing.state().label().into(),
+            loan.as_ref().map(|l| l.due_on).into(),
+            thing.place.as_str().into(),
+        ];
+        if is_volunteer {
+            let cents = thing.replacement_value_cents;
+            row.push(loan.map(|l| l.borrower).unwrap_or_default().as_str().into());
+            row.push(cents.map(|c| Cell::number(c as f64 / 100.0, 2)).into());
+            row.push(thing.notes.as_str().into());
+        }
+        row
+    });
+    csv_response(&header, rows)
+}
+
+// ---- one ----
+
+#[derive(Template)]
+#[template(path = "things/thing.html")]
+struct ThingPage {
+    layout: Layout,
+    thing: Thing,
+    base: String,
+    /// Where its photos, label and code are.
+    photo_base: String,
+    tag: String,
+    lede: String,
+    where_words: String,
+    kept: Vec<String>,
+    /// Its sets, for who lends: name, and where it is lent.
+    sets: Vec<(String, String)>,
+    loan: Option<(String, String)>,
+    value: String,
+    notes: Vec<String>,
+    former: Vec<String>,
+    history: Vec<(String, String)>,
+    /// Where it is counted, while the stock is taken.
+    count_at: String,
+    photos: Vec<Picture>,
+    is_volunteer: bool,
+    is_coordinator: bool,
+    contact: String,
+    errors: FormErrors,
+    caption: String,
+}
+
+async fn one(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+    let thing = Thing::by_tag(&mut *context.read().await?, &tag).await?;
+    if thing.is_instrument() || thing.tag != tag {
+        return Ok(see_other(&address::thing(&thing)));
+    }
+    page(&thing_page(&context, thing, FormErrors::new(), String::new()).await?)
+}
+
+/// The page, with what must be mended in its photo form.
+pub(super) async fn with_photo_mends(
+    context: &RequestContext,
+    tag: &str,
+    errors: FormErrors,
+    caption: String,
+) -> Result<Response, Error> {
+    let thing = Thing::by_tag(&mut *context.read().await?, tag).await?;
+    mend(&thing_page(context, thing, errors, caption).await?)
+}
+
+/// Where a thing is counted while the stock is taken; "" while it is not.
+pub(super) async fn count_at(conn: &mut Conn, context: &RequestContext) -> Result<String, Error> {
+    if !context.may(Access::Volunteer) {
+        return Ok(String::new());
+    }
+    let open = stock::open(conn).await?;
+    Ok(open.map_or_else(String::new, |s| format!("/stock/{}/see", s.id)))
+}
+
+async fn thing_page(
+    context: &RequestContext,
+    thing: Thing,
+    errors: FormErrors,
+    caption: String,
+) -> Result<ThingPage, Error> {
+    let club = context.club();
+    let today = club.date(context.now());
+    let is_volunteer = context.may(Access::Volunteer);
+    let mut conn = context.read().await?;
+    let loan = match thing.open_loan {
+        Some(id) => Some(Loan::get(&mut conn, id).await?),
+        None => None,
+    };
+    let where_words = match (&loan, thing.state()) {
+        (Some(loan), _) => match loan.days_overdue(today) {
+            Some(days) => show::capital(&show::days_late(days)) + ".",
+            None => format!("Back {}.", show::short_day(loan.due_on, today)),
+        },
+        (None, State::Missing) => {
+            "Nobody knows where it is. It is not lent until it is found.".to_owned()
+        }
+        (None, State::Retired) => "It is no longer lent.".to_owned(),
+        (None, _) if thing.place.is_empty() => String::new(),
+        (None, _) => format!("Its place: {}.", thing.place),
+    };
+    let (mut sets, mut history) = (Vec::new(), Vec::new());
+    if is_volunteer {
+        for set in Set::with(&mut conn, thing.id).await? {
+            sets.push((set.name, format!("/lend-together?set={}", set.id)));
+        }
+        for line in logbook::of(&mut conn, thing.id).await? {
+            if line.entry.superseded || line.entry.struck {
+                continue;
+            }
+            // Who had it before is seen on the loan, by who may.
+            let when = format!(
+                "{}, by {}",
+                show::date(club, line.entry.happened_at),
+                line.entry.recorded_by
+            );
+            let kind = show::capital(line.entry.kind.label());
+            history.push((when, format!("{kind}. {}", line.entry.note)));
+        }
+    }
+    let base = address::thing(&thing);
+    Ok(ThingPage {
+        layout: context.layout(&format!("{}, {}", thing.tag, thing.name)),
+        photo_base: address::instrument(&thing.tag),
+        lede: show::capital(thing.kind.label()),
+        kept: reservations::kept_words(&mut conn, club, thing.id, today).await?,
+        loan: loan
+            .filter(|_| is_volunteer)
+            .map(|l| (format!("/loans/{}", l.id), l.borrower)),
+        value: thing
+            .replacement_value_cents
+            .filter(|_| is_volunteer)
+            .map(|cents| show::money(club, cents))
+            .unwrap_or_default(),
+        notes: match is_volunteer {
+            true => thing.notes.lines().map(str::to_owned).collect(),
+            false => Vec::new(),
+        },
+        former: former_tags(&mut conn, thing.id).await?,
+        count_at: count_at(&mut conn, context).await?,
+        photos: pictures(&mut conn, thing.id).await?,
+        is_volunteer,
+        is_coordinator: context.may(Access::Coordinator),
+        contact: club.contact.clone(),
+        tag: thing.tag.clone(),
+        where_words,
+        sets,
+        history,
+        base,
+        thing,
+        errors,
+        caption,
+    })
+}
+
+impl ThingPage {
+    /// Whether it is out.
+    fn is_out(&self) -> bool {
+        self.thing.open_loan.is_some()
+    }
+
+    /// Whether it can be lent.
+    fn is_here(&self) -> bool {
+        self.thing.state() == State::OnTheShelf
+    }
+
+    fn is_missing(&self) -> bool {
+        self.thing.state() == State::Missing
+    }
+
+    fn is_retired(&self) -> bool {
+        self.thing.state() == State::Retired
+    }
+}
