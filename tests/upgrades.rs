@@ -169,7 +169,7 @@ async fn the_schema_refuses_what_must_never_be() {
     let settles = format!("INSERT INTO work_settles VALUES ({}, {})", id(11), id(12));
     let good = [
         format!(
-            "INSERT INTO instruments SELECT {other}, 'N200', name, design, aperture_mm, focal_mm, obstruction, vane_count,
+            "INSERT INTO instruments SELECT {other}, 'N200', kind, name, design, aperture_mm, focal_mm, obstruction, vane_count,
                 weight_kg, cool_down_min, uses_diagonal, replacement_value_cents, place, notes, status,
                 status_reason, version, added_at, added_by FROM instruments"
         ),

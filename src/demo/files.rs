@@ -32,6 +32,8 @@ pub struct Seed {
     pub instruments: Vec<(Instrument, Vec<Line>)>,
     /// `collimations.toml`.
     pub collimations: Vec<Collimation>,
+    /// `things.toml`.
+    pub things: super::things::Things,
 }
 
 /// A collimation session at the bench: how the instrument truly stood, and who sat there.
@@ -385,6 +387,7 @@ impl Seed {
         Ok(Self {
             club: club()?,
             people: people()?,
+            things: read("things.toml")?,
             collimations: read::<CollimationsFile>("collimations.toml")?.collimation,
             instruments,
         })

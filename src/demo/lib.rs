@@ -14,6 +14,7 @@ mod frames;
 mod limit_words;
 mod pictures;
 mod story;
+pub mod things;
 mod write;
 
 use std::sync::LazyLock;

@@ -9,7 +9,7 @@ use super::files::{self, Seed};
 use super::frames::Measured;
 use super::pictures::Drawing;
 use super::story::{Story, Told};
-use super::{Error, Result, collimations};
+use super::{Error, Result, collimations, things};
 use library::adjusters;
 use library::club::Club;
 use library::entries::{EntryKind, NewEntry};
@@ -83,6 +83,7 @@ pub async fn club(
     for (at, of) in sat {
         writer.collimation(conn, of, at).await?;
     }
+    writer.things(conn).await?;
     writer.limits(conn).await?;
     writer.work_nights(conn).await?;
     writer.reservations(conn).await?;
@@ -283,6 +284,17 @@ impl<'a> Writer<'a> {
             }
         }
         Ok(())
+    }
+
+    async fn things(&self, conn: &mut Conn) -> Result<()> {
+        let keeper = self.seed.people.first();
+        let keeper = keeper.ok_or_else(|| wrong("people.toml is empty"))?;
+        let by = self.person(&keeper.handle)?;
+        let noon = |ago| self.story.days.noon(ago);
+        things::write(conn, &self.seed.things, by, noon, |handle| {
+            self.person(handle)
+        })
+        .await
     }
 
     async fn limits(&self, conn: &mut Conn) -> Result<()> {

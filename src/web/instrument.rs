@@ -10,7 +10,7 @@ use super::fields::FormErrors;
 use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page, see_other};
 use super::register::{FormPage, release_where_ticked};
 use super::register_form::{Checked, RegisterForm, changes, merge};
-use super::{Error, address};
+use super::{Error, address, design_change};
 use crate::library::entries::{Entry, EntryKind, NewEntry};
 use crate::library::instruments::{Instrument, Status};
 use crate::library::{self, Conn, InstrumentId, adjusters, kit, waits};
@@ -154,6 +154,14 @@ async fn edit(
             return mend(&edit_page(&context, &instrument, &theirs, form, errors)?);
         }
     };
+    if let Some(asked) = ask_design(&context, &mut write, &instrument, &form, &new).await? {
+        drop(write);
+        let (form, errors, design_changes) = asked;
+        return mend(&FormPage {
+            design_changes,
+            ..edit_page(&context, &instrument, &theirs, form, errors)?
+        });
+    }
     let said = changes(context.club(), &old, &new);
     let page_of_it = address::instrument(&new.particulars.tag);
     if said.is_empty() {
@@ -195,6 +203,42 @@ async fn edit(
     )
     .await?;
     write.finish(&page_of_it, "The changes are kept.").await
+}
+
+/// What is asked where the design is another: the form to show, what to say, and what the
+/// design changes. None where it is the same, or the question was answered for it.
+async fn ask_design(
+    context: &RequestContext,
+    conn: &mut Conn,
+    instrument: &Instrument,
+    form: &RegisterForm,
+    new: &Checked,
+) -> Result<Option<(RegisterForm, FormErrors, Vec<String>)>, Error> {
+    let (was, is) = (instrument.design, new.particulars.design);
+    let answered = form.design_asked == is.slug();
+    if was == is || (answered && form.design_choice == "keep") {
+        return Ok(None);
+    }
+    let club = context.club();
+    let mut errors = FormErrors::new();
+    let mut form = form.clone();
+    if answered && form.design_choice == "usual" {
+        form = design_change::with_usual(club, &form, new);
+        form.design_choice = "keep".to_owned();
+        let words = format!(
+            "Design: what is usual for a design of this kind ({is}) stands below. Look it over and save."
+        );
+        errors.add("design_choice", words);
+    } else {
+        form.design_choice = String::new();
+        let words = format!(
+            "Design: it was {was} and is to be {is}. Say below what is to become of its values."
+        );
+        errors.add("design_choice", words);
+    }
+    form.design_asked = is.slug().to_owned();
+    let said = design_change::words(conn, club, instrument.id, was, new).await?;
+    Ok(Some((form, errors, said)))
 }
 
 /// Who last changed the register entry.

@@ -20,6 +20,7 @@ pub mod club;
 pub mod collimation;
 pub mod condition;
 pub mod confirm;
+mod design_change;
 pub mod devices;
 pub mod drift_picture;
 pub mod due;

@@ -104,6 +104,8 @@ pub(super) struct FormPage {
     pub(super) changed_by: String,
     /// Whether the tag was another instrument's before, and it is asked whether that is meant.
     pub(super) asks_former: bool,
+    /// What a changed design changes, where that is asked about.
+    pub(super) design_changes: Vec<String>,
 }
 
 /// Where it was ticked, another's former tag leads to this one from now on.
@@ -146,6 +148,7 @@ impl FormPage {
             base: String::new(),
             changed_by: String::new(),
             asks_former: errors.of("tag").contains("old labels"),
+            design_changes: Vec::new(),
             form,
             errors,
         }

@@ -72,6 +72,10 @@ pub struct RegisterForm {
     pub base: String,
     /// "yes" where another instrument's former tag is to lead here from now on.
     pub former_ok: String,
+    /// "keep" or "usual" where the design was changed; and which design that was said of.
+    pub design_choice: String,
+    /// See there.
+    pub design_asked: String,
 }
 
 /// What the form says once checked.
