@@ -779,3 +779,80 @@ CREATE TRIGGER a_removed_loan_counts AFTER DELETE ON loans
 BEGIN DELETE FROM changes WHERE instrument_id = OLD.instrument_id; INSERT INTO changes (instrument_id) VALUES (OLD.instrument_id); END;
 CREATE TRIGGER a_removed_instrument_counts AFTER DELETE ON instruments
 BEGIN DELETE FROM changes WHERE instrument_id IN (OLD.id, x''); INSERT INTO changes (instrument_id) VALUES (x''); END;
+
+-- Search ---------------------------------------------------------------------
+--
+-- What can be searched, in the words it is found by. Of the logbook what stands, of
+-- people and kit who and what is there. Derived, all of it: `search_rows` keeps the
+-- view by triggers, `search_index` is SQLite's full-text index (FTS5) over those rows.
+CREATE VIEW searchable (kind, about, instrument_id, words) AS
+    SELECT 'instrument', i.id, i.id, i.tag || ' ' || i.name || ' ' || i.design || ' '
+        || CAST(round(i.aperture_mm) AS INTEGER) || ' mm ' || i.place
+        || COALESCE((SELECT ' ' || group_concat(f.tag, ' ') FROM former_tags f WHERE f.instrument_id = i.id), '')
+        FROM instruments i
+    UNION ALL SELECT 'notes', i.id, i.id, i.notes FROM instruments i WHERE i.notes <> ''
+    UNION ALL SELECT 'kit', k.id, k.instrument_id, k.name FROM kit_parts k WHERE k.removed_at IS NULL
+    UNION ALL SELECT 'problem', e.id, e.instrument_id, trim(f.words || ' ' || e.note)
+        FROM current_entries e JOIN problems f ON f.entry_id = e.id
+    UNION ALL SELECT 'entry', e.id, e.instrument_id, trim(e.note || ' ' || COALESCE(w.words, ''))
+        FROM current_entries e LEFT JOIN works w ON w.entry_id = e.id
+        WHERE e.kind <> 'problem' AND (e.note <> '' OR w.words <> '')
+    UNION ALL SELECT 'person', p.id, NULL, p.name || ' ' || COALESCE(p.email, '')
+        FROM people p WHERE p.left_at IS NULL;
+
+CREATE TABLE search_rows (
+    number          INTEGER PRIMARY KEY,                 -- grows with time
+    about           BLOB NOT NULL,
+    kind            TEXT NOT NULL,
+    instrument_id   BLOB,
+    words           TEXT NOT NULL,
+    UNIQUE (about, kind)
+) STRICT;
+CREATE VIRTUAL TABLE search_index USING fts5 (kind, words, content = 'search_rows', content_rowid = 'number',
+    tokenize = 'unicode61 remove_diacritics 2', prefix = '2 3');
+
+CREATE TRIGGER a_search_row_is_indexed AFTER INSERT ON search_rows
+BEGIN INSERT INTO search_index (rowid, kind, words) VALUES (NEW.number, NEW.kind, NEW.words); END;
+CREATE TRIGGER a_removed_search_row_is_not AFTER DELETE ON search_rows
+BEGIN INSERT INTO search_index (search_index, rowid, kind, words) VALUES ('delete', OLD.number, OLD.kind, OLD.words); END;
+CREATE TRIGGER search_rows_are_written_anew BEFORE UPDATE ON search_rows
+BEGIN SELECT RAISE(ABORT, 'a search row is removed and written anew'); END;
+
+CREATE TRIGGER an_instrument_is_searched AFTER INSERT ON instruments
+BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_changed_instrument_is_searched AFTER UPDATE OF tag, name, design, aperture_mm, place, notes ON instruments
+BEGIN DELETE FROM search_rows WHERE about = NEW.id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_removed_instrument_is_not_searched AFTER DELETE ON instruments
+BEGIN DELETE FROM search_rows WHERE about = OLD.id; END;
+CREATE TRIGGER a_former_tag_is_searched AFTER INSERT ON former_tags
+BEGIN DELETE FROM search_rows WHERE about = NEW.instrument_id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.instrument_id; END;
+CREATE TRIGGER a_lost_tag_is_not_searched AFTER DELETE ON former_tags
+BEGIN DELETE FROM search_rows WHERE about = OLD.instrument_id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = OLD.instrument_id; END;
+CREATE TRIGGER a_kit_part_is_searched AFTER INSERT ON kit_parts
+BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_changed_kit_part_is_searched AFTER UPDATE OF name, removed_at ON kit_parts
+BEGIN DELETE FROM search_rows WHERE about = NEW.id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_removed_kit_part_is_not_searched AFTER DELETE ON kit_parts
+BEGIN DELETE FROM search_rows WHERE about = OLD.id; END;
+CREATE TRIGGER a_person_is_searched AFTER INSERT ON people
+BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_changed_person_is_searched AFTER UPDATE OF name, email, left_at ON people
+BEGIN DELETE FROM search_rows WHERE about = NEW.id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_removed_person_is_not_searched AFTER DELETE ON people
+BEGIN DELETE FROM search_rows WHERE about = OLD.id; END;
+-- What an entry corrects or strikes out is found no more.
+CREATE TRIGGER an_entry_is_searched AFTER INSERT ON entries WHEN NEW.note <> '' OR NEW.supersedes IS NOT NULL
+BEGIN DELETE FROM search_rows WHERE about = NEW.supersedes;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_problem_is_searched AFTER INSERT ON problems
+BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.entry_id; END;
+CREATE TRIGGER work_is_searched AFTER INSERT ON works
+BEGIN DELETE FROM search_rows WHERE about = NEW.entry_id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.entry_id; END;
+CREATE TRIGGER a_removed_entry_is_not_searched AFTER DELETE ON entries
+BEGIN DELETE FROM search_rows WHERE about = OLD.id; END;

@@ -46,6 +46,7 @@ pub mod problems;
 pub mod renewals;
 pub mod reservations;
 pub mod returning;
+pub mod search;
 pub mod second_factor;
 pub mod sessions;
 pub mod star_tests;

@@ -41,6 +41,7 @@ pub mod lend_form;
 pub mod lending;
 pub mod limits;
 pub mod listen;
+pub mod lists;
 pub mod loan_lengths;
 pub mod loan_sheet;
 pub mod logbook;
@@ -67,6 +68,7 @@ pub mod register;
 pub mod register_form;
 pub mod reservations;
 mod rings;
+mod search;
 pub mod shelf;
 pub mod show;
 pub mod sign_in;
@@ -188,6 +190,7 @@ pub fn routes() -> Vec<access::Route> {
         practice::routes(),
         register::routes(),
         reservations::routes(),
+        search::routes(),
         shelf::routes(),
         sign_in::routes(),
         sign_in_code::routes(),

@@ -123,7 +123,7 @@ struct Shelved {
 }
 
 /// Tags as people sort them: N76 before N152.
-fn tag_key(tag: &str) -> Vec<(u64, String)> {
+pub fn tag_key(tag: &str) -> Vec<(u64, String)> {
     let mut key = Vec::new();
     let mut rest = tag;
     while let Some(first) = rest.chars().next() {
