@@ -144,8 +144,9 @@ async fn what_is_written_corrected_struck_out_and_renamed_is_found_as_it_stands(
         asks_for: AsksFor::ALook,
         words: words.to_owned(),
     };
+    let entry = house.entry(EntryKind::Problem, "");
     let first = problem("The focuser grinds")
-        .log(&mut house.write, house.entry(EntryKind::Problem, ""))
+        .log(&mut house.write, entry)
         .await
         .unwrap();
     assert_eq!(house.found(Kind::Problem, "grind").await.len(), 1);
@@ -173,9 +174,8 @@ async fn what_is_written_corrected_struck_out_and_renamed_is_found_as_it_stands(
         words: "New grub screw".to_owned(),
         settles: Vec::new(),
     };
-    work.log(&mut house.write, house.entry(EntryKind::Work, "with Ines"))
-        .await
-        .unwrap();
+    let entry = house.entry(EntryKind::Work, "with Ines");
+    work.log(&mut house.write, entry).await.unwrap();
     assert_eq!(house.found(Kind::Entry, "grub ines").await.len(), 1);
 
     let ada = Person::add(

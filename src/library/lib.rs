@@ -42,6 +42,7 @@ pub mod missing_kit;
 pub mod own_data;
 pub mod people;
 pub mod photos;
+pub mod problem_list;
 pub mod problems;
 pub mod renewals;
 pub mod reservations;

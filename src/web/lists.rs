@@ -198,6 +198,11 @@ impl Controls {
         self.address(&self.path, asked, 1)
     }
 
+    /// The same under another path: of a file, say.
+    pub fn at(&self, path: &str, asked: &Asked) -> String {
+        self.address(path, asked, 1)
+    }
+
     /// The rows of the page asked for, out of all that fit.
     pub fn page_of<T>(self, asked: &Asked, found: Vec<T>) -> (Vec<T>, Shown) {
         let paging = Paging::new(asked.page(), found.len(), self.rows);

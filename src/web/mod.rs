@@ -63,6 +63,7 @@ pub mod people;
 pub mod photos;
 pub mod post;
 pub mod practice;
+mod problem_list;
 pub mod problems;
 pub mod register;
 pub mod register_form;
@@ -188,6 +189,7 @@ pub fn routes() -> Vec<access::Route> {
         photos::routes(),
         post::pages::routes(),
         practice::routes(),
+        problem_list::routes(),
         register::routes(),
         reservations::routes(),
         search::routes(),

@@ -193,7 +193,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
             Card::of("late", late, "/loans?show=overdue"),
             Card::of("wanted, but due for the bench first", before_next, "/due"),
             Card::of("come back today", back, "/loans"),
-            Card::of("problems reported", reported, "/bench"),
+            Card::of("problems reported", reported, "/problems"),
             Card::of("messages that did not get through", unsaid, "/messages"),
             Card::of("can be lent to who waits", to_lend, "/shelf?sort=waiting"),
         ],
