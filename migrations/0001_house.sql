@@ -780,6 +780,48 @@ BEGIN DELETE FROM changes WHERE instrument_id = OLD.instrument_id; INSERT INTO c
 CREATE TRIGGER a_removed_instrument_counts AFTER DELETE ON instruments
 BEGIN DELETE FROM changes WHERE instrument_id IN (OLD.id, x''); INSERT INTO changes (instrument_id) VALUES (x''); END;
 
+-- Reports ------------------------------------------------------------------
+--
+-- What somebody told from an instrument's page, where its label leads. A borrower's and
+-- a volunteer's own stand in the logbook at once; any other waits until a volunteer has
+-- looked. Strangers see what became of theirs by a secret address, of which a hash is
+-- kept. Ninety days from `decided_at`, or 180 from `reported_at` where nobody looked;
+-- `network`, by which their number is limited, for a day.
+CREATE TABLE reports (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    instrument_id   BLOB NOT NULL REFERENCES instruments (id),
+    what            TEXT NOT NULL CHECK (what IN ('knock', 'journey', 'dew', 'squashed-rings', 'other')),
+    words           TEXT NOT NULL CHECK (length(words) <= 1000),
+    how_hard        INTEGER CHECK (how_hard BETWEEN 1 AND 3),
+    distance_km     REAL CHECK (distance_km > 0 AND distance_km <= 40000),
+    name            TEXT NOT NULL CHECK (length(name) BETWEEN 1 AND 120),
+    person_id       BLOB REFERENCES people (id),         -- NULL: a stranger
+    token_hash      BLOB UNIQUE CHECK (length(token_hash) = 32),
+    network         TEXT,
+    reported_at     TEXT NOT NULL,
+    picture         BLOB,
+    thumbnail       BLOB,
+    width_px        INTEGER,
+    height_px       INTEGER,
+    state           TEXT NOT NULL CHECK (state IN ('waiting', 'accepted', 'set-aside', 'withdrawn')),
+    decided_at      TEXT,
+    decided_by      BLOB REFERENCES people (id),         -- NULL: it needed nobody
+    answer          TEXT NOT NULL DEFAULT '',            -- to who reported it
+    entry_id        BLOB REFERENCES entries (id),        -- what it became
+    CHECK ((state = 'waiting') = (decided_at IS NULL)),
+    CHECK ((state = 'accepted') = (entry_id IS NOT NULL)),
+    CHECK (person_id IS NULL OR (token_hash IS NULL AND network IS NULL)),
+    CHECK ((picture IS NULL) = (thumbnail IS NULL) AND (picture IS NULL) = (width_px IS NULL)
+        AND (picture IS NULL) = (height_px IS NULL))
+) STRICT;
+CREATE INDEX reports_by_instrument ON reports (instrument_id, reported_at);
+CREATE INDEX reports_by_network ON reports (network, reported_at) WHERE network IS NOT NULL;
+CREATE INDEX reports_by_person ON reports (person_id, reported_at) WHERE person_id IS NOT NULL;
+CREATE INDEX reports_to_look_at ON reports (reported_at) WHERE state = 'waiting';
+CREATE TRIGGER reports_are_decided_once BEFORE UPDATE OF state, decided_at, decided_by, entry_id ON reports
+WHEN OLD.state <> 'waiting'
+BEGIN SELECT RAISE(ABORT, 'this report has been decided'); END;
+
 -- Search ---------------------------------------------------------------------
 --
 -- What can be searched, in the words it is found by. Of the logbook what stands, of

@@ -45,6 +45,7 @@ pub mod photos;
 pub mod problem_list;
 pub mod problems;
 pub mod renewals;
+pub mod reports;
 pub mod reservations;
 pub mod returning;
 pub mod search;
@@ -333,6 +334,10 @@ id!(
 id!(
     /// A reservation.
     ReservationId
+);
+id!(
+    /// A report.
+    ReportId
 );
 id!(
     /// A photo.

@@ -33,6 +33,8 @@ const SECRETS: &[(&str, &str)] = &[
     ("people", "totp_secret"),
     ("people", "totp_wanted"),
     ("people", "totp_last_step"),
+    ("reports", "token_hash"),
+    ("reports", "network"),
 ];
 
 /// What a column holds.
