@@ -67,6 +67,8 @@ mod problem_list;
 pub mod problems;
 pub mod register;
 pub mod register_form;
+mod report_desk;
+mod reports;
 pub mod reservations;
 mod rings;
 mod search;
@@ -191,6 +193,8 @@ pub fn routes() -> Vec<access::Route> {
         practice::routes(),
         problem_list::routes(),
         register::routes(),
+        report_desk::routes(),
+        reports::routes(),
         reservations::routes(),
         search::routes(),
         shelf::routes(),
