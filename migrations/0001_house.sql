@@ -838,3 +838,122 @@ CREATE TRIGGER a_removed_loan_counts AFTER DELETE ON loans
 BEGIN DELETE FROM changes WHERE instrument_id = OLD.instrument_id; INSERT INTO changes (instrument_id) VALUES (OLD.instrument_id); END;
 CREATE TRIGGER a_removed_instrument_counts AFTER DELETE ON instruments
 BEGIN DELETE FROM changes WHERE instrument_id IN (OLD.id, x''); INSERT INTO changes (instrument_id) VALUES (x''); END;
+
+-- Reports ------------------------------------------------------------------
+--
+-- What somebody told from an instrument's page, where its label leads. A borrower's and
+-- a volunteer's own stand in the logbook at once; any other waits until a volunteer has
+-- looked. Strangers see what became of theirs by a secret address, of which a hash is
+-- kept. Ninety days from `decided_at`, or 180 from `reported_at` where nobody looked;
+-- `network`, by which their number is limited, for a day.
+CREATE TABLE reports (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    instrument_id   BLOB NOT NULL REFERENCES instruments (id),
+    what            TEXT NOT NULL CHECK (what IN ('knock', 'journey', 'dew', 'squashed-rings', 'other')),
+    words           TEXT NOT NULL CHECK (length(words) <= 1000),
+    how_hard        INTEGER CHECK (how_hard BETWEEN 1 AND 3),
+    distance_km     REAL CHECK (distance_km > 0 AND distance_km <= 40000),
+    name            TEXT NOT NULL CHECK (length(name) BETWEEN 1 AND 120),
+    person_id       BLOB REFERENCES people (id),         -- NULL: a stranger
+    token_hash      BLOB UNIQUE CHECK (length(token_hash) = 32),
+    network         TEXT,
+    reported_at     TEXT NOT NULL,
+    picture         BLOB,
+    thumbnail       BLOB,
+    width_px        INTEGER,
+    height_px       INTEGER,
+    state           TEXT NOT NULL CHECK (state IN ('waiting', 'accepted', 'set-aside', 'withdrawn')),
+    decided_at      TEXT,
+    decided_by      BLOB REFERENCES people (id),         -- NULL: it needed nobody
+    answer          TEXT NOT NULL DEFAULT '',            -- to who reported it
+    entry_id        BLOB REFERENCES entries (id),        -- what it became
+    CHECK ((state = 'waiting') = (decided_at IS NULL)),
+    CHECK ((state = 'accepted') = (entry_id IS NOT NULL)),
+    CHECK (person_id IS NULL OR (token_hash IS NULL AND network IS NULL)),
+    CHECK ((picture IS NULL) = (thumbnail IS NULL) AND (picture IS NULL) = (width_px IS NULL)
+        AND (picture IS NULL) = (height_px IS NULL))
+) STRICT;
+CREATE INDEX reports_by_instrument ON reports (instrument_id, reported_at);
+CREATE INDEX reports_by_network ON reports (network, reported_at) WHERE network IS NOT NULL;
+CREATE INDEX reports_by_person ON reports (person_id, reported_at) WHERE person_id IS NOT NULL;
+CREATE INDEX reports_to_look_at ON reports (reported_at) WHERE state = 'waiting';
+CREATE TRIGGER reports_are_decided_once BEFORE UPDATE OF state, decided_at, decided_by, entry_id ON reports
+WHEN OLD.state <> 'waiting'
+BEGIN SELECT RAISE(ABORT, 'this report has been decided'); END;
+
+-- Search ---------------------------------------------------------------------
+--
+-- What can be searched, in the words it is found by. Of the logbook what stands, of
+-- people and kit who and what is there. Derived, all of it: `search_rows` keeps the
+-- view by triggers, `search_index` is SQLite's full-text index (FTS5) over those rows.
+CREATE VIEW searchable (kind, about, instrument_id, words) AS
+    SELECT 'instrument', i.id, i.id, i.tag || ' ' || i.name || ' ' || i.design || ' '
+        || CAST(round(i.aperture_mm) AS INTEGER) || ' mm ' || i.place
+        || COALESCE((SELECT ' ' || group_concat(f.tag, ' ') FROM former_tags f WHERE f.instrument_id = i.id), '')
+        FROM instruments i
+    UNION ALL SELECT 'notes', i.id, i.id, i.notes FROM instruments i WHERE i.notes <> ''
+    UNION ALL SELECT 'kit', k.id, k.instrument_id, k.name FROM kit_parts k WHERE k.removed_at IS NULL
+    UNION ALL SELECT 'problem', e.id, e.instrument_id, trim(f.words || ' ' || e.note)
+        FROM current_entries e JOIN problems f ON f.entry_id = e.id
+    UNION ALL SELECT 'entry', e.id, e.instrument_id, trim(e.note || ' ' || COALESCE(w.words, ''))
+        FROM current_entries e LEFT JOIN works w ON w.entry_id = e.id
+        WHERE e.kind <> 'problem' AND (e.note <> '' OR w.words <> '')
+    UNION ALL SELECT 'person', p.id, NULL, p.name || ' ' || COALESCE(p.email, '')
+        FROM people p WHERE p.left_at IS NULL;
+
+CREATE TABLE search_rows (
+    number          INTEGER PRIMARY KEY,                 -- grows with time
+    about           BLOB NOT NULL,
+    kind            TEXT NOT NULL,
+    instrument_id   BLOB,
+    words           TEXT NOT NULL,
+    UNIQUE (about, kind)
+) STRICT;
+CREATE VIRTUAL TABLE search_index USING fts5 (kind, words, content = 'search_rows', content_rowid = 'number',
+    tokenize = 'unicode61 remove_diacritics 2', prefix = '2 3');
+
+CREATE TRIGGER a_search_row_is_indexed AFTER INSERT ON search_rows
+BEGIN INSERT INTO search_index (rowid, kind, words) VALUES (NEW.number, NEW.kind, NEW.words); END;
+CREATE TRIGGER a_removed_search_row_is_not AFTER DELETE ON search_rows
+BEGIN INSERT INTO search_index (search_index, rowid, kind, words) VALUES ('delete', OLD.number, OLD.kind, OLD.words); END;
+CREATE TRIGGER search_rows_are_written_anew BEFORE UPDATE ON search_rows
+BEGIN SELECT RAISE(ABORT, 'a search row is removed and written anew'); END;
+
+CREATE TRIGGER an_instrument_is_searched AFTER INSERT ON instruments
+BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_changed_instrument_is_searched AFTER UPDATE OF tag, name, design, aperture_mm, place, notes ON instruments
+BEGIN DELETE FROM search_rows WHERE about = NEW.id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_removed_instrument_is_not_searched AFTER DELETE ON instruments
+BEGIN DELETE FROM search_rows WHERE about = OLD.id; END;
+CREATE TRIGGER a_former_tag_is_searched AFTER INSERT ON former_tags
+BEGIN DELETE FROM search_rows WHERE about = NEW.instrument_id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.instrument_id; END;
+CREATE TRIGGER a_lost_tag_is_not_searched AFTER DELETE ON former_tags
+BEGIN DELETE FROM search_rows WHERE about = OLD.instrument_id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = OLD.instrument_id; END;
+CREATE TRIGGER a_kit_part_is_searched AFTER INSERT ON kit_parts
+BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_changed_kit_part_is_searched AFTER UPDATE OF name, removed_at ON kit_parts
+BEGIN DELETE FROM search_rows WHERE about = NEW.id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_removed_kit_part_is_not_searched AFTER DELETE ON kit_parts
+BEGIN DELETE FROM search_rows WHERE about = OLD.id; END;
+CREATE TRIGGER a_person_is_searched AFTER INSERT ON people
+BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_changed_person_is_searched AFTER UPDATE OF name, email, left_at ON people
+BEGIN DELETE FROM search_rows WHERE about = NEW.id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_removed_person_is_not_searched AFTER DELETE ON people
+BEGIN DELETE FROM search_rows WHERE about = OLD.id; END;
+-- What an entry corrects or strikes out is found no more.
+CREATE TRIGGER an_entry_is_searched AFTER INSERT ON entries WHEN NEW.note <> '' OR NEW.supersedes IS NOT NULL
+BEGIN DELETE FROM search_rows WHERE about = NEW.supersedes;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_problem_is_searched AFTER INSERT ON problems
+BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.entry_id; END;
+CREATE TRIGGER work_is_searched AFTER INSERT ON works
+BEGIN DELETE FROM search_rows WHERE about = NEW.entry_id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.entry_id; END;
+CREATE TRIGGER a_removed_entry_is_not_searched AFTER DELETE ON entries
+BEGIN DELETE FROM search_rows WHERE about = OLD.id; END;

@@ -277,4 +277,17 @@
     key.hidden = false;
     key.addEventListener("click", () => window.print());
   }
+
+  // Searching has a key of its own: it leads to the box, or to the page that has it.
+  document.addEventListener("keydown", (event) => {
+    if (event.key !== "/" || event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented) return;
+    if (event.target instanceof Element && event.target.closest("input, textarea, select, [contenteditable]")) return;
+    const link = document.querySelector("a[data-search]");
+    if (!link) return;
+    event.preventDefault();
+    if (location.pathname === new URL(link.href).pathname) document.getElementById("f-q")?.select();
+    else location.assign(link.href);
+  });
+  // There is nothing else to do on that page: the box is ready to type in.
+  if (location.pathname === "/search" && !location.search) document.getElementById("f-q")?.focus();
 })();

@@ -9,7 +9,7 @@ use chrono::{DateTime, NaiveDate, TimeZone, Utc};
 use tubewright::demo::Demo;
 use tubewright::intake::whole::{self, Error};
 use tubewright::library::whole_club::{self, Table, Value};
-use tubewright::library::{Library, audit_log};
+use tubewright::library::{Library, audit_log, search};
 use tubewright::upkeep::shelf::shelf;
 
 fn now() -> DateTime<Utc> {
@@ -80,6 +80,7 @@ async fn an_export_read_into_an_empty_folder_is_the_same_club() {
         let second = opened(&room.path().join(name)).await;
         let mut write = second.write().await.unwrap();
         let read = whole::import(&mut write, &to).await.unwrap();
+        assert!(search::is_whole(&mut write).await.unwrap(), "{name}");
         write.commit().await.unwrap();
         assert_eq!(read, written, "{name}");
         let again = all_rows(&second).await;

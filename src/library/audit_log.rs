@@ -93,26 +93,84 @@ pub async fn add(conn: &mut Conn, audit_entry: &AuditEntry<'_>) -> Result<()> {
     Ok(())
 }
 
-/// Rows from the latest on; `before` only those below this number, `of` only
-/// this person's.
+/// Which rows to list.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Which<'a> {
+    /// Words that each stand in who, from where, what was asked for or what was said;
+    /// capitals of plain letters apart.
+    pub words: &'a str,
+    /// Only what was done signed in, or only what was not.
+    pub signed_in: Option<bool>,
+    /// From the first on, not from the latest.
+    pub first_first: bool,
+}
+
+impl Which<'_> {
+    /// Its words as a JSON list, each as SQLite's LIKE takes it.
+    fn patterns(&self) -> String {
+        let patterns: Vec<String> = self
+            .words
+            .split_whitespace()
+            .take(12)
+            .map(|word| {
+                let plain = word
+                    .replace('\\', "\\\\")
+                    .replace('%', "\\%")
+                    .replace('_', "\\_");
+                format!("%{plain}%")
+            })
+            .collect();
+        serde_json::Value::from(patterns).to_string()
+    }
+}
+
+/// How many rows there are of these.
+pub async fn count(conn: &mut Conn, which: Which<'_>) -> Result<i64> {
+    let patterns = which.patterns();
+    Ok(sqlx::query_scalar!(
+        r#"SELECT COUNT(*) AS "n!: i64" FROM audit_log t LEFT JOIN people p ON p.id = t.person_id
+           WHERE (?1 IS NULL OR (t.person_id IS NOT NULL) = ?1)
+             AND NOT EXISTS (SELECT 1 FROM json_each(?2) w WHERE
+                 COALESCE(p.name, '') || ' ' || t.address || ' ' || t.what || ' ' || t.words NOT LIKE w.value ESCAPE '\')"#,
+        which.signed_in,
+        patterns
+    )
+    .fetch_one(conn)
+    .await?)
+}
+
+/// Rows of these, `skip` of them passed over.
 pub async fn list(
     conn: &mut Conn,
-    before: Option<i64>,
-    of: Option<PersonId>,
+    which: Which<'_>,
+    skip: i64,
     most: i64,
 ) -> Result<Vec<AuditRow>> {
-    Ok(sqlx::query_as!(
-        AuditRow,
-        r#"SELECT t.number, t.at AS "at: Moment", p.name AS "person?", t.address, t.what, t.words
-           FROM audit_log t LEFT JOIN people p ON p.id = t.person_id
-           WHERE (?1 IS NULL OR t.number < ?1) AND (?2 IS NULL OR t.person_id = ?2)
-           ORDER BY t.number DESC LIMIT ?3"#,
-        before,
-        of,
-        most
-    )
-    .fetch_all(conn)
-    .await?)
+    let patterns = which.patterns();
+    macro_rules! rows {
+        ($way:literal) => {
+            sqlx::query_as!(
+                AuditRow,
+                r#"SELECT t.number, t.at AS "at: Moment", p.name AS "person?", t.address, t.what, t.words
+                   FROM audit_log t LEFT JOIN people p ON p.id = t.person_id
+                   WHERE (?1 IS NULL OR (t.person_id IS NOT NULL) = ?1)
+                     AND NOT EXISTS (SELECT 1 FROM json_each(?2) w WHERE COALESCE(p.name, '') || ' ' || t.address
+                         || ' ' || t.what || ' ' || t.words NOT LIKE w.value ESCAPE '\')
+                   ORDER BY t.number "# + $way + " LIMIT ?3 OFFSET ?4",
+                which.signed_in,
+                patterns,
+                most,
+                skip
+            )
+            .fetch_all(conn)
+            .await?
+        };
+    }
+    Ok(if which.first_first {
+        rows!("ASC")
+    } else {
+        rows!("DESC")
+    })
 }
 
 /// Walks the whole chain from its first row.

@@ -1,12 +1,12 @@
 //! What has expired is removed: sessions, sign-in links, tries at signing in, the
-//! marks of forms that arrived and old messages. The rules stand with the tables in
+//! marks of forms that arrived, old messages and old reports. The rules stand with the tables in
 //! `migrations/0001_house.sql`; none of it opens anything once it has expired.
 
 use chrono::Duration;
 
 use super::messages::KEPT_FOR;
 use super::sessions::{HALF_LASTS, IDLE, KNOWN_LASTS};
-use super::{Conn, Moment, Result, own_data};
+use super::{Conn, Moment, Result, own_data, reports};
 
 /// How long a form that arrived twice is known by its mark.
 pub const FORM_LASTS: Duration = Duration::days(30);
@@ -59,6 +59,7 @@ pub async fn remove_expired(conn: &mut Conn, now: Moment) -> Result<u64> {
             .execute(&mut *conn)
             .await?,
     ];
+    let reports = reports::remove_old(conn, now).await?;
     let forgotten = own_data::forget_who_left(conn, now).await?;
-    Ok(forgotten + removed.iter().map(|done| done.rows_affected()).sum::<u64>())
+    Ok(forgotten + reports + removed.iter().map(|done| done.rows_affected()).sum::<u64>())
 }

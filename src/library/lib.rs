@@ -43,10 +43,13 @@ pub mod missing_kit;
 pub mod own_data;
 pub mod people;
 pub mod photos;
+pub mod problem_list;
 pub mod problems;
 pub mod renewals;
+pub mod reports;
 pub mod reservations;
 pub mod returning;
+pub mod search;
 pub mod second_factor;
 pub mod sessions;
 pub mod sets;
@@ -343,6 +346,10 @@ id!(
 id!(
     /// A reservation.
     ReservationId
+);
+id!(
+    /// A report.
+    ReportId
 );
 id!(
     /// A photo.

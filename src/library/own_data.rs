@@ -45,6 +45,8 @@ pub struct OwnData {
     pub reservations: Vec<OwnReservation>,
     /// Kit that did not come back from a loan of theirs.
     pub missing_kit: Vec<OwnMissing>,
+    /// What they reported, until it is old.
+    pub reports: Vec<OwnReport>,
     /// Messages of the last ninety days.
     pub messages: Vec<OwnMessage>,
     /// What they wrote in logbooks.
@@ -131,6 +133,23 @@ pub struct OwnMissing {
     pub missing_since: Moment,
     /// How it was settled.
     pub outcome: Option<String>,
+}
+
+/// A report.
+#[derive(Debug, Clone, Serialize)]
+pub struct OwnReport {
+    /// The instrument's tag.
+    pub tag: String,
+    /// When it came.
+    pub reported_at: Moment,
+    /// What of.
+    pub what: String,
+    /// In their words.
+    pub words: String,
+    /// Whether a picture is kept with it.
+    pub picture: bool,
+    /// How far it is.
+    pub state: String,
 }
 
 /// A message.
@@ -240,6 +259,16 @@ impl OwnData {
         )
         .fetch_all(&mut *conn)
         .await?;
+        let reports = sqlx::query_as!(
+            OwnReport,
+            r#"SELECT i.tag, r.reported_at AS "reported_at: Moment", r.what, r.words,
+                      r.picture IS NOT NULL AS "picture!: bool", r.state
+               FROM reports r JOIN instruments i ON i.id = r.instrument_id
+               WHERE r.person_id = ? ORDER BY r.reported_at DESC"#,
+            id
+        )
+        .fetch_all(&mut *conn)
+        .await?;
         let messages = sqlx::query_as!(
             OwnMessage,
             r#"SELECT made_at AS "made_at: Moment", subject, state FROM messages
@@ -288,6 +317,7 @@ impl OwnData {
             waits,
             reservations,
             missing_kit,
+            reports,
             messages,
             logbook_entries,
             counted,
@@ -319,6 +349,10 @@ pub async fn erase(conn: &mut Conn, id: PersonId, at: Moment) -> Result<()> {
 
 async fn forget(conn: &mut Conn, id: PersonId, account: &str) -> Result<()> {
     sqlx::query!("DELETE FROM messages WHERE person_id = ?", id)
+        .execute(&mut *conn)
+        .await?;
+    // What became of them stands in the logbooks.
+    sqlx::query!("DELETE FROM reports WHERE person_id = ?", id)
         .execute(&mut *conn)
         .await?;
     sqlx::query!("DELETE FROM unwanted_messages WHERE person_id = ?", id)

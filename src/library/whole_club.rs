@@ -15,6 +15,12 @@ const NOT_THE_CLUBS: &[&str] = &[
     "handled_forms",
     "held_uploads",
     "known_browsers",
+    "search_index",
+    "search_index_config",
+    "search_index_data",
+    "search_index_docsize",
+    "search_index_idx",
+    "search_rows",
     "sessions",
     "sign_in_attempts",
     "sign_in_links",
@@ -27,6 +33,8 @@ const SECRETS: &[(&str, &str)] = &[
     ("people", "totp_secret"),
     ("people", "totp_wanted"),
     ("people", "totp_last_step"),
+    ("reports", "token_hash"),
+    ("reports", "network"),
 ];
 
 /// What a column holds.
@@ -261,6 +269,7 @@ impl Filling {
                 loose.len()
             )));
         }
+        super::search::rebuild(conn).await?;
         // Whoever keeps in mind what the logbooks say begins anew.
         sqlx::query("INSERT INTO changes (instrument_id) VALUES (x'')")
             .execute(conn)

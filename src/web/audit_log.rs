@@ -8,10 +8,11 @@ use axum::response::Response;
 use super::Error;
 use super::access::{Access, Route};
 use super::extract::Query;
+use super::lists::{Asked, Choice, Controls, Shown};
 use super::page::{Layout, RequestContext, page};
 use super::show;
-use super::tables::{Cell, csv_response};
-use crate::library::audit_log::{self, AuditRow, Chain};
+use super::tables::{Cell, Paging, csv_response};
+use crate::library::audit_log::{self, AuditRow, Chain, Which};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -21,17 +22,41 @@ pub fn routes() -> Vec<Route> {
     ]
 }
 
-const PER_PAGE: i64 = 100;
+const PAGE_ROWS: usize = 100;
 /// No club's audit log is longer; a file of more would serve nobody.
 const MOST_IN_A_FILE: i64 = 1_000_000;
 
-#[derive(Debug, Default, serde::Deserialize)]
-#[serde(default)]
-struct Asked {
-    /// Only rows below this number.
-    before: Option<i64>,
-    /// Whether to walk the whole chain, not only what came since the last walk.
-    whole: bool,
+/// What can be asked of it.
+fn controls() -> Controls {
+    Controls {
+        path: "/audit-log".to_owned(),
+        csv: "/audit-log.csv".to_owned(),
+        sought_in: "Who, from where, or what",
+        choices: vec![Choice::of(
+            "by",
+            "Done by",
+            "anyone",
+            &[
+                ("someone", "who was signed in"),
+                ("nobody", "nobody signed in"),
+            ],
+        )],
+        orders: &[("latest", "Latest first"), ("first", "First first")],
+        rows: PAGE_ROWS,
+    }
+}
+
+/// The same as the library is asked.
+fn which(asked: &Asked, first_first: bool) -> Which<'_> {
+    Which {
+        words: asked.words(),
+        signed_in: match asked.of("by") {
+            "someone" => Some(true),
+            "nobody" => Some(false),
+            _ => None,
+        },
+        first_first,
+    }
 }
 
 /// How far the chain has been walked since the tool was started; clones share it.
@@ -71,7 +96,7 @@ struct ListPage {
     /// Whether only what came since the last walk was walked.
     in_part: bool,
     lines: Vec<Line>,
-    older: String,
+    list: Shown,
 }
 
 fn line(context: &RequestContext, row: AuditRow) -> Line {
@@ -86,9 +111,20 @@ fn line(context: &RequestContext, row: AuditRow) -> Line {
 }
 
 async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let controls = controls();
+    let which = which(&asked, controls.check(&asked)? == "first");
     let mut conn = context.read().await?;
-    let rows = audit_log::list(&mut conn, asked.before, None, PER_PAGE).await?;
-    let earlier = context.app.walked.last().filter(|_| !asked.whole);
+    let total = audit_log::count(&mut conn, which).await?;
+    let total = usize::try_from(total).unwrap_or_default();
+    let paging = Paging::new(asked.page(), total, PAGE_ROWS);
+    let skip = (paging.number - 1) * PAGE_ROWS;
+    let rows = audit_log::list(&mut conn, which, skip as i64, PAGE_ROWS as i64).await?;
+    // "true" walks the whole chain, not only what came since the last walk.
+    let earlier = context
+        .app
+        .walked
+        .last()
+        .filter(|_| asked.of("whole") != "true");
     let chain = match &earlier {
         Some(earlier) => audit_log::check_on(&mut conn, earlier).await?,
         None => audit_log::check(&mut conn).await?,
@@ -99,10 +135,6 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
         head,
         broken_at,
     } = chain;
-    let older = match rows.last() {
-        Some(last) if last.number > 1 => format!("/audit-log?before={}", last.number),
-        _ => String::new(),
-    };
     page(&ListPage {
         layout: context.layout("The audit log"),
         rows_words: match sound {
@@ -112,14 +144,15 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
         head,
         broken_at,
         in_part: earlier.is_some(),
-        older,
+        list: controls.shown(&asked, &paging),
         lines: rows.into_iter().map(|row| line(&context, row)).collect(),
     })
 }
 
-async fn csv(context: RequestContext) -> Result<Response, Error> {
+async fn csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let which = which(&asked, controls().check(&asked)? == "first");
     let mut conn = context.read().await?;
-    let rows = audit_log::list(&mut conn, None, None, MOST_IN_A_FILE).await?;
+    let rows = audit_log::list(&mut conn, which, 0, MOST_IN_A_FILE).await?;
     let body = rows.into_iter().map(|row| {
         vec![
             Cell::from(row.number),

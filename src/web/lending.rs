@@ -10,12 +10,15 @@ use chrono::NaiveDate;
 use super::access::{Access, Route};
 use super::extract::{Form, Path, Query};
 use super::fields::FormErrors;
+use super::lists::{Asked, Choice, Controls, Shown};
 use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::tables::{Cell, Paging, csv_response};
+use super::shelf::tag_key;
+use super::tables::{Cell, csv_response};
 use super::{Error, address, check_in, lend_form, logbook_words, outings, reservations, show};
 use crate::library::club::Club;
 use crate::library::loans::{self, Loan, LoanPart, Which};
 use crate::library::missing_kit::{self, MissingPart};
+use crate::library::people::sorted_as;
 use crate::library::{Conn, LoanId, logbook, renewals, waits};
 
 /// Routes.
@@ -31,62 +34,61 @@ pub fn routes() -> Vec<Route> {
 
 // ---- the list ----
 
-#[derive(Debug, Clone, Default, serde::Deserialize)]
-#[serde(default)]
-struct ListFields {
-    /// "", "overdue", and for coordinators "past" or "all".
-    show: String,
-    /// Part of a tag, a name or a borrower.
-    q: String,
-    page: Option<usize>,
-}
-
-impl ListFields {
-    fn query(&self, page: Option<usize>) -> String {
-        let mut pairs: Vec<(&str, String)> = Vec::new();
-        for (name, value) in [("show", &self.show), ("q", &self.q)] {
-            if !value.is_empty() {
-                pairs.push((name, value.clone()));
-            }
-        }
-        if let Some(page) = page {
-            pairs.push(("page", page.to_string()));
-        }
-        let text = serde_html_form::to_string(&pairs).unwrap_or_default();
-        if text.is_empty() {
-            text
-        } else {
-            format!("?{text}")
-        }
+/// What can be asked of the list; of past loans by coordinators only.
+fn controls(histories: bool) -> Controls {
+    let mut shows = vec![("overdue", "overdue"), ("event", "for a public evening")];
+    if histories {
+        shows.extend([("past", "past"), ("all", "all")]);
+    }
+    Controls {
+        path: "/loans".to_owned(),
+        csv: "/loans.csv".to_owned(),
+        sought_in: "Tag, instrument or borrower",
+        choices: vec![Choice::of("show", "Which", "out now", &shows)],
+        orders: &[
+            ("due", "Due first"),
+            ("tag", "Tag"),
+            ("borrower", "Borrower"),
+            ("latest", "Lent last first"),
+        ],
+        rows: PAGE_ROWS,
     }
 }
 
-/// The loans asked for, the overdue ones first.
-async fn asked_for(context: &RequestContext, form: &ListFields) -> Result<Vec<Loan>, Error> {
-    let history = matches!(form.show.as_str(), "past" | "all");
-    if history && !context.may(Access::Coordinator) {
+/// Whether loans that came back are asked for.
+fn history(asked: &Asked) -> bool {
+    matches!(asked.of("show"), "past" | "all")
+}
+
+/// The loans asked for, in the order asked for.
+async fn asked_for(context: &RequestContext, asked: &Asked) -> Result<Vec<Loan>, Error> {
+    if history(asked) && !context.may(Access::Coordinator) {
         return Err(Error::NotAllowed(Access::Coordinator));
     }
+    let controls = controls(true);
+    let order = controls.check(asked)?;
     let today = context.club().date(context.now());
-    let wanted = form.q.trim().to_lowercase();
     let mut conn = context.read().await?;
     let which = Which {
-        open: !history,
+        open: !history(asked),
         ..Which::default()
     };
     let mut loans = Loan::list(&mut conn, which).await?;
     loans.retain(|l| {
-        let asked = match form.show.as_str() {
+        let shown = match asked.of("show") {
             "overdue" => l.days_overdue(today).is_some(),
+            "event" => !l.event.is_empty(),
             "past" => l.returned_at.is_some(),
             _ => true,
         };
-        asked
-            && (wanted.is_empty()
-                || [&l.tag, &l.instrument_name, &l.borrower]
-                    .iter()
-                    .any(|text| text.to_lowercase().contains(&wanted)))
+        shown && asked.fits(&[&l.tag, &l.instrument_name, &l.borrower, &l.event])
     });
+    match order {
+        "tag" => loans.sort_by_cached_key(|l| tag_key(&l.tag)),
+        "borrower" => loans.sort_by_cached_key(|l| sorted_as(&l.borrower)),
+        "latest" => loans.sort_by_key(|l| std::cmp::Reverse(l.lent_at)),
+        _ => {}
+    }
     Ok(loans)
 }
 
@@ -130,29 +132,24 @@ impl LoanRow {
 struct ListPage {
     layout: Layout,
     lede: String,
-    form: ListFields,
-    histories: bool,
+    list: Shown,
     loans: Vec<LoanRow>,
     history: bool,
     /// What is out for public evenings: the evening, how many, where they are returned.
     outings: Vec<(String, usize, String)>,
-    csv: String,
-    before: String,
-    after: String,
-    paging: Paging,
 }
 
 const PAGE_ROWS: usize = 200;
 
-async fn list(context: RequestContext, Query(form): Query<ListFields>) -> Result<Response, Error> {
-    let loans = asked_for(&context, &form).await?;
+async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let loans = asked_for(&context, &asked).await?;
     let today = context.club().date(context.now());
     let out = loans.iter().filter(|l| l.returned_at.is_none()).count();
     let late = loans
         .iter()
         .filter(|l| l.days_overdue(today).is_some())
         .count();
-    let history = matches!(form.show.as_str(), "past" | "all");
+    let history = history(&asked);
     let lede = if history {
         format!("{} loans, {out} still out.", loans.len())
     } else {
@@ -160,11 +157,6 @@ async fn list(context: RequestContext, Query(form): Query<ListFields>) -> Result
             "{out} out, {late} of them overdue, on {}.",
             show::day(today)
         )
-    };
-    let paging = Paging::new(form.page.unwrap_or(1), loans.len(), PAGE_ROWS);
-    let link = |page: Option<usize>| {
-        page.map(|p| format!("/loans{}", form.query(Some(p))))
-            .unwrap_or_default()
     };
     let mut outings: Vec<(String, usize, String)> = Vec::new();
     for loan in loans
@@ -179,30 +171,22 @@ async fn list(context: RequestContext, Query(form): Query<ListFields>) -> Result
             None => outings.push((loan.event.clone(), 1, outings::back_address(&loan.event))),
         }
     }
+    let (rows, list) = controls(context.may(Access::Coordinator)).page_of(&asked, loans);
     page(&ListPage {
         layout: context.layout("Loans"),
         outings,
         lede,
-        histories: context.may(Access::Coordinator),
-        loans: paging
-            .rows(loans)
+        loans: rows
             .iter()
             .map(|l| LoanRow::new(&context, l, today))
             .collect(),
         history,
-        csv: format!("/loans.csv{}", form.query(None)),
-        before: link(paging.before()),
-        after: link(paging.after()),
-        paging,
-        form,
+        list,
     })
 }
 
-async fn list_csv(
-    context: RequestContext,
-    Query(form): Query<ListFields>,
-) -> Result<Response, Error> {
-    let loans = asked_for(&context, &form).await?;
+async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let loans = asked_for(&context, &asked).await?;
     let today = context.club().date(context.now());
     let club = context.club();
     csv_response(

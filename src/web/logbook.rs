@@ -9,9 +9,11 @@ use axum::response::Response;
 use super::access::{Access, Route};
 use super::drift_picture::CoursePicture;
 use super::extract::{Path, Query};
+use super::lists::{Asked, Choice, Controls, Shown};
 use super::page::{Layout, RequestContext, page};
-use super::tables::{Cell, Paging, csv_response};
+use super::tables::{Cell, csv_response};
 use super::{Error, address, logbook_words, show};
+use crate::library::club::Club;
 use crate::library::entries::EntryKind;
 use crate::library::instruments::Instrument;
 use crate::library::journeys::JourneyKind;
@@ -156,11 +158,38 @@ fn row(
     }
 }
 
-#[derive(Debug, Clone, Default, serde::Deserialize)]
-#[serde(default)]
-struct ListFields {
-    kind: String,
-    page: Option<usize>,
+/// What can be asked of a logbook.
+fn controls(tag: &str) -> Controls {
+    let here = address::instrument(tag);
+    Controls {
+        path: format!("{here}/logbook"),
+        csv: format!("{here}/logbook.csv"),
+        sought_in: "Words, or who wrote them",
+        choices: vec![Choice {
+            name: "kind",
+            label: "Kind of entry",
+            any: "every kind",
+            options: EntryKind::ALL
+                .iter()
+                .map(|kind| (kind.slug().to_owned(), kind.label().to_owned()))
+                .collect(),
+        }],
+        orders: &[("newest", "Newest first"), ("oldest", "Oldest first")],
+        rows: PAGE_ROWS,
+    }
+}
+
+/// Whether this entry is asked for.
+fn is_asked(club: &Club, asked: &Asked, line: &Line) -> bool {
+    let kind: Option<EntryKind> = asked.of("kind").parse().ok();
+    kind.is_none_or(|kind| line.entry.kind == kind)
+        && (asked.words().is_empty()
+            || asked.fits(&[
+                &logbook_words::of(club, line),
+                &line.entry.note,
+                &line.entry.recorded_by,
+                line.entry.kind.label(),
+            ]))
 }
 
 #[derive(Template)]
@@ -170,14 +199,10 @@ struct LogbookPage {
     instrument: Instrument,
     lede: String,
     here: String,
-    form: ListFields,
-    kinds: &'static [EntryKind],
+    list: Shown,
     rows: Vec<LogRow>,
     /// A year of coma, with what happened on the same axis.
     course: Option<CoursePicture>,
-    before: String,
-    after: String,
-    paging: Paging,
 }
 
 const PAGE_ROWS: usize = 20;
@@ -188,7 +213,7 @@ const AHEAD_DAYS: f64 = 30.0;
 async fn show_logbook(
     context: RequestContext,
     Path(tag): Path<String>,
-    Query(form): Query<ListFields>,
+    Query(asked): Query<Asked>,
 ) -> Result<Response, Error> {
     let snapshot = context.snapshot().await?;
     let mut conn = context.read().await?;
@@ -200,42 +225,26 @@ async fn show_logbook(
         .collect();
     drop(conn);
     let course = a_year(&context, &snapshot, &instrument, &happenings);
-    let kind: Option<EntryKind> = form.kind.parse().ok();
-    happenings.retain(|h| kind.is_none_or(|k| h.last.entry.kind == k));
+    let controls = controls(&instrument.tag);
+    let oldest_first = controls.check(&asked)? == "oldest";
+    happenings.retain(|h| is_asked(context.club(), &asked, &h.last));
+    if oldest_first {
+        happenings.reverse();
+    }
     let names = context.may(Access::Coordinator);
     let here = address::instrument(&instrument.tag);
-    let paging = Paging::new(form.page.unwrap_or(1), happenings.len(), PAGE_ROWS);
-    let link = |page: Option<usize>| {
-        page.map(|p| {
-            format!(
-                "{here}/logbook?kind={}&page={p}",
-                kind.map_or("", EntryKind::slug)
-            )
-        })
-        .unwrap_or_default()
-    };
+    let entries = show::counted(happenings.len(), "entry", "entries");
+    let (rows, list) = controls.page_of(&asked, happenings);
     page(&LogbookPage {
         layout: context.layout(&format!("Logbook of {}", instrument.tag)),
-        lede: format!(
-            "{}. {}, newest first.",
-            instrument.name,
-            match happenings.len() {
-                1 => "One entry".to_owned(),
-                n => format!("{n} entries"),
-            }
-        ),
-        course: course.filter(|_| paging.before().is_none()),
-        kinds: EntryKind::ALL,
-        rows: paging
-            .rows(happenings)
+        lede: format!("{}. {}.", instrument.name, show::capital(&entries)),
+        course: course.filter(|_| list.before.is_empty() && !list.is_asked),
+        rows: rows
             .into_iter()
             .map(|h| row(&context, &instrument.tag, names, &collimations, h))
             .collect(),
-        before: link(paging.before()),
-        after: link(paging.after()),
-        paging,
+        list,
         here,
-        form,
         instrument,
     })
 }
@@ -288,15 +297,18 @@ fn a_year(
 async fn logbook_csv(
     context: RequestContext,
     Path(tag): Path<String>,
-    Query(form): Query<ListFields>,
+    Query(asked): Query<Asked>,
 ) -> Result<Response, Error> {
-    let kind: Option<EntryKind> = form.kind.parse().ok();
     let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let club = context.club();
     let names = context.may(Access::Coordinator);
     let mut lines = logbook::of(&mut conn, instrument.id).await?;
-    lines.retain(|line| kind.is_none_or(|k| line.entry.kind == k));
+    let oldest_first = controls(&instrument.tag).check(&asked)? == "oldest";
+    lines.retain(|line| is_asked(club, &asked, line));
+    if oldest_first {
+        lines.reverse();
+    }
     let mut header = vec![
         "tag",
         "happened",
@@ -349,13 +361,5 @@ impl LogbookPage {
     /// Where an entry of this kind is added.
     fn add(&self, kind: &str) -> String {
         format!("{}/logbook/new/{kind}", self.here)
-    }
-
-    /// The list as CSV, in the filter that is shown.
-    fn csv(&self) -> String {
-        match self.form.kind.parse::<EntryKind>() {
-            Ok(kind) => format!("{}/logbook.csv?kind={}", self.here, kind.slug()),
-            Err(_) => format!("{}/logbook.csv", self.here),
-        }
     }
 }

@@ -44,6 +44,7 @@ pub mod lend_together;
 pub mod lending;
 pub mod limits;
 pub mod listen;
+pub mod lists;
 pub mod loan_lengths;
 pub mod loan_sheet;
 pub mod logbook;
@@ -65,11 +66,15 @@ pub mod people;
 pub mod photos;
 pub mod post;
 pub mod practice;
+mod problem_list;
 pub mod problems;
 pub mod register;
 pub mod register_form;
+mod report_desk;
+mod reports;
 pub mod reservations;
 mod rings;
+mod search;
 pub mod sets;
 pub mod shelf;
 pub mod show;
@@ -195,8 +200,12 @@ pub fn routes() -> Vec<access::Route> {
         photos::routes(),
         post::pages::routes(),
         practice::routes(),
+        problem_list::routes(),
         register::routes(),
+        report_desk::routes(),
+        reports::routes(),
         reservations::routes(),
+        search::routes(),
         shelf::routes(),
         sign_in::routes(),
         sign_in_code::routes(),

@@ -6,13 +6,14 @@ use axum::response::Response;
 use super::access::{Access, Route};
 use super::extract::{Form, Path};
 use super::page::{Layout, RequestContext, Submission, page};
+use super::reports::Seen;
 use super::sign_in::Nothing;
 use super::{Error, address, check_in, lend, show, waiting};
 use crate::library::loans::{Loan, Which};
 use crate::library::things::Kind;
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits::{self, Wait};
-use crate::library::{LoanId, WaitId, missing_kit, renewals};
+use crate::library::{LoanId, WaitId, missing_kit, renewals, reports};
 use crate::upkeep::Condition;
 
 /// Routes.
@@ -62,6 +63,7 @@ struct MinePage {
     waits: Vec<WaitRow>,
     /// Parts on their account: what, and of which instrument.
     account: Vec<String>,
+    reported: Vec<Seen>,
     contact: String,
 }
 
@@ -128,8 +130,17 @@ async fn mine(context: RequestContext) -> Result<Response, Error> {
         .iter()
         .map(|m| format!("{}: {}", m.tag, lend::missing_words(club, m)))
         .collect();
+    let which = reports::Which {
+        person: Some(me),
+        ..reports::Which::default()
+    };
+    let mut reported = Vec::new();
+    for report in reports::list(&mut conn, &which).await? {
+        reported.push(Seen::of(&context, &mut conn, report).await?);
+    }
     page(&MinePage {
         layout: context.layout("My loans"),
+        reported,
         lede: match (instruments, out.len() - instruments) {
             (0, 0) => "You have nothing of the club's at home.".to_owned(),
             (1, 0) => "You have one instrument of the club's.".to_owned(),

@@ -183,6 +183,23 @@ async fn readable(context: RequestContext) -> Result<Response, Error> {
                 .collect(),
         },
         Part {
+            title: "Reports",
+            rows: data
+                .reports
+                .iter()
+                .map(|r| {
+                    let with = if r.picture { ", with a picture" } else { "" };
+                    format!(
+                        "{}, {}: {}{with}, {}",
+                        r.tag,
+                        at(r.reported_at),
+                        r.words,
+                        r.state
+                    )
+                })
+                .collect(),
+        },
+        Part {
             title: "Messages",
             rows: data
                 .messages

@@ -7,6 +7,7 @@ use super::Error;
 use super::access::{Access, Route};
 use super::extract::{Form, GraveForm, Path, Query};
 use super::fields::{FormErrors, shown_mark};
+use super::lists::{Asked, Choice, Controls, Shown};
 use super::me::{self, PlaceLine, SessionFields};
 use super::page::{Layout, RequestContext, Submission, mend, page, see_other, with_notice};
 use super::sign_in::Nothing;
@@ -40,14 +41,6 @@ pub fn routes() -> Vec<Route> {
     ]
 }
 
-#[derive(Debug, Default, serde::Deserialize)]
-#[serde(default)]
-struct Filter {
-    q: String,
-    role: String,
-    page: String,
-}
-
 struct Line {
     id: PersonId,
     name: String,
@@ -61,15 +54,50 @@ struct Line {
 #[template(path = "people/list.html")]
 struct ListPage {
     layout: Layout,
-    filter: Filter,
+    list: Shown,
     lines: Vec<Line>,
-    words: String,
-    before: String,
-    after: String,
-    csv: String,
 }
 
-const PER_PAGE: usize = 100;
+/// What can be asked of the list.
+fn controls() -> Controls {
+    Controls {
+        path: "/people".to_owned(),
+        csv: "/people.csv".to_owned(),
+        sought_in: "Name or address",
+        choices: vec![
+            Choice::of(
+                "role",
+                "Role",
+                "any role",
+                &[
+                    ("member", "members"),
+                    ("volunteer", "volunteers"),
+                    ("coordinator", "coordinators"),
+                    (GUEST, "guests"),
+                ],
+            ),
+            Choice::of(
+                "signs-in",
+                "Signs in",
+                "any",
+                &[
+                    ("yes", "yes"),
+                    ("no-password", NO_PASSWORD),
+                    ("never", "never"),
+                ],
+            ),
+        ],
+        orders: &[
+            ("name", "Name"),
+            ("newest", "Newest first"),
+            ("longest", "Longest here first"),
+        ],
+        rows: 100,
+    }
+}
+
+/// Could sign in, and never has.
+const NO_PASSWORD: &str = "no password yet";
 /// What stands for a guest where a role is chosen.
 const GUEST: &str = "guest";
 
@@ -81,37 +109,42 @@ fn role_words(person: &Person) -> &'static str {
     }
 }
 
-/// The people of a filter.
-async fn filtered(context: &RequestContext, filter: &Filter) -> Result<Vec<Person>, Error> {
-    let mut conn = context.read().await?;
-    let wanted = filter.q.trim().to_lowercase();
-    let role: Option<Role> = filter.role.parse().ok();
-    let guests = filter.role == GUEST;
-    let mut found = Person::list(&mut conn).await?;
+/// The people asked for, in the order asked for.
+async fn asked_for(context: &RequestContext, asked: &Asked) -> Result<Vec<Person>, Error> {
+    let controls = controls();
+    let order = controls.check(asked)?;
+    let role: Option<Role> = asked.of("role").parse().ok();
+    let guests = asked.of("role") == GUEST;
+    let mut found = Person::list(&mut *context.read().await?).await?;
     found.retain(|p| {
         (!guests || p.guest)
             && role.is_none_or(|r| p.role == r && !p.guest)
-            && (wanted.is_empty()
-                || p.name.to_lowercase().contains(&wanted)
-                || p.mail().contains(&wanted))
+            && match asked.of("signs-in") {
+                "" => true,
+                "no-password" => signs_in(p) == NO_PASSWORD,
+                word => signs_in(p) == word,
+            }
+            && asked.fits(&[&p.name, p.mail()])
     });
+    match order {
+        "newest" => found.sort_by_key(|p| std::cmp::Reverse(p.joined_at)),
+        "longest" => found.sort_by_key(|p| p.joined_at),
+        _ => {}
+    }
     Ok(found)
 }
 
 fn signs_in(person: &Person) -> &'static str {
     match (person.can_sign_in, person.may_sign_in()) {
         (true, _) => "yes",
-        (false, true) => "no password yet",
+        (false, true) => NO_PASSWORD,
         (false, false) => "never",
     }
 }
 
-/// All of the filter's people, whatever page is shown.
-async fn list_csv(
-    context: RequestContext,
-    Query(filter): Query<Filter>,
-) -> Result<Response, Error> {
-    let found = filtered(&context, &filter).await?;
+/// All that are asked for, whatever page is shown.
+async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let found = asked_for(&context, &asked).await?;
     csv_response(
         &["name", "email", "role", "signs in", "since"],
         found.iter().map(|p| {
@@ -126,22 +159,12 @@ async fn list_csv(
     )
 }
 
-async fn list(context: RequestContext, Query(filter): Query<Filter>) -> Result<Response, Error> {
-    let found = filtered(&context, &filter).await?;
-    let number: usize = filter.page.parse().unwrap_or(1).max(1);
-    let from = (number - 1).saturating_mul(PER_PAGE).min(found.len());
-    let to = (from + PER_PAGE).min(found.len());
-    let query = [("q", filter.q.as_str()), ("role", filter.role.as_str())];
-    let query = serde_html_form::to_string(query).unwrap_or_default();
-    let address = |page: usize| format!("/people?{query}&page={page}");
-    let words = if found.is_empty() {
-        String::new()
-    } else {
-        format!("{} to {to} of {}", from + 1, found.len())
-    };
+async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let found = asked_for(&context, &asked).await?;
+    let (rows, list) = controls().page_of(&asked, found);
     page(&ListPage {
         layout: context.layout("People"),
-        lines: found[from..to]
+        lines: rows
             .iter()
             .map(|p| Line {
                 id: p.id,
@@ -152,19 +175,7 @@ async fn list(context: RequestContext, Query(filter): Query<Filter>) -> Result<R
                 since: show::date(context.club(), p.joined_at),
             })
             .collect(),
-        words,
-        csv: format!("/people.csv?{query}"),
-        before: if number > 1 {
-            address(number - 1)
-        } else {
-            String::new()
-        },
-        after: if to < found.len() {
-            address(number + 1)
-        } else {
-            String::new()
-        },
-        filter,
+        list,
     })
 }
 

@@ -11,10 +11,11 @@ use serde::{Deserialize, Serialize};
 
 use super::access::{Access, Route};
 use super::condition::{about, sharpness};
-use super::due::{self, word};
+use super::due;
 use super::extract::Query;
+use super::lists::{Asked, Choice, Controls, Shown, plain};
 use super::page::{Layout, RequestContext, page};
-use super::tables::{Cell, Paging, csv_response};
+use super::tables::{Cell, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument, State, Status};
@@ -33,84 +34,77 @@ pub fn routes() -> Vec<Route> {
     ]
 }
 
-crate::library::words! {
-    /// What the shelf is sorted by.
-    pub enum Order {
-        /// Tag, digits by their number.
-        Tag = "tag", "Tag";
-        /// Design, then aperture.
-        Design = "design", "Design";
-        /// Largest first.
-        Aperture = "aperture", "Largest first";
-        /// Best condition first.
-        Condition = "condition", "Best condition first";
-        /// Where it is.
-        State = "state", "Where it is";
-        /// Place, then tag.
-        Place = "place", "Place";
-        /// Most asked for first.
-        Waiting = "waiting", "Most waited for";
+/// What can be asked of the shelf: of places, those there are.
+fn controls(places: &BTreeSet<String>) -> Controls {
+    fn options<W: Copy>(
+        all: &[W],
+        words: fn(W) -> (&'static str, &'static str),
+    ) -> Vec<(String, String)> {
+        let all = all.iter().map(|&word| words(word));
+        all.map(|(slug, label)| (slug.to_owned(), label.to_owned()))
+            .collect()
+    }
+    Controls {
+        path: "/shelf".to_owned(),
+        csv: "/shelf.csv".to_owned(),
+        sought_in: "Tag or words",
+        choices: vec![
+            Choice {
+                name: "design",
+                label: "Design",
+                any: "Every design",
+                options: options(Design::ALL, |d| (d.slug(), d.label())),
+            },
+            Choice {
+                name: "state",
+                label: "Status",
+                any: "Any status",
+                options: options(State::ALL, |s| (s.slug(), s.label())),
+            },
+            Choice {
+                name: "place",
+                label: "Place",
+                any: "Every place",
+                options: places.iter().map(|p| (p.clone(), p.clone())).collect(),
+            },
+            Choice {
+                name: "condition",
+                label: "Condition",
+                any: "Every condition",
+                options: options(Condition::ALL, |c| (c.slug(), c.label())),
+            },
+        ],
+        orders: ORDERS,
+        rows: PAGE_ROWS,
     }
 }
 
-/// What is asked of the shelf. An unknown word asks for everything.
-#[derive(Debug, Clone, Default, Deserialize, Serialize)]
-#[serde(default)]
-struct Asked {
-    q: String,
-    design: String,
-    place: String,
-    state: String,
-    condition: String,
-    sort: String,
-    page: String,
-}
+/// What the shelf is sorted by.
+const ORDERS: &[(&str, &str)] = &[
+    ("tag", "Tag"),
+    ("design", "Design"),
+    ("aperture", "Largest first"),
+    ("condition", "Best condition first"),
+    ("state", "Where it is"),
+    ("place", "Place"),
+    ("waiting", "Most waited for"),
+];
 
-impl Asked {
-    /// The same question with another page, as an address.
-    fn address(&self, path: &str, page: Option<usize>) -> String {
-        let page = page.filter(|&n| n > 1).map(|n| n.to_string());
-        let pairs: Vec<(&str, &str)> = [
-            ("q", self.q.as_str()),
-            ("design", &self.design),
-            ("place", &self.place),
-            ("state", &self.state),
-            ("condition", &self.condition),
-            ("sort", &self.sort),
-            ("page", page.as_deref().unwrap_or("")),
-        ]
-        .into_iter()
-        .filter(|(_, value)| !value.is_empty())
-        .collect();
-        match serde_html_form::to_string(&pairs) {
-            Ok(query) if !query.is_empty() => format!("{path}?{query}"),
-            _ => path.to_owned(),
-        }
-    }
-
-    fn is_filtered(&self) -> bool {
-        [
-            &self.q,
-            &self.design,
-            &self.place,
-            &self.state,
-            &self.condition,
-        ]
+/// Whether anything is left out of what is shown.
+fn is_filtered(asked: &Asked) -> bool {
+    ["q", "design", "place", "state", "condition"]
         .iter()
-        .any(|value| !value.trim().is_empty())
-    }
+        .any(|name| !asked.of(name).is_empty())
+}
 
-    fn wants(&self, one: &Shelved) -> bool {
-        let row = &one.row;
-        let is = |asked: &str, slug: &str| asked.is_empty() || asked == slug;
-        is(&self.design, row.instrument.design.slug())
-            && is(&self.state, row.instrument.state().slug())
-            && is(&self.condition, row.assessment.condition.slug())
-            && (self.place.is_empty() || self.place == row.instrument.place)
-            && plain(&self.q)
-                .split_whitespace()
-                .all(|word| one.searched.contains(word))
-    }
+fn wants(asked: &Asked, one: &Shelved) -> bool {
+    let row = &one.row;
+    let is = |name: &str, slug: &str| asked.of(name).is_empty() || asked.of(name) == slug;
+    is("design", row.instrument.design.slug())
+        && is("state", row.instrument.state().slug())
+        && is("condition", row.assessment.condition.slug())
+        && is("place", row.instrument.place.trim())
+        && asked.fits(&[&one.searched])
 }
 
 /// One instrument on the shelf, with what only a loan can tell.
@@ -123,7 +117,7 @@ struct Shelved {
 }
 
 /// Tags as people sort them: N76 before N152.
-fn tag_key(tag: &str) -> Vec<(u64, String)> {
+pub fn tag_key(tag: &str) -> Vec<(u64, String)> {
     let mut key = Vec::new();
     let mut rest = tag;
     while let Some(first) = rest.chars().next() {
@@ -146,14 +140,11 @@ fn tag_key(tag: &str) -> Vec<(u64, String)> {
 /// What the visitor asked for, in the order asked for. Retired instruments are
 /// shown to volunteers, and only when they ask for them.
 async fn gather(context: &RequestContext, asked: &Asked) -> Result<Gathered, Error> {
-    word::<Design>(&asked.design)?;
-    word::<State>(&asked.state)?;
-    word::<Condition>(&asked.condition)?;
     let snapshot = context.snapshot().await?;
     let fleet = &snapshot.fleet;
     let may_see_retired = context.may(Access::Volunteer);
     let has_retired = may_see_retired && !fleet.retired.is_empty();
-    let members = match asked.state == State::Retired.slug() {
+    let members = match asked.of("state") == State::Retired.slug() {
         false => fleet.members.as_slice(),
         true if may_see_retired => &fleet.retired,
         true => &[],
@@ -173,41 +164,43 @@ async fn gather(context: &RequestContext, asked: &Asked) -> Result<Gathered, Err
             row,
         })
         .collect();
-    let places = all
+    let places: BTreeSet<String> = all
         .iter()
         .map(|one| one.row.instrument.place.clone())
         .filter(|place| !place.is_empty())
         .collect();
-    let but_these = Asked {
-        state: String::new(),
-        condition: String::new(),
-        ..asked.clone()
-    };
+    // A place that is not there any more finds nothing, and is no mistake.
+    let mut known = places.clone();
+    known.extend(Some(asked.of("place").to_owned()).filter(|place| !place.is_empty()));
+    let controls = controls(&known);
+    let order = controls.check(asked)?;
+    let but_these = asked.with("state", "").with("condition", "");
     let counts = all
         .iter()
-        .filter(|one| but_these.wants(one))
+        .filter(|one| wants(&but_these, one))
         .map(|one| (one.row.assessment.condition, one.row.instrument.state()))
         .collect();
-    let mut found: Vec<Shelved> = all.into_iter().filter(|one| asked.wants(one)).collect();
+    let mut found: Vec<Shelved> = all.into_iter().filter(|one| wants(asked, one)).collect();
     found.sort_by_cached_key(|one| tag_key(&one.row.instrument.tag));
     let of = |one: &Shelved| one.row.instrument.clone();
-    match asked.sort.parse().unwrap_or(Order::Tag) {
-        Order::Tag => {}
-        Order::Design => found.sort_by(|a, b| {
+    match order {
+        "design" => found.sort_by(|a, b| {
             let (a, b) = (of(a), of(b));
             (a.design.cmp(&b.design)).then(a.aperture_mm.total_cmp(&b.aperture_mm))
         }),
-        Order::Aperture => {
+        "aperture" => {
             found.sort_by(|a, b| of(b).aperture_mm.total_cmp(&of(a).aperture_mm));
         }
-        Order::Condition => found.sort_by_key(|one| one.row.assessment.condition),
-        Order::State => found.sort_by_key(|one| one.row.instrument.state()),
-        Order::Place => found.sort_by_key(|one| one.row.instrument.place.to_lowercase()),
-        Order::Waiting => found.sort_by_key(|one| Reverse(one.row.waiting)),
+        "condition" => found.sort_by_key(|one| one.row.assessment.condition),
+        "state" => found.sort_by_key(|one| one.row.instrument.state()),
+        "place" => found.sort_by_key(|one| one.row.instrument.place.to_lowercase()),
+        "waiting" => found.sort_by_key(|one| Reverse(one.row.waiting)),
+        _ => {}
     }
     Ok(Gathered {
         found,
         places,
+        controls,
         counts,
         lent: fleet.members.len(),
         has_retired,
@@ -217,15 +210,11 @@ async fn gather(context: &RequestContext, asked: &Asked) -> Result<Gathered, Err
 struct Gathered {
     found: Vec<Shelved>,
     places: BTreeSet<String>,
+    controls: Controls,
     /// Condition and status of each that passes the other filters.
     counts: Vec<(Condition, State)>,
     lent: usize,
     has_retired: bool,
-}
-
-/// Words as people type them: small letters, a hyphen for a dash, no accent.
-fn plain(words: &str) -> String {
-    words.to_lowercase().replace('–', "-").replace('é', "e")
 }
 
 /// What the words of a search are looked for in.
@@ -354,49 +343,50 @@ impl Chip {
         words: &'static str,
         count: usize,
         asked: &str,
-        to: Asked,
+        href: String,
     ) -> Option<Self> {
         let on = asked == slug;
         (count > 0 || on).then(|| Self {
             count,
             slug,
             words,
-            href: to.address("/shelf", None),
+            href,
             on,
         })
     }
 }
 
 /// What a tap on a word asks for, where another or nothing is chosen; nothing where it is.
-fn tapped(asked: &str, slug: &str) -> String {
-    if asked == slug { "" } else { slug }.to_owned()
+fn tapped(controls: &Controls, asked: &Asked, name: &str, slug: &str) -> String {
+    let to = if asked.of(name) == slug { "" } else { slug };
+    controls.here(&asked.with(name, to))
 }
 
 /// The conditions there are.
-fn condition_chips(asked: &Asked, counts: &[(Condition, State)]) -> Vec<Chip> {
-    let lets = |state: State| asked.state.is_empty() || asked.state == state.slug();
+fn condition_chips(controls: &Controls, asked: &Asked, counts: &[(Condition, State)]) -> Vec<Chip> {
+    let lets = |state: State| asked.of("state").is_empty() || asked.of("state") == state.slug();
     let chips = Condition::ALL.iter().filter_map(|&condition| {
         let count = counts.iter().filter(|(c, s)| *c == condition && lets(*s));
-        let to = Asked {
-            condition: tapped(&asked.condition, condition.slug()),
-            ..asked.clone()
-        };
+        let to = tapped(controls, asked, "condition", condition.slug());
         let (slug, words) = (condition.slug(), condition.label());
-        Chip::of(slug, words, count.count(), &asked.condition, to)
+        Chip::of(slug, words, count.count(), asked.of("condition"), to)
     });
     chips.collect()
 }
 
 /// Where they are.
-fn state_chips(asked: &Asked, counts: &[(Condition, State)]) -> Vec<Chip> {
-    let lets = |c: Condition| asked.condition.is_empty() || asked.condition == c.slug();
+fn state_chips(controls: &Controls, asked: &Asked, counts: &[(Condition, State)]) -> Vec<Chip> {
+    let lets = |c: Condition| asked.of("condition").is_empty() || asked.of("condition") == c.slug();
     let chips = State::ALL.iter().filter_map(|&state| {
         let count = counts.iter().filter(|(c, s)| *s == state && lets(*c));
-        let to = Asked {
-            state: tapped(&asked.state, state.slug()),
-            ..asked.clone()
-        };
-        Chip::of(state.slug(), state.label(), count.count(), &asked.state, to)
+        let to = tapped(controls, asked, "state", state.slug());
+        Chip::of(
+            state.slug(),
+            state.label(),
+            count.count(),
+            asked.of("state"),
+            to,
+        )
     });
     chips.collect()
 }
@@ -406,25 +396,17 @@ fn state_chips(asked: &Asked, counts: &[(Condition, State)]) -> Vec<Chip> {
 struct ShelfPage {
     layout: Layout,
     lede: String,
-    asked: Asked,
-    designs: &'static [Design],
-    states: Vec<State>,
-    conditions: &'static [Condition],
-    orders: &'static [Order],
-    places: BTreeSet<String>,
+    list: Shown,
     tally: Vec<Chip>,
     /// Where they are, to choose from.
     states_here: Vec<Chip>,
     lines: Vec<Line>,
-    paging: Paging,
-    before: String,
-    after: String,
-    csv: String,
     json: String,
     is_bare: bool,
     may_add: bool,
     /// What is amiss with the machine; for coordinators.
     amiss: Vec<String>,
+    by_state: bool,
     /// Whether anything but condition and status is filtered or sorted by.
     more_asked: bool,
 }
@@ -433,39 +415,32 @@ async fn shelf(context: RequestContext, Query(asked): Query<Asked>) -> Result<Re
     let gathered = gather(&context, &asked).await?;
     let found = gathered.found;
     let lede = lede(&asked, found.len(), gathered.lent);
-    let paging = Paging::new(asked.page.parse().unwrap_or(1), found.len(), PAGE_ROWS);
     let today = context.club().date(context.now());
-    let lines = paging
-        .rows(found)
-        .iter()
-        .map(|one| line(context.club(), today, one))
-        .collect();
+    let mut controls = gathered.controls;
+    let tally = condition_chips(&controls, &asked, &gathered.counts);
+    let states_here = state_chips(&controls, &asked, &gathered.counts);
+    let json = controls.at("/shelf.json", &asked);
+    for choice in &mut controls.choices {
+        let retired = choice.name == "state" && !gathered.has_retired;
+        choice
+            .options
+            .retain(|(slug, _)| !(retired && slug == State::Retired.slug()));
+    }
+    controls
+        .choices
+        .retain(|choice| choice.name != "place" || !gathered.places.is_empty());
+    let (rows, list) = controls.page_of(&asked, found);
     page(&ShelfPage {
         layout: context.layout("The shelf"),
         lede,
-        designs: Design::ALL,
-        states: State::ALL
+        tally,
+        states_here,
+        lines: rows
             .iter()
-            .copied()
-            .filter(|&s| s != State::Retired || gathered.has_retired)
+            .map(|one| line(context.club(), today, one))
             .collect(),
-        conditions: Condition::ALL,
-        orders: Order::ALL,
-        places: gathered.places,
-        tally: condition_chips(&asked, &gathered.counts),
-        states_here: state_chips(&asked, &gathered.counts),
-        lines,
-        before: paging
-            .before()
-            .map(|n| asked.address("/shelf", Some(n)))
-            .unwrap_or_default(),
-        after: paging
-            .after()
-            .map(|n| asked.address("/shelf", Some(n)))
-            .unwrap_or_default(),
-        csv: asked.address("/shelf.csv", None),
-        json: asked.address("/shelf.json", None),
-        is_bare: gathered.lent == 0 && !asked.is_filtered(),
+        json,
+        is_bare: gathered.lent == 0 && !is_filtered(&asked),
         may_add: context.may(Access::Volunteer),
         amiss: if context.may(Access::Coordinator) {
             let amiss = context.app.watch.amiss();
@@ -473,11 +448,11 @@ async fn shelf(context: RequestContext, Query(asked): Query<Asked>) -> Result<Re
         } else {
             Vec::new()
         },
-        more_asked: [&asked.q, &asked.design, &asked.place, &asked.sort]
+        by_state: !asked.of("state").is_empty(),
+        more_asked: ["q", "design", "place", "sort"]
             .iter()
-            .any(|value| !value.is_empty()),
-        paging,
-        asked,
+            .any(|name| !asked.of(name).is_empty()),
+        list,
     })
 }
 
@@ -487,9 +462,9 @@ fn lede(asked: &Asked, found: usize, lent: usize) -> String {
         1 => "1 instrument".to_owned(),
         n => format!("{n} instruments"),
     };
-    if asked.state == State::Retired.slug() {
+    if asked.of("state") == State::Retired.slug() {
         format!("{} retired.", count(found))
-    } else if asked.is_filtered() {
+    } else if is_filtered(asked) {
         format!("{found} of {}.", count(lent).to_lowercase())
     } else {
         format!("{}.", count(found))

@@ -67,6 +67,15 @@ pub fn counted(n: usize, one: &str, many: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { many })
 }
 
+/// "kit, problems and notes".
+pub fn list_of(words: &[String]) -> String {
+    match words {
+        [] => String::new(),
+        [one] => one.clone(),
+        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}
+
 /// "14 Mar 2026 21:30", in the club's zone.
 pub fn time(club: &Club, at: Moment) -> String {
     at.with_timezone(&club.tz())

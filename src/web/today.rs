@@ -20,7 +20,7 @@ use crate::library::problems::{self, AsksFor};
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
-use crate::library::{Conn, InstrumentId, collimations, second_factor};
+use crate::library::{Conn, InstrumentId, collimations, reports, second_factor};
 use crate::upkeep::due_list::{DueRow, Filter, due_list};
 use crate::upkeep::{Condition, Snapshot};
 
@@ -135,6 +135,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     let night = next_night(&mut conn, day).await?;
     if !context.may(Access::Coordinator) {
         let running = running(&mut conn).await?;
+        let unseen = unseen(&mut conn, context.club(), day).await?;
         drop(conn);
         let back = loans.iter().filter(|l| l.due_on <= day);
         let back = back.map(|l| coming_back(l, day)).collect();
@@ -144,6 +145,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
             cards: vec![
                 Card::of("to come back", back, "/loans"),
                 Card::of("to continue at the bench", running, "/collimations"),
+                Card::of("reports to look at", unseen, "/reports"),
             ],
             night,
             demo,
@@ -156,6 +158,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     let reported = reported(&mut conn, &snapshot, context.club(), day).await?;
     let to_lend = to_lend(&mut conn, &snapshot, &context).await?;
     let unsaid = unsaid(&mut conn).await?;
+    let unseen = unseen(&mut conn, context.club(), day).await?;
     let me = context.person()?.id;
     let by_password_alone = !context.club().demo && !second_factor::is_on(&mut conn, me).await?;
     drop(conn);
@@ -193,7 +196,8 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
             Card::of("late", late, "/loans?show=overdue"),
             Card::of("wanted, but due for the bench first", before_next, "/due"),
             Card::of("come back today", back, "/loans"),
-            Card::of("problems reported", reported, "/bench"),
+            Card::of("reports to look at", unseen, "/reports"),
+            Card::of("problems reported", reported, "/problems"),
             Card::of("messages that did not get through", unsaid, "/messages"),
             Card::of("can be lent to who waits", to_lend, "/shelf?sort=waiting"),
         ],
@@ -345,6 +349,25 @@ async fn unsaid(conn: &mut Conn) -> Result<Vec<Task>, Error> {
         late: false,
         act: "Tell them",
         act_href: "/messages".to_owned(),
+    });
+    Ok(tasks.collect())
+}
+
+/// Reports that nobody has looked at, the oldest first.
+async fn unseen(conn: &mut Conn, club: &Club, today: NaiveDate) -> Result<Vec<Task>, Error> {
+    let mut all = reports::list(conn, &reports::Which::default()).await?;
+    all.retain(|one| one.state == reports::State::Waiting);
+    let tasks = all.into_iter().rev().map(|one| Task {
+        href: address::instrument(&one.tag),
+        words: format!(
+            "{}, {}",
+            show::capital(one.what.label()),
+            show::ago(club.date(one.reported_at), today)
+        ),
+        late: false,
+        act: "Look",
+        act_href: format!("/reports/{}", one.id),
+        tag: one.tag,
     });
     Ok(tasks.collect())
 }

@@ -24,6 +24,11 @@ const NOT_LINKED: &[&str] = &[
     "/import/{id}",
     "/import/{id}/check",
     "/imports/{id}",
+    // Led to when something was reported; the desk's list leads to what came.
+    "/reported/{token}",
+    "/reports/{id}",
+    "/reports/{id}/full.jpg",
+    "/reports/{id}/small.jpg",
     // For those who watch the machine.
     "/health/live",
     "/health/ready",

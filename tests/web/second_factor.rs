@@ -121,7 +121,9 @@ async fn with_a_second_factor_the_password_alone_opens_nothing() {
     assert_eq!(again.status, StatusCode::UNPROCESSABLE_ENTITY);
 
     let mut conn = house.library.read().await.unwrap();
-    let rows = audit_log::list(&mut conn, None, None, 20).await.unwrap();
+    let rows = audit_log::list(&mut conn, audit_log::Which::default(), 0, 20)
+        .await
+        .unwrap();
     let words: Vec<&str> = rows.iter().map(|r| r.words.as_str()).collect();
     assert!(
         words.contains(&"Signed in with a second factor."),

@@ -1,0 +1,184 @@
+//! The list of problems, open and settled.
+
+use std::cmp::Reverse;
+
+use askama::Template;
+use axum::response::Response;
+
+use super::access::{Access, Route};
+use super::extract::Query;
+use super::lists::{Asked, Choice, Controls, Shown};
+use super::page::{Layout, RequestContext, page};
+use super::shelf::tag_key;
+use super::tables::{Cell, csv_response};
+use super::{Error, address, show};
+use crate::library::problem_list::{self, Listed};
+use crate::library::problems::{AsksFor, ProblemWhat};
+
+/// Routes.
+pub fn routes() -> Vec<Route> {
+    vec![
+        Route::get(Access::Volunteer, "/problems", list),
+        Route::get(Access::Volunteer, "/problems.csv", list_csv),
+    ]
+}
+
+fn controls() -> Controls {
+    let options = |all: Vec<(&str, &str)>| {
+        let all = all.into_iter();
+        all.map(|(slug, label)| (slug.to_owned(), label.to_owned()))
+            .collect()
+    };
+    Controls {
+        path: "/problems".to_owned(),
+        csv: "/problems.csv".to_owned(),
+        sought_in: "Tag, words, or who reported it",
+        choices: vec![
+            Choice::of(
+                "show",
+                "Which",
+                "open",
+                &[("settled", "settled"), ("all", "all")],
+            ),
+            Choice {
+                name: "what",
+                label: "What is wrong",
+                any: "anything",
+                options: options(
+                    ProblemWhat::ALL
+                        .iter()
+                        .map(|w| (w.slug(), w.label()))
+                        .collect(),
+                ),
+            },
+            Choice {
+                name: "asks",
+                label: "It asks for",
+                any: "anything",
+                options: options(AsksFor::ALL.iter().map(|w| (w.slug(), w.label())).collect()),
+            },
+        ],
+        orders: &[
+            ("newest", "Newest first"),
+            ("oldest", "Oldest first"),
+            ("tag", "Tag"),
+            ("asks", "Most urgent first"),
+        ],
+        rows: 50,
+    }
+}
+
+async fn asked_for(context: &RequestContext, asked: &Asked) -> Result<Vec<Listed>, Error> {
+    let controls = controls();
+    let order = controls.check(asked)?;
+    let mut found = problem_list::all(&mut *context.read().await?).await?;
+    let is = |name: &str, slug: &str| asked.of(name).is_empty() || asked.of(name) == slug;
+    found.retain(|one| {
+        let problem = &one.logged.problem;
+        let shown = match asked.of("show") {
+            "all" => true,
+            "settled" => one.logged.settled,
+            _ => !one.logged.settled,
+        };
+        shown
+            && is("what", problem.what.slug())
+            && is("asks", problem.asks_for.slug())
+            && asked.fits(&[
+                &one.tag,
+                &one.name,
+                &problem.words,
+                problem.what.label(),
+                &one.recorded_by,
+            ])
+    });
+    if order != "oldest" {
+        found.reverse();
+    }
+    match order {
+        "tag" => found.sort_by_cached_key(|one| tag_key(&one.tag)),
+        "asks" => found.sort_by_key(|one| Reverse(one.logged.problem.asks_for)),
+        _ => {}
+    }
+    Ok(found)
+}
+
+struct Row {
+    tag: String,
+    href: String,
+    words: String,
+    what: &'static str,
+    asks_for: &'static str,
+    when: String,
+    by: String,
+    settled: bool,
+    work: String,
+}
+
+#[derive(Template)]
+#[template(path = "problems/list.html")]
+struct ListPage {
+    layout: Layout,
+    lede: String,
+    list: Shown,
+    rows: Vec<Row>,
+}
+
+async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let found = asked_for(&context, &asked).await?;
+    let lede = format!("{}.", show::counted(found.len(), "problem", "problems"));
+    let (rows, list) = controls().page_of(&asked, found);
+    let today = context.club().date(context.now());
+    page(&ListPage {
+        layout: context.layout("Problems"),
+        lede,
+        rows: rows
+            .into_iter()
+            .map(|one| {
+                let page = address::instrument(&one.tag);
+                let problem = one.logged.problem;
+                Row {
+                    href: format!("{page}/logbook?kind=problem"),
+                    work: format!("{page}/work"),
+                    words: problem.words,
+                    what: problem.what.label(),
+                    asks_for: problem.asks_for.label(),
+                    when: show::short_day(context.club().date(one.logged.happened_at), today),
+                    by: one.recorded_by,
+                    settled: one.logged.settled,
+                    tag: one.tag,
+                }
+            })
+            .collect(),
+        list,
+    })
+}
+
+async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let found = asked_for(&context, &asked).await?;
+    let club = context.club();
+    csv_response(
+        &[
+            "tag",
+            "instrument",
+            "happened",
+            "what",
+            "asks for",
+            "words",
+            "written by",
+            "settled",
+        ],
+        found.into_iter().map(|one| {
+            let problem = one.logged.problem;
+            vec![
+                Cell::from(one.tag),
+                Cell::from(one.name),
+                Cell::from(club.date(one.logged.happened_at)),
+                Cell::from(problem.what.label()),
+                Cell::from(problem.asks_for.label()),
+                Cell::from(problem.words),
+                Cell::from(one.recorded_by),
+                Cell::from(if one.logged.settled { "yes" } else { "no" }),
+            ]
+        }),
+    )
+}

@@ -1,0 +1,315 @@
+//! Search finds what stands, and only that: after every kind of write the rows are what the
+//! tables say, and SQLite's own check of the index (FTS5, 6.5, 'integrity-check') passes.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use chrono::{NaiveDate, Utc};
+use rand::seq::IndexedRandom;
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use tubewright::demo::Demo;
+use tubewright::library::entries::{EntryKind, NewEntry};
+use tubewright::library::instruments::{Design, Instrument, Particulars};
+use tubewright::library::people::{self, NewPerson, Person, Role};
+use tubewright::library::problems::{AsksFor, Problem, ProblemWhat};
+use tubewright::library::search::{self, Kind, Sought};
+use tubewright::library::works::{Work, WorkWhat};
+use tubewright::library::{Conn, InstrumentId, Library, PersonId, Write, kit, own_data};
+
+struct House {
+    write: Write,
+    by: PersonId,
+    one: InstrumentId,
+    _folder: tempfile::TempDir,
+}
+
+fn person(name: &str, role: Role) -> NewPerson {
+    let email = format!("{}@club.example", name.to_lowercase().replace(' ', "."));
+    NewPerson {
+        name: name.to_owned(),
+        email,
+        role,
+        guest: false,
+    }
+    .check()
+    .unwrap()
+}
+
+fn particulars(tag: &str) -> Particulars {
+    Particulars {
+        tag: tag.to_owned(),
+        name: "Blue telescope".to_owned(),
+        design: Design::Newtonian,
+        aperture_mm: 203.0,
+        focal_mm: 1200.0,
+        obstruction: 0.3,
+        vane_count: 0,
+        weight_kg: None,
+        cool_down_min: None,
+        uses_diagonal: false,
+        replacement_value_cents: None,
+        place: "Cellar".to_owned(),
+        notes: "Mirror was recoated".to_owned(),
+    }
+}
+
+async fn house() -> House {
+    let folder = tempfile::tempdir().unwrap();
+    let library = Library::open(folder.path()).await.unwrap();
+    let mut write = library.write().await.unwrap();
+    let by = Person::add(
+        &mut write,
+        &person("Vito Desk", Role::Volunteer),
+        Utc::now(),
+    )
+    .await
+    .unwrap();
+    let one = Instrument::add(&mut write, &particulars("T1"), Utc::now(), by)
+        .await
+        .unwrap();
+    House {
+        write,
+        by,
+        one,
+        _folder: folder,
+    }
+}
+
+impl House {
+    fn entry(&self, kind: EntryKind, note: &str) -> NewEntry {
+        NewEntry {
+            instrument: self.one,
+            kind,
+            happened_at: Utc::now(),
+            recorded_at: Utc::now(),
+            by: self.by,
+            loan: None,
+            note: note.to_owned(),
+        }
+    }
+
+    async fn found(&mut self, kind: Kind, typed: &str) -> Vec<String> {
+        found(&mut self.write, kind, typed).await
+    }
+}
+
+async fn found(conn: &mut Conn, kind: Kind, typed: &str) -> Vec<String> {
+    let sought = Sought::read(typed).unwrap();
+    let hits = search::find(conn, &sought, kind, true, 0, 100)
+        .await
+        .unwrap();
+    let count = search::count(conn, &sought, kind, true, 100).await.unwrap();
+    assert_eq!(count, hits.len() as i64);
+    hits.into_iter().map(|hit| hit.excerpt).collect()
+}
+
+#[tokio::test]
+async fn what_is_written_corrected_struck_out_and_renamed_is_found_as_it_stands() {
+    let mut house = house().await;
+    let one = house.one;
+    assert_eq!(house.found(Kind::Instrument, "t1").await.len(), 1);
+    assert_eq!(
+        house.found(Kind::Instrument, "newt cell 203").await.len(),
+        1
+    );
+    assert!(house.found(Kind::Instrument, "recoated").await.is_empty());
+    assert_eq!(
+        house.found(Kind::Notes, "recoat").await,
+        ["Mirror was \u{2}recoated\u{3}"]
+    );
+    // An old label still leads there; notes that are gone are not found.
+    let changed = Particulars {
+        notes: String::new(),
+        ..particulars("N203")
+    };
+    Instrument::change(&mut house.write, one, 1, &changed)
+        .await
+        .unwrap();
+    for tag in ["T1", "N203"] {
+        assert_eq!(house.found(Kind::Instrument, tag).await.len(), 1, "{tag}");
+    }
+    assert!(house.found(Kind::Notes, "recoated").await.is_empty());
+
+    let parts = ["Finder", "Filtre éclipse"].map(str::to_owned);
+    kit::set(&mut house.write, one, &parts, Utc::now())
+        .await
+        .unwrap();
+    assert_eq!(house.found(Kind::Kit, "eclipse").await.len(), 1);
+    kit::set(&mut house.write, one, &parts[..1], Utc::now())
+        .await
+        .unwrap();
+    assert!(house.found(Kind::Kit, "eclipse").await.is_empty());
+
+    let problem = |words: &str| Problem {
+        what: ProblemWhat::MovingPart,
+        asks_for: AsksFor::ALook,
+        words: words.to_owned(),
+    };
+    let entry = house.entry(EntryKind::Problem, "");
+    let first = problem("The focuser grinds")
+        .log(&mut house.write, entry)
+        .await
+        .unwrap();
+    assert_eq!(house.found(Kind::Problem, "grind").await.len(), 1);
+    let entry = house.entry(EntryKind::Problem, "");
+    let second = entry
+        .write_correcting(&mut house.write, first)
+        .await
+        .unwrap();
+    problem("The focuser slips")
+        .write(&mut house.write, second)
+        .await
+        .unwrap();
+    assert!(house.found(Kind::Problem, "grind").await.is_empty());
+    assert_eq!(house.found(Kind::Problem, "focuser slips").await.len(), 1);
+    assert!(house.found(Kind::Entry, "focuser").await.is_empty());
+    let entry = house.entry(EntryKind::Problem, "It was another instrument");
+    entry.strike(&mut house.write, second).await.unwrap();
+    assert!(house.found(Kind::Problem, "focuser").await.is_empty());
+    assert!(house.found(Kind::Problem, "another").await.is_empty());
+
+    let work = Work {
+        what: WorkWhat::Repair,
+        minutes: Some(20),
+        moved_optics: false,
+        words: "New grub screw".to_owned(),
+        settles: Vec::new(),
+    };
+    let entry = house.entry(EntryKind::Work, "with Ines");
+    work.log(&mut house.write, entry).await.unwrap();
+    assert_eq!(house.found(Kind::Entry, "grub ines").await.len(), 1);
+
+    let ada = Person::add(
+        &mut house.write,
+        &person("Émile Quill", Role::Member),
+        Utc::now(),
+    )
+    .await
+    .unwrap();
+    assert_eq!(house.found(Kind::Person, "emile").await.len(), 1);
+    people::change(&mut house.write, ada, &person("Ada Quill", Role::Member))
+        .await
+        .unwrap();
+    assert!(house.found(Kind::Person, "emile").await.is_empty());
+    assert_eq!(house.found(Kind::Person, "ada.quill@club").await.len(), 1);
+    assert!(search::is_whole(&mut house.write).await.unwrap());
+    own_data::erase(&mut house.write, ada, Utc::now())
+        .await
+        .unwrap();
+    assert!(house.found(Kind::Person, "quill").await.is_empty());
+    assert!(search::is_whole(&mut house.write).await.unwrap());
+    // The check can fail.
+    sqlx::query("DROP TRIGGER a_kit_part_is_searched")
+        .execute(&mut *house.write)
+        .await
+        .unwrap();
+    kit::set(&mut house.write, one, &parts, Utc::now())
+        .await
+        .unwrap();
+    assert!(!search::is_whole(&mut house.write).await.unwrap());
+    search::rebuild(&mut house.write).await.unwrap();
+    assert!(search::is_whole(&mut house.write).await.unwrap());
+}
+
+#[tokio::test]
+async fn many_writes_in_any_order_leave_the_index_whole() {
+    let mut rng = ChaCha8Rng::seed_from_u64(17);
+    let mut house = house().await;
+    let words = ["dew", "coma", "strap", "focuser", "café", "Öl"];
+    let mut standing = Vec::new();
+    for turn in 0..300 {
+        let note = format!(
+            "{} {}",
+            words.choose(&mut rng).unwrap(),
+            words.choose(&mut rng).unwrap()
+        );
+        match rng.random_range(0..5) {
+            0 | 1 => {
+                let entry = house.entry(EntryKind::Note, &note);
+                standing.push(entry.write(&mut house.write).await.unwrap());
+            }
+            2 if !standing.is_empty() => {
+                let at = rng.random_range(0..standing.len());
+                let entry = house.entry(EntryKind::Note, &note);
+                standing[at] = entry
+                    .write_correcting(&mut house.write, standing[at])
+                    .await
+                    .unwrap();
+            }
+            3 if !standing.is_empty() => {
+                let old = standing.swap_remove(rng.random_range(0..standing.len()));
+                let entry = house.entry(EntryKind::Note, "struck out");
+                entry.strike(&mut house.write, old).await.unwrap();
+            }
+            _ => {
+                let version = Instrument::get(&mut house.write, house.one)
+                    .await
+                    .unwrap()
+                    .version;
+                let tag = format!("T{}", turn % 7);
+                let changed = Particulars {
+                    notes: note,
+                    ..particulars(&tag)
+                };
+                Instrument::change(&mut house.write, house.one, version, &changed)
+                    .await
+                    .unwrap();
+            }
+        }
+        if turn % 25 == 0 {
+            assert!(
+                search::is_whole(&mut house.write).await.unwrap(),
+                "turn {turn}"
+            );
+        }
+    }
+    assert!(search::is_whole(&mut house.write).await.unwrap());
+    assert!(house.found(Kind::Entry, "struck").await.is_empty());
+    assert_eq!(
+        found(&mut house.write, Kind::Instrument, "blue")
+            .await
+            .len(),
+        1
+    );
+}
+
+#[tokio::test]
+async fn the_demo_clubs_index_is_whole_and_what_is_typed_never_breaks_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let library = Library::open(folder.path()).await.unwrap();
+    let today = NaiveDate::from_ymd_opt(2026, 3, 9).unwrap();
+    let hash = |phrase: &str| Ok::<_, ()>(format!("$argon2id$v=19$m=8,t=1,p=1${phrase}"));
+    Demo::prepare()
+        .unwrap()
+        .load(&library, today, hash)
+        .await
+        .unwrap();
+    let mut write = library.write().await.unwrap();
+    assert!(search::is_whole(&mut write).await.unwrap());
+    for kind in Kind::ALL {
+        for typed in [
+            "a",
+            "*",
+            "\"",
+            "x\" OR kind : person",
+            "NEAR(a b, 2)",
+            "a AND",
+            "^a",
+            "{words}: a",
+            "-a",
+            "\u{0}a",
+            "a\u{0}b",
+            "½",
+            "e\u{301}",
+            "a' OR 1=1 --",
+            &"longword ".repeat(500),
+            "日本語 a",
+            "\u{2}a\u{3}",
+        ] {
+            if let Some(sought) = Sought::read(typed) {
+                search::find(&mut write, &sought, *kind, false, 0, 10)
+                    .await
+                    .unwrap_or_else(|e| panic!("{kind:?} {typed:?}: {e}"));
+            }
+        }
+    }
+}
