@@ -9,7 +9,7 @@ use tubewright::library::club::Club;
 use tubewright::library::{Error, Library};
 use tubewright::upkeep::Snapshots;
 use tubewright::upkeep::due_list::{DueList, Filter, due_list};
-use tubewright::web::due;
+use tubewright::web::{due, show};
 
 use super::{REFUSED, block_on};
 

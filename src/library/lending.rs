@@ -86,7 +86,7 @@ impl Obstacle {
             Self::Status(status) => format!("It is {status}."),
             Self::KeptFor { person, until } => format!(
                 "{person} is next in line. It is kept for them until {}.",
-                super::day(until)
+                super::day(*until)
             ),
             Self::Reserved(r) => format!(
                 "It is reserved {}, for {}. Choose an earlier day to bring it back, or give a reason.",

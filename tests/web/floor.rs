@@ -50,6 +50,7 @@ fn told() -> String {
         vane_count: 0,
         meniscus: false,
         taken_at: None,
+        lamp: None,
     })
     .unwrap()
 }

@@ -203,7 +203,11 @@ impl Problem {
     pub fn state(&self, p: &[f64], k: usize) -> State {
         let own = &p[self.own(k)..];
         let modes = self.shared_modes.len();
-        let lead = if self.leans(k) { p[self.own(0) + A4] } else { 0.0 };
+        let lead = if self.leans(k) {
+            p[self.own(0) + A4]
+        } else {
+            0.0
+        };
         let mut waves = vec![own[A4] + lead];
         waves.extend_from_slice(&p[..modes]);
         let mut shadow = self.shadow;

@@ -182,8 +182,7 @@ fn measured(gathered: Gathered, eyepiece: Eyepiece<'_>, options: &Options) -> Ou
         frames,
         Vec::new(),
     );
-    let apart =
-        (answer.coma[0] - by_rings.coma[0]).hypot(answer.coma[1] - by_rings.coma[1]);
+    let apart = (answer.coma[0] - by_rings.coma[0]).hypot(answer.coma[1] - by_rings.coma[1]);
     let sigma = answer.sigma().hypot(by_rings.sigma());
     report.agreement = Some(Agreement {
         apart_waves: apart,

@@ -79,10 +79,7 @@ pub(in crate::fit) fn fitted_colours<'a>(
         round: true,
         single_line: false,
         options,
-        shared: modes.len() - 1
-            + free_shadow.len()
-            + usize::from(options.response_sigma > 0.0)
-            + 3,
+        shared: modes.len() - 1 + free_shadow.len() + usize::from(options.response_sigma > 0.0) + 3,
         modes,
         pupil: stage::pupil(setup, Side::Outside),
         free_shadow,
@@ -93,12 +90,30 @@ pub(in crate::fit) fn fitted_colours<'a>(
     let mut work = Work::default();
     let began = std::time::Instant::now();
     let sketched = run.found(start, &mut work)?;
-    if std::env::var_os("SKETCHES").is_some() { eprintln!("sketched {:?}", began.elapsed()); }
+    if std::env::var_os("SKETCHES").is_some() {
+        eprintln!("sketched {:?}", began.elapsed());
+    }
     run.fluxes_unknown = true;
     let mut fine = run.stage_at(&sketched, How::Fine, FINE, &mut work)?;
     run.fluxes_unknown = false;
     for stage in 1..MOST_STAGES {
-        if std::env::var_os("SKETCHES").is_some() { let o = fine.problem.own(0); eprintln!("fine {stage} {:?} chi2 {:.0} w {:.3} s {:.3} pictures {} slopes {} focal {} colours {:?} size {}", began.elapsed(), fine.solution.chi2, wavefront::w020_from_a4(fine.parameters[o]), fine.parameters[o-3], fine.solution.pictures_computed, fine.solution.slopes_computed, fine.problem.pictures[0].model.focal_size(), (0..3).map(|k| fine.parameters[fine.problem.own(k)+11]).collect::<Vec<_>>(), fine.problem.pictures[0].model.size); }
+        if std::env::var_os("SKETCHES").is_some() {
+            let o = fine.problem.own(0);
+            eprintln!(
+                "fine {stage} {:?} chi2 {:.0} w {:.3} s {:.3} pictures {} slopes {} focal {} colours {:?} size {}",
+                began.elapsed(),
+                fine.solution.chi2,
+                wavefront::w020_from_a4(fine.parameters[o]),
+                fine.parameters[o - 3],
+                fine.solution.pictures_computed,
+                fine.solution.slopes_computed,
+                fine.problem.pictures[0].model.focal_size(),
+                (0..3)
+                    .map(|k| fine.parameters[fine.problem.own(k) + 11])
+                    .collect::<Vec<_>>(),
+                fine.problem.pictures[0].model.size
+            );
+        }
         let moved = run.take_scale(&mut fine);
         if moved.abs() < SETTLED {
             break;
@@ -149,7 +164,12 @@ impl Run<'_, '_> {
                 if std::env::var_os("SKETCHES").is_some() {
                     let p = &stage.parameters;
                     let own = stage.problem.own(0);
-                    eprintln!("{waves:.2} {left:.0} w {:.2} s {:.3} blur {:.2}", wavefront::w020_from_a4(p[own]), p[own - 3], p[own + BLUR].max(0.0).powf(0.6));
+                    eprintln!(
+                        "{waves:.2} {left:.0} w {:.2} s {:.3} blur {:.2}",
+                        wavefront::w020_from_a4(p[own]),
+                        p[own - 3],
+                        p[own + BLUR].max(0.0).powf(0.6)
+                    );
                 }
                 if best.as_ref().is_none_or(|b| left < b.0) {
                     best = Some((left, stage, self.setup.clone()));
