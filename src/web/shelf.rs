@@ -346,7 +346,7 @@ impl Chip {
         href: String,
     ) -> Option<Self> {
         let on = asked == slug;
-        (count > 0 || on).then(|| Self {
+        (count > 0 || on).then_some(Self {
             count,
             slug,
             words,

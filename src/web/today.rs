@@ -145,7 +145,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
             cards: vec![
                 Card::of("to come back", back, "/loans"),
                 Card::of("to continue at the bench", running, "/collimations"),
-                Card::of("reports to look at", unseen, "/reports"),
+                Card::of("reported, to look at", unseen, "/reports"),
             ],
             night,
             demo,
@@ -196,7 +196,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
             Card::of("late", late, "/loans?show=overdue"),
             Card::of("wanted, but due for the bench first", before_next, "/due"),
             Card::of("come back today", back, "/loans"),
-            Card::of("reports to look at", unseen, "/reports"),
+            Card::of("reported, to look at", unseen, "/reports"),
             Card::of("problems reported", reported, "/problems"),
             Card::of("messages that did not get through", unsaid, "/messages"),
             Card::of("can be lent to who waits", to_lend, "/shelf?sort=waiting"),
