@@ -250,7 +250,10 @@ impl Fitted<'_> {
             self.vanes.is_some(),
             [row(8), row(7)],
         );
-        let of_sizes = |a: usize, b: usize| SIZES_KNOWN.powi(2) * p[row(a)] * p[row(b)];
+        let bands = problem.unknown.map_or(0.0, |u| u.of_all(last + 1));
+        let of_sizes = |a: usize, b: usize| {
+            (SIZES_KNOWN.powi(2) + bands.powi(2)) * p[row(a)] * p[row(b)]
+        };
         let extra = [
             extra[0] + of_sizes(8, 8),
             extra[1] + of_sizes(7, 8),
@@ -260,7 +263,7 @@ impl Fitted<'_> {
             (8, 8) => extra[0],
             (7, 7) => extra[2],
             (7, 8) | (8, 7) => extra[1],
-            _ => 0.0,
+            _ => bands.powi(2) * p[row(a)] * p[row(b)],
         };
         let mut wavefront = Wavefront::flat();
         for &j in &modes {
@@ -304,7 +307,7 @@ impl Fitted<'_> {
         let sizes = problem.sizes().map(|i| {
             let scale = self.setup.pixel_um * 1e-3 / self.setup.focal_mm * ARCSEC_PER_RAD;
             SizesFound {
-                arcsec_per_px: [scale, scale * sigma(i)],
+                arcsec_per_px: [scale, scale * sigma(i).hypot(bands)],
                 unequal: [2.0 * p[i + 1], 2.0 * p[i + 2]],
                 unequal_sigma: sigma(i + 1) + sigma(i + 2),
                 colours: problem
