@@ -380,20 +380,8 @@ impl Problem {
                 stale = false;
             }
             normal.gradient = pull.clone();
-            let by_columns: Vec<usize> = self
-                .scale()
-                .into_iter()
-                .chain(self.sizes().into_iter().flat_map(|i| i..i + SIZES))
-                .chain(
-                    (0..self.unknown.map_or(0, |_| self.pictures.len()))
-                        .map(|k| self.own(k) + COLOUR),
-                )
-                .collect();
-            if !by_columns.is_empty() {
-                let gradient = self.gradient(&columns, &residuals);
-                for i in by_columns {
-                    normal.gradient[i] = gradient[i];
-                }
+            if let Some(i) = self.scale() {
+                normal.gradient[i] = self.gradient(&columns, &residuals)[i];
             }
             for (i, gap, weight) in self.priors(&p) {
                 normal.gradient[i] += weight * gap;
