@@ -3,7 +3,7 @@
 use super::{
     FitOptions, honest,
     run::{Fitted, Work},
-    solve::{A4, BLUR, COLOUR, FLUX, OWN, SKY, X, Y, dot, plane},
+    solve::{A4, BLUR, COLOUR, FLUX, OWN, SHADE, SKY, X, Y, dot, plane},
     told,
 };
 use crate::frame::{Setup, Side, Vanes};
@@ -82,6 +82,9 @@ pub struct SizesFound {
     pub unequal_sigma: f64,
     /// Each band's wavelengths over those believed, as the rings have them.
     pub colours: Vec<f64>,
+    /// How the light rises across the donut in each colour, as a share of its middle: to the
+    /// right, **down** and outwards.
+    pub shades: Vec<[f64; 3]>,
 }
 
 /// A fitted wavefront with its errors.
@@ -310,11 +313,12 @@ impl Fitted<'_> {
                 arcsec_per_px: [scale, scale * sigma(i).hypot(bands)],
                 unequal: [2.0 * p[i + 1], 2.0 * p[i + 2]],
                 unequal_sigma: sigma(i + 1) + sigma(i + 2),
-                colours: problem
-                    .pictures
-                    .iter()
-                    .enumerate()
-                    .map(|(k, _)| p[problem.own(k) + COLOUR].exp())
+                colours: (0..=last)
+                    .map(|k| p[problem.own(k) + COLOUR].exp())
+                    .collect(),
+                shades: (0..=last)
+                    .map(|k| problem.own(k) + SHADE)
+                    .map(|i| [p[i], p[i + 1], p[i + 2]])
                     .collect(),
             }
         });

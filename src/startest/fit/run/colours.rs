@@ -34,12 +34,13 @@ const A_RING: f64 = 0.8;
 const SKETCH: Limits = Limits {
     max_slopes: 4,
     max_pictures: 8,
-    tolerance: 1e-1,
+    tolerance: 10.0,
 };
+/// Neighbouring pixels err alike: a promise of a few units of chi2 is none.
 const FINE: Limits = Limits {
-    max_slopes: 8,
-    max_pictures: 24,
-    tolerance: 2e-2,
+    max_slopes: 12,
+    max_pictures: 30,
+    tolerance: 3.0,
 };
 /// Fine stages, each planned for the scale that the last one found; a change below this
 /// needs no other.
@@ -101,9 +102,8 @@ pub(in crate::fit) fn fitted_colours<'a>(
     run.fluxes_unknown = false;
     for stage in 1..MOST_STAGES {
         if std::env::var_os("SKETCHES").is_some() { let o = fine.problem.own(0); eprintln!("fine {stage} {:?} chi2 {:.0} w {:.3} s {:.3} pictures {} slopes {} focal {} colours {:?} size {}", began.elapsed(), fine.solution.chi2, wavefront::w020_from_a4(fine.parameters[o]), fine.parameters[o-3], fine.solution.pictures_computed, fine.solution.slopes_computed, fine.problem.pictures[0].model.focal_size(), (0..3).map(|k| fine.parameters[fine.problem.own(k)+11]).collect::<Vec<_>>(), fine.problem.pictures[0].model.size); }
-        let spent = fine.solution.slopes_computed >= FINE.max_slopes;
         let moved = run.take_scale(&mut fine);
-        if moved.abs() < SETTLED && !spent {
+        if moved.abs() < SETTLED {
             break;
         }
         fine = run.stage_at(&fine.parameters, How::Fine, FINE, &mut work)?;
