@@ -300,9 +300,6 @@ impl Model {
             pixels,
             ..
         } = &mut work;
-        let turn = std::f32::consts::TAU / self.detector.size as f32;
-        let m = self.focal.size;
-        let at = |k: u16| turn * signed(k as usize, m) as f32;
         let exponent = |b: &Bin| self.exponents[b.radius as usize] as f32;
         let third = |b: &Bin| self.thirds[b.radius as usize] as f32;
         let (blurred, tilt) = (state.blur as f32, state.registered as f32);
@@ -313,8 +310,7 @@ impl Model {
             pixels,
             pixel_scratch,
         );
-        // By x: -2 pi i kx / n; by y the same, a quarter turn on in the array.
-        let by_place = |b: &Bin| Complex32::new(at(b.row), -at(b.column));
+        let by_place = self.by_place();
         let (dx, dy) = self.to_detector(sum, &filter, by_place, pixels, pixel_scratch);
         let by_stretch =
             |b: &Bin| Complex32::new(-exponent(b) * b.twice[0], -exponent(b) * b.twice[1]);
@@ -345,6 +341,15 @@ impl Model {
             registered,
             narrowing,
         }
+    }
+
+    /// What makes of a spectrum the picture's derivatives by x and by y.
+    fn by_place(&self) -> impl Fn(&Bin) -> Complex32 + use<> {
+        let turn = std::f32::consts::TAU / self.detector.size as f32;
+        let m = self.focal.size;
+        let at = move |k: u16| turn * signed(k as usize, m) as f32;
+        // By x: -2 pi i kx / n; by y the same, a quarter turn on in the array.
+        move |b: &Bin| Complex32::new(at(b.row), -at(b.column))
     }
 
     /// Some of the derivatives alone: `which` counts as in [`Model::columns`].
@@ -708,7 +713,7 @@ mod tests {
         let q: Vec<f32> = (0..SIZE * SIZE)
             .map(|i| ((i * 7919) % 101) as f32 / 50.0 - 1.0)
             .collect();
-        let pull = model.pull(&here, &q, 0..3);
+        let pull = model.pull(&here, &q, 0..3, true);
         let forward = |slope: &[f32]| {
             let sum: f64 = q.iter().zip(slope).map(|(a, b)| f64::from(a * b)).sum();
             let size: f64 = slope.iter().map(|v| f64::from(v * v)).sum();
@@ -748,5 +753,22 @@ mod tests {
                 &|s, h| s.stretch[k] += h,
             );
         }
+        // Scale, inequality and colour: by differences of what pull sums up.
+        let sizes = pull.sizes.unwrap();
+        let mut off = |k: usize, turn: &dyn Fn(&mut Sizes, f64)| {
+            let mut at = |h: f64| {
+                let mut s = here.clone();
+                turn(&mut s.sizes, h);
+                let image = model.image(&s);
+                let sum: f64 = q.iter().zip(&image).map(|(a, b)| f64::from(a * b)).sum();
+                sum
+            };
+            let difference = (at(2e-3) - at(-2e-3)) / 4e-3;
+            (difference - sizes[k]).abs() / sizes[k].abs().max(0.1)
+        };
+        assert!(off(0, &|s, h| s.scale += h) < 0.1);
+        assert!(off(1, &|s, h| s.unequal[0] += h) < 0.1);
+        assert!(off(2, &|s, h| s.unequal[1] += h) < 0.1);
+        assert!(off(3, &|s, h| s.colour += h) < 0.1);
     }
 }

@@ -3,7 +3,7 @@
 use super::{
     FitOptions, honest,
     run::{Fitted, Work},
-    solve::{A4, BLUR, COLOUR, FLUX, OWN, SKY, X, Y, dot, plane},
+    solve::{A4, BLUR, COLOUR, FLUX, OWN, SHADE, SKY, X, Y, dot, plane},
     told,
 };
 use crate::frame::{Setup, Side, Vanes};
@@ -82,6 +82,9 @@ pub struct SizesFound {
     pub unequal_sigma: f64,
     /// Each band's wavelengths over those believed, as the rings have them.
     pub colours: Vec<f64>,
+    /// How the light rises across the donut in each colour, as a share of its middle: to the
+    /// right, **down** and outwards.
+    pub shades: Vec<[f64; 3]>,
 }
 
 /// A fitted wavefront with its errors.
@@ -250,7 +253,10 @@ impl Fitted<'_> {
             self.vanes.is_some(),
             [row(8), row(7)],
         );
-        let of_sizes = |a: usize, b: usize| SIZES_KNOWN.powi(2) * p[row(a)] * p[row(b)];
+        let bands = problem.unknown.map_or(0.0, |u| u.of_all(last + 1));
+        let of_sizes = |a: usize, b: usize| {
+            (SIZES_KNOWN.powi(2) + bands.powi(2)) * p[row(a)] * p[row(b)]
+        };
         let extra = [
             extra[0] + of_sizes(8, 8),
             extra[1] + of_sizes(7, 8),
@@ -260,7 +266,7 @@ impl Fitted<'_> {
             (8, 8) => extra[0],
             (7, 7) => extra[2],
             (7, 8) | (8, 7) => extra[1],
-            _ => 0.0,
+            _ => bands.powi(2) * p[row(a)] * p[row(b)],
         };
         let mut wavefront = Wavefront::flat();
         for &j in &modes {
@@ -304,14 +310,15 @@ impl Fitted<'_> {
         let sizes = problem.sizes().map(|i| {
             let scale = self.setup.pixel_um * 1e-3 / self.setup.focal_mm * ARCSEC_PER_RAD;
             SizesFound {
-                arcsec_per_px: [scale, scale * sigma(i)],
+                arcsec_per_px: [scale, scale * sigma(i).hypot(bands)],
                 unequal: [2.0 * p[i + 1], 2.0 * p[i + 2]],
                 unequal_sigma: sigma(i + 1) + sigma(i + 2),
-                colours: problem
-                    .pictures
-                    .iter()
-                    .enumerate()
-                    .map(|(k, _)| p[problem.own(k) + COLOUR].exp())
+                colours: (0..=last)
+                    .map(|k| p[problem.own(k) + COLOUR].exp())
+                    .collect(),
+                shades: (0..=last)
+                    .map(|k| problem.own(k) + SHADE)
+                    .map(|i| [p[i], p[i + 1], p[i + 2]])
                     .collect(),
             }
         });

@@ -95,7 +95,9 @@ pub(super) struct Unknown {
     pub scale: f64,
     /// Inequality of the scale.
     pub unequal: f64,
-    /// Logarithm of a band's wavelengths.
+    /// Logarithm of a band's wavelengths. Were all longer by a share, and all waves with
+    /// them, the pictures would be the same: so the middle one's stays where it is, and what
+    /// is believed of all together is left to [`Unknown::of_all`].
     pub colour: f64,
     /// Difference of Z4 between colours, waves.
     pub focus: f64,
@@ -106,6 +108,13 @@ pub(super) struct Unknown {
     /// How many neighbouring pixels err alike: what is believed counts for so much more
     /// against chi2, which takes each pixel for its own witness.
     pub alike: f64,
+}
+
+impl Unknown {
+    /// How well all of `pictures` bands together are known, 1-sigma as a share.
+    pub fn of_all(self, pictures: usize) -> f64 {
+        self.colour / (pictures.max(1) as f64).sqrt()
+    }
 }
 
 /// Parameters of [`Unknown`] that all pictures share: scale, inequality (2).
@@ -375,20 +384,8 @@ impl Problem {
                 stale = false;
             }
             normal.gradient = pull.clone();
-            let by_columns: Vec<usize> = self
-                .scale()
-                .into_iter()
-                .chain(self.sizes().into_iter().flat_map(|i| i..i + SIZES))
-                .chain(
-                    (0..self.unknown.map_or(0, |_| self.pictures.len()))
-                        .map(|k| self.own(k) + COLOUR),
-                )
-                .collect();
-            if !by_columns.is_empty() {
-                let gradient = self.gradient(&columns, &residuals);
-                for i in by_columns {
-                    normal.gradient[i] = gradient[i];
-                }
+            if let Some(i) = self.scale() {
+                normal.gradient[i] = self.gradient(&columns, &residuals)[i];
             }
             for (i, gap, weight) in self.priors(&p) {
                 normal.gradient[i] += weight * gap;
@@ -513,6 +510,10 @@ impl Problem {
                 (0..self.pictures.len())
                     .filter(|_| self.unknown.is_none())
                     .flat_map(|k| self.own(k) + COLOUR..self.own(k) + OWN),
+            )
+            .chain(
+                self.unknown
+                    .map(|_| self.own(self.pictures.len() / 2) + COLOUR),
             )
     }
 

@@ -148,6 +148,7 @@ fn measured(gathered: Gathered, eyepiece: Eyepiece<'_>, options: &Options) -> Ou
     if let Some(why) = unfit(&found, eyepiece.told) {
         return refused(vec![why], frames, Some(luminance));
     }
+    if std::env::var_os("SKETCHES").is_some() { eprintln!("shades {:?}", found.sizes.as_ref().map(|s| s.shades.clone())); }
     let Some(sizes) = found.sizes.clone() else {
         let why = reason("not-a-donut", "no scale was found");
         return refused(vec![why], frames, Some(luminance));

@@ -4,7 +4,7 @@
 //! parameter. Going backwards the pixels' factors q pass the filter once and each
 //! wavelength's pupil once, whatever the number of modes: as dear as one picture.
 
-use super::{Model, State};
+use super::{Model, State, Workspace};
 use crate::fit::line::weights;
 use optics::fourier::signed;
 use rustfft::num_complex::Complex32;
@@ -22,12 +22,20 @@ pub(in crate::fit) struct Pull {
     pub stretch: [f64; 2],
     pub registered: f64,
     pub narrowing: f64,
+    /// By scale, its inequality (2) and colour of [`super::Sizes`], where they were asked for.
+    pub sizes: Option<[f64; 4]>,
 }
 
 impl Model {
     /// The derivatives of sum `q` I at `state`, `q` as pictures are. Quickest right
     /// after [`Model::image`] of the same state.
-    pub fn pull(&mut self, state: &State, q: &[f32], by_shadow: Range<usize>) -> Pull {
+    pub fn pull(
+        &mut self,
+        state: &State,
+        q: &[f32],
+        by_shadow: Range<usize>,
+        by_sizes: bool,
+    ) -> Pull {
         if self.last.as_ref().is_none_or(|l| l.state != *state) {
             self.image(state);
         }
@@ -95,9 +103,33 @@ impl Model {
             let gain = 2.0 * f64::from(line.gain(weight[0], m));
             line.pull(a, field, gain, &by_shadow, &mut waves, &mut shadow);
         }
+        let sizes = by_sizes.then(|| {
+            let Workspace {
+                pixels,
+                pixel_scratch,
+                ..
+            } = &mut work;
+            let by_place = self.by_place();
+            let (dx, dy) =
+                self.to_detector(&last.spectrum, &filter, by_place, pixels, pixel_scratch);
+            let mut sums = [0.0; 3];
+            for (i, q) in q.iter().enumerate() {
+                let x = ((i / size) as f64 - state.at[0]) as f32;
+                let y = ((i % size) as f64 - state.at[1]) as f32;
+                let (dx, dy) = (q * dx[i], q * dy[i]);
+                sums[0] += f64::from(x * dx + y * dy - 2.0 * q * last.image[i]);
+                sums[1] += f64::from(x * dx - y * dy);
+                sums[2] -= f64::from(y * dx + x * dy);
+            }
+            // The blur is no wider in a larger picture; longer waves are fewer.
+            let larger = sums[0] - 5.0 / 3.0 * (state.blur * blur);
+            let fewer: f64 = state.waves.iter().zip(&waves).map(|(w, by)| w * by).sum();
+            [larger, sums[1], sums[2], larger - fewer]
+        });
         self.count(self.lines.len() + 2);
         self.give_back(work);
         Pull {
+            sizes,
             waves,
             shadow,
             at,
@@ -122,6 +154,7 @@ impl Pull {
             stretch: [0.0; 2],
             registered: 0.0,
             narrowing: 0.0,
+            sizes: None,
         }
     }
 }

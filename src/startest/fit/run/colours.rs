@@ -26,18 +26,21 @@ const BELIEVED: Unknown = Unknown {
     narrowing: Band::NARROWING,
     alike: 40.0,
 };
-/// Waves out of focus that are sketched, each this much more than the one before.
+/// Waves out of focus that are sketched, each by this share more than the one before but
+/// never by more than some part of a ring.
 const SKETCHED: std::ops::Range<f64> = 2.6..15.0;
-const FURTHER: f64 = 1.12;
+const FURTHER: f64 = 0.12;
+const A_RING: f64 = 0.8;
 const SKETCH: Limits = Limits {
     max_slopes: 4,
     max_pictures: 8,
-    tolerance: 1e-1,
+    tolerance: 10.0,
 };
+/// Neighbouring pixels err alike: a promise of a few units of chi2 is none.
 const FINE: Limits = Limits {
-    max_slopes: 8,
-    max_pictures: 24,
-    tolerance: 2e-2,
+    max_slopes: 12,
+    max_pictures: 30,
+    tolerance: 3.0,
 };
 /// Fine stages, each planned for the scale that the last one found; a change below this
 /// needs no other.
@@ -175,7 +178,7 @@ impl Run<'_, '_> {
                     best = Some((left, stage, self.setup.clone()));
                 }
             }
-            waves *= FURTHER;
+            waves += (FURTHER * waves).min(A_RING);
         }
         (self.tasks, self.unknown) = (tasks, unknown);
         let (_, mut stage, setup) = best.ok_or(FitError::NoConvergence)?;
@@ -194,14 +197,28 @@ impl Run<'_, '_> {
         Ok(p)
     }
 
-    /// Takes over the scale that a stage found; gives the change of its logarithm.
+    /// Takes over the scale that a stage found, with the bands where they are believed to be
+    /// on the average; gives the change of the scale's logarithm within the stage.
     fn take_scale(&mut self, stage: &mut Stage) -> f64 {
         let Some(i) = stage.problem.sizes() else {
             return 0.0;
         };
-        let change = stage.parameters[i];
+        let count = stage.problem.pictures.len();
+        let owns: Vec<usize> = (0..count).map(|k| stage.problem.own(k)).collect();
+        let mut change = 0.0;
+        // The whole stamps' parameters, and the window's, from which the answer is made.
+        for p in [&mut stage.solution.parameters, &mut stage.parameters] {
+            let longer = owns.iter().map(|o| p[o + COLOUR]).sum::<f64>() / count as f64;
+            for o in &owns {
+                p[o + COLOUR] -= longer;
+                p[o + A4] *= (-longer).exp();
+            }
+            let modes = self.modes.len() - 1;
+            p[..modes].iter_mut().for_each(|w| *w *= (-longer).exp());
+            change = p[i] + longer;
+            p[i] = 0.0;
+        }
         self.setup.pixel_um *= (-change).exp();
-        stage.parameters[i] = 0.0;
         change
     }
 }

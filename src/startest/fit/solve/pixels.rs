@@ -81,7 +81,7 @@ impl Problem {
         let mut g = DVector::zeros(self.len());
         for (k, residuals) in residuals.iter().enumerate() {
             let (own, state) = (self.own(k), self.state(p, k));
-            let (bend_at, band_at) = (self.bend(), self.band());
+            let (bend_at, band_at, sizes_at) = (self.bend(), self.band(), self.sizes());
             let shadow = self.free_shadow.clone();
             let modes = self.shared_modes.len();
             let shades = self.shades(k);
@@ -128,7 +128,7 @@ impl Problem {
                 sky[1] += pull * plane(i / size, size);
                 sky[2] += pull * plane(i % size, size);
             }
-            let pull = picture.model.pull(&state, &q, shadow);
+            let pull = picture.model.pull(&state, &q, shadow, sizes_at.is_some());
             g[own + A4] += pull.waves[0];
             if let Some(i) = lead {
                 g[i] += pull.waves[0];
@@ -140,6 +140,12 @@ impl Problem {
                 g[j] += v;
             }
             debug_assert_eq!(pull.waves.len() - 1, modes);
+            if let (Some(i), Some(sizes)) = (sizes_at, pull.sizes) {
+                for (j, v) in sizes[..3].iter().enumerate() {
+                    g[i + j] += v;
+                }
+                g[own + COLOUR] += sizes[3];
+            }
             g[own + X] += pull.at[0];
             g[own + Y] += pull.at[1];
             g[own + BLUR] += pull.blur;
