@@ -887,8 +887,8 @@ BEGIN SELECT RAISE(ABORT, 'this report has been decided'); END;
 -- people and kit who and what is there. Derived, all of it: `search_rows` keeps the
 -- view by triggers, `search_index` is SQLite's full-text index (FTS5) over those rows.
 CREATE VIEW searchable (kind, about, instrument_id, words) AS
-    SELECT 'instrument', i.id, i.id, i.tag || ' ' || i.name || ' ' || i.design || ' '
-        || CAST(round(i.aperture_mm) AS INTEGER) || ' mm ' || i.place
+    SELECT iif(i.kind = 'instrument', 'instrument', 'thing'), i.id, i.id, i.tag || ' ' || i.name || ' '
+        || COALESCE(i.design || ' ' || CAST(round(i.aperture_mm) AS INTEGER) || ' mm', i.kind) || ' ' || i.place
         || COALESCE((SELECT ' ' || group_concat(f.tag, ' ') FROM former_tags f WHERE f.instrument_id = i.id), '')
         FROM instruments i
     UNION ALL SELECT 'notes', i.id, i.id, i.notes FROM instruments i WHERE i.notes <> ''
@@ -921,7 +921,7 @@ BEGIN SELECT RAISE(ABORT, 'a search row is removed and written anew'); END;
 
 CREATE TRIGGER an_instrument_is_searched AFTER INSERT ON instruments
 BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
-CREATE TRIGGER a_changed_instrument_is_searched AFTER UPDATE OF tag, name, design, aperture_mm, place, notes ON instruments
+CREATE TRIGGER a_changed_instrument_is_searched AFTER UPDATE OF tag, kind, name, design, aperture_mm, place, notes ON instruments
 BEGIN DELETE FROM search_rows WHERE about = NEW.id;
     INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
 CREATE TRIGGER a_removed_instrument_is_not_searched AFTER DELETE ON instruments

@@ -8,6 +8,8 @@ words! {
     pub enum Kind {
         /// By tag, name, design, aperture, place, and the tags it had before.
         Instrument = "instrument", "Instruments";
+        /// What goes with instruments, by tag, name, kind and place.
+        Thing = "thing", "Mounts, eyepieces and other things";
         /// A part of a kit.
         Kit = "kit", "Kit";
         /// A problem that was reported.
@@ -69,6 +71,8 @@ pub struct Hit {
     pub tag: Option<String>,
     /// Its name.
     pub name: Option<String>,
+    /// Whether that is an instrument, not a thing that goes with one.
+    pub is_instrument: bool,
     /// The entry, where it is one of a logbook, and when it happened.
     pub happened_at: Option<Moment>,
     /// The person, where it is one.
@@ -111,7 +115,8 @@ pub async fn find(
 ) -> Result<Vec<Hit>> {
     let asked = sought.asked(kind);
     let rows = sqlx::query!(
-        r#"SELECT i.tag AS "tag?: String", i.name AS "name?: String", e.happened_at AS "happened_at?: Moment",
+        r#"SELECT i.tag AS "tag?: String", i.name AS "name?: String",
+                  i.kind IS 'instrument' AS "is_instrument!: bool", e.happened_at AS "happened_at?: Moment",
                   p.id AS "person_id?: PersonId", p.name AS "person?: String",
                   snippet(search_index, 1, char(2), char(3), '…', 24) AS "excerpt!: String"
            FROM search_index x JOIN search_rows r ON r.number = x.rowid
@@ -131,6 +136,7 @@ pub async fn find(
         .map(|r| Hit {
             tag: r.tag,
             name: r.name,
+            is_instrument: r.is_instrument,
             happened_at: r.happened_at,
             person: r.person_id.zip(r.person),
             excerpt: r.excerpt,

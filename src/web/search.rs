@@ -28,7 +28,7 @@ const MOST: usize = 1000;
 /// are for the desk, people for coordinators.
 fn access(kind: Kind) -> Access {
     match kind {
-        Kind::Instrument | Kind::Kit => Access::Anyone,
+        Kind::Instrument | Kind::Thing | Kind::Kit => Access::Anyone,
         Kind::Problem | Kind::Entry | Kind::Notes => Access::Volunteer,
         Kind::Person => Access::Coordinator,
     }
@@ -80,10 +80,14 @@ fn excerpt(text: &str) -> Vec<(bool, String)> {
 
 fn row(context: &RequestContext, kind: Kind, typed: &str, hit: Hit) -> Row {
     let tag = hit.tag.unwrap_or_default();
-    let page = address::instrument(&tag);
+    let page = if hit.is_instrument {
+        address::instrument(&tag)
+    } else {
+        address::thing_tag(&tag)
+    };
     let href = match (kind, &hit.person) {
         (Kind::Person, Some((id, _))) => format!("/people/{id}"),
-        (Kind::Problem | Kind::Entry, _) => {
+        (Kind::Problem | Kind::Entry, _) if hit.is_instrument => {
             let query = serde_html_form::to_string([("q", typed)]).unwrap_or_default();
             format!("{page}/logbook?{query}")
         }
@@ -97,7 +101,7 @@ fn row(context: &RequestContext, kind: Kind, typed: &str, hit: Hit) -> Row {
             .map_or(hit.name.unwrap_or_default(), |(_, name)| name),
         // An instrument and a person are told by their names.
         excerpt: match kind {
-            Kind::Instrument => Vec::new(),
+            Kind::Instrument | Kind::Thing => Vec::new(),
             _ => excerpt,
         },
         when: hit
@@ -112,7 +116,7 @@ fn row(context: &RequestContext, kind: Kind, typed: &str, hit: Hit) -> Row {
 /// stands as it was found, the latest first.
 fn in_order(kind: Kind, typed: &str, hits: &mut [Hit]) {
     match kind {
-        Kind::Instrument | Kind::Kit | Kind::Notes => hits.sort_by_cached_key(|hit| {
+        Kind::Instrument | Kind::Thing | Kind::Kit | Kind::Notes => hits.sort_by_cached_key(|hit| {
             let tag = hit.tag.clone().unwrap_or_default();
             (
                 !tag.eq_ignore_ascii_case(typed),
