@@ -260,7 +260,7 @@ async fn tags_are_of_one_thing_and_old_ones_still_lead_there() {
         ..mount()
     };
     let added = Thing::add(&mut write, &taken, house.now, house.desk).await;
-    assert!(refused(added).contains("already on something else"));
+    assert!(refused(added).contains("already on another"));
     let renamed = things::Particulars {
         tag: "M-9".to_owned(),
         ..mount()

@@ -382,7 +382,7 @@ pub(super) async fn refuse_taken_tag(
     .await?;
     match holder {
         Some(id) if Some(id) != except => Err(Error::Refused(format!(
-            "The tag {tag} is already on something else. Choose another."
+            "The tag {tag} is already on another instrument or thing. Choose another."
         ))),
         Some(_) => Ok(()),
         None => match formerly(conn, tag).await? {

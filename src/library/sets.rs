@@ -97,6 +97,7 @@ impl Set {
         note: &str,
         members: &[InstrumentId],
     ) -> Result<SetId> {
+        refuse_too_few(members)?;
         refuse_taken_name(conn, name, None).await?;
         let id = SetId::fresh();
         sqlx::query!(
@@ -123,6 +124,7 @@ impl Set {
         note: &str,
         members: &[InstrumentId],
     ) -> Result<()> {
+        refuse_too_few(members)?;
         refuse_taken_name(conn, name, Some(id)).await?;
         let done = sqlx::query!(
             "UPDATE sets SET name = ?, note = ?, version = version + 1 WHERE id = ? AND version = ?",
@@ -155,7 +157,7 @@ impl Set {
 
 /// Instruments first, then by kind and tag.
 fn sorted(mut members: Vec<Thing>) -> Vec<Thing> {
-    members.sort_by(|a, b| (a.kind, a.tag.to_lowercase()).cmp(&(b.kind, b.tag.to_lowercase())));
+    members.sort_by_key(|member| (member.kind, member.tag.to_lowercase()));
     members
 }
 
@@ -171,10 +173,14 @@ async fn refuse_taken_name(conn: &mut Conn, name: &str, except: Option<SetId>) -
     Ok(())
 }
 
-async fn put_members(conn: &mut Conn, id: SetId, members: &[InstrumentId]) -> Result<()> {
-    if members.len() < 2 {
-        return Err(Error::Refused("Choose at least two for a set.".to_owned()));
+fn refuse_too_few(members: &[InstrumentId]) -> Result<()> {
+    match members.len() {
+        0 | 1 => Err(Error::Refused("Choose at least two for a set.".to_owned())),
+        _ => Ok(()),
     }
+}
+
+async fn put_members(conn: &mut Conn, id: SetId, members: &[InstrumentId]) -> Result<()> {
     for member in members {
         sqlx::query!(
             "INSERT OR IGNORE INTO set_members (set_id, instrument_id) VALUES (?, ?)",

@@ -245,7 +245,10 @@ async fn together_page(
     Ok(TogetherPage {
         layout: context.layout(&match &set {
             Some(set) => format!("Lend the set {}", set.name),
-            None => "Lend together".to_owned(),
+            None => match form.offered.as_slice() {
+                [one] => format!("Lend {one}"),
+                _ => "Lend together".to_owned(),
+            },
         }),
         lede: match &set {
             Some(set) if !set.note.is_empty() => set.note.clone(),

@@ -45,6 +45,11 @@ const NOT_LINKED: &[&str] = &[
     "/shelf/finder.json",
     "/check-in.json",
     "/instruments/{tag}/qr.svg",
+    // Led to while the stock is taken, and when it has ended.
+    "/stock/{id}",
+    "/stock/{id}/see",
+    "/stock/{id}/report",
+    "/stock/{id}/report.csv",
     // Shown while a second factor is set up.
     "/me/second-factor.svg",
     "/instruments/{tag}/edit/{version}",

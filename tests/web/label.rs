@@ -2,6 +2,7 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
 use tubewright::library::club::Club;
 use tubewright::library::people::Role;
+use tubewright::library::things::Kind;
 use tubewright::web::access::Access;
 use tubewright::web::label::qr_svg;
 
@@ -165,5 +166,22 @@ async fn a_sheet_holds_the_labels_asked_for() {
         );
     }
     let page = client.get("/labels?tags=NOPE").await;
-    assert!(page.words().contains("No instrument has the tag NOPE"));
+    assert!(page.words().contains("Nothing has the tag NOPE"));
+}
+
+#[tokio::test]
+async fn a_thing_s_code_leads_to_its_own_page() {
+    let house = House::empty().await;
+    let (by, mut client) = house.someone(Role::Volunteer).await;
+    crate::things::thing(&house, "M-1", Kind::Mount, by).await;
+    let ask = |path: &str| {
+        Request::get(path)
+            .header(header::HOST, "scopes.local:8017")
+            .body(Body::empty())
+            .unwrap()
+    };
+    let svg = client.send(ask("/instruments/m-1/qr.svg")).await.text();
+    assert_eq!(decoded(&svg).0, "http://scopes.local:8017/things/M-1");
+    let page = client.send(ask("/labels?tags=M-1")).await;
+    assert_eq!(page.select(".label-tag"), ["M-1"]);
 }

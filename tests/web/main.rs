@@ -43,6 +43,7 @@ mod second_factor;
 mod shelf;
 mod sign_in;
 mod star_test;
+mod things;
 mod today;
 mod turns;
 mod two_at_once;
