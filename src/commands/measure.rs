@@ -207,7 +207,12 @@ impl MeasureArgs {
         };
         let mut on = |_| ControlFlow::Continue(());
         if self.by_phone() {
-            return measure_stills(self.frames.iter().map(|p| still_in(p)), setup, &options, &mut on);
+            return measure_stills(
+                self.frames.iter().map(|p| still_in(p)),
+                setup,
+                &options,
+                &mut on,
+            );
         }
         if self.inside.is_empty() {
             measure_with(of(&self.frames), setup, &options, &mut on)

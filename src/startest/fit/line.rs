@@ -48,10 +48,7 @@ impl Line {
             for column in 0..rows {
                 // Rows run downwards.
                 let (x, y) = ((column as f64 - half) * cell, (half - row as f64) * cell);
-                let (u, v) = (
-                    x + along * x + across * y,
-                    y + across * x - along * y,
-                );
+                let (u, v) = (x + along * x + across * y, y + across * x - along * y);
                 if u * u + v * v < (1.0 + 0.75 * cell).powi(2) && row < focal && column < focal {
                     index.push((row * focal + column) as u32);
                     place.push([u, v]);

@@ -191,7 +191,15 @@ impl Model {
                 let nm = nm * colour.exp();
                 let unit = nm * self.unit_per_nm * scale.exp();
                 let cell = 2.0 * unit / view;
-                Line::new(pupil, weight, REFERENCE_NM / nm, cell, focal, modes, unequal)
+                Line::new(
+                    pupil,
+                    weight,
+                    REFERENCE_NM / nm,
+                    cell,
+                    focal,
+                    modes,
+                    unequal,
+                )
             })
             .collect();
     }

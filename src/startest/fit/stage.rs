@@ -375,8 +375,12 @@ fn tractable(setup: &Setup, state: &State) -> Setup {
 pub(super) enum Kind {
     Coarse,
     /// As coarse, but with the band, and joined until the donut has this radius.
-    Sketch { radius: f64 },
-    Fine { lines: usize },
+    Sketch {
+        radius: f64,
+    },
+    Fine {
+        lines: usize,
+    },
 }
 
 /// Wavelengths across the band: rings of neighbouring ones may slip by about a
@@ -449,9 +453,7 @@ mod tests {
         let w = Window::around(100, [40.0, 61.0], 30.0, 3);
         assert_eq!((w.size, w.join), (20, 3));
         let mut own = [0.0; OWN];
-        own[..11].copy_from_slice(&[
-            1.0, 41.0, 60.0, 5.0, 1000.0, 7.0, 0.3, -0.2, 0.6, -0.4, 0.5,
-        ]);
+        own[..11].copy_from_slice(&[1.0, 41.0, 60.0, 5.0, 1000.0, 7.0, 0.3, -0.2, 0.6, -0.4, 0.5]);
         let back = w.leave(&w.enter(&own));
         for (a, b) in own.iter().zip(back) {
             assert!((a - b).abs() < 1e-9, "{a} {b}");

@@ -42,7 +42,9 @@ impl Problem {
                     v
                 } else {
                     counted(v, level, bend)
-                } * shades.as_ref().map_or(1.0, |s| shaded(&s[x * size + y], own));
+                } * shades
+                    .as_ref()
+                    .map_or(1.0, |s| shaded(&s[x * size + y], own));
                 out.push((base + gy * plane(y, size) + flux * f64::from(v)) as f32);
             }
         }

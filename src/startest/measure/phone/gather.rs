@@ -125,7 +125,13 @@ where
 }
 
 /// The mean of `join` x `join` pixels of a part of a picture.
-fn joined(data: &[f32], width: usize, corner: [usize; 2], size: [usize; 2], join: usize) -> Vec<f32> {
+fn joined(
+    data: &[f32],
+    width: usize,
+    corner: [usize; 2],
+    size: [usize; 2],
+    join: usize,
+) -> Vec<f32> {
     let mut out = vec![0f32; size[0] * size[1]];
     for (y, row) in out.chunks_exact_mut(size[0]).enumerate() {
         for dy in 0..join {
