@@ -253,10 +253,9 @@ impl Fitted<'_> {
             self.vanes.is_some(),
             [row(8), row(7)],
         );
-        let bands = problem.unknown.map_or(0.0, |u| u.of_all(last + 1));
-        let of_sizes = |a: usize, b: usize| {
-            (SIZES_KNOWN.powi(2) + bands.powi(2)) * p[row(a)] * p[row(b)]
-        };
+        let bands = problem.unknown.map_or(0.0, |u| u.of_all);
+        let of_sizes =
+            |a: usize, b: usize| (SIZES_KNOWN.powi(2) + bands.powi(2)) * p[row(a)] * p[row(b)];
         let extra = [
             extra[0] + of_sizes(8, 8),
             extra[1] + of_sizes(7, 8),

@@ -105,16 +105,12 @@ pub(super) struct Unknown {
     pub shade: f64,
     /// Shape of the bands, see [`State::narrowing`].
     pub narrowing: f64,
+    /// All bands' wavelengths together, as a share, and what moving air does to rings that no
+    /// blur does (found on the tuning seeds of tests/accuracy/phone).
+    pub of_all: f64,
     /// How many neighbouring pixels err alike: what is believed counts for so much more
     /// against chi2, which takes each pixel for its own witness.
     pub alike: f64,
-}
-
-impl Unknown {
-    /// How well all of `pictures` bands together are known, 1-sigma as a share.
-    pub fn of_all(self, pictures: usize) -> f64 {
-        self.colour / (pictures.max(1) as f64).sqrt()
-    }
 }
 
 /// Parameters of [`Unknown`] that all pictures share: scale, inequality (2).

@@ -8,11 +8,10 @@
 use super::{Fitted, How, Limits, Run, Stage, Task, Work};
 use crate::fit::{
     Band, FitError, FitOptions, Start, check,
-    solve::{A4, BLUR, COLOUR, Unknown},
+    solve::{A4, COLOUR, Unknown},
     stage,
 };
 use crate::frame::{Setup, Side, Stamp};
-use optics::wavefront;
 
 /// Believed beforehand, 1-sigma. Red, green and blue of phones and of the stars they are held
 /// to have middles that differ by a percent or two; an eyepiece draws within a few percent
@@ -22,9 +21,10 @@ const BELIEVED: Unknown = Unknown {
     unequal: 0.02,
     colour: 0.015,
     focus: 0.03,
-    shade: 0.15,
+    shade: 0.06,
     narrowing: Band::NARROWING,
-    alike: 40.0,
+    of_all: 0.02,
+    alike: 100.0,
 };
 /// Waves out of focus that are sketched, each by this share more than the one before but
 /// never by more than some part of a ring.
@@ -91,32 +91,11 @@ pub(in crate::fit) fn fitted_colours<'a>(
         fluxes_unknown: false,
     };
     let mut work = Work::default();
-    let began = std::time::Instant::now();
     let sketched = run.found(start, &mut work)?;
-    if std::env::var_os("SKETCHES").is_some() {
-        eprintln!("sketched {:?}", began.elapsed());
-    }
     run.fluxes_unknown = true;
     let mut fine = run.stage_at(&sketched, How::Fine, FINE, &mut work)?;
     run.fluxes_unknown = false;
-    for stage in 1..MOST_STAGES {
-        if std::env::var_os("SKETCHES").is_some() {
-            let o = fine.problem.own(0);
-            eprintln!(
-                "fine {stage} {:?} chi2 {:.0} w {:.3} s {:.3} pictures {} slopes {} focal {} colours {:?} size {}",
-                began.elapsed(),
-                fine.solution.chi2,
-                wavefront::w020_from_a4(fine.parameters[o]),
-                fine.parameters[o - 3],
-                fine.solution.pictures_computed,
-                fine.solution.slopes_computed,
-                fine.problem.pictures[0].model.focal_size(),
-                (0..3)
-                    .map(|k| fine.parameters[fine.problem.own(k) + 11])
-                    .collect::<Vec<_>>(),
-                fine.problem.pictures[0].model.size
-            );
-        }
+    for _ in 1..MOST_STAGES {
         let moved = run.take_scale(&mut fine);
         if moved.abs() < SETTLED {
             break;
@@ -164,16 +143,6 @@ impl Run<'_, '_> {
             let at = self.start(start.coma_waves, 1.0);
             if let Ok(stage) = self.stage_at(&at, How::Sketch, SKETCH, work) {
                 let left = stage.solution.chi2;
-                if std::env::var_os("SKETCHES").is_some() {
-                    let p = &stage.parameters;
-                    let own = stage.problem.own(0);
-                    eprintln!(
-                        "{waves:.2} {left:.0} w {:.2} s {:.3} blur {:.2}",
-                        wavefront::w020_from_a4(p[own]),
-                        p[own - 3],
-                        p[own + BLUR].max(0.0).powf(0.6)
-                    );
-                }
                 if best.as_ref().is_none_or(|b| left < b.0) {
                     best = Some((left, stage, self.setup.clone()));
                 }
