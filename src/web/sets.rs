@@ -77,6 +77,9 @@ struct SetFields {
     version: i64,
 }
 
+/// One that can be chosen: tag, words, whether it is.
+type Member = (String, String, bool);
+
 #[derive(Template)]
 #[template(path = "sets/form.html")]
 struct FormPage {
@@ -85,7 +88,7 @@ struct FormPage {
     /// Where it is taken apart, "" for a new one.
     remove: String,
     /// What can be chosen by kind: the heading, then tag, words, whether chosen.
-    kinds: Vec<(String, Vec<(String, String, bool)>)>,
+    kinds: Vec<(String, Vec<Member>)>,
     form: SetFields,
     errors: FormErrors,
 }
@@ -99,7 +102,7 @@ async fn form_page(
 ) -> Result<FormPage, Error> {
     let things = Thing::all(conn).await?;
     let kinds = Kind::ALL.iter().filter_map(|&kind| {
-        let of: Vec<_> = things
+        let of: Vec<Member> = things
             .iter()
             .filter(|t| t.kind == kind)
             .map(|t| {
