@@ -147,30 +147,39 @@ pub async fn list(
     most: i64,
 ) -> Result<Vec<AuditRow>> {
     let patterns = which.patterns();
-    macro_rules! rows {
-        ($way:literal) => {
-            sqlx::query_as!(
-                AuditRow,
-                r#"SELECT t.number, t.at AS "at: Moment", p.name AS "person?", t.address, t.what, t.words
-                   FROM audit_log t LEFT JOIN people p ON p.id = t.person_id
-                   WHERE (?1 IS NULL OR (t.person_id IS NOT NULL) = ?1)
-                     AND NOT EXISTS (SELECT 1 FROM json_each(?2) w WHERE COALESCE(p.name, '') || ' ' || t.address
-                         || ' ' || t.what || ' ' || t.words NOT LIKE w.value ESCAPE '\')
-                   ORDER BY t.number "# + $way + " LIMIT ?3 OFFSET ?4",
-                which.signed_in,
-                patterns,
-                most,
-                skip
-            )
-            .fetch_all(conn)
-            .await?
-        };
+    // Twice, so that either way is read along the key.
+    if which.first_first {
+        return Ok(sqlx::query_as!(
+            AuditRow,
+            r#"SELECT t.number, t.at AS "at: Moment", p.name AS "person?", t.address, t.what, t.words
+               FROM audit_log t LEFT JOIN people p ON p.id = t.person_id
+               WHERE (?1 IS NULL OR (t.person_id IS NOT NULL) = ?1)
+                 AND NOT EXISTS (SELECT 1 FROM json_each(?2) w WHERE COALESCE(p.name, '') || ' ' || t.address
+                     || ' ' || t.what || ' ' || t.words NOT LIKE w.value ESCAPE '\')
+               ORDER BY t.number ASC LIMIT ?3 OFFSET ?4"#,
+            which.signed_in,
+            patterns,
+            most,
+            skip
+        )
+        .fetch_all(conn)
+        .await?);
     }
-    Ok(if which.first_first {
-        rows!("ASC")
-    } else {
-        rows!("DESC")
-    })
+    Ok(sqlx::query_as!(
+            AuditRow,
+            r#"SELECT t.number, t.at AS "at: Moment", p.name AS "person?", t.address, t.what, t.words
+               FROM audit_log t LEFT JOIN people p ON p.id = t.person_id
+               WHERE (?1 IS NULL OR (t.person_id IS NOT NULL) = ?1)
+                 AND NOT EXISTS (SELECT 1 FROM json_each(?2) w WHERE COALESCE(p.name, '') || ' ' || t.address
+                     || ' ' || t.what || ' ' || t.words NOT LIKE w.value ESCAPE '\')
+               ORDER BY t.number DESC LIMIT ?3 OFFSET ?4"#,
+            which.signed_in,
+            patterns,
+            most,
+            skip
+        )
+        .fetch_all(conn)
+        .await?)
 }
 
 /// Walks the whole chain from its first row.

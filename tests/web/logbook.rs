@@ -301,7 +301,7 @@ async fn the_logbook_reads_newest_first_by_kind_and_as_csv() {
     }
     assert_eq!(JourneyKind::ALL.len(), 7);
     let page = client.get("/instruments/S203/logbook?kind=work").await;
-    assert_eq!(page.select(".empty-title"), ["Nothing of that kind"]);
+    assert_eq!(page.select(".empty-title"), ["Nothing like that"]);
     let text = client.get("/instruments/S203/logbook.csv").await.text();
     let mut reader = csv::Reader::from_reader(text.as_bytes());
     let records: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
