@@ -135,3 +135,21 @@ fn settings_may_come_from_the_environment() {
     assert_eq!(out.status.code(), Some(0), "{}", text(&out.stderr));
     assert!(serde_json::from_slice::<Value>(&out.stdout).is_ok());
 }
+
+#[test]
+fn stills_of_a_phone_are_measured_without_focal_length_and_pixel() {
+    let stills: Vec<String> = (0..8).map(|k| format!("phone/good/{k:02}.jpg")).collect();
+    let stills: Vec<&str> = stills.iter().map(String::as_str).collect();
+    let told = ["--aperture-mm", "271", "--obstruction", "0.336"];
+    let json = run(&stills, &[&told[..], &["--json"]].concat());
+    assert_eq!(json.status.code(), Some(0), "{}", text(&json.stderr));
+    let report: Value = serde_json::from_slice(&json.stdout).unwrap();
+    // 0.1620 went in (tests/frames/phone/truth.json).
+    let scale = report["scale"]["arcsec_per_px"].as_f64().unwrap();
+    assert!((scale / 0.162 - 1.0).abs() < 0.06, "{scale}");
+    let words = text(&run(&stills, &told).stdout);
+    assert!(words.contains("arc seconds a pixel"), "{words}");
+    // One of the two alone is a slip.
+    let half = run(&stills, &[&told[..], &["--focal-mm", "2000"]].concat());
+    assert_eq!(half.status.code(), Some(2));
+}
