@@ -116,14 +116,16 @@ fn row(context: &RequestContext, kind: Kind, typed: &str, hit: Hit) -> Row {
 /// stands as it was found, the latest first.
 fn in_order(kind: Kind, typed: &str, hits: &mut [Hit]) {
     match kind {
-        Kind::Instrument | Kind::Thing | Kind::Kit | Kind::Notes => hits.sort_by_cached_key(|hit| {
-            let tag = hit.tag.clone().unwrap_or_default();
-            (
-                !tag.eq_ignore_ascii_case(typed),
-                super::shelf::tag_key(&tag),
-                hit.excerpt.clone(),
-            )
-        }),
+        Kind::Instrument | Kind::Thing | Kind::Kit | Kind::Notes => {
+            hits.sort_by_cached_key(|hit| {
+                let tag = hit.tag.clone().unwrap_or_default();
+                (
+                    !tag.eq_ignore_ascii_case(typed),
+                    super::shelf::tag_key(&tag),
+                    hit.excerpt.clone(),
+                )
+            })
+        }
         Kind::Person => {
             hits.sort_by_cached_key(|hit| hit.person.as_ref().map(|(_, name)| sorted_as(name)));
         }
