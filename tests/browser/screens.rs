@@ -27,6 +27,9 @@ const NOT_LINKED: &[&str] = &[
     // Led to when something was reported; the desk's list leads to what came.
     "/reported/{token}",
     "/reports/{id}",
+    "/reports.csv",
+    // Led to from the page of a thing that is out.
+    "/things/{tag}/return",
     "/reports/{id}/full.jpg",
     "/reports/{id}/small.jpg",
     // For those who watch the machine.
