@@ -2,14 +2,14 @@
 
 use askama::Template;
 use axum::response::Response;
-use serde::Deserialize;
 
 use super::access::{Access, Route};
 use super::extract::{Path, Query};
 use super::fields::FormErrors;
+use super::lists::{Asked, Choice, Controls, Shown};
 use super::page::{Layout, RequestContext, mend, page, see_other};
 use super::photos::{Picture, pictures};
-use super::tables::{Cell, Paging, csv_response};
+use super::tables::{Cell, csv_response};
 use super::{Error, address, reservations, show};
 use crate::library::Conn;
 use crate::library::instruments::{State, Status, former_tags};
@@ -44,30 +44,39 @@ pub async fn page_instead(context: &RequestContext, tag: &str) -> Result<Option<
 
 // ---- the list ----
 
-#[derive(Debug, Clone, Default, Deserialize)]
-#[serde(default)]
-struct Asked {
-    q: String,
-    kind: String,
-    state: String,
-    page: Option<usize>,
-}
-
-impl Asked {
-    fn address(&self, path: &str, page: Option<usize>) -> String {
-        let mut pairs: Vec<(&str, String)> = Vec::new();
-        for (name, value) in [("q", &self.q), ("kind", &self.kind), ("state", &self.state)] {
-            if !value.is_empty() {
-                pairs.push((name, value.clone()));
-            }
-        }
-        pairs.extend(page.map(|n| ("page", n.to_string())));
-        let query = serde_html_form::to_string(&pairs).unwrap_or_default();
-        if query.is_empty() {
-            path.to_owned()
-        } else {
-            format!("{path}?{query}")
-        }
+fn controls() -> Controls {
+    let states = [
+        State::OnTheShelf,
+        State::OnLoan,
+        State::Missing,
+        State::Retired,
+    ];
+    Controls {
+        path: "/things".to_owned(),
+        csv: "/things.csv".to_owned(),
+        sought_in: "Tag or words",
+        choices: vec![
+            Choice {
+                name: "kind",
+                label: "Kind",
+                any: "every kind",
+                options: Kind::of_things()
+                    .iter()
+                    .map(|kind| (kind.slug().to_owned(), kind.label().to_owned()))
+                    .collect(),
+            },
+            Choice {
+                name: "state",
+                label: "Status",
+                any: "any but retired",
+                options: states
+                    .iter()
+                    .map(|state| (state.slug().to_owned(), state.label().to_owned()))
+                    .collect(),
+            },
+        ],
+        orders: &[],
+        rows: PAGE_ROWS,
     }
 }
 
@@ -76,6 +85,7 @@ async fn asked_for(
     context: &RequestContext,
     asked: &Asked,
 ) -> Result<(Vec<(Thing, Option<Loan>)>, usize), Error> {
+    controls().check(asked)?;
     let mut conn = context.read().await?;
     let mut things = Thing::all(&mut conn).await?;
     things.retain(|t| !t.is_instrument());
@@ -83,18 +93,14 @@ async fn asked_for(
         .iter()
         .filter(|t| t.status != Status::Retired)
         .count();
-    let wanted = asked.q.trim().to_lowercase();
     things.retain(|t| {
-        let searched = format!("{} {} {} {}", t.tag, t.name, t.kind, t.place).to_lowercase();
-        let state = t.state().slug();
-        wanted
-            .split_whitespace()
-            .all(|word| searched.contains(word))
-            && (asked.kind.is_empty() || asked.kind == t.kind.slug())
-            && match asked.state.as_str() {
+        let kind = asked.of("kind");
+        (kind.is_empty() || kind == t.kind.slug())
+            && match asked.of("state") {
                 "" => t.status != Status::Retired,
-                wanted => wanted == state,
+                wanted => wanted == t.state().slug(),
             }
+            && asked.fits(&[&t.tag, &t.name, t.kind.label(), &t.place])
     });
     let open = Which {
         open: true,
@@ -130,49 +136,28 @@ struct Line {
 struct ListPage {
     layout: Layout,
     lede: String,
-    asked: Asked,
-    kinds: &'static [Kind],
-    states: [State; 4],
+    list: Shown,
     lines: Vec<Line>,
     is_bare: bool,
-    before: String,
-    after: String,
-    csv: String,
-    paging: Paging,
     is_volunteer: bool,
 }
 
 async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let (found, there_are) = asked_for(&context, &asked).await?;
     let today = context.club().date(context.now());
-    let paging = Paging::new(asked.page.unwrap_or(1), found.len(), PAGE_ROWS);
-    let count = show::counted(found.len(), "thing", "things");
-    let filtered = [&asked.q, &asked.kind, &asked.state]
-        .iter()
-        .any(|typed| !typed.is_empty());
-    let link = |page: Option<usize>| {
-        page.map(|n| asked.address("/things", Some(n)))
-            .unwrap_or_default()
-    };
+    let fits = found.len();
+    let (rows, list) = controls().page_of(&asked, found);
     page(&ListPage {
         layout: context.layout("Things"),
-        lede: match filtered {
-            true => format!("{} of {there_are}.", found.len()),
-            false => format!("{count} that go with the instruments."),
+        lede: match list.is_asked {
+            true => format!("{fits} of {there_are}."),
+            false => {
+                let count = show::counted(fits, "thing", "things");
+                format!("{count} that go with the instruments.")
+            }
         },
-        kinds: Kind::of_things(),
-        states: [
-            State::OnTheShelf,
-            State::OnLoan,
-            State::Missing,
-            State::Retired,
-        ],
-        is_bare: found.is_empty() && there_are == 0 && !filtered,
-        before: link(paging.before()),
-        after: link(paging.after()),
-        csv: asked.address("/things.csv", None),
-        lines: paging
-            .rows(found)
+        is_bare: fits == 0 && there_are == 0 && !list.is_asked,
+        lines: rows
             .into_iter()
             .map(|(thing, loan)| Line {
                 href: address::thing(&thing),
@@ -189,9 +174,8 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
                 name: thing.name,
             })
             .collect(),
-        paging,
         is_volunteer: context.may(Access::Volunteer),
-        asked,
+        list,
     })
 }
 
