@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::collimations::layout_of;
 use super::instruments::Instrument;
 use optics::lamp::{self, Focusing, Nearby};
-use optics::prescription::{Layout, Numbers, Prescription};
+use optics::prescription::{Numbers, Prescription};
 use startest::report::{Reason, Report};
 
 /// A lamp that a star test was made at, and what its distance changed.
@@ -26,15 +26,10 @@ pub struct Lamp {
     pub coma_share: f64,
 }
 
-/// What to know before a lamp is set up.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Placing {
-    /// From this distance on the added spherical aberration may be passed over, m.
-    pub far_enough_m: f64,
-    /// What focuses the instrument.
-    pub focusing: Focusing,
-    /// Whether no glass closes the tube: distances count from the primary mirror.
-    pub open_in_front: bool,
+/// An instrument whose optics are known, for lamps at any distance.
+#[derive(Debug, Clone)]
+pub struct Traced {
+    optics: Prescription,
 }
 
 /// Why a lamp does not serve.
@@ -48,11 +43,63 @@ pub enum Unfit {
     TooNear,
 }
 
-fn optics_of(i: &Instrument) -> Result<(Layout, Prescription), Unfit> {
-    let layout = layout_of(i.design).ok_or(Unfit::Untraced)?;
-    Prescription::new(layout, Numbers::usual(layout, i.aperture_mm, i.focal_mm))
-        .map(|p| (layout, p))
-        .map_err(|_| Unfit::Untraced)
+impl Traced {
+    /// From the design's usual optics.
+    ///
+    /// # Errors
+    /// [`Unfit`] where the design is not traced.
+    pub fn of(i: &Instrument) -> Result<Self, Unfit> {
+        let layout = layout_of(i.design).ok_or(Unfit::Untraced)?;
+        Prescription::new(layout, Numbers::usual(layout, i.aperture_mm, i.focal_mm))
+            .map(|optics| Self { optics })
+            .map_err(|_| Unfit::Untraced)
+    }
+
+    /// What focuses it.
+    pub const fn focusing(&self) -> Focusing {
+        Focusing::usual(self.optics.layout)
+    }
+
+    /// Whether no glass closes the tube: distances count from the primary mirror.
+    pub const fn open_in_front(&self) -> bool {
+        self.optics.layout.open_in_front()
+    }
+
+    /// From this distance on the added spherical aberration may be passed over, m.
+    ///
+    /// # Errors
+    /// [`Unfit`] where a ray does not get through.
+    pub fn far_enough_m(&self) -> Result<f64, Unfit> {
+        lamp::far_enough_mm(&self.optics, self.focusing())
+            .map(|mm| mm / 1000.0)
+            .map_err(|_| Unfit::Untraced)
+    }
+
+    /// What a lamp at this distance changes.
+    ///
+    /// # Errors
+    /// [`Unfit`] where the lamp stands too near.
+    pub fn lamp(&self, distance_m: f64) -> Result<Lamp, Unfit> {
+        let focusing = self.focusing();
+        let at = |mm| lamp::nearby(&self.optics, mm, focusing);
+        let star_focal_mm = at(f64::INFINITY)
+            .map_err(|_| Unfit::Untraced)?
+            .effective_focal_mm;
+        let Nearby {
+            spherical_rms_waves,
+            effective_focal_mm,
+            travel_mm,
+            coma_share,
+        } = at(distance_m * 1000.0).map_err(|_| Unfit::TooNear)?;
+        Ok(Lamp {
+            distance_m,
+            focusing,
+            focal_share: effective_focal_mm / star_focal_mm,
+            travel_mm,
+            spherical_rms_waves,
+            coma_share,
+        })
+    }
 }
 
 impl Lamp {
@@ -61,23 +108,7 @@ impl Lamp {
     /// # Errors
     /// [`Unfit`] where the design is not traced or the lamp stands too near.
     pub fn at(i: &Instrument, distance_m: f64) -> Result<Self, Unfit> {
-        let (layout, optics) = optics_of(i)?;
-        let focusing = Focusing::usual(layout);
-        let star = lamp::nearby(&optics, f64::INFINITY, focusing).map_err(|_| Unfit::Untraced)?;
-        let Nearby {
-            spherical_rms_waves,
-            effective_focal_mm,
-            travel_mm,
-            coma_share,
-        } = lamp::nearby(&optics, distance_m * 1000.0, focusing).map_err(|_| Unfit::TooNear)?;
-        Ok(Self {
-            distance_m,
-            focusing,
-            focal_share: effective_focal_mm / star.effective_focal_mm,
-            travel_mm,
-            spherical_rms_waves,
-            coma_share,
-        })
+        Traced::of(i)?.lamp(distance_m)
     }
 
     /// The same angle seen from the front, where an eyepiece's scale for stars says
@@ -117,23 +148,5 @@ impl Lamp {
                 mend: "Judge the figure in focus at a star in the sky.".to_owned(),
             });
         }
-    }
-}
-
-impl Placing {
-    /// For one instrument.
-    ///
-    /// # Errors
-    /// [`Unfit`] where the design is not traced.
-    pub fn of(i: &Instrument) -> Result<Self, Unfit> {
-        let (layout, optics) = optics_of(i)?;
-        let focusing = Focusing::usual(layout);
-        lamp::far_enough_mm(&optics, focusing)
-            .map(|mm| Self {
-                far_enough_m: mm / 1000.0,
-                focusing,
-                open_in_front: layout.open_in_front(),
-            })
-            .map_err(|_| Unfit::Untraced)
     }
 }

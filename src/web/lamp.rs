@@ -10,7 +10,7 @@ use super::page::{Layout, RequestContext, page};
 use super::{Error, show};
 use crate::library::club::{Club, Units};
 use crate::library::instruments::Instrument;
-use crate::library::lamp::{Lamp, Placing};
+use crate::library::lamp::{Traced, Unfit};
 use crate::library::measures::{INCH_MM, Misread, Quantity};
 use crate::optics::lamp::{Focusing, ball_mm, largest_source_mm};
 
@@ -60,18 +60,21 @@ struct Row {
     coma: String,
 }
 
+/// Where to put a lamp.
+struct Places {
+    far_enough: String,
+    mirror_moves: bool,
+    open_front: bool,
+    rows: Vec<Row>,
+}
+
 #[derive(Template)]
 #[template(path = "star_test/artificial_star.html")]
 struct PlacingPage {
     layout: Layout,
     tag: String,
     name: String,
-    /// Why there is no table, or "".
-    unfit: String,
-    far_enough: String,
-    mirror_moves: bool,
-    open_front: bool,
-    rows: Vec<Row>,
+    places: Result<Places, String>,
 }
 
 /// "20 m" or "66 ft".
@@ -82,14 +85,11 @@ fn metres(club: &Club, m: f64) -> String {
     }
 }
 
-async fn placing(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
-    let instrument = Instrument::by_tag(&mut *context.read().await?, &tag).await?;
-    let club = context.club();
-    let layout = context.layout(&format!("An artificial star for {}", instrument.tag));
-    let placing = Placing::of(&instrument);
+fn places(club: &Club, instrument: &Instrument) -> Result<Places, Unfit> {
+    let traced = Traced::of(instrument)?;
     let rows = SHOWN_M
         .into_iter()
-        .filter_map(|m| Lamp::at(&instrument, m).ok())
+        .filter_map(|m| traced.lamp(m).ok())
         .map(|lamp| {
             let source = largest_source_mm(instrument.aperture_mm, lamp.distance_m * 1000.0);
             Row {
@@ -102,21 +102,21 @@ async fn placing(context: RequestContext, Path(tag): Path<String>) -> Result<Res
             }
         })
         .collect();
-    page(&PlacingPage {
-        layout,
-        name: instrument.name.clone(),
-        unfit: placing
-            .as_ref()
-            .err()
-            .map_or_else(String::new, |unfit| show::capital(&format!("{unfit}."))),
-        far_enough: placing
-            .as_ref()
-            .map_or_else(|_| String::new(), |p| metres(club, p.far_enough_m)),
-        mirror_moves: placing
-            .as_ref()
-            .is_ok_and(|p| p.focusing == Focusing::PrimaryMoves),
-        open_front: placing.is_ok_and(|p| p.open_in_front),
-        tag: instrument.tag.clone(),
+    Ok(Places {
+        far_enough: metres(club, traced.far_enough_m()?),
+        mirror_moves: traced.focusing() == Focusing::PrimaryMoves,
+        open_front: traced.open_in_front(),
         rows,
+    })
+}
+
+async fn placing(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
+    let instrument = Instrument::by_tag(&mut *context.read().await?, &tag).await?;
+    page(&PlacingPage {
+        layout: context.layout(&format!("An artificial star for {}", instrument.tag)),
+        tag: instrument.tag.clone(),
+        name: instrument.name.clone(),
+        places: places(context.club(), &instrument)
+            .map_err(|unfit| show::capital(&format!("{unfit}."))),
     })
 }
