@@ -105,14 +105,7 @@ where
         for item in seen {
             tally.count.given += 1;
             match item {
-                Err(u) => tally.drop(
-                    u.name,
-                    Reason {
-                        code: u.code,
-                        text: u.text,
-                        mend: u.mend,
-                    },
-                ),
+                Err(unread) => tally.drop_unread(unread),
                 Ok(seen) => course.take(seen, setup, &mut tally),
             }
             if progress(Progress {
@@ -181,6 +174,17 @@ pub(crate) struct Tally {
 }
 
 impl Tally {
+    /// Counts one that could not be read as dropped.
+    pub fn drop_unread(&mut self, unread: Unreadable) {
+        let Unreadable {
+            name,
+            code,
+            text,
+            mend,
+        } = unread;
+        self.drop(name, Reason { code, text, mend });
+    }
+
     pub fn drop(&mut self, frame: String, why: Reason) {
         match self.codes.iter_mut().find(|(_, r)| r.code == why.code) {
             Some((n, _)) => *n += 1,

@@ -87,6 +87,19 @@ pub struct Outcome {
     pub fitted: Option<FitResult>,
 }
 
+impl Outcome {
+    /// Nothing measured, for these reasons.
+    fn refused(reasons: Vec<Reason>, frames: FrameCount, stack: Option<Stack>) -> Self {
+        Self {
+            report: Report::refused(reasons, frames),
+            stack,
+            geometry: None,
+            inside: None,
+            fitted: None,
+        }
+    }
+}
+
 /// Measures a set of frames of one star, all taken at one focus.
 ///
 /// Frames are taken from the iterator one at a time and let go; memory does
@@ -169,13 +182,7 @@ struct NoLook {
 pub fn measure_stack(gathered: Gathered, setup: &Setup, options: &Options) -> Outcome {
     match look(gathered, setup, setup.side) {
         Ok(one) => answer(vec![one], setup, options),
-        Err(no) => Outcome {
-            report: Report::refused(no.reasons, no.frames),
-            stack: no.stack,
-            geometry: None,
-            inside: None,
-            fitted: None,
-        },
+        Err(no) => Outcome::refused(no.reasons, no.frames, no.stack),
     }
 }
 
@@ -215,13 +222,7 @@ pub fn measure_stacks(
                 frames = together(frames, count);
             }
             frames.used = 0;
-            Outcome {
-                report: Report::refused(reasons, frames),
-                stack,
-                geometry: None,
-                inside: None,
-                fitted: None,
-            }
+            Outcome::refused(reasons, frames, stack)
         }
     }
 }

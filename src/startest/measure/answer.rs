@@ -232,7 +232,7 @@ fn fit_of(
 
 /// An obstruction this far from the told one is another instrument's. Told by
 /// hand it may be out by a few hundredths; the fit finds it within one.
-const OBSTRUCTION_APART: f64 = 0.08;
+pub(super) const OBSTRUCTION_APART: f64 = 0.08;
 /// The fit is believed about the obstruction when it leaves less than this share of
 /// the light unexplained.
 const UNEXPLAINED: f64 = 0.2;
@@ -254,15 +254,18 @@ fn contradicted(found: &FitResult, looks: &[Look], setup: &Setup) -> Option<Reas
     let left = unexplained(found);
     let is_so = apart.abs() > OBSTRUCTION_APART && left < UNEXPLAINED && rings_agree
         || apart.abs() > BEYOND_DOUBT * OBSTRUCTION_APART && left < UNEXPLAINED / BEYOND_DOUBT;
-    is_so.then(|| {
-        reason(
-            "obstruction-contradicts",
-            format!(
-                "the light fits an obstruction of {:.2}, but {:.2} was told",
-                found.obstruction, setup.obstruction
-            ),
-        )
-    })
+    is_so.then(|| told_obstruction(found, setup))
+}
+
+/// That the light contradicts the obstruction told.
+pub(super) fn told_obstruction(found: &FitResult, told: &Setup) -> Reason {
+    reason(
+        "obstruction-contradicts",
+        format!(
+            "the light fits an obstruction of {:.2}, but {:.2} was told",
+            found.obstruction, told.obstruction
+        ),
+    )
 }
 
 /// A focal length this far off the told one, as a share, is another instrument's (or a

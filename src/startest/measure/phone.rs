@@ -5,7 +5,9 @@
 //! their brightness and added up, colour by colour. The fit finds the scale from the rings
 //! ([`fit::fit_colours`]); after that all is as with frames whose scale is known.
 
-use super::answer::{Answer, FIT, GEOMETRY, by_fit, unexplained};
+use super::answer::{
+    Answer, FIT, GEOMETRY, OBSTRUCTION_APART, by_fit, told_obstruction, unexplained,
+};
 use super::writing::{air_of, fit_report, rings_of};
 use super::{Look, Options, Outcome, Progress, Unreadable};
 use crate::decode::Still;
@@ -94,13 +96,7 @@ where
 
 fn refused(reasons: Vec<Reason>, mut frames: FrameCount, stack: Option<Stack>) -> Outcome {
     frames.used = 0;
-    Outcome {
-        report: Report::refused(reasons, frames),
-        stack,
-        geometry: None,
-        inside: None,
-        fitted: None,
-    }
+    Outcome::refused(reasons, frames, stack)
 }
 
 /// Refusals of the shape that say nothing of a scale.
@@ -109,8 +105,6 @@ const OF_THE_SHAPE: [&str; 4] = ["two-stars", "cut-by-edge", "too-faint", "smear
 const LEAST_WAVES: f64 = 2.2;
 /// A fit that leaves more than this share of the light unexplained is of no single star.
 const MOST_LEFT: f64 = 0.22;
-/// An obstruction this far from the told one is another instrument's.
-const OBSTRUCTION_APART: f64 = 0.08;
 
 fn measured(gathered: Gathered, eyepiece: Eyepiece<'_>, options: &Options) -> Outcome {
     let Gathered {
@@ -262,15 +256,7 @@ fn unfit(found: &FitResult, told: &Setup) -> Option<Reason> {
             ),
         ));
     }
-    (apart > OBSTRUCTION_APART).then(|| {
-        reason(
-            "obstruction-contradicts",
-            format!(
-                "the light fits an obstruction of {:.2}, but {:.2} was told",
-                found.obstruction, told.obstruction
-            ),
-        )
-    })
+    (apart > OBSTRUCTION_APART).then(|| told_obstruction(found, told))
 }
 
 /// A scale known no better than this share is worth a word, and one as unequal.

@@ -61,14 +61,7 @@ where
     for item in stills {
         tally.count.given += 1;
         match item {
-            Err(u) => tally.drop(
-                u.name,
-                Reason {
-                    code: u.code,
-                    text: u.text,
-                    mend: u.mend,
-                },
-            ),
+            Err(unread) => tally.drop_unread(unread),
             Ok(still) => match small(&still, eyepiece, &mut join) {
                 Ok(s) => kept.push(s),
                 Err(why) => tally.drop(still.name, why),
