@@ -2,6 +2,9 @@
 //! tables say, and SQLite's own check of the index (FTS5, 6.5, 'integrity-check') passes.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+#[path = "studies/tube.rs"]
+mod tube;
+
 use chrono::{NaiveDate, Utc};
 use rand::seq::IndexedRandom;
 use rand::{Rng, SeedableRng};
@@ -43,12 +46,10 @@ fn particulars(tag: &str) -> Particulars {
         focal_mm: 1200.0,
         obstruction: 0.3,
         vane_count: 0,
-        weight_kg: None,
-        cool_down_min: None,
         uses_diagonal: false,
-        replacement_value_cents: None,
         place: "Cellar".to_owned(),
         notes: "Mirror was recoated".to_owned(),
+        ..tube::newtonian()
     }
 }
 

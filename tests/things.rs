@@ -1,6 +1,9 @@
 //! Things and instruments by one rule of lending, sets and stock-taking, without a page.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+#[path = "studies/tube.rs"]
+mod tube;
+
 use chrono::{Days, Duration, Utc};
 use tubewright::library::club::Club;
 use tubewright::library::instruments::{self, Design, Instrument, Particulars, State, Status};
@@ -66,12 +69,9 @@ async fn house() -> House {
         focal_mm: 1000.0,
         obstruction: 0.0,
         vane_count: 0,
-        weight_kg: None,
-        cool_down_min: None,
         uses_diagonal: true,
-        replacement_value_cents: None,
         place: "Hut".to_owned(),
-        notes: String::new(),
+        ..tube::newtonian()
     };
     let desk = people[0];
     let tube = Instrument::add(&mut write, &tube, long_ago, desk)

@@ -239,13 +239,9 @@ impl Instrument {
         )
         .execute(conn)
         .await?;
-        if done.rows_affected() == 1 {
-            Ok(())
-        } else {
-            Err(Error::Refused(
+        super::one_row(&done, Error::Refused(
                 "Someone else has changed this instrument since you opened it. Look at what they wrote, then send yours again.".to_owned(),
             ))
-        }
     }
 
     /// Puts an instrument on the shelf, holds it, takes it to the bench or

@@ -806,9 +806,5 @@ pub async fn let_go(conn: &mut Conn, person: PersonId, id: UploadId) -> Result<(
     )
     .execute(conn)
     .await?;
-    if gone.rows_affected() == 1 {
-        Ok(())
-    } else {
-        Err(Error::NotFound("list that is held"))
-    }
+    super::one_row(&gone, Error::NotFound("list that is held"))
 }

@@ -69,7 +69,10 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
-use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
+use sqlx::sqlite::{
+    SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteQueryResult,
+    SqliteSynchronous,
+};
 use sqlx::{Connection, SqlitePool};
 
 pub use audit_log::hex;
@@ -117,6 +120,15 @@ pub enum Error {
 
 /// Shorthand.
 pub type Result<T, E = Error> = std::result::Result<T, E>;
+
+/// That a write met the row it was meant for; `otherwise` where the row has changed
+/// meanwhile or is not there.
+fn one_row(done: &SqliteQueryResult, otherwise: Error) -> Result<()> {
+    if done.rows_affected() == 0 {
+        return Err(otherwise);
+    }
+    Ok(())
+}
 
 /// The club's data: one folder with one SQLite database in it.
 ///

@@ -260,14 +260,10 @@ pub async fn send_again(conn: &mut Conn, id: MessageId, at: Moment) -> Result<()
     )
     .execute(conn)
     .await?;
-    if done.rows_affected() == 1 {
-        Ok(())
-    } else {
-        Err(Error::Refused(
+    super::one_row(&done, Error::Refused(
             "That message is not one that failed, or held a sign-in link that is gone. Make a new one."
                 .to_owned(),
         ))
-    }
 }
 
 impl Message {

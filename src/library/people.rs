@@ -147,6 +147,12 @@ impl NewPerson {
 }
 
 impl Person {
+    /// Whether this is part of the name, capitals apart; nothing at all is of every name.
+    pub fn is_called(&self, part: &str) -> bool {
+        let part = part.trim().to_lowercase();
+        self.name.to_lowercase().contains(&part)
+    }
+
     /// The address, or "".
     pub fn mail(&self) -> &str {
         self.email.as_deref().unwrap_or("")

@@ -4,15 +4,13 @@
 //! is kept apart until a volunteer has looked: then it becomes a journey or a problem, or
 //! is set aside. The reporter sees what became of it.
 
-use chrono::Duration;
-use sha2::{Digest, Sha256};
-
 use super::entries::{EntryKind, NewEntry};
 use super::journeys::{Journey, JourneyKind};
 use super::photos::{self, Prepared, Size};
 use super::problems::{AsksFor, Problem, ProblemWhat};
 use super::works::WorkWhat;
 use super::{Conn, EntryId, Error, InstrumentId, LoanId, Moment, PersonId, ReportId, Result};
+use chrono::Duration;
 
 words! {
     /// What is told.
@@ -73,16 +71,11 @@ pub enum Reporter<'a> {
     Stranger {
         /// The network.
         network: &'a str,
-        /// [`token_hash`] of the address' secret.
+        /// [`super::sessions::Token::hash`] of the address' secret.
         token_hash: &'a [u8],
     },
     /// Who is signed in.
     Person(PersonId),
-}
-
-/// The hash by which a stranger's report is found.
-pub fn token_hash(token: &str) -> Vec<u8> {
-    Sha256::digest(token.as_bytes()).to_vec()
 }
 
 /// A report to be written.
@@ -354,13 +347,12 @@ async fn decide(
     )
     .execute(conn)
     .await?;
-    if done.rows_affected() == 1 {
-        Ok(())
-    } else {
-        Err(Error::Refused(
+    super::one_row(
+        &done,
+        Error::Refused(
             "Somebody has decided this report already, or it was taken back.".to_owned(),
-        ))
-    }
+        ),
+    )
 }
 
 /// Enters a report in the logbook as a volunteer puts it. It is signed by the member who

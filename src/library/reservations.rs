@@ -167,13 +167,10 @@ pub async fn cancel(conn: &mut Conn, id: ReservationId, by: PersonId, at: Moment
     )
     .execute(conn)
     .await?;
-    if done.rows_affected() == 1 {
-        Ok(())
-    } else {
-        Err(Error::Refused(
-            "That reservation has been cancelled already.".to_owned(),
-        ))
-    }
+    super::one_row(
+        &done,
+        Error::Refused("That reservation has been cancelled already.".to_owned()),
+    )
 }
 
 /// One reservation.

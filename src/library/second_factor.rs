@@ -136,11 +136,10 @@ pub async fn want(conn: &mut Conn, person: PersonId) -> Result<Secret> {
     )
     .execute(conn)
     .await?;
-    if done.rows_affected() == 0 {
-        return Err(Error::Refused(
-            "There is a second factor already. Take it off first.".to_owned(),
-        ));
-    }
+    super::one_row(
+        &done,
+        Error::Refused("There is a second factor already. Take it off first.".to_owned()),
+    )?;
     Ok(secret)
 }
 

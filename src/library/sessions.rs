@@ -412,13 +412,10 @@ pub async fn use_address(conn: &mut Conn, token: &Token, now: Moment) -> Result<
     )
     .execute(conn)
     .await?;
-    if done.rows_affected() == 1 {
-        Ok(())
-    } else {
-        Err(Error::NotFound(
-            "sign-in link (it works once, for three days)",
-        ))
-    }
+    super::one_row(
+        &done,
+        Error::NotFound("sign-in link (it works once, for three days)"),
+    )
 }
 
 /// A try at signing in.

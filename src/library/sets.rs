@@ -135,11 +135,12 @@ impl Set {
         )
         .execute(&mut *conn)
         .await?;
-        if done.rows_affected() == 0 {
-            return Err(Error::Refused(
+        super::one_row(
+            &done,
+            Error::Refused(
                 "Someone else has changed this set since you opened it. Open it again.".to_owned(),
-            ));
-        }
+            ),
+        )?;
         sqlx::query!("DELETE FROM set_members WHERE set_id = ?", id)
             .execute(&mut *conn)
             .await?;

@@ -158,11 +158,9 @@ impl Thing {
         )
         .execute(&mut *conn)
         .await?;
-        if done.rows_affected() == 0 {
-            return Err(Error::Refused(
+        super::one_row(&done, Error::Refused(
                 "Someone else has changed this since you opened it. Look at what they wrote, then send yours again.".to_owned(),
-            ));
-        }
+            ))?;
         let said = changes(&before, p);
         if !said.is_empty() {
             let note = format!("Changed: {}.", said.join("; "));

@@ -102,11 +102,7 @@ pub async fn close(conn: &mut Conn, id: WaitId, by_themselves: bool, at: Moment)
     )
     .execute(conn)
     .await?;
-    if done.rows_affected() == 1 {
-        Ok(())
-    } else {
-        Err(Error::NotFound("place on the waiting list"))
-    }
+    super::one_row(&done, Error::NotFound("place on the waiting list"))
 }
 
 /// Closes the borrower's own place when they get the instrument.

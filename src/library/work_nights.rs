@@ -112,13 +112,10 @@ impl WorkNight {
         )
         .execute(conn)
         .await?;
-        if done.rows_affected() == 1 {
-            Ok(())
-        } else {
-            Err(Error::Refused(
-                "That work night has been called off already.".to_owned(),
-            ))
-        }
+        super::one_row(
+            &done,
+            Error::Refused("That work night has been called off already.".to_owned()),
+        )
     }
 
     /// Refuses changes to one that is called off.
@@ -186,14 +183,13 @@ pub async fn take_off(conn: &mut Conn, night: WorkNightId, instrument: Instrumen
     )
     .execute(conn)
     .await?;
-    if done.rows_affected() == 1 {
-        Ok(())
-    } else {
-        Err(Error::Refused(
+    super::one_row(
+        &done,
+        Error::Refused(
             "That instrument is not on this work night's list, or is ticked off as done already."
                 .to_owned(),
-        ))
-    }
+        ),
+    )
 }
 
 /// Ticks an instrument off as done, or takes the tick back.
@@ -214,11 +210,8 @@ pub async fn set_done(
     )
     .execute(conn)
     .await?;
-    if changed.rows_affected() == 1 {
-        Ok(())
-    } else {
-        Err(Error::Refused(
-            "That instrument is not on this work night's list.".to_owned(),
-        ))
-    }
+    super::one_row(
+        &changed,
+        Error::Refused("That instrument is not on this work night's list.".to_owned()),
+    )
 }

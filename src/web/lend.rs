@@ -239,10 +239,7 @@ impl Case {
             .people
             .into_iter()
             .filter(|p| {
-                wanted.is_empty()
-                    || p.id.to_string() == chosen
-                    || p.name.to_lowercase().contains(&wanted)
-                    || p.mail().contains(&wanted)
+                p.id.to_string() == chosen || p.is_called(&wanted) || p.mail().contains(&wanted)
             })
             .collect();
         let assessment = &self.row.assessment;

@@ -234,13 +234,8 @@ async fn together_page(
             note: notes.join("; "),
         });
     }
-    let wanted = who.trim().to_lowercase();
     let mut people = Person::list(&mut conn).await?;
-    people.retain(|p| {
-        wanted.is_empty()
-            || p.id.to_string() == form.borrower
-            || p.name.to_lowercase().contains(&wanted)
-    });
+    people.retain(|p| p.id.to_string() == form.borrower || p.is_called(&who));
     form.offered = rows.iter().map(|r| r.tag.clone()).collect();
     Ok(TogetherPage {
         layout: context.layout(&match &set {

@@ -19,7 +19,6 @@ use crate::library::loans::Loan;
 use crate::library::photos::Prepared;
 use crate::library::reports::{
     self, LONGEST_NAME, LONGEST_WORDS, NewReport, Report, Reporter, State, TooMany, What, Which,
-    token_hash,
 };
 use crate::library::sessions::Token;
 use crate::library::{Conn, LoanId, PersonId};
@@ -212,7 +211,7 @@ async fn send(
         files,
     } = upload;
     let token = secret(&context.visitor.path, &once);
-    let hash = token_hash(token.text());
+    let hash = token.hash();
     let mut conn = context.read().await?;
     let scene = scene(&context, &mut conn, &tag).await?;
     let reporter = match scene.person {
@@ -415,7 +414,7 @@ struct ReportedPage {
 
 async fn by_token(conn: &mut Conn, token: &str) -> Result<Report, Error> {
     let which = Which {
-        token_hash: Some(token_hash(token)),
+        token_hash: Some(Token::given(token).hash()),
         ..Which::default()
     };
     Ok(Report::one(conn, &which).await?)

@@ -251,13 +251,8 @@ async fn form_page(
         let due_on = Loan::get(conn, loan).await?.due_on;
         standing.push(format!("On loan, due {}.", show::short_day(due_on, today)));
     }
-    let wanted = who.trim().to_lowercase();
     let mut people = Person::list(conn).await?;
-    people.retain(|p| {
-        wanted.is_empty()
-            || p.id.to_string() == form.person
-            || p.name.to_lowercase().contains(&wanted)
-    });
+    people.retain(|p| p.id.to_string() == form.person || p.is_called(&who));
     Ok(FormPage {
         layout: context.layout(&format!("Reserve {}", instrument.tag)),
         here: address::thing(&instrument),
