@@ -22,6 +22,8 @@ CREATE TABLE club (
     renewals        INTEGER NOT NULL DEFAULT 2 CHECK (renewals BETWEEN 0 AND 50), -- how often members renew one loan
     renew_late_days INTEGER NOT NULL DEFAULT 7 CHECK (renew_late_days BETWEEN 0 AND 366), -- later than this they do not
     fetch_days      INTEGER NOT NULL DEFAULT 7 CHECK (fetch_days BETWEEN 1 AND 90), -- kept so long for the next in line
+    second_factor_required INTEGER NOT NULL DEFAULT 0 CHECK (second_factor_required IN (0, 1)), -- of coordinators
+    second_look     TEXT,                                -- since when work waits for one; NULL: it does not
     demo            INTEGER NOT NULL DEFAULT 0 CHECK (demo IN (0, 1))
 ) STRICT;
 
@@ -46,6 +48,22 @@ CREATE TABLE people (
 --
 -- Only hashes of tokens are kept. What has expired opens nothing any more and is
 -- removed by `library::expiry`, each table by the rule at its head.
+
+-- Every change of a setting of the club's (of limits, see there): what it was and what
+-- it became, as the form has it, and who changed it.
+CREATE TABLE settings_changes (
+    number          INTEGER PRIMARY KEY,                 -- grows with time
+    changed_at      TEXT NOT NULL,
+    changed_by      BLOB NOT NULL REFERENCES people (id),
+    what            TEXT NOT NULL CHECK (what <> ''),
+    was             TEXT NOT NULL,
+    became          TEXT NOT NULL,
+    CHECK (was <> became)
+) STRICT;
+CREATE TRIGGER settings_changes_are_never_changed BEFORE UPDATE ON settings_changes
+BEGIN SELECT RAISE(ABORT, 'the history of settings is never changed'); END;
+CREATE TRIGGER settings_changes_are_never_removed BEFORE DELETE ON settings_changes
+BEGIN SELECT RAISE(ABORT, 'the history of settings is never shortened'); END;
 
 -- Until `expires_at`, or two weeks after `last_seen_at`.
 CREATE TABLE sessions (
@@ -389,7 +407,7 @@ BEGIN SELECT RAISE(ABORT, 'that stock-taking has ended'); END;
 CREATE TABLE entries (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
     instrument_id   BLOB NOT NULL REFERENCES instruments (id),
-    kind            TEXT NOT NULL CHECK (kind IN ('journey', 'star-test', 'problem', 'work',
+    kind            TEXT NOT NULL CHECK (kind IN ('journey', 'star-test', 'barrel-check', 'problem', 'work',
                         'lend', 'return', 'status', 'limit', 'register', 'note')),
     happened_at     TEXT NOT NULL,
     recorded_at     TEXT NOT NULL,
@@ -467,6 +485,93 @@ BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER work_settles_are_never_removed BEFORE DELETE ON work_settles
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
 
+-- A second pair of eyes on work that was done: the detail of a note that says so, and goes
+-- with its corrections.
+CREATE TABLE second_looks (
+    entry_id        BLOB PRIMARY KEY REFERENCES entries (id)
+) STRICT;
+CREATE TRIGGER second_looks_go_with_their_kind BEFORE INSERT ON second_looks
+WHEN (SELECT kind FROM entries WHERE id = NEW.entry_id) IS NOT 'note'
+BEGIN SELECT RAISE(ABORT, 'the entry of second_looks is of another kind'); END;
+CREATE TRIGGER a_corrected_second_look_stays_one AFTER INSERT ON entries
+WHEN NEW.struck = 0 AND EXISTS (SELECT 1 FROM second_looks WHERE entry_id = NEW.supersedes)
+BEGIN INSERT INTO second_looks (entry_id) VALUES (NEW.id); END;
+CREATE TRIGGER second_looks_are_never_changed BEFORE UPDATE ON second_looks
+BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
+CREATE TRIGGER second_looks_are_never_removed BEFORE DELETE ON second_looks
+BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
+
+-- Who puts a problem right, and by when. A row beside the logbook, whose entries are never
+-- changed: one for each who took it on. The one that has not ended holds; work that settles
+-- the problem closes it.
+CREATE TABLE jobs (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    problem_entry_id BLOB NOT NULL REFERENCES problems (entry_id),
+    person_id       BLOB REFERENCES people (id),         -- NULL: no one yet
+    due_on          TEXT,                                -- a day of the club's
+    note            TEXT NOT NULL DEFAULT '',
+    begun_at        TEXT NOT NULL,
+    begun_by        BLOB NOT NULL REFERENCES people (id),
+    ended_at        TEXT,                                -- given back, or given to another
+    ended_by        BLOB REFERENCES people (id),
+    CHECK ((ended_at IS NULL) = (ended_by IS NULL))
+) STRICT;
+CREATE UNIQUE INDEX one_job ON jobs (problem_entry_id) WHERE ended_at IS NULL;
+CREATE INDEX jobs_by_problem ON jobs (problem_entry_id, begun_at);
+CREATE INDEX jobs_by_person ON jobs (person_id) WHERE person_id IS NOT NULL;
+-- A problem that is corrected takes its jobs along.
+CREATE TRIGGER jobs_go_with_a_correction AFTER INSERT ON problems
+BEGIN
+    UPDATE jobs SET problem_entry_id = NEW.entry_id
+        WHERE problem_entry_id = (SELECT supersedes FROM entries WHERE id = NEW.entry_id);
+END;
+CREATE TRIGGER a_job_that_ended_stays
+BEFORE UPDATE OF person_id, due_on, note, begun_at, begun_by, ended_at, ended_by ON jobs
+WHEN OLD.ended_at IS NOT NULL OR OLD.person_id IS NOT NEW.person_id
+BEGIN SELECT RAISE(ABORT, 'a job that has ended, or is given to another, is a row of its own'); END;
+CREATE TRIGGER jobs_are_never_removed BEFORE DELETE ON jobs
+BEGIN SELECT RAISE(ABORT, 'a job is never removed'); END;
+
+-- Spare parts and consumables. Amounts are thousandths of the unit, so that they add up
+-- exactly; what there is follows from the moves, and is never below nothing.
+CREATE TABLE spares (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    name            TEXT NOT NULL COLLATE NOCASE CHECK (name <> ''),
+    unit            TEXT NOT NULL CHECK (unit <> ''),    -- pieces, ml, m
+    amount_thousandths INTEGER NOT NULL DEFAULT 0 CHECK (amount_thousandths >= 0),
+    low_thousandths INTEGER CHECK (low_thousandths >= 0), -- so many or fewer are low; NULL: never
+    place           TEXT NOT NULL DEFAULT '',
+    value_cents     REAL CHECK (value_cents >= 0),       -- of one unit
+    added_at        TEXT NOT NULL,
+    added_by        BLOB NOT NULL REFERENCES people (id),
+    removed_at      TEXT                                 -- no longer kept
+) STRICT;
+CREATE UNIQUE INDEX one_spare_of_a_name ON spares (name) WHERE removed_at IS NULL;
+
+-- What was used in work, bought, or found when they were counted anew.
+CREATE TABLE spare_moves (
+    number          INTEGER PRIMARY KEY,                 -- grows with time
+    spare_id        BLOB NOT NULL REFERENCES spares (id),
+    at              TEXT NOT NULL,
+    by              BLOB NOT NULL REFERENCES people (id),
+    what            TEXT NOT NULL CHECK (what IN ('used', 'added', 'counted')),
+    change_thousandths INTEGER NOT NULL,
+    work_entry_id   BLOB REFERENCES works (entry_id),
+    value_cents     REAL CHECK (value_cents >= 0),       -- of one unit, at that time
+    words           TEXT NOT NULL DEFAULT '',
+    CHECK ((what = 'used') = (work_entry_id IS NOT NULL)),
+    CHECK (what <> 'used' OR change_thousandths < 0),
+    CHECK (what <> 'added' OR change_thousandths > 0)
+) STRICT;
+CREATE INDEX spare_moves_by_spare ON spare_moves (spare_id, number);
+CREATE INDEX spare_moves_by_work ON spare_moves (work_entry_id) WHERE work_entry_id IS NOT NULL;
+CREATE TRIGGER what_there_is_follows_from_the_moves AFTER INSERT ON spare_moves
+BEGIN UPDATE spares SET amount_thousandths = amount_thousandths + NEW.change_thousandths WHERE id = NEW.spare_id; END;
+CREATE TRIGGER spare_moves_are_never_changed BEFORE UPDATE ON spare_moves
+BEGIN SELECT RAISE(ABORT, 'what became of spare parts is never changed'); END;
+CREATE TRIGGER spare_moves_are_never_removed BEFORE DELETE ON spare_moves
+BEGIN SELECT RAISE(ABORT, 'what became of spare parts is never shortened'); END;
+
 -- One try at measuring frames: kept whether it was measured or refused.
 CREATE TABLE attempts (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
@@ -501,7 +606,7 @@ CREATE TABLE attempt_pictures (
 
 CREATE TABLE star_tests (
     entry_id        BLOB PRIMARY KEY REFERENCES entries (id),
-    method          TEXT NOT NULL CHECK (method IN ('by-eye', 'from-frames')),
+    method          TEXT NOT NULL CHECK (method IN ('by-eye', 'from-frames', 'by-phone')),
     side            TEXT NOT NULL CHECK (side IN ('inside', 'outside', 'unknown')),
     diagonal        INTEGER NOT NULL CHECK (diagonal IN (0, 1)),
     seeing          INTEGER CHECK (seeing BETWEEN 1 AND 5),  -- Antoniadi I (best) to V
@@ -515,6 +620,30 @@ CREATE TABLE star_tests (
     judged          TEXT NOT NULL                        -- JSON: what the person told, as told
 ) STRICT;
 
+-- A look through both barrels of a binocular, and how far apart they pointed at one
+-- opening of the hinge or at two. Angles are arc minutes at the eye (optics::barrels).
+CREATE TABLE barrel_checks (
+    entry_id        BLOB PRIMARY KEY REFERENCES entries (id),
+    way             TEXT NOT NULL CHECK (way IN ('by-eye', 'by-pictures')),
+    magnification   REAL NOT NULL CHECK (magnification > 1),
+    hinged          INTEGER NOT NULL CHECK (hinged IN (0, 1)),
+    distance_m      REAL CHECK (distance_m > 0),         -- NULL: a star
+    judged          TEXT NOT NULL                        -- JSON: what the person told, as told
+) STRICT;
+
+CREATE TABLE barrel_openings (
+    entry_id        BLOB NOT NULL REFERENCES barrel_checks (entry_id),
+    place           INTEGER NOT NULL CHECK (place IN (1, 2)),
+    convergence_arcmin REAL NOT NULL,                    -- below 0: divergence
+    convergence_arcmin_sigma REAL NOT NULL CHECK (convergence_arcmin_sigma > 0),
+    step_arcmin     REAL NOT NULL,                       -- above 0: the left picture is higher
+    step_arcmin_sigma REAL NOT NULL CHECK (step_arcmin_sigma > 0),
+    turn_arcmin     REAL,                                -- above 0: the left picture clockwise
+    turn_arcmin_sigma REAL CHECK (turn_arcmin_sigma > 0),
+    PRIMARY KEY (entry_id, place),
+    CHECK ((turn_arcmin IS NULL) = (turn_arcmin_sigma IS NULL))
+) STRICT, WITHOUT ROWID;
+
 -- Set limits: the newest row for a design or an instrument holds; a NULL value
 -- goes back to the level above (instrument -> design -> the default built in).
 CREATE TABLE limits (
@@ -524,7 +653,7 @@ CREATE TABLE limits (
                         'classical-cassegrain', 'ritchey-chretien', 'achromat',
                         'apochromat', 'binocular', 'solar')),
     instrument_id   BLOB REFERENCES instruments (id),
-    what            TEXT NOT NULL CHECK (what IN ('coma-note', 'coma-bench', 'exposure', 'months', 'loans')),
+    what            TEXT NOT NULL CHECK (what IN ('coma-note', 'coma-bench', 'barrels-note', 'barrels-bench', 'exposure', 'months', 'loans')),
     value           REAL CHECK (value >= 0),
     set_at          TEXT NOT NULL,
     set_by          BLOB NOT NULL REFERENCES people (id),
@@ -553,6 +682,21 @@ CREATE TABLE photos (
     removed_at      TEXT
 ) STRICT;
 CREATE INDEX photos_by_instrument ON photos (instrument_id, added_at);
+
+-- Manuals, receipts, drawings: files that belong to a thing. One that is removed stays, hidden.
+CREATE TABLE papers (
+    id              BLOB PRIMARY KEY CHECK (length(id) = 16),
+    instrument_id   BLOB NOT NULL REFERENCES instruments (id),
+    title           TEXT NOT NULL CHECK (title <> ''),
+    file_name       TEXT NOT NULL CHECK (file_name <> ''), -- what it is saved as
+    media_type      TEXT NOT NULL CHECK (media_type IN ('application/pdf', 'text/plain', 'image/jpeg')),
+    bytes           BLOB NOT NULL CHECK (length(bytes) BETWEEN 1 AND 20971520),
+    for_borrowers   INTEGER NOT NULL CHECK (for_borrowers IN (0, 1)), -- else volunteers alone
+    added_at        TEXT NOT NULL,
+    added_by        BLOB NOT NULL REFERENCES people (id),
+    removed_at      TEXT
+) STRICT;
+CREATE INDEX papers_by_instrument ON papers (instrument_id, added_at) WHERE removed_at IS NULL;
 
 CREATE TABLE work_nights (
     id              BLOB PRIMARY KEY CHECK (length(id) = 16),
@@ -596,6 +740,17 @@ BEGIN SELECT RAISE(ABORT, 'the entry of works is of another kind'); END;
 CREATE TRIGGER works_are_never_changed BEFORE UPDATE ON works
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER works_are_never_removed BEFORE DELETE ON works
+BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
+CREATE TRIGGER barrel_checks_go_with_their_kind BEFORE INSERT ON barrel_checks
+WHEN (SELECT kind FROM entries WHERE id = NEW.entry_id) IS NOT 'barrel-check'
+BEGIN SELECT RAISE(ABORT, 'the entry of barrel_checks is of another kind'); END;
+CREATE TRIGGER barrel_checks_are_never_changed BEFORE UPDATE ON barrel_checks
+BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
+CREATE TRIGGER barrel_checks_are_never_removed BEFORE DELETE ON barrel_checks
+BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
+CREATE TRIGGER barrel_openings_are_never_changed BEFORE UPDATE ON barrel_openings
+BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
+CREATE TRIGGER barrel_openings_are_never_removed BEFORE DELETE ON barrel_openings
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
 CREATE TRIGGER star_tests_go_with_their_kind BEFORE INSERT ON star_tests
 WHEN (SELECT kind FROM entries WHERE id = NEW.entry_id) IS NOT 'star-test'
@@ -898,6 +1053,11 @@ CREATE VIEW searchable (kind, about, instrument_id, words) AS
     UNION ALL SELECT 'entry', e.id, e.instrument_id, trim(e.note || ' ' || COALESCE(w.words, ''))
         FROM current_entries e LEFT JOIN works w ON w.entry_id = e.id
         WHERE e.kind <> 'problem' AND (e.note <> '' OR w.words <> '')
+    UNION ALL SELECT 'paper', p.id, p.instrument_id, p.title || ' ' || p.file_name
+        FROM papers p WHERE p.removed_at IS NULL
+    UNION ALL SELECT 'job', j.id, e.instrument_id, j.note
+        FROM jobs j JOIN entries e ON e.id = j.problem_entry_id WHERE j.ended_at IS NULL AND j.note <> ''
+    UNION ALL SELECT 'spare', s.id, NULL, trim(s.name || ' ' || s.place) FROM spares s WHERE s.removed_at IS NULL
     UNION ALL SELECT 'person', p.id, NULL, p.name || ' ' || COALESCE(p.email, '')
         FROM people p WHERE p.left_at IS NULL;
 
@@ -942,6 +1102,23 @@ BEGIN DELETE FROM search_rows WHERE about = NEW.id;
     INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
 CREATE TRIGGER a_removed_kit_part_is_not_searched AFTER DELETE ON kit_parts
 BEGIN DELETE FROM search_rows WHERE about = OLD.id; END;
+CREATE TRIGGER a_paper_is_searched AFTER INSERT ON papers
+BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_changed_paper_is_searched AFTER UPDATE OF title, file_name, removed_at ON papers
+BEGIN DELETE FROM search_rows WHERE about = NEW.id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_removed_paper_is_not_searched AFTER DELETE ON papers
+BEGIN DELETE FROM search_rows WHERE about = OLD.id; END;
+CREATE TRIGGER a_job_is_searched AFTER INSERT ON jobs
+BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_changed_job_is_searched AFTER UPDATE OF note, ended_at ON jobs
+BEGIN DELETE FROM search_rows WHERE about = NEW.id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_spare_is_searched AFTER INSERT ON spares
+BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
+CREATE TRIGGER a_changed_spare_is_searched AFTER UPDATE OF name, place, removed_at ON spares
+BEGIN DELETE FROM search_rows WHERE about = NEW.id;
+    INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
 CREATE TRIGGER a_person_is_searched AFTER INSERT ON people
 BEGIN INSERT INTO search_rows (kind, about, instrument_id, words) SELECT * FROM searchable WHERE about = NEW.id; END;
 CREATE TRIGGER a_changed_person_is_searched AFTER UPDATE OF name, email, left_at ON people

@@ -21,6 +21,10 @@ struct Cli {
 enum Command {
     /// Measure coma from frames of a defocused star
     Measure(commands::measure::MeasureArgs),
+    /// Measure how far the barrels of a binocular point apart, from pictures through both
+    Barrels(commands::barrels::BarrelsArgs),
+    /// Measure flat and primary of a Newtonian, from a picture down its focuser
+    Peephole(commands::peephole::PeepholeArgs),
     /// Print which instruments are due for the bench, and why
     Due(commands::due::DueArgs),
     /// Print one instrument's reading and what borrowers are told
@@ -59,6 +63,8 @@ enum Command {
 fn main() -> ExitCode {
     match Cli::parse().command {
         Command::Measure(args) => commands::measure::run(args),
+        Command::Barrels(args) => commands::barrels::run(args),
+        Command::Peephole(args) => commands::peephole::run(args),
         Command::Due(args) => commands::due::run(args),
         Command::Condition(args) => commands::desk::condition(args),
         Command::Lend(args) => commands::desk::lend(args),

@@ -2,25 +2,8 @@
 (() => {
   "use strict";
   if (!("serviceWorker" in navigator) || !("indexedDB" in window)) return;
-  const person = document.querySelector('meta[name="person"]')?.content || "";
+  const { person, all, drop, put } = phone;
   if (person || navigator.serviceWorker.controller) navigator.serviceWorker.register("/service-worker.js").catch(() => { /* works without */ });
-
-  function withStore(mode, work) {
-    return new Promise((done, failed) => {
-      const open = indexedDB.open("tubewright", 1);
-      open.onupgradeneeded = () => open.result.createObjectStore("unsent", { keyPath: "id", autoIncrement: true });
-      open.onerror = () => failed(open.error);
-      open.onsuccess = () => {
-        const act = open.result.transaction("unsent", mode);
-        const asked = work(act.objectStore("unsent"));
-        act.oncomplete = () => { open.result.close(); done(asked && asked.result); };
-        act.onerror = () => { open.result.close(); failed(act.error); };
-      };
-    });
-  }
-  const all = () => withStore("readonly", (s) => s.getAll());
-  const drop = (id) => withStore("readwrite", (s) => s.delete(id));
-  const put = (entry) => withStore("readwrite", (s) => s.put(entry));
 
   const KINDS = [[/^\/check-in\/([^/]+)/, "Check-in of"], [/^\/instruments\/([^/]+)\/star-test/, "Star test of"], [/^\/instruments\/([^/]+)\/photos/, "Photo of"],
     [/^\/instruments\/([^/]+)\/logbook/, "Logbook entry of"], [/^\/collimations\/[^/]+\/look/, "Star check"], [/^\/collimations\/[^/]+\/go/, "Turns of the screws"], [/^\/collimations\//, "Step of a session"]];
@@ -32,29 +15,44 @@
 
   // One at a time, in the order in which they were entered. What the server refused stays, with
   // its words; what came after it in another place is not held up by it.
-  let busy = false;
   async function sendAll() {
+    await phone.ready;
     const csrf = document.querySelector("input[name=csrf]")?.value;
-    if (busy || !person || !csrf || !navigator.onLine) return show();
-    busy = true;
-    let sent = 0;
-    try {
-      for (const entry of await all()) {
+    if (!person || !csrf || !navigator.onLine) return show();
+    return phone.turn(async (mine) => {
+      let sent = 0;
+      if (mine) for (const entry of await all()) {
         if (entry.person !== person || entry.refused) continue;
-        const hasFile = entry.fields.some(([, value]) => value instanceof Blob);
-        const body = hasFile ? new FormData() : new URLSearchParams();
-        for (const [name, value] of entry.fields) body.append(name, name === "csrf" ? csrf : value);
-        let answer;
-        try { answer = await fetch(entry.path, { method: "POST", body, redirect: "manual" }); } catch { break; }
-        if (answer.type === "opaqueredirect") { await drop(entry.id); sent += 1; continue; }
-        if (answer.status === 401 || answer.status === 429 || answer.status >= 500) break;
-        const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-        const words = [...page.querySelectorAll("#errors li")].map((li) => li.textContent.trim()).join(" ") || page.querySelector("main p")?.textContent.trim() || "Refused.";
-        await put({ ...entry, refused: words });
+        const what = await sendOne(entry, csrf);
+        if (what === "later") break;
+        if (what === "sent") sent += 1;
       }
-    } finally { busy = false; }
-    await show(sent);
-    return undefined;
+      return show(sent);
+    }, { ifAvailable: true });
+  }
+  async function sendOne(entry, csrf) {
+    let fields = entry.fields;
+    if (phone.takesPieces && phone.inPieces(fields)) {
+      const whole = phone.bytesOf(fields);
+      await show();
+      const line = document.querySelector('#unsent li[data-id="' + entry.id + '"]');
+      try {
+        fields = await phone.sendFiles(entry, csrf, (so) => { if (line) line.textContent = nameOf(entry) + ": " + Math.round(100 * so / whole) + " % sent"; });
+      } catch (error) {
+        if (!(error instanceof phone.Refused)) return "later";
+      }
+    }
+    const hasFile = fields.some(([name, value]) => value instanceof Blob || name.startsWith("pieces:"));
+    const body = hasFile ? new FormData() : new URLSearchParams();
+    for (const [name, value] of fields) body.append(name, name === "csrf" ? csrf : value);
+    let answer;
+    try { answer = await fetch(entry.path, { method: "POST", body, redirect: "manual" }); } catch { return "later"; }
+    if (answer.type === "opaqueredirect") { await drop(entry.id); return "sent"; }
+    if (answer.status === 401 || answer.status === 429 || answer.status >= 500) return "later";
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const words = [...page.querySelectorAll("#errors li")].map((li) => li.textContent.trim()).join(" ") || page.querySelector("main p")?.textContent.trim() || "Refused.";
+    await put({ ...entry, refused: words });
+    return "refused";
   }
 
   async function show(sent = 0) {
@@ -71,7 +69,7 @@
     if (waiting.length) {
       say("p", waiting.length === 1 ? "1 entry waits on this phone for the network:" : waiting.length + " entries wait on this phone for the network:").className = "note-title";
       const list = say("ul", "");
-      for (const entry of waiting) say("li", nameOf(entry) + ", " + time(entry.at), list);
+      for (const entry of waiting) say("li", nameOf(entry) + ", " + time(entry.at), list).dataset.id = entry.id;
     }
     for (const entry of mine.filter((one) => one.refused)) {
       say("p", "Not taken: " + nameOf(entry) + ", " + time(entry.at)).className = "note-title";

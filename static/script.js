@@ -6,6 +6,8 @@
   // Typed values, one store per page and form, kept until the server has taken them. A form whose
   // answer shows another page has been taken; one that comes back with errors holds its own values.
   const SECRET = new Set(["password", "file", "hidden", "submit", "button"]);
+  // A password is one also while it is shown.
+  const PASSWORD = "input[autocomplete$=-password]";
   const store = {
     get(key) { try { return JSON.parse(sessionStorage.getItem(key) || "null"); } catch { return null; } },
     set(key, value) { try { sessionStorage.setItem(key, JSON.stringify(value)); } catch { /* full or forbidden */ } },
@@ -53,12 +55,12 @@
     form.prepend(words);
   }
   const keeps = (form) => form.method === "post" && !form.hasAttribute("data-forget")
-    && fieldsOf(form).length > 0 && !form.querySelector("input[type=password]");
+    && fieldsOf(form).length > 0 && !form.querySelector(PASSWORD);
 
   // What became of the form posted from the last page. A page that asks to sign in, shows errors or
   // refuses (data-refused) means it was not taken; so does coming back to the form after one of those.
   const sent = store.get("sent");
-  if (sent && document.querySelector("#errors, [data-refused], input[type=password]")) {
+  if (sent && document.querySelector("#errors, [data-refused], " + PASSWORD)) {
     store.set("sent", { ...sent, bounced: true });
   } else if (sent) {
     const taken = sent.from !== location.pathname || document.querySelector(".notice[role=status]");
@@ -150,7 +152,7 @@
     const form = box.form;
     // Without a file there is nothing to send in parts; a plain form is kept while one signs in.
     const asks = form.enctype;
-    const parts = () => { form.enctype = all("input[type=file]", form).some((b) => b.files.length) || form.action.endsWith("/photos") ? asks : "application/x-www-form-urlencoded"; };
+    const parts = () => { form.enctype = all("input[type=file]", form).some((b) => b.files.length) || form.querySelector("input[name^='pieces:']") || form.action.endsWith("/photos") ? asks : "application/x-www-form-urlencoded"; };
     parts();
     const words = document.createElement("p");
     words.className = "hint";
@@ -221,6 +223,21 @@
       }, 150);
     });
     box.addEventListener("keydown", (event) => { if (event.key === "Escape") list.hidden = true; });
+  }
+
+  // Shows what a password box holds, until it is sent.
+  for (const key of all("[data-show]")) {
+    const box = document.getElementById(key.dataset.show);
+    const show = (on) => {
+      box.type = on ? "text" : "password";
+      key.textContent = on ? "Hide" : "Show";
+      key.setAttribute("aria-label", key.getAttribute("aria-label").replace(/^\w+/, key.textContent));
+    };
+    box.spellcheck = false;
+    box.autocapitalize = "off";
+    key.hidden = false;
+    key.addEventListener("click", () => { show(box.type === "password"); box.focus(); });
+    box.form?.addEventListener("submit", () => show(false));
   }
 
   // A job at work: fetch its piece of page until it says it is done.

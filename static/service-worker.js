@@ -9,7 +9,7 @@ const KEPT_PAGES = [/^\/$/, /^\/shelf$/, /^\/instruments\/[^/]+$/, /^\/check-in(
   /^\/instruments\/[^/]+\/(star-test|collimation)$/, /^\/instruments\/[^/]+\/logbook(\/[^/]+)?$/, /^\/my-loans$/, /^\/pictures\/donut\.png$/];
 // What is entered without a network and sent later, once.
 const KEPT_FORMS = [/^\/check-in\/[^/]+$/, /^\/collimations\/[^/]+\/(ready|shade|look|mark|corners|tension|go|stage|back|end)$/,
-  /^\/instruments\/[^/]+\/star-test(\/by-eye)?$/, /^\/instruments\/[^/]+\/logbook\/[^/]+$/, /^\/instruments\/[^/]+\/photos$/];
+  /^\/instruments\/[^/]+\/star-test\/(eye|frames)$/, /^\/instruments\/[^/]+\/logbook\/[^/]+$/, /^\/instruments\/[^/]+\/photos$/];
 const has = (list, url) => list.some((one) => one.test(url.pathname));
 
 // ---- the store of what is to be sent: an entry for each form, in order ----
@@ -21,11 +21,18 @@ function store() {
     open.onerror = () => failed(open.error);
   });
 }
+const onceOf = (entry) => (entry.fields.find(([name]) => name === "once") || [])[1];
+// The same form kept before, by a page that was sending its files, makes way.
 async function keep(entry) {
   const db = await store();
+  const once = onceOf(entry);
   await new Promise((done, failed) => {
     const write = db.transaction("unsent", "readwrite");
-    write.objectStore("unsent").add(entry);
+    const kept = write.objectStore("unsent");
+    kept.getAll().onsuccess = (found) => {
+      for (const one of found.target.result) if (once && onceOf(one) === once) kept.delete(one.id);
+      kept.add(entry);
+    };
     write.oncomplete = done;
     write.onerror = () => failed(write.error);
   });
@@ -123,7 +130,7 @@ async function withoutNetwork(url) {
 async function blank(title, words, status, more = "") {
   const { display } = await state();
   const styles = FILES.filter((f) => /\/(palette|style|forms|parts)\.css/.test(f)).map((f) => `<link rel="stylesheet" href="${f}">`).join("");
-  const script = FILES.filter((f) => /\/(offline|script)\.js/.test(f)).map((f) => `<script src="${f}" defer></script>`).join("");
+  const script = ["pieces", "offline", "script"].map((name) => FILES.find((f) => f.includes("/" + name + ".js"))).map((f) => `<script src="${f}" defer></script>`).join("");
   return new Response(`<!DOCTYPE html><html lang="en-GB" data-display="${safe(display || "day")}"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><title>${safe(title)}</title>${styles}${script}</head><body><main class="page" id="main"><h1>${safe(title)}</h1><p>${safe(words)}</p><p><a class="key key-main" href="/shelf">Shelf</a>${more}</p></main></body></html>`,
     { status, headers: { "content-type": "text/html; charset=utf-8", "content-security-policy": "default-src 'none'; style-src 'self'; script-src 'self'; font-src 'self'; connect-src 'self'; form-action 'self'" } });
 }

@@ -4,6 +4,7 @@
 #[path = "studies/tube.rs"]
 mod tube;
 
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -150,14 +151,25 @@ async fn a_spoilt_backup_is_refused_before_anything_is_touched() {
     let folder = room.path().join("restored");
     let spoilt = file(room.path(), "spoilt.tar.gz");
     let mut tried = 0;
+    let unpacked = |bytes: &[u8]| {
+        let mut all = Vec::new();
+        let mut packed = flate2::read::GzDecoder::new(bytes);
+        packed.read_to_end(&mut all).map(|_| all)
+    };
+    let held = unpacked(&whole).unwrap();
     // One byte turned over, all through the file. Bytes 4 to 9 of a gzip
-    // header are its time, flags and system (RFC 1952, 2.3) and carry nothing.
+    // header are its time, flags and system (RFC 1952, 2.3) and carry nothing; nor do a
+    // few bits of its last block, as the codes of distances that it does not use (RFC
+    // 1951, 3.2.7): with them turned over it unpacks to the very same bytes.
     for place in (0..whole.len()).step_by(whole.len() / 60) {
         if (4..10).contains(&place) {
             continue;
         }
         let mut bytes = whole.clone();
         bytes[place] ^= 0x40;
+        if unpacked(&bytes).is_ok_and(|still| still == held) {
+            continue;
+        }
         std::fs::write(&spoilt, &bytes).unwrap();
         let said = backup::restore(&spoilt, &folder, None).await;
         assert!(matches!(said, Err(Error::Damaged(_))), "{place}: {said:?}");

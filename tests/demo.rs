@@ -15,7 +15,7 @@ use tubewright::library::people::{Person, Role};
 use tubewright::library::star_tests::{self, Method};
 use tubewright::library::things::Thing;
 use tubewright::library::{
-    Library, adjusters, collimations, demo as rows, journeys, kit, limits, waits, works,
+    Library, adjusters, collimation_lists, demo as rows, journeys, kit, limits, waits, works,
 };
 use tubewright::upkeep::Snapshots;
 use tubewright::upkeep::drift::forecast::FLAG_AT;
@@ -192,7 +192,7 @@ async fn every_condition_and_every_reason_shows() {
 async fn collimations_were_held_and_one_is_running() {
     let demo = made().await;
     let mut conn = demo.library.read().await.unwrap();
-    let all = collimations::all(&mut conn, None).await.unwrap();
+    let all = collimation_lists::all(&mut conn, None).await.unwrap();
     assert_eq!(all.iter().filter(|s| s.ended.is_none()).count(), 1);
     let mut designs = BTreeSet::new();
     for s in &all {

@@ -242,3 +242,49 @@ async fn a_removed_and_a_foreign_write_ahead_log_are_noticed() {
     library.close().await;
     elsewhere.close().await;
 }
+
+/// `tubewright doctor | head -1`: the reader that goes away ends nothing with a crash, and a
+/// standard output that can't be written is said.
+#[tokio::test]
+async fn a_reader_that_goes_away_is_no_failure_and_a_full_disk_is_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data");
+    club(&data).await.close().await;
+    let mut command = Command::new(env!("CARGO_BIN_EXE_tubewright"));
+    command.args(["doctor", "--data"]).arg(&data);
+    let (reader, writer) = std::io::pipe().unwrap();
+    drop(reader);
+    let said = command.stdout(writer).output().unwrap();
+    let errors = String::from_utf8(said.stderr).unwrap();
+    assert_eq!((said.status.code(), errors.as_str()), (Some(0), ""));
+
+    let full = std::fs::OpenOptions::new().write(true).open("/dev/full");
+    let said = command.stdout(full.unwrap()).output().unwrap();
+    let errors = String::from_utf8(said.stderr).unwrap();
+    assert_eq!(said.status.code(), Some(1));
+    assert!(errors.contains("standard output"), "{errors}");
+}
+
+/// A disk that has lost pages: whichever they are, each line is still said, and the mend with it.
+#[tokio::test]
+async fn lost_pages_are_named_and_hide_nothing_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data");
+    club(&data).await.close().await;
+    let database = data.join("tubewright.db");
+    let whole = std::fs::read(&database).unwrap();
+    let pages = whole.len() / 4096;
+    for from in (1..pages).step_by(pages / 12) {
+        let mut torn = whole.clone();
+        let to = (from + pages / 12).min(pages);
+        torn[from * 4096..to * 4096].fill(0xad);
+        std::fs::write(&database, &torn).unwrap();
+        let (code, said) = doctor(&data);
+        assert_eq!(code, Some(3), "pages {from} to {to}: {said}");
+        assert!(said.contains("Disk: "), "{said}");
+        assert!(
+            said.contains("Database: TO MEND.") && said.contains("restore the latest backup"),
+            "pages {from} to {to}: {said}"
+        );
+    }
+}

@@ -10,10 +10,11 @@ use tubewright::intake::fields::Kind;
 use tubewright::intake::plan::{Choices, Count, Plan};
 use tubewright::intake::{self, Error, read};
 use tubewright::library::club::{Club, Units};
+use tubewright::library::imports as kept;
 use tubewright::library::instruments::{Design, Instrument, Status};
-use tubewright::library::intake as kept;
 use tubewright::library::loans::{self, Loan, Which};
 use tubewright::library::people::{NewPerson, Person, Role};
+use tubewright::library::returning;
 use tubewright::library::{ImportId, Library, PersonId, journeys, kit, star_tests};
 use tubewright::upkeep::shelf::shelf;
 
@@ -302,7 +303,7 @@ async fn a_club_of_csv_files_becomes_a_running_club() {
         .map(|p| p.id)
         .collect();
     let at = house.now + Duration::hours(1);
-    loans::return_loan(&mut write, out[0].id, &back, at, house.by)
+    returning::return_loan(&mut write, out[0].id, &back, at, house.by)
         .await
         .unwrap();
     let rows = shelf(&mut write, at).await.unwrap();

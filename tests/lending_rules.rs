@@ -8,10 +8,12 @@ use rand_chacha::ChaCha8Rng;
 use tubewright::library::club::Club;
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Design, Instrument, Particulars, Status};
+use tubewright::library::lending::{Lend, LendDetails, Obstacle};
 use tubewright::library::lending::{begins_on, ends_on};
-use tubewright::library::loans::{self, Lend, LendDetails, Obstacle, Return};
+use tubewright::library::loans;
 use tubewright::library::people::{NewPerson, Person, Role, leave};
 use tubewright::library::reservations::{self, NewReservation};
+use tubewright::library::returning::Return;
 use tubewright::library::turns::{Lines, Place, Turn, turns};
 use tubewright::library::waits::{self, WantsItFor};
 use tubewright::library::{

@@ -120,6 +120,48 @@ fn settings_that_cannot_be_are_wrong_usage_and_named() {
     assert_eq!(run(&[], &SCT).status.code(), Some(2));
 }
 
+/// Traced independently (tests/optics_trace.rs has the table): at 20 focal lengths a
+/// Schmidt-Cassegrain whose mirror moves shows +0.0397 waves RMS of spherical aberration that
+/// is not its own. A paraboloid: W040 = (D/2)^4 / (4 R^3) (1 - ((1 - m) / (1 + m))^2) with
+/// m = 1/(L - 1), which for 203 mm f/10 and L = 10 is 1.427e-4 mm or 0.2595 waves, over
+/// 6 root 5 (Noll's Z11) 0.0193.
+#[test]
+fn at_an_artificial_star_what_its_distance_makes_is_told_apart() {
+    let frame = &["sct-outside.fits.gz"];
+    let plain = run(frame, &[&SCT[..], &["--json"]].concat());
+    let plain: Value = serde_json::from_slice(&plain.stdout).unwrap();
+    for (design, metres, waves) in [
+        ("schmidt-cassegrain", "40.6", "0.040 waves"),
+        ("newtonian", "20.3", "0.019 waves"),
+    ] {
+        let lamp = ["--lamp-m", metres, "--design", design, "--json"];
+        let out = run(frame, &[&SCT[..], &lamp].concat());
+        assert_eq!(out.status.code(), Some(0), "{}", text(&out.stderr));
+        let report: Value = serde_json::from_slice(&out.stdout).unwrap();
+        let notes = report["notes"].to_string();
+        assert!(notes.contains("artificial-star"), "{notes}");
+        assert!(notes.contains(waves), "{design}: {notes}");
+        // With a mirror that moves the distance hardly touches coma.
+        let coma = |r: &Value| r["wavefront"]["coma_rms_waves"].as_f64().unwrap();
+        let share = coma(&report) / coma(&plain);
+        assert!(
+            design == "newtonian" || (share - 1.0).abs() < 0.06,
+            "{share}"
+        );
+    }
+    // Nearer than any focuser follows, or without what it takes.
+    let near = ["--lamp-m", "4", "--design", "schmidt-cassegrain"];
+    for (lamp, says) in [(&near[..], "farther away"), (&near[..2], "--design")] {
+        let out = run(frame, &[&SCT[..], lamp].concat());
+        assert_eq!(out.status.code(), Some(2));
+        assert!(text(&out.stderr).contains(says), "{}", text(&out.stderr));
+    }
+    let phone = [&SCT[..6], &["--json"]].concat();
+    let out = run(frame, &phone);
+    assert_eq!(out.status.code(), Some(2));
+    assert!(text(&out.stderr).contains("--pixel-um"));
+}
+
 #[test]
 fn settings_may_come_from_the_environment() {
     let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/frames/");

@@ -9,8 +9,9 @@ use std::ops::ControlFlow;
 
 use measure_common::{kept_cases, measured_or_refused, pictures};
 use startest::judge::CODES;
-use startest::measure::{Options, measure_pair};
+use startest::measure::{Options, measure, measure_pair};
 use startest::report::Verdict;
+use startest::strip::{BARS, strip};
 
 #[test]
 fn every_good_set_is_measured_within_its_error() {
@@ -171,4 +172,55 @@ fn a_pair_tells_the_shadow_off_centre_from_coma() {
             .iter()
             .any(|n| n.code == "shadow-off-centre")
     );
+}
+
+/// Amplitude and direction (degrees clockwise from up) of what goes once around the clock.
+fn once_around(bars: impl Iterator<Item = (f64, f64)>) -> (f64, f64) {
+    let (mut x, mut y, mut n) = (0.0, 0.0, 0.0);
+    for (clock_deg, share) in bars {
+        let (s, c) = clock_deg.to_radians().sin_cos();
+        (x, y, n) = (x + share * s, y + share * c, n + 1.0);
+    }
+    (2.0 * x.hypot(y) / n, x.atan2(y).to_degrees())
+}
+
+#[test]
+fn the_bars_of_the_ring_are_lowest_on_the_thin_side() {
+    let step = 360.0 / BARS as f64;
+    let mut tried = 0;
+    for case in kept_cases().iter().filter(|c| c.expect == "measured") {
+        let [a8, a7] = case.coma;
+        if a8.hypot(a7) < 0.05 || case.decentre != [0.0, 0.0] {
+            continue;
+        }
+        for set in &case.sets {
+            let on = &mut |_| ControlFlow::Continue(());
+            let out = measure(pictures(&set.paths), &case.setup, on);
+            let ring = strip(&out.stack.unwrap().stamp, &out.geometry.unwrap());
+            assert_eq!(ring.are_widths, case.setup.obstruction > 0.0, "{}", case.id);
+            let found = ring.bars.iter().flatten().count();
+            assert!(found >= BARS - 2, "{}: {found} bars", case.id);
+            let at = |n: usize| n as f64 * step;
+            let bars = ring.bars.iter().enumerate();
+            let (high, thick) = once_around(bars.filter_map(|(n, b)| Some((at(n), (*b)?))));
+            let (smooth, _) = once_around(ring.smooth.iter().enumerate().map(|(n, b)| (at(n), *b)));
+            let off = (thick + 180.0 - set.thin_clock_deg + 180.0).rem_euclid(360.0) - 180.0;
+            // Where there is no shadow, the side where the rings crowd has most light.
+            let off = if ring.are_widths {
+                off
+            } else {
+                180.0 - off.abs()
+            };
+            // A bar is ten degrees wide; the thin side of a set is HCIPy's own.
+            assert!(off.abs() < 10.0, "{}: off by {off:.1} degrees", case.id);
+            let share = high / smooth;
+            assert!(
+                (0.8..1.35).contains(&share),
+                "{}: bars {high:.3}, circles {smooth:.3}",
+                case.id
+            );
+            tried += 1;
+        }
+    }
+    assert!(tried > 8, "{tried}");
 }

@@ -88,3 +88,14 @@ fn saturated_focused_and_double_stars_are_refused() {
             .any(|r| r.code == "clipped")
     );
 }
+
+/// Nobody told a focal length, and a phone gives no raw frames: no note may speak of them.
+#[test]
+fn no_note_asks_for_what_a_phone_has_not() {
+    for note in report_of(&case("good")).notes {
+        let words = format!("{} {}", note.text, note.mend);
+        for of_a_camera in ["focal length", "raw format", "pixel size"] {
+            assert!(!words.contains(of_a_camera), "{words}");
+        }
+    }
+}

@@ -327,9 +327,10 @@ fn pictures_can_be_drawn_and_read_out() {
     let svg = overlay_svg(&stack.stamp, &geometry, &out.report, Some("a&b.png"), "one");
     assert!(
         svg.contains("href=\"a&amp;b.png\"")
-            && svg.contains("stroke-dasharray")
+            && svg.contains("Width of the ring")
             && svg.contains(">thin<")
     );
+    assert!(!svg.contains("<circle"), "no circles over the donut");
     assert!(!svg.contains("style="));
     assert!(svg.contains(&describe(&out.report)));
 }

@@ -187,9 +187,14 @@ async fn what_is_written_corrected_struck_out_and_renamed_is_found_as_it_stands(
     .await
     .unwrap();
     assert_eq!(house.found(Kind::Person, "emile").await.len(), 1);
-    people::change(&mut house.write, ada, &person("Ada Quill", Role::Member))
-        .await
-        .unwrap();
+    people::change(
+        &mut house.write,
+        ada,
+        &person("Ada Quill", Role::Member),
+        Utc::now(),
+    )
+    .await
+    .unwrap();
     assert!(house.found(Kind::Person, "emile").await.is_empty());
     assert_eq!(house.found(Kind::Person, "ada.quill@club").await.len(), 1);
     assert!(search::is_whole(&mut house.write).await.unwrap());

@@ -7,10 +7,12 @@ mod tube;
 use chrono::{Days, Duration, Utc};
 use tubewright::library::club::Club;
 use tubewright::library::instruments::{self, Design, Instrument, Particulars, State, Status};
-use tubewright::library::loans::{self, Lend, LendDetails, Loan, Obstacle, Return, Which};
+use tubewright::library::lending::{Lend, LendDetails, Obstacle};
+use tubewright::library::loans::{self, Loan, Which};
 use tubewright::library::own_data::{self, FORMER, OwnData};
 use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::reservations::NewReservation;
+use tubewright::library::returning::Return;
 use tubewright::library::sets::Set;
 use tubewright::library::things::{self, Kind, Thing};
 use tubewright::library::{

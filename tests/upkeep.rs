@@ -12,10 +12,11 @@ use tubewright::library::instruments::Design;
 use tubewright::library::journeys::{Journey, JourneyKind, LoggedJourney};
 use tubewright::library::loans::LoanSpan;
 use tubewright::library::problems::{AsksFor, LoggedProblem, Problem, ProblemWhat};
+use tubewright::library::second_looks::LoggedLook;
 use tubewright::library::star_tests::{FocusSide, LoggedStarTest, Method, StarTest};
 use tubewright::library::telling::Telling;
 use tubewright::library::works::{LoggedWork, WorkWhat};
-use tubewright::library::{EntryId, InstrumentId};
+use tubewright::library::{EntryId, InstrumentId, PersonId};
 use tubewright::upkeep::figures::months_between;
 use tubewright::upkeep::history::{History, Logbook};
 use tubewright::upkeep::limits::{Limits, in_force};
@@ -65,6 +66,7 @@ impl Book {
                 entry_id: entry,
                 first_told,
                 first_entry: entry,
+                first_by: PersonId::fresh(),
                 loan_from,
             },
         );
@@ -149,6 +151,45 @@ impl Book {
             words: String::new(),
         });
         self
+    }
+
+    /// The last work, or the last test, is this person's.
+    fn by(mut self, who: PersonId, of_test: bool) -> Self {
+        let work = self
+            .logbook
+            .works
+            .last()
+            .map(|w| (w.entry_id, w.happened_at));
+        let test = self
+            .logbook
+            .tests
+            .last()
+            .map(|t| (t.entry_id, t.happened_at));
+        let (entry, at) = if of_test { test } else { work }.unwrap();
+        self.told(entry, at, None);
+        self.tellings.get_mut(&entry).unwrap().first_by = who;
+        self
+    }
+
+    fn looked_over(mut self, at: At, who: PersonId) -> Self {
+        let entry_id = EntryId::fresh();
+        self.told(entry_id, at, None);
+        self.tellings.get_mut(&entry_id).unwrap().first_by = who;
+        self.logbook.second_looks.push(LoggedLook {
+            entry_id,
+            instrument_id: self.instrument,
+            happened_at: at,
+        });
+        self
+    }
+
+    /// Judged in a club that wants a second pair of eyes.
+    fn seen_twice(&self) -> Assessment {
+        let limits = Limits {
+            second_look: Some(ago(15)),
+            ..self.limits()
+        };
+        assess(&self.history(), &limits, today())
     }
 
     fn loan(mut self, from: At, until: Option<At>) -> Self {
@@ -417,6 +458,53 @@ fn optics_moved_need_a_test() {
     assert_eq!(a.due, None);
 }
 
+/// Common practice, no source: who did the work does not sign it off.
+#[test]
+fn work_waits_for_a_second_pair_of_eyes_where_the_club_wants_one() {
+    let (doer, other) = (PersonId::fresh(), PersonId::fresh());
+    let worked = |what, moved| {
+        let book = Book::sct().test(ago(20), 0.02, 0.005).by(doer, true);
+        book.work(ago(10), what, moved).by(doer, false)
+    };
+    let waits = |book: &Book| {
+        let a = book.seen_twice();
+        assert_eq!(
+            a.second_look.is_some(),
+            codes(&a).contains(&DueCode::SecondLook)
+        );
+        (a.second_look.is_some(), a.condition, a.only_second_look)
+    };
+    let still = (true, Condition::NotChecked, true);
+    let done = (false, Condition::Ready, false);
+    let mended = || worked(WorkWhat::Repair, false);
+    assert_eq!(waits(&mended()), still);
+    assert_eq!(mended().judged().condition, Condition::Ready);
+    assert_eq!(waits(&worked(WorkWhat::Cleaning, false)), done);
+    // Not what was done before the club wanted it.
+    let before = Book::sct().work(ago(16), WorkWhat::Repair, false);
+    let before = before.by(doer, false).test(ago(14), 0.02, 0.005);
+    assert_eq!(waits(&before.by(doer, true)), done);
+    // Signed off: by another, and afterwards.
+    assert_eq!(waits(&mended().looked_over(ago(9), doer)), still);
+    assert_eq!(waits(&mended().looked_over(ago(11), other)), still);
+    assert_eq!(waits(&mended().looked_over(ago(9), other)), done);
+    // Or found in line by another's star test; not by one's own, nor by a bad one.
+    let moved = || worked(WorkWhat::Collimation, true);
+    assert_eq!(waits(&moved()), (true, Condition::NotChecked, false));
+    let own = moved().test(ago(9), 0.01, 0.005).by(doer, true);
+    assert_eq!(waits(&own), still);
+    assert_eq!(waits(&own.test(ago(8), 0.01, 0.005).by(other, true)), done);
+    let bad = moved().test(ago(9), 0.12, 0.005).by(other, true);
+    assert_eq!(waits(&bad), (true, Condition::NeedsBench, false));
+    // What stands on a past day is told as of that day.
+    let then = mended().looked_over(ago(9), other).history().as_of(ago(10));
+    let limits = Limits {
+        second_look: Some(ago(15)),
+        ..mended().limits()
+    };
+    assert!(assess(&then, &limits, ago(9)).second_look.is_some());
+}
+
 #[test]
 fn never_tested_is_due_and_not_known() {
     let a = Book::sct().judged();
@@ -570,6 +658,7 @@ fn a_correction_keeps_its_place() {
             entry_id: corrected,
             first_told: day + Duration::hours(1),
             first_entry: first,
+            first_by: PersonId::fresh(),
             loan_from: None,
         },
     );

@@ -7,6 +7,7 @@ mod simulated;
 
 use serde::Deserialize;
 use simulated::{Nature, Recipe, fleet};
+use tubewright::library::star_tests::Method;
 use tubewright::upkeep::drift::back_test::{back_test, brier, calibration, verdict, watched};
 use tubewright::upkeep::drift::chain::{Cause, Chain, Entry, Fresh, Look, What};
 use tubewright::upkeep::drift::fit::{DriftModel, learn};
@@ -121,7 +122,11 @@ impl Case {
                     what: What::Looked(Look {
                         coma_rms_waves: *coma,
                         sigma_waves: *sigma,
-                        by_eye: *by_eye,
+                        method: if *by_eye {
+                            Method::ByEye
+                        } else {
+                            Method::FromFrames
+                        },
                         direction_deg: *direction_deg,
                     }),
                 },
@@ -393,7 +398,7 @@ fn looked(day: f64, coma: f64, sigma: f64) -> Entry {
         coma_rms_waves: coma,
         sigma_waves: sigma,
         direction_deg: None,
-        by_eye: false,
+        method: Method::FromFrames,
     });
     Entry { day, what }
 }
@@ -499,7 +504,7 @@ fn one_wild_report_by_eye_does_not_carry_the_day() {
                     coma_rms_waves: 0.45,
                     sigma_waves: 0.03,
                     direction_deg: None,
-                    by_eye: true,
+                    method: Method::ByEye,
                 }),
             });
             entries.push(looked(451.0, 0.021, 0.006));

@@ -8,27 +8,30 @@ use chrono::{Duration, NaiveDate, TimeZone, Utc};
 use rand::seq::IndexedRandom;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use tubewright::library::barrel_checks::{self, BarrelCheck, Way};
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Design, Instrument, Particulars, Status};
 use tubewright::library::journeys::{Journey, JourneyKind};
+use tubewright::library::lending::Lend;
 use tubewright::library::limits::{self, LimitWhat, Whose};
-use tubewright::library::loans::{self, Lend};
 use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::problems::{AsksFor, Problem, ProblemWhat};
+use tubewright::library::returning;
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::waits::{self, WantsItFor};
 use tubewright::library::works::{Work, WorkWhat};
 use tubewright::library::{
-    EntryId, InstrumentId, Library, LoanId, Moment, PersonId, Write, problems, works,
+    EntryId, InstrumentId, Library, LoanId, Moment, PersonId, Write, problems, second_looks, works,
 };
 use tubewright::upkeep::shelf::shelf;
 use tubewright::upkeep::{Snapshot, Snapshots};
 
-const DESIGNS: [Design; 4] = [
+const DESIGNS: [Design; 5] = [
     Design::Newtonian,
     Design::SchmidtCassegrain,
     Design::MaksutovCassegrain,
     Design::Solar,
+    Design::Binocular,
 ];
 
 struct Club {
@@ -134,6 +137,22 @@ impl Club {
         }
     }
 
+    fn barrels(&mut self) -> BarrelCheck {
+        let n = self.dice.random_range(1..=2);
+        let seen = (0..n).map(|_| {
+            let [side, step] = [0; 2].map(|_| self.dice.random_range(-40.0..40.0));
+            barrel_checks::by_eye(side, step, None)
+        });
+        BarrelCheck {
+            way: Way::ByEye,
+            magnification: 10.0,
+            hinged: true,
+            distance_m: None,
+            openings: seen.collect(),
+            judged: "{}".to_owned(),
+        }
+    }
+
     /// One write of a kind chosen by the dice, in a transaction of its own.
     async fn anything(&mut self) -> &'static str {
         let mut write = self.library.write().await.unwrap();
@@ -148,7 +167,7 @@ impl Club {
     }
 
     async fn act(&mut self, write: &mut Write, one: InstrumentId) -> &'static str {
-        match self.dice.random_range(0..13) {
+        match self.dice.random_range(0..16) {
             0 | 1 => {
                 let (journey, entry) = (self.journey(), self.entry(one, EntryKind::Journey));
                 journey.log(write, entry).await.unwrap();
@@ -158,6 +177,30 @@ impl Club {
                 let (test, entry) = (self.star_test(), self.entry(one, EntryKind::StarTest));
                 test.log(write, entry).await.unwrap();
                 "star test"
+            }
+            13 => {
+                let (check, entry) = (self.barrels(), self.entry(one, EntryKind::BarrelCheck));
+                check.log(write, entry).await.unwrap();
+                "barrel check"
+            }
+            14 => {
+                let mut entry = self.entry(one, EntryKind::Note);
+                entry.by = self.people[1];
+                // Where nothing was worked on it is refused; that is no matter here.
+                let _ = second_looks::sign(write, entry, Some(Moment::MIN_UTC)).await;
+                "second look"
+            }
+            15 => {
+                let club = tubewright::library::club::Club::load(write).await.unwrap();
+                let club = tubewright::library::club::Club {
+                    second_look: match club.second_look {
+                        Some(_) => None,
+                        None => Some(self.now - Duration::days(300)),
+                    },
+                    ..club
+                };
+                club.save(write).await.unwrap();
+                "setting"
             }
             4 => {
                 let problem = Problem {
@@ -195,6 +238,8 @@ impl Club {
                 let (what, value) = *[
                     (LimitWhat::ComaBench, 0.05),
                     (LimitWhat::ComaNote, 0.02),
+                    (LimitWhat::BarrelsNote, 0.5),
+                    (LimitWhat::BarrelsBench, 1.2),
                     (LimitWhat::Months, 3.0),
                     (LimitWhat::Exposure, 4.0),
                     (LimitWhat::Loans, 1.0),
@@ -320,7 +365,9 @@ impl Club {
 }
 
 async fn return_loan(write: &mut Write, loan: LoanId, at: Moment, by: PersonId) {
-    loans::return_loan(write, loan, &[], at, by).await.unwrap();
+    returning::return_loan(write, loan, &[], at, by)
+        .await
+        .unwrap();
 }
 
 #[tokio::test]
@@ -348,6 +395,8 @@ async fn after_every_kind_of_write_memory_says_what_the_logbooks_say() {
         "limit",
         "status",
         "design",
+        "second look",
+        "setting",
         "rolled back",
     ] {
         assert!(told.contains_key(what), "never tried: {what}: {told:?}");
@@ -445,7 +494,8 @@ async fn own_looks_count_at_once_though_the_fleet_learns_behind() {
     // Without patience everything but the first lesson is learned behind.
     let snapshots = Snapshots::with_patience(std::time::Duration::ZERO);
     let first = club.snapshot(&snapshots).await;
-    let one = club.instruments[0];
+    let foreseen = |id: &&InstrumentId| first.forecast(**id).is_some();
+    let one = *club.instruments.iter().find(foreseen).unwrap();
     let (test, mut entry) = (club.star_test(), club.entry(one, EntryKind::StarTest));
     entry.happened_at = club.now;
     let mut write = club.library.write().await.unwrap();

@@ -6,8 +6,8 @@ use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 
 use super::eye::ratio_sigma_at;
+use super::learnt::{Learnt, Trust};
 use super::orientation::{Candidate, Map, Reading};
-use super::response::{Learnt, Trust};
 
 /// One belief: a way the picture may lie, a history of wrong turns.
 #[derive(Debug, Clone)]

@@ -10,7 +10,7 @@
 
 use nalgebra::Vector2;
 
-use super::advice::{Adjustment, Aim, MOST_PARTS, PARTS, Purpose, Tally, Tension, turns_of};
+use super::adjustment::{Adjustment, Aim, MOST_PARTS, PARTS, Purpose, Tally, Tension, turns_of};
 use super::response::{Draw, Response};
 use super::screw::{Mechanism, Screw};
 

@@ -15,7 +15,7 @@
 
 use nalgebra::{Matrix2, Vector2};
 
-use super::advice::Aim;
+use super::adjustment::Aim;
 use super::orientation::Orientation;
 use super::replay::{Eye, Footing, Step};
 use super::response::Trust;
@@ -258,7 +258,8 @@ pub fn footing(
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::advice::{Next, PARTS, Why};
+    use crate::adjustment::PARTS;
+    use crate::advice::{Next, Why};
     use crate::orientation::Map;
     use crate::replay::SessionReplay;
     use crate::screw::{Element, Mechanism, tilt_per_turn};

@@ -9,6 +9,7 @@
 //! - [`advice`]: the next thing to do, and when to stop.
 //!   `choose` searches for the go, `belief` holds one way it may all be.
 //! - [`mechanical`]: a Newtonian before the star.
+//! - [`peephole`]: the same from a picture down its focuser.
 //! - [`corners`]: a Ritchey-Chretien's field, and its primary.
 //! - [`before`]: what must be right before a collimation session.
 //! - [`plan`]: the stages of a design.
@@ -19,6 +20,7 @@
 
 #![forbid(unsafe_code)]
 
+pub mod adjustment;
 pub mod advice;
 pub mod before;
 mod belief;
@@ -29,6 +31,7 @@ pub mod learnt;
 pub mod loss;
 pub mod mechanical;
 pub mod orientation;
+pub mod peephole;
 pub mod plan;
 pub mod practice;
 pub mod replay;

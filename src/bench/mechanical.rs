@@ -5,7 +5,7 @@
 
 use nalgebra::Matrix2;
 
-use super::advice::Aim;
+use super::adjustment::Aim;
 use super::replay::Footing;
 use super::response::Trust;
 use super::screw::Screw;

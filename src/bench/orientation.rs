@@ -6,18 +6,7 @@
 //! further on.
 
 use nalgebra::{Matrix2, Vector2};
-
-/// Side of focus as a person told it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Side {
-    /// Eyepiece or camera nearer to the objective than the focus.
-    Inside,
-    /// Beyond the focus.
-    Outside,
-    /// Not told.
-    Unknown,
-}
+pub use optics::focus::Side;
 
 /// One shade: where on the tube, where the donut went dark.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]

@@ -5,7 +5,7 @@ use nalgebra::{DVector, Matrix2xX, Vector2};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use super::advice::{Aim, turns_of};
+use super::adjustment::{Aim, turns_of};
 use super::orientation::Map;
 use super::plan::response_of;
 use super::replay::{Footing, SessionReplay, Step};

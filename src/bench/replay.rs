@@ -6,7 +6,8 @@ use nalgebra::{DVector, Matrix2xX, Vector2};
 
 pub use super::eye::Eye;
 
-use super::advice::{Aim, Next, Tally, Tension, advise, turns_of};
+use super::adjustment::{Aim, Tally, Tension, turns_of};
+use super::advice::{Next, advise};
 use super::orientation::{Orientation, Reading, Shade};
 use super::response::{Learnt, Noticed, Response, Trust};
 use super::screw::{Screw, tilt_per_turn};

@@ -1,6 +1,6 @@
 //! Advice in words.
 
-use super::advice::{Adjustment, PARTS, Purpose};
+use super::adjustment::{Adjustment, PARTS, Purpose};
 use super::mechanical::Stage;
 use super::plan::Work;
 use super::response::Noticed;

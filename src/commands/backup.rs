@@ -87,7 +87,7 @@ pub fn backup(args: BackupArgs) -> ExitCode {
             Ok(made) => made,
             Err(error) => return refused(error),
         };
-        println!(
+        say!(
             "{} made, {:.1} MB, {} sets of frames waiting to be measured in it.",
             made.path.display(),
             made.bytes as f64 / 1e6,
@@ -99,10 +99,10 @@ pub fn backup(args: BackupArgs) -> ExitCode {
                 Err(error) => return refused(error),
             };
             for gone in tidied.removed {
-                println!("{} removed.", gone.display());
+                say!("{} removed.", gone.display());
             }
             for spared in tidied.spared {
-                println!(
+                say!(
                     "{} kept: none of the newer ones can be read whole.",
                     spared.display()
                 );
@@ -132,7 +132,7 @@ async fn verify(args: &BackupArgs) -> anyhow::Result<ExitCode> {
     };
     match tried.await {
         Ok(done) => {
-            println!("{}", drill_words(&done));
+            say!("{}", drill_words(&done));
             Ok(ExitCode::SUCCESS)
         }
         Err(error) => refused(error),
@@ -172,7 +172,7 @@ pub fn restore(args: RestoreArgs) -> ExitCode {
             Ok(restored) => restored,
             Err(error) => return refused(error),
         };
-        println!(
+        say!(
             "{}: {} instruments, {} logbook entries; made {} by version {made_by}. Every file is as it was written.",
             if holds.club.is_empty() {
                 "A club without a name yet"
@@ -184,7 +184,7 @@ pub fn restore(args: RestoreArgs) -> ExitCode {
             made_at.format("%Y-%m-%d %H:%M UTC"),
         );
         if !args.check {
-            println!(
+            say!(
                 "It is in {}. Start it with: tubewright serve --data {}",
                 args.data.display(),
                 args.data.display()

@@ -12,10 +12,12 @@ use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Design, Instrument, Status};
 use tubewright::library::journeys::{Journey, JourneyKind};
 use tubewright::library::lamp::Lamp;
-use tubewright::library::loans::{self, Lend, LendDetails, Loan, Return};
+use tubewright::library::lending::{Lend, LendDetails};
+use tubewright::library::loans::{self, Loan};
 use tubewright::library::measures::Quantity;
 use tubewright::library::people::{Person, Role};
 use tubewright::library::problems::{self, AsksFor, Problem, ProblemWhat};
+use tubewright::library::returning::Return;
 use tubewright::library::star_tests::FocusSide;
 use tubewright::library::works::{self, Work, WorkWhat};
 use tubewright::library::{
@@ -25,8 +27,9 @@ use tubewright::startest::report::Report;
 use tubewright::upkeep;
 use tubewright::web::lend::limit_words;
 use tubewright::web::lend_form::LONGEST_DAYS;
-use tubewright::web::measuring::{self, Circumstances};
+use tubewright::web::measuring::{self, Circumstances, UNTOLD_PIXEL_UM};
 use tubewright::web::show::capital;
+use tubewright::web::star_test::no_star_test;
 
 use super::{DataArgs, REFUSED, block_on};
 
@@ -173,8 +176,16 @@ pub struct StarTestArgs {
     #[arg(required = true, value_name = "FRAME")]
     frames: Vec<PathBuf>,
     /// Pixel pitch of the frames, with binning, micrometres
-    #[arg(long, value_name = "UM", env = "TUBEWRIGHT_PIXEL_UM")]
-    pixel_um: f64,
+    #[arg(
+        long,
+        value_name = "UM",
+        env = "TUBEWRIGHT_PIXEL_UM",
+        required_unless_present = "by_phone"
+    )]
+    pixel_um: Option<f64>,
+    /// They are the stills of a phone held at the eyepiece: the scale is found from the rings
+    #[arg(long)]
+    by_phone: bool,
     /// inside, outside or unknown
     #[arg(long, default_value = "unknown", env = "TUBEWRIGHT_SIDE")]
     side: FocusSide,
@@ -490,10 +501,7 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
         let instrument = Instrument::by_tag(&mut conn, &args.tag).await?;
         drop(conn);
         if !instrument.design.takes_star_test() {
-            return Err(Error::Refused(format!(
-                "{} is for the Sun only and takes no star test.",
-                instrument.tag
-            )));
+            return Err(Error::Refused(no_star_test(&instrument)));
         }
         let lamp = args
             .lamp_m
@@ -506,7 +514,7 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
             aperture_mm: instrument.aperture_mm,
             focal_mm: instrument.focal_mm * args.focal_factor,
             obstruction: instrument.obstruction,
-            pixel_um: args.pixel_um,
+            pixel_um: args.pixel_um.unwrap_or(UNTOLD_PIXEL_UM),
             wavelength_nm: args.wavelength_nm,
             bandwidth_nm: args.bandwidth_nm,
             side: args.side,
@@ -517,6 +525,8 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
             meniscus: instrument.design == Design::MaksutovCassegrain,
             taken_at: None,
             lamp,
+            by_phone: args.by_phone,
+            shades: Vec::new(),
         };
         if let Some(fault) = circumstances.setup().fault() {
             return Err(Error::Refused(format!("--{fault}")));
@@ -560,13 +570,13 @@ pub fn star_test(args: StarTestArgs) -> ExitCode {
             ) => Ok(format!(
                 "Star test of {} logged: coma {} waves RMS.",
                 instrument.tag,
-                super::measure::with_error(w.coma_rms_waves, w.coma_rms_waves_sigma)
+                super::figures::with_error(w.coma_rms_waves, w.coma_rms_waves_sigma)
             )),
             (AttemptState::Refused, Some(report)) => Err(Error::Refused(
                 report
                     .reasons
                     .iter()
-                    .map(super::measure::sentence)
+                    .map(super::figures::sentence)
                     .collect::<Vec<_>>()
                     .join(" "),
             )),
@@ -616,7 +626,7 @@ pub fn condition(args: ConditionArgs) -> ExitCode {
 async fn told(work: impl Future<Output = Result<String, Error>>) -> anyhow::Result<ExitCode> {
     match work.await {
         Ok(words) => {
-            println!("{words}");
+            say!("{words}");
             Ok(ExitCode::SUCCESS)
         }
         Err(Error::Refused(why)) => {

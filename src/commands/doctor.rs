@@ -1,5 +1,6 @@
 //! `tubewright doctor`: looks the data folder over and says what to mend.
 
+use std::fmt::Display;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -54,21 +55,21 @@ pub fn run(args: DoctorArgs) -> ExitCode {
         match opened {
             Ok(library) => {
                 seen.push(("Database", database(folder).await));
-                seen.push(("Clock", clock(&library).await?));
-                seen.push(("Audit log", chain(&library).await?));
-                seen.push(("Frames", frames(&library).await?));
+                seen.push(("Clock", clock(&library).await.unwrap_or_else(unread)));
+                seen.push(("Audit log", chain(&library).await.unwrap_or_else(unread)));
+                seen.push(("Frames", frames(&library).await.unwrap_or_else(unread)));
                 library.close().await;
             }
             Err(library::Error::Refused(why)) => seen.push(("Database", Err(why))),
-            Err(error) => return Err(error.into()),
+            Err(error) => seen.push(("Database", unread(error))),
         }
         let mut well = true;
         for (what, found) in seen {
             match found {
-                Ok(words) => println!("{what}: {words}"),
+                Ok(words) => say!("{what}: {words}"),
                 Err(mend) => {
                     well = false;
-                    println!("{what}: TO MEND. {mend}");
+                    say!("{what}: TO MEND. {mend}");
                 }
             }
         }
@@ -97,13 +98,24 @@ fn folder_of(folder: &Path) -> Seen {
         })
 }
 
+/// What can't be read of the database, with the mend.
+fn unread(error: impl Display) -> Seen {
+    let error = error.to_string();
+    if error.contains(library::DAMAGED) {
+        return Err(error);
+    }
+    let error = error.trim_end_matches('.');
+    Err(format!("{error}. {}", library::DAMAGED))
+}
+
 /// The main file is looked at as SQLite finds it, its log included.
 async fn database(folder: &Path) -> Seen {
     let room = tempfile::tempdir().map_err(|e| e.to_string())?;
     let copy = room.path().join("copy.db");
-    let library = Library::look_into(folder)
-        .await
-        .map_err(|e| e.to_string())?;
+    let library = match Library::look_into(folder).await {
+        Ok(library) => library,
+        Err(error) => return unread(error),
+    };
     let holds = library::copy_of(&library, &copy).await;
     library.close().await;
     match holds {
@@ -111,9 +123,7 @@ async fn database(folder: &Path) -> Seen {
             "sound; {} instruments, {} logbook entries.",
             holds.instruments, holds.entries
         )),
-        Err(error) => Err(format!(
-            "{error} Stop the tool, keep a copy of the folder as it is, and restore the latest backup."
-        )),
+        Err(error) => unread(error),
     }
 }
 

@@ -1,6 +1,5 @@
 //! `tubewright due`.
 
-use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -42,7 +41,7 @@ async fn print(args: DueArgs) -> anyhow::Result<ExitCode> {
         Ok(library) => library,
         Err(Error::Refused(why)) => {
             if args.json {
-                println!(
+                say!(
                     "{}",
                     serde_json::json!({ "error": "refused", "words": why })
                 );
@@ -64,11 +63,8 @@ async fn print(args: DueArgs) -> anyhow::Result<ExitCode> {
     } else {
         table(&list, &club).into_bytes()
     };
-    match std::io::stdout().write_all(&text) {
-        // A reader such as `head` may have seen enough.
-        Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(ExitCode::SUCCESS),
-        other => Ok(other.map(|()| ExitCode::SUCCESS)?),
-    }
+    super::print(&text);
+    Ok(ExitCode::SUCCESS)
 }
 
 const REASONS_WIDE: usize = 58;
@@ -128,7 +124,8 @@ fn table(list: &DueList, club: &Club) -> String {
             }
         }
         text.push_str(&format!(
-            "{indent}Last star test: {}\n",
+            "{indent}{}: {}\n",
+            due::last_test_label(row),
             due::last_test_words(row)
         ));
     }

@@ -33,7 +33,7 @@ async fn export(args: ExportArgs) -> anyhow::Result<ExitCode> {
     match written {
         Ok(holdings) => {
             tell(&holdings);
-            println!(
+            say!(
                 "The whole club is in {}. It holds names and addresses: keep it where only the club can read it.",
                 args.to.display()
             );
@@ -50,7 +50,7 @@ async fn export(args: ExportArgs) -> anyhow::Result<ExitCode> {
 /// How many rows there are of each kind that people ask for.
 fn tell(holdings: &whole::Holdings) {
     let of = |table: &str| holdings.rows.get(table).copied().unwrap_or(0);
-    println!(
+    say!(
         "{} people, {} instruments, {} loans, {} logbook entries, {} files.",
         of("people"),
         of("instruments"),
@@ -87,12 +87,12 @@ pub async fn read_back(from: &std::path::Path, data: &DataArgs) -> anyhow::Resul
     write.commit().await?;
     library.close().await;
     tell(&read);
-    println!(
+    say!(
         "The club is in {}. Passwords are not in an export; coordinators choose new ones at these addresses, which work once, for three days:",
         data.data.display()
     );
     for (name, link) in links {
-        println!("  {name}: /welcome/{}", link.text());
+        say!("  {name}: /welcome/{}", link.text());
     }
     Ok(ExitCode::SUCCESS)
 }

@@ -16,7 +16,7 @@ use tubewright::startest::frame::{Frame, Setup};
 use tubewright::startest::measure::Options;
 use tubewright::startest::report::{Report, Verdict};
 
-use super::measure::{figure, sentence, with_error};
+use super::figures::{figure, sentence, with_error};
 
 use super::{BROKEN, REFUSED, USAGE, block_on, stop_signal};
 

@@ -108,7 +108,7 @@ async fn import(args: ImportArgs) -> anyhow::Result<ExitCode> {
         ..Choices::guessed(&sheets)
     };
     for (sheet, choice) in sheets.iter().zip(&choices.sheets) {
-        println!("{}: {}", sheet.words(), choice.kind);
+        say!("{}: {}", sheet.words(), choice.kind);
     }
     let mut looked = intake::look(&library, &sheets, &choices, now).await?;
     if args.as_suggested {
@@ -126,12 +126,12 @@ async fn import(args: ImportArgs) -> anyhow::Result<ExitCode> {
     if args.dry_run {
         library.close().await;
         let open = !looked.plan.is_ready(&choices) && !looked.plan.batch.is_empty();
-        println!("Nothing was kept: this was a dry run.");
+        say!("Nothing was kept: this was a dry run.");
         return Ok(ExitCode::from(if open { REFUSED } else { 0 }));
     }
     if looked.plan.batch.is_empty() && looked.plan.faults.is_empty() {
         library.close().await;
-        println!("All of it is here already. Nothing was added.");
+        say!("All of it is here already. Nothing was added.");
         return Ok(ExitCode::SUCCESS);
     }
     let kept = intake::keep_alone(&library, &sheets, &choices, by.id, now).await;
@@ -139,11 +139,11 @@ async fn import(args: ImportArgs) -> anyhow::Result<ExitCode> {
     match kept {
         Ok((_, added)) => {
             step("kept them");
-            println!("Kept: {added}.");
+            say!("Kept: {added}.");
             Ok(ExitCode::SUCCESS)
         }
         Err(Error::NotReady(_)) => {
-            println!(
+            say!(
                 "Nothing was kept. Answer the questions with --answer KEY=VALUE, and correct the cells or give --leave-out."
             );
             Ok(ExitCode::from(REFUSED))
@@ -154,13 +154,16 @@ async fn import(args: ImportArgs) -> anyhow::Result<ExitCode> {
 
 fn tell(plan: &Plan) {
     for (kind, count) in &plan.counts {
-        println!(
+        say!(
             "{kind}: {} new, {} here already, {} to correct, {} waiting for an answer",
-            count.added, count.known, count.faulty, count.waiting
+            count.added,
+            count.known,
+            count.faulty,
+            count.waiting
         );
     }
     for question in plan.questions.iter().filter(|q| q.answer.is_none()) {
-        println!(
+        say!(
             "question {}: {} (in {})",
             question.key,
             question.words,
@@ -171,13 +174,13 @@ fn tell(plan: &Plan) {
                 true => " (suggested)",
                 false => "",
             };
-            println!("    {}={value}    {words}{suggested}", question.key);
+            say!("    {}={value}    {words}{suggested}", question.key);
         }
     }
     for fault in &plan.faults {
-        println!("{}, {}: {}", fault.sheet, fault.cell, fault.words);
+        say!("{}, {}: {}", fault.sheet, fault.cell, fault.words);
     }
     for words in &plan.notes {
-        println!("note: {words}");
+        say!("note: {words}");
     }
 }

@@ -1,21 +1,24 @@
 //! `tubewright measure`: frames of a defocused star in, coma with its error out.
 
-use std::io::Write;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
+use super::figures::{figure, sentence, tell, with_error};
 use clap::ValueEnum;
+use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
+use tubewright::library::instruments::Design;
+use tubewright::library::lamp::{Lamp, Traced, Unfit};
 use tubewright::startest::decode::{DecodeError, FrameReader, Limits, Still};
 use tubewright::startest::frame::{Frame, Setup, Side, Vanes};
 use tubewright::startest::measure::{
     FieldComa, Options, Outcome, Unreadable, measure_pair, measure_stills, measure_with,
 };
-use tubewright::startest::report::{Reason, Report, Verdict};
-use tubewright::startest::words::{figure_with_error, waves_with_error};
+use tubewright::startest::report::{Report, Verdict};
+use tubewright::startest::words::waves_with_error;
 use tubewright::startest::{panels, pictures};
 
-use super::{BROKEN, REFUSED, USAGE};
+use super::{BROKEN, USAGE};
 
 /// Arguments of `measure`.
 #[derive(Debug, clap::Args)]
@@ -51,8 +54,7 @@ pub struct MeasureArgs {
         long,
         value_name = "MM",
         env = "TUBEWRIGHT_FOCAL_MM",
-        allow_negative_numbers = true,
-        requires = "pixel_um"
+        allow_negative_numbers = true
     )]
     focal_mm: Option<f64>,
     /// Central obstruction: its diameter over the aperture's; 0 for none
@@ -73,8 +75,8 @@ pub struct MeasureArgs {
     )]
     pixel_um: Option<f64>,
     /// Side of focus the frames were taken on; of a pair: in whose pictures the vanes stand as told
-    #[arg(long, value_enum, default_value_t = FocusSide::Unknown, env = "TUBEWRIGHT_SIDE")]
-    side: FocusSide,
+    #[arg(long, value_parser = side(), default_value = "unknown", env = "TUBEWRIGHT_SIDE")]
+    side: Side,
     /// Middle of the band the frames were taken in, nm
     #[arg(
         long,
@@ -124,6 +126,13 @@ pub struct MeasureArgs {
     /// Fit Noll's terms 12 to 15 as well
     #[arg(long, env = "TUBEWRIGHT_HIGHER_TERMS")]
     higher_terms: bool,
+    /// Taken at an artificial star so many metres from the front glass, or from a Newtonian's
+    /// primary mirror: what its distance makes is told apart, and coma given as a star shows it
+    #[arg(long, value_name = "M", requires_all = ["design", "focal_mm"], conflicts_with = "follow")]
+    lamp_m: Option<f64>,
+    /// Design of the instrument at an artificial star: newtonian, schmidt-cassegrain, achromat ...
+    #[arg(long, value_name = "DESIGN", requires = "lamp_m")]
+    design: Option<Design>,
     /// Read the rings alone, without the diffraction fit: quicker and rougher
     #[arg(long, env = "TUBEWRIGHT_RINGS_ONLY")]
     rings_only: bool,
@@ -138,15 +147,26 @@ pub struct MeasureArgs {
     follow: super::follow::FollowArgs,
 }
 
-/// Which side of focus.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum FocusSide {
-    /// Between the objective and the focus: focuser racked in
-    Inside,
-    /// Beyond the focus: focuser racked out
-    Outside,
-    /// Not known
-    Unknown,
+/// The words for a side of focus.
+fn side() -> impl TypedValueParser<Value = Side> {
+    const SIDES: [(&str, &str, Side); 3] = [
+        (
+            "inside",
+            "Between the objective and the focus: focuser racked in",
+            Side::Inside,
+        ),
+        (
+            "outside",
+            "Beyond the focus: focuser racked out",
+            Side::Outside,
+        ),
+        ("unknown", "Not known", Side::Unknown),
+    ];
+    let words = SIDES.map(|(word, help, _)| PossibleValue::new(word).help(help));
+    PossibleValuesParser::new(words).map(|told| {
+        let side = SIDES.iter().find(|(word, ..)| *word == told);
+        side.map_or(Side::Unknown, |(.., side)| *side)
+    })
 }
 
 /// Whose own coma a star off the axis shows.
@@ -174,7 +194,16 @@ impl MeasureArgs {
 
     /// Whether the frames are a phone's stills, whose scale nobody knows.
     fn by_phone(&self) -> bool {
-        self.focal_mm.is_none() && self.pixel_um.is_none()
+        self.pixel_um.is_none()
+    }
+
+    /// What the distance of an artificial star changes, if it was one.
+    fn lamp(&self) -> Result<Option<Lamp>, Unfit> {
+        let told = self.lamp_m.zip(self.design).zip(self.focal_mm);
+        told.map(|((metres, design), focal_mm)| {
+            Traced::of_design(design, self.aperture_mm, focal_mm)?.lamp(metres)
+        })
+        .transpose()
     }
 
     fn setup(&self) -> Setup {
@@ -186,11 +215,7 @@ impl MeasureArgs {
             pixel_um: self.pixel_um.unwrap_or(2.0),
             wavelength_nm: self.wavelength_nm,
             bandwidth_nm: self.bandwidth_nm,
-            side: match self.side {
-                FocusSide::Inside => Side::Inside,
-                FocusSide::Outside => Side::Outside,
-                FocusSide::Unknown => Side::Unknown,
-            },
+            side: self.side,
             vanes: self.vanes.map(|count| Vanes {
                 count,
                 width_mm: self.vane_mm.unwrap_or(0.0),
@@ -236,6 +261,26 @@ pub fn run(args: MeasureArgs) -> ExitCode {
         return ExitCode::from(USAGE);
     }
     let alone = !args.inside.is_empty() || args.follow.folder().is_some();
+    if args.by_phone() && args.focal_mm.is_some() && args.lamp_m.is_none() {
+        eprintln!(
+            "tubewright: --focal-mm needs --pixel-um; a phone's stills take neither, but at an artificial star"
+        );
+        return ExitCode::from(USAGE);
+    }
+    let lamp = match args.lamp() {
+        Ok(lamp) => lamp,
+        Err(unfit) => {
+            eprintln!("tubewright: --lamp-m: {unfit}.");
+            return ExitCode::from(USAGE);
+        }
+    };
+    let setup = match &lamp {
+        Some(lamp) => Setup {
+            focal_mm: setup.focal_mm * lamp.focal_share,
+            ..setup
+        },
+        None => setup,
+    };
     if args.by_phone() && (alone || args.rings_only) {
         eprintln!(
             "tubewright: --focal-mm and --pixel-um are needed for pairs, for following and for the rings alone"
@@ -251,7 +296,10 @@ pub fn run(args: MeasureArgs) -> ExitCode {
             args.json,
         );
     }
-    let outcome = args.measured(&setup);
+    let mut outcome = args.measured(&setup);
+    if let Some(lamp) = &lamp {
+        lamp.told_as_a_star(&mut outcome.report);
+    }
     if let Some(folder) = &args.pictures
         && let Err(error) = write_pictures(folder, &outcome)
     {
@@ -260,26 +308,15 @@ pub fn run(args: MeasureArgs) -> ExitCode {
     }
     let report = &outcome.report;
     let printed = if args.json {
-        serde_json::to_string_pretty(report).map_err(std::io::Error::from)
+        serde_json::to_string_pretty(report)
     } else {
         Ok(in_words(report, &setup))
     };
-    // A closed pipe is the reader's choice, not our failure.
-    if let Err(error) = printed.and_then(|text| writeln!(std::io::stdout(), "{text}"))
-        && error.kind() != std::io::ErrorKind::BrokenPipe
-    {
-        eprintln!("tubewright: {error}");
-        return ExitCode::from(BROKEN);
-    }
-    match report.verdict {
-        Verdict::Measured => ExitCode::SUCCESS,
-        Verdict::Refused => {
-            for reason in &report.reasons {
-                eprintln!("tubewright: refused: {}", sentence(reason));
-            }
-            ExitCode::from(REFUSED)
-        }
-    }
+    let refused = match report.verdict {
+        Verdict::Measured => &[],
+        Verdict::Refused => report.reasons.as_slice(),
+    };
+    tell(printed, report.verdict, refused)
 }
 
 /// Writes what can be shown of an outcome.
@@ -338,21 +375,6 @@ fn frames_in(path: &Path) -> Box<dyn Iterator<Item = Result<Frame, Unreadable>>>
         Ok(reader) => Box::new(reader.map(move |frame| frame.map_err(|error| refuse(&error)))),
         Err(error) => Box::new(std::iter::once(Err(refuse(&error)))),
     }
-}
-
-/// A reason as a sentence with its mend and code.
-pub fn sentence(reason: &Reason) -> String {
-    format!("{} {} [{}]", reason.sentence(), reason.mend, reason.code)
-}
-
-/// A figure with its error, in letters that every terminal has.
-pub fn with_error(waves: f64, sigma: f64) -> String {
-    figure(waves, sigma, 3)
-}
-
-pub fn figure(value: f64, sigma: f64, least: usize) -> String {
-    let (value, sigma) = figure_with_error(value, sigma, least);
-    format!("{value} +- {sigma}")
 }
 
 /// The report in plain words.

@@ -1,13 +1,22 @@
 //! The commands. Each has its arguments and a `run` that answers an exit code.
 
+/// Prints a line on standard output as [`print`] does.
+macro_rules! say {
+    ($($words:tt)*) => { $crate::commands::print(format!("{}
+", format_args!($($words)*)).as_bytes()) };
+}
+
 pub mod backup;
+pub mod barrels;
 pub mod desk;
 pub mod doctor;
 pub mod due;
 pub mod export;
+pub mod figures;
 pub mod follow;
 pub mod intake;
 pub mod measure;
+pub mod peephole;
 pub mod people;
 pub mod serve;
 
@@ -35,6 +44,19 @@ pub struct DataArgs {
         default_value = DATA_FOLDER
     )]
     pub data: PathBuf,
+}
+
+/// Prints on standard output. A reader that has gone away (`tubewright doctor | head -3`) has seen
+/// enough; any other failure ends the command with a message.
+pub fn print(text: &[u8]) {
+    use std::io::Write;
+    let mut stdout = std::io::stdout().lock();
+    if let Err(error) = stdout.write_all(text).and_then(|()| stdout.flush())
+        && error.kind() != std::io::ErrorKind::BrokenPipe
+    {
+        eprintln!("tubewright: standard output can't be written: {error}");
+        std::process::exit(BROKEN.into());
+    }
 }
 
 /// Runs a future to its end on a fresh runtime.

@@ -104,14 +104,14 @@ async fn add(args: AddArgs) -> anyhow::Result<ExitCode> {
     write.commit().await?;
     library.close().await;
     let Some(token) = token else {
-        println!(
+        say!(
             "{} is on the list as {} and does not sign in.",
             new.name,
             what(new.guest, new.role)
         );
         return Ok(ExitCode::SUCCESS);
     };
-    println!(
+    say!(
         "{} is on the list as {}. They choose a password at this address, which works once, for three days:\n  {}/welcome/{}",
         new.name,
         new.role,
@@ -132,7 +132,7 @@ async fn list(args: ListArgs) -> anyhow::Result<ExitCode> {
     library.close().await;
     for person in people {
         let role = what(person.guest, person.role);
-        println!("{}\t{}\t{role}", person.name, person.mail());
+        say!("{}\t{}\t{role}", person.name, person.mail());
     }
     Ok(ExitCode::SUCCESS)
 }

@@ -230,7 +230,7 @@ async fn serve(args: ServeArgs) -> anyhow::Result<ExitCode> {
         .map(|schedule| tokio::spawn(backup::run(library.clone(), schedule, failed)));
     let watcher = watch::Watcher::start(&app, place, log, schedule.map(|s| (s, why))).await?;
     let watching = tokio::spawn(watcher.clone().run());
-    println!("Tubewright is ready at {base}/");
+    say!("Tubewright is ready at {base}/");
     web::serve(app, listener, web::listen::Bounds::default(), stop).await?;
     if let Some(backups) = backups {
         backups.abort();
@@ -275,6 +275,7 @@ async fn clean_up(app: App) {
         if let Err(error) = web::measuring::files::sweep(&app.library, app.clock.now()).await {
             tracing::warn!(%error, "frames of ended tries could not be looked for");
         }
+        web::pieces::sweep(&app).await;
     }
 }
 
@@ -317,7 +318,7 @@ async fn first_address(library: &Library, base: &str) -> anyhow::Result<()> {
         let token =
             sessions::make_address(&mut write, Purpose::SetUp, None, None, Utc::now()).await?;
         write.commit().await?;
-        println!(
+        say!(
             "Nobody can sign in yet. Set the club up at this address, which works once, for three days:\n  {base}/welcome/{}",
             token.text()
         );

@@ -17,6 +17,7 @@ use bench::mechanical::{MARK_SIGMA_MM, Stage};
 use bench::orientation::{Map, Shade, Side};
 use bench::plan::Work;
 use bench::replay::{SessionReplay, Step};
+use library::collimation_end;
 use library::collimation_replay::{self, Progress, plan_of, progress, setup};
 use library::collimations::{self, Collimation, Record};
 use library::instruments::Instrument;
@@ -286,7 +287,8 @@ async fn step(
             }
             (_, Next::Stop(_)) => {
                 let then = wait(1);
-                collimation_replay::end(conn, open, ordinal, by, then).await?;
+                let ending = collimation_end::Ending::of(conn, open, then).await?;
+                ending.write(conn, open, ordinal, by, then).await?;
                 return Ok(Done::Ended);
             }
         }

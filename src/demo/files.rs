@@ -34,6 +34,8 @@ pub struct Seed {
     pub collimations: Vec<Collimation>,
     /// `things.toml`.
     pub things: super::things::Things,
+    /// `spares.toml`.
+    pub spares: Vec<super::spares::Listed>,
 }
 
 /// A collimation session at the bench: how the instrument truly stood, and who sat there.
@@ -99,6 +101,9 @@ pub struct Club {
     /// Work nights.
     #[serde(default, rename = "work_night")]
     pub work_nights: Vec<WorkNight>,
+    /// Jobs.
+    #[serde(default, rename = "job")]
+    pub jobs: Vec<super::spares::ListedJob>,
     /// The waiting list.
     #[serde(default, rename = "wait")]
     pub waits: Vec<Wait>,
@@ -340,6 +345,12 @@ struct CollimationsFile {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
+struct SparesFile {
+    spare: Vec<super::spares::Listed>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 struct Logbook {
     lines: Vec<Line>,
 }
@@ -388,6 +399,7 @@ impl Seed {
             club: club()?,
             people: people()?,
             things: read("things.toml")?,
+            spares: read::<SparesFile>("spares.toml")?.spare,
             collimations: read::<CollimationsFile>("collimations.toml")?.collimation,
             instruments,
         })

@@ -13,6 +13,7 @@ pub mod files;
 mod frames;
 mod limit_words;
 mod pictures;
+mod spares;
 mod story;
 pub mod things;
 mod write;

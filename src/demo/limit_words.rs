@@ -1,13 +1,15 @@
 //! What a borrower was told at the desk, from the last star test before.
 
-use library::instruments::Design;
+use library::instruments::{Check, Design};
 use library::limits::LimitWhat;
 use upkeep::limits::default;
 
 /// The limit as stated, for an instrument whose last star test said this.
 pub fn stated(design: Design, coma_rms_waves: Option<f64>) -> String {
-    if !design.takes_star_test() {
-        return "For the Sun only, with all its own filters in place.".to_owned();
+    match design.check() {
+        Check::Star => {}
+        Check::Barrels => return "Needs a tripod: too heavy to hold still.".to_owned(),
+        Check::Bench => return "For the Sun only, with all its own filters in place.".to_owned(),
     }
     match coma_rms_waves {
         None => "Nobody has tested it yet.",

@@ -4,7 +4,7 @@ use serde::Deserialize;
 
 use super::{Error, Result};
 use library::instruments::Status;
-use library::loans::{Lend, LendDetails};
+use library::lending::{Lend, LendDetails};
 use library::sets::Set;
 use library::things::{self, Kind, Particulars, Thing};
 use library::{Conn, InstrumentId, Moment, PersonId};

@@ -1,6 +1,7 @@
 //! Writes the demo club through the nouns of the library, in the order in
 //! which everything happened.
 
+mod jobs;
 mod lines;
 
 use std::collections::HashMap;
@@ -65,6 +66,7 @@ pub async fn club(
     writer.people(conn, hashes).await?;
     writer.register(conn).await?;
     writer.waits_asked(conn).await?;
+    writer.spares(conn).await?;
     let mut sat: Vec<(Moment, &files::Collimation)> = Vec::new();
     for told in &seed.collimations {
         sat.push((collimations::begins(told, story)?, told));
@@ -83,6 +85,7 @@ pub async fn club(
     for (at, of) in sat {
         writer.collimation(conn, of, at).await?;
     }
+    writer.jobs(conn).await?;
     writer.things(conn).await?;
     writer.limits(conn).await?;
     writer.work_nights(conn).await?;
@@ -152,6 +155,8 @@ impl<'a> Writer<'a> {
             renewals: c.renewals,
             renew_late_days: c.renew_late_days,
             fetch_days: c.fetch_days,
+            second_factor_required: false,
+            second_look: None,
             demo: true,
         }
         .save(conn)
@@ -214,12 +219,7 @@ impl<'a> Writer<'a> {
     }
 
     async fn register(&mut self, conn: &mut Conn) -> Result<()> {
-        let keeper = self
-            .seed
-            .people
-            .first()
-            .ok_or_else(|| wrong("people.toml is empty"))?;
-        let by = self.person(&keeper.handle)?;
+        let by = self.person(&self.keeper()?.handle)?;
         for ((listed, _), drawing) in self.seed.instruments.iter().zip(self.drawings) {
             let at = self.story.days.noon(listed.added);
             let particulars = Particulars {
@@ -286,10 +286,13 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
+    fn keeper(&self) -> Result<&'a files::Person> {
+        let first = self.seed.people.first();
+        first.ok_or_else(|| wrong("people.toml is empty"))
+    }
+
     async fn things(&self, conn: &mut Conn) -> Result<()> {
-        let keeper = self.seed.people.first();
-        let keeper = keeper.ok_or_else(|| wrong("people.toml is empty"))?;
-        let by = self.person(&keeper.handle)?;
+        let by = self.person(&self.keeper()?.handle)?;
         let noon = |ago| self.story.days.noon(ago);
         things::write(conn, &self.seed.things, by, noon, |handle| {
             self.person(handle)

@@ -19,7 +19,8 @@ pub mod whole;
 
 use library::audit_log::{self, AuditEntry};
 use library::club::Club;
-use library::intake::{self, HeldUpload, Known};
+use library::held_lists::HeldUpload;
+use library::intake::{self, Known};
 use library::{Conn, ImportId, Library, Moment, PersonId};
 
 use cells::Sheet;

@@ -52,6 +52,10 @@ pub struct Club {
     pub renew_late_days: i64,
     /// Days for which what came back is kept for the next in line.
     pub fetch_days: i64,
+    /// Whether a coordinator without a second factor may do no more than a volunteer.
+    pub second_factor_required: bool,
+    /// Since when work that moved the optics waits for a second pair of eyes; none: it does not.
+    pub second_look: Option<Moment>,
     /// Whether this is the invented demo club.
     pub demo: bool,
 }
@@ -94,6 +98,8 @@ impl Default for Club {
             renewals: 2,
             renew_late_days: 7,
             fetch_days: 7,
+            second_factor_required: false,
+            second_look: None,
             demo: false,
         }
     }
@@ -106,7 +112,9 @@ impl Club {
             Self,
             r#"SELECT name, zone, units AS "units: Units", paper AS "paper: Paper", currency,
                       public_address, contact, loan_days, loans_per_person, renewals, renew_late_days,
-                      fetch_days, demo AS "demo: bool"
+                      fetch_days, second_factor_required AS "second_factor_required: bool",
+                      second_look AS "second_look: Moment",
+                      demo AS "demo: bool"
                FROM club"#
         )
         .fetch_optional(conn)
@@ -118,17 +126,20 @@ impl Club {
     pub async fn save(&self, conn: &mut Conn) -> Result<()> {
         sqlx::query!(
             "INSERT INTO club (only_row, name, zone, units, paper, currency, public_address, contact, loan_days,
-               loans_per_person, renewals, renew_late_days, fetch_days, demo)
-             VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+               loans_per_person, renewals, renew_late_days, fetch_days, second_factor_required, second_look, demo)
+             VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
              ON CONFLICT (only_row) DO UPDATE SET name = excluded.name, zone = excluded.zone,
                units = excluded.units, paper = excluded.paper, currency = excluded.currency,
                public_address = excluded.public_address, contact = excluded.contact,
                loan_days = excluded.loan_days, loans_per_person = excluded.loans_per_person,
                renewals = excluded.renewals, renew_late_days = excluded.renew_late_days,
-               fetch_days = excluded.fetch_days, demo = excluded.demo",
+               fetch_days = excluded.fetch_days,
+               second_factor_required = excluded.second_factor_required,
+               second_look = excluded.second_look, demo = excluded.demo",
             self.name, self.zone, self.units, self.paper, self.currency,
             self.public_address, self.contact, self.loan_days, self.loans_per_person, self.renewals,
-            self.renew_late_days, self.fetch_days, self.demo
+            self.renew_late_days, self.fetch_days, self.second_factor_required,
+            self.second_look, self.demo
         )
         .execute(conn)
         .await?;

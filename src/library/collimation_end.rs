@@ -8,7 +8,8 @@ use super::{Conn, EntryId, Error, Moment, PersonId, Result};
 use bench::advice::{Next, Stop};
 use bench::plan::Work;
 use bench::replay::SessionReplay;
-use bench::screw::Element;
+use bench::response::Learnt;
+use bench::screw::{Element, Screw};
 
 /// Takes the last record back that counts: it stays written, struck out, and
 /// where the collimation session stands is reckoned without it. The star test of a look by
@@ -105,70 +106,92 @@ fn outcome(now: &Progress, threshold_waves: f64) -> (Outcome, Option<(Element, &
     (outcome, taught)
 }
 
-/// Ends a collimation: the work in the logbook, what was learnt of the screws, and
-/// what came of it. `ordinal` is how many records whoever ends it has seen.
-///
-/// # Errors
-/// Refused when it has ended, or someone has gone on with it meanwhile.
-pub async fn end(
-    conn: &mut Conn,
-    collimation: &Collimation,
-    ordinal: i64,
-    by: PersonId,
-    at: Moment,
-) -> Result<EntryId> {
-    if collimation.ended.is_some() || ordinal != collimation.steps.len() as i64 {
-        return Err(Error::Refused(
-            "Someone has gone on with this collimation session meanwhile, or ended it. Open it again to see where it stands.".to_owned(),
-        ));
-    }
-    let now = progress(conn, collimation).await?;
-    let (outcome, taught) = outcome(&now, collimation.setup.threshold_waves);
-    let mut words = format!(
-        "Collimation: {}, {}.",
-        counted(now.adjustments, "adjustment", "adjustments"),
-        counted(now.looks, "star check", "star checks")
-    );
-    if let (Some((b, _)), Some((a, s))) = (outcome.before, outcome.after) {
-        words.push_str(&format!(
-            " Coma {b:.2} before, {a:.3} \u{b1} {} waves RMS after.",
-            if s < 0.0005 {
-                "less than 0.001".to_owned()
+/// What a collimation session's end will say, reckoned from its records before
+/// anything is written, since they take a while to play through.
+pub struct Ending {
+    outcome: Outcome,
+    work: BenchWork,
+    happened_at: Moment,
+    taught: Option<(Element, Vec<Screw>, Learnt)>,
+}
+
+impl Ending {
+    /// As the session stands, were it to end at this moment.
+    ///
+    /// # Errors
+    /// When the library cannot be read.
+    pub async fn of(conn: &mut Conn, collimation: &Collimation, at: Moment) -> Result<Self> {
+        let now = progress(conn, collimation).await?;
+        let (outcome, taught) = outcome(&now, collimation.setup.threshold_waves);
+        let mut words = format!(
+            "Collimation: {}, {}.",
+            counted(now.adjustments, "adjustment", "adjustments"),
+            counted(now.looks, "star check", "star checks")
+        );
+        if let (Some((b, _)), Some((a, s))) = (outcome.before, outcome.after) {
+            words.push_str(&format!(
+                " Coma {b:.2} before, {a:.3} \u{b1} {} waves RMS after.",
+                if s < 0.0005 {
+                    "less than 0.001".to_owned()
+                } else {
+                    format!("{s:.3}")
+                }
+            ));
+        }
+        let work = BenchWork {
+            what: if now.adjustments > 0 {
+                WorkWhat::Collimation
             } else {
-                format!("{s:.3}")
-            }
-        ));
+                WorkWhat::Inspection
+            },
+            minutes: Some((at - collimation.started_at).num_minutes().clamp(0, 10_000)),
+            moved_optics: now.adjustments > 0,
+            words,
+            settles: Vec::new(),
+        };
+        let taught = taught.and_then(|(element, course)| {
+            let learnt = course.response().learnt()?;
+            Some((element, course.footing().screws.clone(), learnt))
+        });
+        Ok(Self {
+            outcome,
+            work,
+            // The looks after the last turn still say how it stands.
+            happened_at: now.last_go.unwrap_or(at),
+            taught,
+        })
     }
-    let work = BenchWork {
-        what: if now.adjustments > 0 {
-            WorkWhat::Collimation
-        } else {
-            WorkWhat::Inspection
-        },
-        minutes: Some((at - collimation.started_at).num_minutes().clamp(0, 10_000)),
-        moved_optics: now.adjustments > 0,
-        words,
-        settles: Vec::new(),
-    };
-    let entry = NewEntry {
-        instrument: collimation.instrument_id,
-        kind: EntryKind::Work,
-        // The looks after the last turn still say how it stands.
-        happened_at: now.last_go.unwrap_or(at),
-        recorded_at: at,
-        by,
-        loan: None,
-        note: String::new(),
-    };
-    let entry = work.log(conn, entry).await?;
-    if let Some((element, course)) = taught
-        && let Some(learnt) = course.response().learnt()
-    {
-        let screws = &course.footing().screws;
-        collimations::keep_learnt(conn, collimation, element, screws, &learnt, at).await?;
+
+    /// Ends the collimation session: the work in the logbook, what was learnt of the
+    /// screws, and what came of it. `ordinal` is how many records whoever ends it has seen.
+    ///
+    /// # Errors
+    /// Refused when it has ended, or someone has gone on with it meanwhile.
+    pub async fn write(
+        self,
+        conn: &mut Conn,
+        collimation: &Collimation,
+        ordinal: i64,
+        by: PersonId,
+        at: Moment,
+    ) -> Result<EntryId> {
+        collimations::still_at(conn, collimation.id, ordinal).await?;
+        let entry = NewEntry {
+            instrument: collimation.instrument_id,
+            kind: EntryKind::Work,
+            happened_at: self.happened_at,
+            recorded_at: at,
+            by,
+            loan: None,
+            note: String::new(),
+        };
+        let entry = self.work.log(conn, entry).await?;
+        if let Some((element, screws, learnt)) = &self.taught {
+            collimations::keep_learnt(conn, collimation, *element, screws, learnt, at).await?;
+        }
+        collimations::end(conn, collimation.id, &self.outcome, Some(entry), by, at).await?;
+        Ok(entry)
     }
-    collimations::end(conn, collimation.id, &outcome, Some(entry), by, at).await?;
-    Ok(entry)
 }
 
 fn counted(n: usize, one: &str, many: &str) -> String {

@@ -4,17 +4,6 @@
 use super::collimations::{Ended, read};
 use super::{CollimationId, Conn, EntryId, InstrumentId, Moment, Result};
 
-/// The open collimation session of an instrument, if there is one.
-pub async fn open(conn: &mut Conn, instrument: InstrumentId) -> Result<Option<CollimationId>> {
-    Ok(sqlx::query_scalar!(
-        r#"SELECT s.id AS "id: CollimationId" FROM collimations s
-           WHERE s.instrument_id = ? AND s.ended_at IS NULL"#,
-        instrument
-    )
-    .fetch_optional(conn)
-    .await?)
-}
-
 /// An instrument with an open collimation session.
 #[derive(Debug, Clone)]
 pub struct Running {

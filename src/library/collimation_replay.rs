@@ -3,15 +3,13 @@
 
 use nalgebra::Matrix2;
 
-pub use super::collimation_end::{end, undo};
-
 use super::adjusters;
 use super::collimations::{self, Collimation, Record, SessionSetup};
 use super::entries::{EntryKind, NewEntry};
 use super::instruments::Instrument;
 use super::star_tests::{Method, StarTest};
 use super::{Conn, Moment, PersonId, Result};
-use bench::advice::Aim;
+use bench::adjustment::Aim;
 use bench::corners;
 use bench::mechanical::{self, Stage};
 use bench::orientation::Orientation;

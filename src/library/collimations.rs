@@ -3,8 +3,6 @@
 
 use serde::{Deserialize, Serialize};
 
-pub use super::collimation_lists::{InShort, Running, all, last_ended, of_entries, open, running};
-
 use super::adjusters::{Adjuster, AdjusterKind, Element as Tilts};
 use super::instruments::{Design, Instrument};
 use super::{CollimationId, Conn, EntryId, Error, InstrumentId, Moment, PersonId, Result};
@@ -206,20 +204,23 @@ pub async fn begin(
     Ok(id)
 }
 
-/// Writes the next record down.
+/// The open collimation session of an instrument, if there is one.
+pub async fn open(conn: &mut Conn, instrument: InstrumentId) -> Result<Option<CollimationId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT s.id AS "id: CollimationId" FROM collimations s
+           WHERE s.instrument_id = ? AND s.ended_at IS NULL"#,
+        instrument
+    )
+    .fetch_optional(conn)
+    .await?)
+}
+
+/// Refuses whoever has not seen how the collimation session stands.
 ///
 /// # Errors
-/// Refused when someone else has gone on with the collimation session meanwhile (`ordinal`
-/// is not the next), or it has ended.
-pub async fn write(
-    conn: &mut Conn,
-    collimation: CollimationId,
-    ordinal: i64,
-    record: &Record,
-    entry: Option<EntryId>,
-    by: PersonId,
-    at: Moment,
-) -> Result<()> {
+/// Refused when someone else has gone on with it meanwhile (`ordinal` is not the next
+/// record's), or it has ended.
+pub async fn still_at(conn: &mut Conn, collimation: CollimationId, ordinal: i64) -> Result<()> {
     let next = sqlx::query_scalar!(
         r#"SELECT COUNT(*) AS "n!: i64" FROM collimation_steps WHERE collimation_id = ?"#,
         collimation
@@ -243,6 +244,23 @@ pub async fn write(
                 .to_owned(),
         ));
     }
+    Ok(())
+}
+
+/// Writes the next record down.
+///
+/// # Errors
+/// As [`still_at`].
+pub async fn write(
+    conn: &mut Conn,
+    collimation: CollimationId,
+    ordinal: i64,
+    record: &Record,
+    entry: Option<EntryId>,
+    by: PersonId,
+    at: Moment,
+) -> Result<()> {
+    still_at(&mut *conn, collimation, ordinal).await?;
     let record = json(record)?;
     sqlx::query!(
         "INSERT INTO collimation_steps (collimation_id, ordinal, at, by, record, entry_id) VALUES (?, ?, ?, ?, ?, ?)",

@@ -74,7 +74,8 @@ pub async fn check_copy(database: &Path) -> Result<Checked> {
 pub async fn check_pages(folder: &Path, rest: std::time::Duration) -> Result<()> {
     let unsound = |said: String| {
         Error::Refused(format!(
-            "The database is damaged (SQLite says: {said}). Stop the tool, keep a copy of the folder as it is, and restore the latest backup."
+            "The database is damaged (SQLite says: {said}). {}",
+            super::DAMAGED
         ))
     };
     let damaged = |error: sqlx::Error| match super::result_code(&error) & 0xff {

@@ -11,6 +11,8 @@ words! {
         Journey = "journey", "journey";
         /// A look at a star.
         StarTest = "star-test", "star test";
+        /// A look through both barrels of a binocular.
+        BarrelCheck = "barrel-check", "barrel check";
         /// Something is wrong.
         Problem = "problem", "problem";
         /// What the bench did.

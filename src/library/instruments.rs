@@ -1,6 +1,5 @@
 //! The register: what the club owns and how it is made.
 
-use super::things::Thing;
 use super::{Conn, Error, InstrumentId, LoanId, Moment, PersonId, Result};
 
 words! {
@@ -39,10 +38,42 @@ impl Design {
         )
     }
 
+    /// What tells how it is.
+    pub fn check(self) -> Check {
+        match self {
+            Self::Binocular => Check::Barrels,
+            Self::Solar => Check::Bench,
+            _ => Check::Star,
+        }
+    }
+
     /// Whether a star test means anything: not for an instrument that must
-    /// only ever look at the Sun.
+    /// only ever look at the Sun, and not for a binocular, whose low power hides what
+    /// it tells.
     pub fn takes_star_test(self) -> bool {
-        self != Self::Solar
+        self.check() == Check::Star
+    }
+}
+
+/// What tells how an instrument is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Check {
+    /// A star test.
+    Star,
+    /// A look through both barrels.
+    Barrels,
+    /// The bench looks it over.
+    Bench,
+}
+
+impl Check {
+    /// "star test", and what stands in for it.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Star => "star test",
+            Self::Barrels => "barrel check",
+            Self::Bench => "look over at the bench",
+        }
     }
 }
 
@@ -332,18 +363,25 @@ pub(super) fn state_of(open_loan: Option<LoanId>, status: Status) -> State {
     }
 }
 
+/// What bears another tag now.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Renamed {
+    /// The instrument or thing.
+    pub id: InstrumentId,
+    /// Its tag of now.
+    pub tag: String,
+}
+
 /// What bore this tag before, where nothing bears it now.
-pub async fn formerly(conn: &mut Conn, tag: &str) -> Result<Option<Thing>> {
-    let id = sqlx::query_scalar!(
-        r#"SELECT instrument_id AS "id: InstrumentId" FROM former_tags WHERE tag = ?"#,
+pub async fn formerly(conn: &mut Conn, tag: &str) -> Result<Option<Renamed>> {
+    Ok(sqlx::query_as!(
+        Renamed,
+        r#"SELECT i.id AS "id: InstrumentId", i.tag FROM former_tags f
+           JOIN instruments i ON i.id = f.instrument_id WHERE f.tag = ?"#,
         tag
     )
-    .fetch_optional(&mut *conn)
-    .await?;
-    match id {
-        Some(id) => Ok(Some(Thing::get(conn, id).await?)),
-        None => Ok(None),
-    }
+    .fetch_optional(conn)
+    .await?)
 }
 
 /// The tags an instrument had before.

@@ -4,7 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::collimations::layout_of;
-use super::instruments::Instrument;
+use super::instruments::{Design, Instrument};
 use optics::lamp::{self, Focusing, Nearby};
 use optics::prescription::{Numbers, Prescription};
 use startest::report::{Reason, Report};
@@ -49,8 +49,17 @@ impl Traced {
     /// # Errors
     /// [`Unfit`] where the design is not traced.
     pub fn of(i: &Instrument) -> Result<Self, Unfit> {
-        let layout = layout_of(i.design).ok_or(Unfit::Untraced)?;
-        Prescription::new(layout, Numbers::usual(layout, i.aperture_mm, i.focal_mm))
+        Self::of_design(i.design, i.aperture_mm, i.focal_mm)
+    }
+
+    /// The same of an instrument that is in no register: design, clear aperture and focal
+    /// length, mm.
+    ///
+    /// # Errors
+    /// [`Unfit`] where the design is not traced.
+    pub fn of_design(design: Design, aperture_mm: f64, focal_mm: f64) -> Result<Self, Unfit> {
+        let layout = layout_of(design).ok_or(Unfit::Untraced)?;
+        Prescription::new(layout, Numbers::usual(layout, aperture_mm, focal_mm))
             .map(|optics| Self { optics })
             .map_err(|_| Unfit::Untraced)
     }

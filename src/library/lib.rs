@@ -13,10 +13,11 @@ mod words;
 pub mod adjusters;
 pub mod attempts;
 pub mod audit_log;
+pub mod barrel_checks;
 pub mod changes;
 pub mod club;
-mod collimation_end;
-mod collimation_lists;
+pub mod collimation_end;
+pub mod collimation_lists;
 pub mod collimation_replay;
 pub mod collimations;
 mod copies;
@@ -26,8 +27,11 @@ pub mod entries;
 pub mod expiry;
 pub mod feeds;
 pub mod forms;
+pub mod held_lists;
+pub mod imports;
 pub mod instruments;
 pub mod intake;
+pub mod jobs;
 pub mod journeys;
 pub mod kit;
 pub mod lamp;
@@ -41,6 +45,7 @@ pub mod measures;
 pub mod messages;
 pub mod missing_kit;
 pub mod own_data;
+pub mod papers;
 pub mod people;
 pub mod photos;
 pub mod problem_list;
@@ -51,8 +56,11 @@ pub mod reservations;
 pub mod returning;
 pub mod search;
 pub mod second_factor;
+pub mod second_looks;
 pub mod sessions;
 pub mod sets;
+pub mod settings;
+pub mod spares;
 pub mod star_tests;
 pub mod stock;
 pub mod telling;
@@ -64,6 +72,7 @@ mod witness;
 pub mod work_nights;
 pub mod works;
 mod write;
+pub mod year;
 
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -145,6 +154,10 @@ pub struct Library {
 
 /// The database's name in the data folder.
 pub const DATABASE_FILE: &str = "tubewright.db";
+
+/// What to do when the database has lost pages.
+pub const DAMAGED: &str =
+    "Stop the tool, keep a copy of the folder as it is, and restore the latest backup.";
 
 /// SQLite's extended result code (sqlite.org/rescode.html), whose low byte is the
 /// primary one; 0 where the error is not the database's.
@@ -366,6 +379,18 @@ id!(
 id!(
     /// A photo.
     PhotoId
+);
+id!(
+    /// Somebody's part in putting a problem right.
+    JobId
+);
+id!(
+    /// Spare parts of one kind.
+    SpareId
+);
+id!(
+    /// A manual, a receipt, a drawing.
+    PaperId
 );
 id!(
     /// A collimation session at the bench.

@@ -11,6 +11,11 @@ words! {
         ComaNote = "coma-note", "coma to mention";
         /// RMS coma in waves above which it goes to the bench first.
         ComaBench = "coma-bench", "coma for the bench";
+        /// How many times what eyes accept the barrels of a binocular may point apart
+        /// before the borrower is told.
+        BarrelsNote = "barrels-note", "barrels to mention";
+        /// The same before it goes to the bench first.
+        BarrelsBench = "barrels-bench", "barrels for the bench";
         /// Weighted journeys since it was last found in line.
         Exposure = "exposure", "journeys";
         /// Months since the last star test.

@@ -5,8 +5,6 @@ use std::collections::HashMap;
 use chrono::NaiveDate;
 
 use super::entries::{EntryKind, NewEntry};
-pub use super::lending::{Lend, LendDetails, Obstacle};
-pub use super::returning::{Return, return_loan};
 use super::things::Kind;
 use super::{Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, reservations};
 

@@ -1,9 +1,13 @@
 //! The logbook as it is read: every entry with the details of its kind, those
 //! that were corrected or struck out included.
 
+use optics::barrels::Apart;
+
+use super::barrel_checks::{self, Way};
 use super::entries::{Entry, EntryKind};
 use super::journeys::{Journey, JourneyKind};
 use super::problems::{AsksFor, Problem, ProblemWhat};
+use super::spares::{self, Used};
 use super::star_tests::{FocusSide, Method};
 use super::works::WorkWhat;
 use super::{AttemptId, Conn, EntryId, Error, InstrumentId, LoanId, Moment, Result};
@@ -25,6 +29,8 @@ pub enum Told {
         moved_optics: bool,
         /// In words.
         words: String,
+        /// Spare parts that went into it.
+        used: Vec<Used>,
     },
     /// A look at a star.
     StarTest {
@@ -48,6 +54,17 @@ pub enum Told {
         coma_rms_waves_sigma: f64,
         /// The frames it was measured from.
         attempt_id: Option<AttemptId>,
+    },
+    /// A look through both barrels.
+    BarrelCheck {
+        /// By eye or by pictures.
+        way: Way,
+        /// Magnification.
+        magnification: f64,
+        /// Whether there is a hinge.
+        hinged: bool,
+        /// At each opening of the hinge, at the eye.
+        openings: Vec<Apart>,
     },
     /// Nothing beyond its words.
     Words,
@@ -99,6 +116,9 @@ struct Row {
     coma_rms_waves: Option<f64>,
     coma_rms_waves_sigma: Option<f64>,
     attempt_id: Option<AttemptId>,
+    way: Option<Way>,
+    barrels_magnification: Option<f64>,
+    hinged: Option<bool>,
 }
 
 impl From<Row> for Line {
@@ -125,6 +145,7 @@ impl From<Row> for Line {
                 minutes: r.minutes,
                 moved_optics,
                 words,
+                used: Vec::new(),
             }
         } else if let (
             Some(method),
@@ -150,6 +171,15 @@ impl From<Row> for Line {
                 coma_rms_waves,
                 coma_rms_waves_sigma,
                 attempt_id: r.attempt_id,
+            }
+        } else if let (Some(way), Some(magnification), Some(hinged)) =
+            (r.way, r.barrels_magnification, r.hinged)
+        {
+            Told::BarrelCheck {
+                way,
+                magnification,
+                hinged,
+                openings: Vec::new(),
             }
         } else {
             Told::Words
@@ -181,7 +211,9 @@ async fn lines(
     instrument: Option<InstrumentId>,
     entry: Option<EntryId>,
 ) -> Result<Vec<Line>> {
-    Ok(sqlx::query_as!(
+    let mut uses = spares::uses(conn, instrument, entry).await?;
+    let mut seen = barrel_checks::openings(conn, instrument, entry).await?;
+    let mut lines: Vec<Line> = sqlx::query_as!(
         Row,
         r#"SELECT e.id AS "id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.kind AS "kind: EntryKind", e.happened_at AS "happened_at: Moment",
@@ -200,11 +232,13 @@ async fn lines(
                   t.thin_to_thick AS "thin_to_thick?: f64", t.thin_clock_deg AS "thin_clock_deg?: f64",
                   t.coma_rms_waves AS "coma_rms_waves?: f64",
                   t.coma_rms_waves_sigma AS "coma_rms_waves_sigma?: f64",
-                  t.attempt_id AS "attempt_id?: AttemptId"
+                  t.attempt_id AS "attempt_id?: AttemptId", c.way AS "way?: Way",
+                  c.magnification AS "barrels_magnification?: f64", c.hinged AS "hinged?: bool"
            FROM entries e JOIN people p ON p.id = e.recorded_by
                 LEFT JOIN loans l ON l.id = e.loan_id LEFT JOIN people b ON b.id = l.borrower_id
                 LEFT JOIN journeys j ON j.entry_id = e.id LEFT JOIN problems f ON f.entry_id = e.id
                 LEFT JOIN works w ON w.entry_id = e.id LEFT JOIN star_tests t ON t.entry_id = e.id
+                LEFT JOIN barrel_checks c ON c.entry_id = e.id
            WHERE e.id IN (SELECT id FROM entries WHERE instrument_id = ?1 UNION ALL SELECT id FROM entries WHERE id = ?2)
            ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC"#,
         instrument, entry
@@ -213,7 +247,17 @@ async fn lines(
     .await?
     .into_iter()
     .map(Into::into)
-    .collect())
+    .collect();
+    for line in &mut lines {
+        match &mut line.told {
+            Told::BarrelCheck { openings, .. } => {
+                *openings = seen.remove(&line.entry.id).unwrap_or_default();
+            }
+            Told::Work { used, .. } => *used = uses.remove(&line.entry.id).unwrap_or_default(),
+            _ => {}
+        }
+    }
+    Ok(lines)
 }
 
 /// An instrument's whole logbook, newest first.

@@ -67,9 +67,14 @@ impl Library {
 
 fn not_ours(folder: &Path, error: &sqlx::Error) -> Error {
     super::held(folder, error).unwrap_or_else(|| {
-        Error::Refused(format!(
-            "The data in {} cannot be read ({error}). Is it a tubewright data folder, and may you read it?",
-            folder.display()
-        ))
+        let folder = folder.display();
+        // SQLITE_CORRUPT.
+        Error::Refused(if super::result_code(error) & 0xff == 11 {
+            format!("The data in {folder} are damaged ({error}). {}", super::DAMAGED)
+        } else {
+            format!(
+                "The data in {folder} cannot be read ({error}). Is it a tubewright data folder, and may you read it?"
+            )
+        })
     })
 }

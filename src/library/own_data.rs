@@ -51,6 +51,10 @@ pub struct OwnData {
     pub messages: Vec<OwnMessage>,
     /// What they wrote in logbooks.
     pub logbook_entries: Vec<OwnEntry>,
+    /// Jobs they took on.
+    pub jobs: Vec<OwnJob>,
+    /// Spare parts they used, added or counted.
+    pub spares: Vec<OwnMove>,
     /// What they counted when the stock was taken.
     pub counted: Vec<OwnCount>,
     /// What the audit log keeps of what they did.
@@ -176,6 +180,32 @@ pub struct OwnEntry {
     pub recorded_at: Moment,
 }
 
+/// A job.
+#[derive(Debug, Clone, Serialize)]
+pub struct OwnJob {
+    /// The instrument's tag.
+    pub tag: String,
+    /// The problem.
+    pub words: String,
+    /// Since.
+    pub begun_at: Moment,
+    /// By when.
+    pub due_on: Option<NaiveDate>,
+    /// When it was given back.
+    pub ended_at: Option<Moment>,
+}
+
+/// Spare parts moved.
+#[derive(Debug, Clone, Serialize)]
+pub struct OwnMove {
+    /// What they are.
+    pub name: String,
+    /// What became of them.
+    pub what: String,
+    /// When.
+    pub at: Moment,
+}
+
 /// A thing that they saw when the stock was taken.
 #[derive(Debug, Clone, Serialize)]
 pub struct OwnCount {
@@ -286,6 +316,25 @@ impl OwnData {
         )
         .fetch_all(&mut *conn)
         .await?;
+        let jobs = sqlx::query_as!(
+            OwnJob,
+            r#"SELECT i.tag, f.words, j.begun_at AS "begun_at: Moment", j.due_on AS "due_on: NaiveDate",
+                      j.ended_at AS "ended_at: Moment"
+               FROM jobs j JOIN problems f ON f.entry_id = j.problem_entry_id
+                    JOIN entries e ON e.id = f.entry_id JOIN instruments i ON i.id = e.instrument_id
+               WHERE j.person_id = ? ORDER BY j.begun_at DESC"#,
+            id
+        )
+        .fetch_all(&mut *conn)
+        .await?;
+        let spares = sqlx::query_as!(
+            OwnMove,
+            r#"SELECT s.name, m.what, m.at AS "at: Moment" FROM spare_moves m JOIN spares s ON s.id = m.spare_id
+               WHERE m.by = ? ORDER BY m.number DESC"#,
+            id
+        )
+        .fetch_all(&mut *conn)
+        .await?;
         let counted = sqlx::query_as!(
             OwnCount,
             r#"SELECT i.tag, c.seen_at AS "seen_at!: Moment"
@@ -320,6 +369,8 @@ impl OwnData {
             reports,
             messages,
             logbook_entries,
+            jobs,
+            spares,
             counted,
             acts,
         })
@@ -327,8 +378,8 @@ impl OwnData {
 }
 
 /// Takes a person off the list and removes who they were: name, address, words of their
-/// own, messages, tries at signing in. Loans, waits, logbook entries and acts stay, as a
-/// former member's.
+/// own, messages, tries at signing in. Loans, waits, jobs, logbook entries and acts stay, as
+/// a former member's.
 ///
 /// # Errors
 /// As [`people::leave`] refuses; also while kit of theirs is missing and not settled.

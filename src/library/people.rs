@@ -1,7 +1,7 @@
 //! People: members, volunteers, coordinators. Nothing is kept of them beyond
 //! what lending needs.
 
-use super::{Conn, Error, Moment, PersonId, Result};
+use super::{Conn, Error, Moment, PersonId, Result, jobs};
 
 words! {
     /// What a person may do; each role may do all that the ones before it may.
@@ -292,12 +292,19 @@ pub async fn set_password_hash(conn: &mut Conn, id: PersonId, hash: &str) -> Res
     Ok(())
 }
 
-/// Changes a person's name, address or role.
+/// Those who work here and can take jobs on, by name.
+pub async fn hands(conn: &mut Conn) -> Result<Vec<Person>> {
+    let mut all = Person::list(conn).await?;
+    all.retain(|p| p.role >= Role::Volunteer);
+    Ok(all)
+}
+
+/// Changes a person's name, address or role. Who works here no more has no jobs.
 ///
 /// # Errors
 /// Refused when the address is someone else's, or when the last coordinator
 /// who can sign in would stop being one.
-pub async fn change(conn: &mut Conn, id: PersonId, new: &NewPerson) -> Result<()> {
+pub async fn change(conn: &mut Conn, id: PersonId, new: &NewPerson, at: Moment) -> Result<()> {
     let email = new.address();
     if let Some(address) = email
         && let Some(other) = Person::by_email(conn, address).await?
@@ -323,13 +330,16 @@ pub async fn change(conn: &mut Conn, id: PersonId, new: &NewPerson) -> Result<()
         new.guest,
         id
     )
-    .execute(conn)
+    .execute(&mut *conn)
     .await?;
+    if new.role < Role::Volunteer {
+        jobs::free(conn, id, at).await?;
+    }
     Ok(())
 }
 
 /// Takes a person off the list: they no longer sign in or borrow. What they
-/// signed in logbooks stays.
+/// signed in logbooks stays; what they had to do is no one's yet.
 ///
 /// # Errors
 /// Refused while they have something out on loan, or when they are the last
@@ -354,7 +364,7 @@ pub async fn leave(conn: &mut Conn, id: PersonId, at: Moment) -> Result<()> {
     )
     .execute(&mut *conn)
     .await?;
-    Ok(())
+    jobs::free(conn, id, at).await
 }
 
 async fn refuse_losing_last_coordinator(conn: &mut Conn, id: PersonId) -> Result<()> {

@@ -18,6 +18,12 @@ words! {
         Entry = "entry", "Logbooks";
         /// What is noted of an instrument.
         Notes = "notes", "Notes";
+        /// A manual, receipt or drawing, by its title and file name.
+        Paper = "paper", "Papers";
+        /// What is noted of a job.
+        Job = "job", "Jobs";
+        /// Spare parts, by name and place.
+        Spare = "spare", "Spare parts";
         /// A person, by name and address.
         Person = "person", "People";
     }
@@ -69,7 +75,7 @@ fn is_mark(c: char) -> bool {
 pub struct Hit {
     /// The instrument it is or belongs to: its tag.
     pub tag: Option<String>,
-    /// Its name.
+    /// Its name, or that of spare parts.
     pub name: Option<String>,
     /// Whether that is an instrument, not a thing that goes with one.
     pub is_instrument: bool,
@@ -115,13 +121,14 @@ pub async fn find(
 ) -> Result<Vec<Hit>> {
     let asked = sought.asked(kind);
     let rows = sqlx::query!(
-        r#"SELECT i.tag AS "tag?: String", i.name AS "name?: String",
+        r#"SELECT i.tag AS "tag?: String", COALESCE(i.name, s.name) AS "name?: String",
                   i.kind IS 'instrument' AS "is_instrument!: bool", e.happened_at AS "happened_at?: Moment",
                   p.id AS "person_id?: PersonId", p.name AS "person?: String",
                   snippet(search_index, 1, char(2), char(3), '…', 24) AS "excerpt!: String"
            FROM search_index x JOIN search_rows r ON r.number = x.rowid
                 LEFT JOIN instruments i ON i.id = r.instrument_id
                 LEFT JOIN entries e ON e.id = r.about LEFT JOIN people p ON p.id = r.about
+                LEFT JOIN spares s ON s.id = r.about
            WHERE search_index MATCH ?1 AND (?2 OR i.status IS NOT 'retired')
            ORDER BY x.rowid DESC LIMIT ?3 OFFSET ?4"#,
         asked,

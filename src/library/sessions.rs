@@ -141,6 +141,8 @@ pub struct Holder {
     pub last_seen: Moment,
     /// When the password was last typed in it.
     pub confirmed: Option<Moment>,
+    /// Whether they sign in with a second factor.
+    pub second_factor: bool,
 }
 
 impl Holder {
@@ -164,7 +166,8 @@ pub async fn holder(conn: &mut Conn, token: &Token, now: Moment) -> Result<Optio
     let row = sqlx::query!(
         r#"SELECT p.id AS "id: PersonId", p.name, p.email, p.role AS "role: Role", p.guest AS "guest: bool",
                   p.joined_at AS "joined_at: Moment", s.last_seen_at AS "last_seen_at: Moment",
-                  s.confirmed_at AS "confirmed_at: Moment"
+                  s.confirmed_at AS "confirmed_at: Moment",
+                  p.totp_secret IS NOT NULL AS "second_factor!: bool"
            FROM sessions s JOIN people p ON p.id = s.person_id
            WHERE s.token_hash = ? AND s.expires_at > ? AND s.last_seen_at > ? AND p.left_at IS NULL"#,
         hash, now, oldest
@@ -184,6 +187,7 @@ pub async fn holder(conn: &mut Conn, token: &Token, now: Moment) -> Result<Optio
         },
         last_seen: r.last_seen_at,
         confirmed: r.confirmed_at,
+        second_factor: r.second_factor,
     }))
 }
 

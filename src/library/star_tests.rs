@@ -1,4 +1,4 @@
-//! Star tests: dated looks at a star, by eye or from frames.
+//! Star tests: dated looks at a star, by eye, from frames or by phone.
 
 use super::entries::{EntryKind, NewEntry};
 use super::{AttemptId, Conn, EntryId, InstrumentId, Moment, Result};
@@ -10,6 +10,9 @@ words! {
         ByEye = "by-eye", "by eye";
         /// Measured from a camera's frames.
         FromFrames = "from-frames", "from frames";
+        /// Measured from the stills of a phone held at the eyepiece, of which nobody told
+        /// the scale.
+        ByPhone = "by-phone", "by phone";
     }
 }
 
@@ -25,7 +28,7 @@ words! {
     }
 }
 
-impl From<FocusSide> for startest::frame::Side {
+impl From<FocusSide> for optics::focus::Side {
     fn from(side: FocusSide) -> Self {
         match side {
             FocusSide::Inside => Self::Inside,
@@ -38,7 +41,7 @@ impl From<FocusSide> for startest::frame::Side {
 /// One look at a star and what it says.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StarTest {
-    /// By eye or from frames.
+    /// How it was looked at.
     pub method: Method,
     /// Side of focus.
     pub side: FocusSide,

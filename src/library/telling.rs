@@ -1,7 +1,7 @@
 //! When each entry was first told, and of which loan it tells: what the rules
 //! need to put a logbook in order.
 
-use super::{Conn, EntryId, InstrumentId, Moment, Result};
+use super::{Conn, EntryId, InstrumentId, Moment, PersonId, Result};
 
 /// What is known of the telling of one entry. A correction keeps the place of
 /// the entry it corrects.
@@ -13,6 +13,8 @@ pub struct Telling {
     pub first_told: Moment,
     /// That first entry.
     pub first_entry: EntryId,
+    /// Who wrote that one.
+    pub first_by: PersonId,
     /// When the loan it belongs to was lent, if it belongs to one.
     pub loan_from: Option<Moment>,
 }
@@ -25,16 +27,17 @@ pub async fn of_standing(
 ) -> Result<Vec<Telling>> {
     Ok(sqlx::query_as!(
         Telling,
-        r#"WITH RECURSIVE chain (id, first_told, first_entry, loan_id) AS (
-               SELECT e.id, e.recorded_at, e.id, e.loan_id
+        r#"WITH RECURSIVE chain (id, first_told, first_entry, first_by, loan_id) AS (
+               SELECT e.id, e.recorded_at, e.id, e.recorded_by, e.loan_id
                FROM instruments i CROSS JOIN entries e ON e.instrument_id = i.id
                WHERE +e.supersedes IS NULL AND (?1 IS NULL OR i.id = ?1)
                UNION ALL
-               SELECT c.id, chain.first_told, chain.first_entry, COALESCE(c.loan_id, chain.loan_id)
+               SELECT c.id, chain.first_told, chain.first_entry, chain.first_by, COALESCE(c.loan_id, chain.loan_id)
                FROM entries c JOIN chain ON c.supersedes = chain.id
            )
            SELECT chain.id AS "entry_id!: EntryId", chain.first_told AS "first_told!: Moment",
-                  chain.first_entry AS "first_entry!: EntryId", l.lent_at AS "loan_from?: Moment"
+                  chain.first_entry AS "first_entry!: EntryId", chain.first_by AS "first_by!: PersonId",
+                  l.lent_at AS "loan_from?: Moment"
            FROM chain JOIN current_entries s ON s.id = chain.id LEFT JOIN loans l ON l.id = chain.loan_id"#,
         instrument
     )

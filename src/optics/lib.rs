@@ -19,6 +19,9 @@
 //! - [`prescription`]: a design's surfaces from the numbers a club knows.
 //! - [`alignment`]: coma and the star's jump per arc minute of tilt.
 //! - [`lamp`]: what a source at a finite distance changes, and how small it must be.
+//! - [`barrels`]: two barrels side by side: step, convergence and turn between them, and
+//!   what eyes accept.
+//! - [`peephole`]: down a Newtonian's focuser by day: what the circles seen there say.
 //!
 //! Wavefronts are in waves at [`REFERENCE_NM`] unless a name says otherwise.
 //! Pupil coordinates (u, v) have the rim at radius 1, u to the right and v up
@@ -30,11 +33,14 @@
 #![forbid(unsafe_code)]
 
 pub mod alignment;
+pub mod barrels;
 pub mod diffraction;
 pub mod eye;
 pub mod field;
+pub mod focus;
 pub mod fourier;
 pub mod lamp;
+pub mod peephole;
 pub mod prescription;
 pub mod pupil;
 pub mod render;

@@ -1,5 +1,7 @@
 //! The one shape in which a picture travels through the measuring.
 
+pub use optics::focus::Side;
+
 /// A monochrome picture as displayed: row-major, first row on top.
 ///
 /// Values are in the file's own units (counts, or the float values of the
@@ -51,18 +53,6 @@ pub struct Vanes {
     pub width_mm: f64,
     /// Direction of the first in the picture, clock degrees.
     pub clock_deg: f64,
-}
-
-/// Side of focus.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Side {
-    /// Between the objective and the focus (W020 negative).
-    Inside,
-    /// Beyond the focus (W020 positive).
-    Outside,
-    /// Not told.
-    #[default]
-    Unknown,
 }
 
 /// A square cut-out around the star, averaged over the frames used.

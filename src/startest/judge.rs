@@ -10,8 +10,9 @@
 
 use super::find::{CLEAR, Candidate, Found, find};
 use super::frame::{Frame, Setup, Stamp};
+use super::light::Start;
 use super::report::Reason;
-use super::rings::{CONTRADICTS, Effort, Geometry, NoRings, Start, measure_rings};
+use super::rings::{CONTRADICTS, Effort, Geometry, NoRings, measure_rings};
 use super::stack::{Stack, with_gaps};
 
 /// Fewest pixels across a donut that can be measured.

@@ -5,7 +5,9 @@
 //! frame (`gather`); `stack` registers the good ones; `rings` fits the outer edge and the
 //! shadow's edge and turns their offset into coma; `fit` refines that with a
 //! diffraction model; `scatter` asks how blocks of frames differ; `measure`
-//! runs all of it and writes the report.
+//! runs all of it and writes the report. [`barrels`] measures something else: how far
+//! pictures through both barrels of a binocular stand apart; [`peephole`], what a picture
+//! down a Newtonian's focuser says of flat and primary.
 //!
 //! Directions in a picture: x to the right, **y up**, clock degrees clockwise
 //! from up. Pixel positions: x to the right and y **down** from the centre of
@@ -13,6 +15,7 @@
 
 #![forbid(unsafe_code)]
 
+pub mod barrels;
 pub mod by_eye;
 pub mod coma;
 mod cut;
@@ -29,6 +32,7 @@ mod light;
 pub mod measure;
 mod notes;
 pub mod panels;
+pub mod peephole;
 pub mod pictures;
 mod polar;
 mod register;
@@ -38,4 +42,5 @@ pub mod rings;
 mod rings_coma;
 mod scatter;
 pub mod stack;
+pub mod strip;
 pub mod words;

@@ -1,7 +1,15 @@
 //! Sums over a stamp's light: its sky, a little blur, its middle.
 
 use super::polar::Grid;
-use super::rings::Start;
+
+/// Where to start looking: centre and radius in stamp px.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Start {
+    /// Centre, stamp px.
+    pub centre: [f64; 2],
+    /// Outer radius, px.
+    pub radius: f64,
+}
 
 /// Fits a plane to what lies outside the star and takes it off.
 pub(super) fn take_sky(stamp: &mut [f64], size: usize, start: Start) -> [f64; 3] {

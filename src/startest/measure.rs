@@ -7,13 +7,15 @@ use super::fit::{FitOptions, FitResult};
 use super::frame::{Frame, Setup, Side};
 use super::judge::{judge_stack, reason};
 use super::report::{FrameCount, Reason, Report};
-use super::rings::{GeometricComa, Geometry};
+use super::rings::Geometry;
+use super::rings_coma::GeometricComa;
 use super::scatter;
 use super::stack::Stack;
 use optics::field;
 
 mod answer;
 mod phone;
+mod reported;
 mod writing;
 
 use answer::answer;

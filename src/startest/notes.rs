@@ -3,7 +3,8 @@
 use super::frame::Setup;
 use super::judge::said;
 use super::report::{Reason, Report};
-use super::rings::{GeometricComa, Geometry};
+use super::rings::Geometry;
+use super::rings_coma::GeometricComa;
 
 /// Notes on one set's rings.
 pub(crate) fn on_rings(

@@ -168,26 +168,6 @@ fn ring_png(stack: &Stack, geometry: &Geometry) -> Result<Vec<u8>, PictureError>
     })
 }
 
-/// Names of the Zernike terms of Noll's table I.
-#[must_use]
-pub fn term_name(noll: usize) -> &'static str {
-    match noll {
-        4 => "Defocus",
-        5 => "Astigmatism at 45 degrees",
-        6 => "Astigmatism at 0 degrees",
-        7 => "Coma along y",
-        8 => "Coma along x",
-        9 => "Trefoil along y",
-        10 => "Trefoil along x",
-        11 => "Spherical aberration",
-        12 => "Secondary astigmatism at 0 degrees",
-        13 => "Secondary astigmatism at 45 degrees",
-        14 => "Quadrafoil at 0 degrees",
-        15 => "Quadrafoil at 22.5 degrees",
-        _ => "Term",
-    }
-}
-
 /// Coma as an arrow from the middle, with its 1-sigma and 2-sigma ellipses and
 /// rings of equal coma, as a standalone SVG in the directions of the picture.
 /// The arrow points from the thin side to the thick. `None` for a refused set.

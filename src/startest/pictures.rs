@@ -1,4 +1,4 @@
-//! The stacked donut as a PNG, and what was measured on it as an SVG.
+//! The stacked donut as a PNG, and with its thin side and its ring's width as an SVG.
 
 use std::fmt::Write as _;
 use std::io::Cursor;
@@ -9,6 +9,7 @@ use super::find::quantile;
 use super::frame::Stamp;
 use super::report::{Report, Verdict};
 use super::rings::Geometry;
+use super::strip::{BARS, Strip, strip};
 use super::words::waves_with_error;
 
 /// Side of the PNG, px, about: stamps are scaled up to at least this.
@@ -52,13 +53,16 @@ pub fn donut_png(stamp: &Stamp) -> Result<Vec<u8>, PictureError> {
     Ok(bytes.into_inner())
 }
 
-/// What was measured, drawn over the donut, as a standalone SVG.
+/// Height of the bars under the donut, of the width of 512.
+const BARS_HIGH: f64 = 190.0;
+
+/// The donut with an arrow at its thin side, and under it the width of the ring around the
+/// clock ([`strip`]), as a standalone SVG.
 ///
-/// The outer edge is a full line, the shadow's edge is dashed, the thin side
-/// is an arrow from outside with the word beside it; every line is white with
-/// a black rim, so that it shows on screen, on white paper and without colour.
-/// `picture` is the address of the PNG of [`donut_png`]; without it only the
-/// lines are drawn. `id` keeps ids apart when several drawings share a page.
+/// A bar for each ten degrees, from 12 to 12, tells how much wider or thinner than its mean
+/// the ring is; a line goes where the circles through the edges put it. All is white on black, so that it shows on screen, on
+/// white paper and without colour. `picture` is the address of the PNG of [`donut_png`];
+/// without it the sky stays black. `id` keeps ids apart when several drawings share a page.
 #[must_use]
 pub fn overlay_svg(
     stamp: &Stamp,
@@ -68,111 +72,137 @@ pub fn overlay_svg(
     id: &str,
 ) -> String {
     let size = stamp.size as f64;
+    let unit = size / f64::from(SIDE_PX);
+    let high = f64::from(SIDE_PX) + BARS_HIGH;
     let id = escaped(id);
     let mut svg = String::new();
     let _ = write!(
         svg,
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"-0.5 -0.5 {size} {size}\" width=\"{SIDE_PX}\" height=\"{SIDE_PX}\" \
-         role=\"img\" aria-labelledby=\"{id}-title {id}-desc\"><title id=\"{id}-title\">The stacked donut and what was measured on it</title>\
-         <desc id=\"{id}-desc\">{}</desc>",
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {SIDE_PX} {high}\" width=\"{SIDE_PX}\" height=\"{high}\" \
+         role=\"img\" aria-labelledby=\"{id}-title {id}-desc\" font-family=\"sans-serif\" font-size=\"20\">\
+         <title id=\"{id}-title\">The stacked donut and the width of its ring around the clock</title>\
+         <desc id=\"{id}-desc\">{}</desc><rect width=\"{SIDE_PX}\" height=\"{high}\" fill=\"#000\"/>",
         escaped(&describe(report))
     );
-    match picture {
-        Some(href) => {
-            let _ = write!(
-                svg,
-                "<image href=\"{}\" x=\"-0.5\" y=\"-0.5\" width=\"{size}\" height=\"{size}\"/>",
-                escaped(href)
-            );
-        }
-        None => {
-            let _ = write!(
-                svg,
-                "<rect x=\"-0.5\" y=\"-0.5\" width=\"{size}\" height=\"{size}\" fill=\"#000\"/>"
-            );
-        }
-    }
-    let unit = size / f64::from(SIDE_PX);
-    let mut line = |shape: &str, dashes: f64| {
-        for (colour, width) in [("#000", 5.0), ("#fff", 2.0)] {
-            let dash = if dashes > 0.0 {
-                format!(
-                    " stroke-dasharray=\"{:.3} {:.3}\"",
-                    dashes * unit,
-                    0.6 * dashes * unit
-                )
-            } else {
-                String::new()
-            };
-            let _ = write!(
-                svg,
-                "<{shape} fill=\"none\" stroke=\"{colour}\" stroke-width=\"{:.3}\" stroke-linecap=\"round\" stroke-linejoin=\"round\"{dash}/>",
-                width * unit
-            );
-        }
-    };
-    let circle =
-        |c: [f64; 2], r: f64| format!("circle cx=\"{:.3}\" cy=\"{:.3}\" r=\"{r:.3}\"", c[0], c[1]);
-    line(&circle(geometry.centre, geometry.outer_radius), 0.0);
-    let inner = match &geometry.shadow {
-        Some(s) => {
-            line(&circle(s.centre, s.radius), 12.0);
-            s.centre
-        }
-        None => geometry.light_centre,
-    };
-    for c in [geometry.centre, inner] {
-        let arm = 7.0 * unit;
-        line(
-            &format!(
-                "path d=\"M{:.3} {:.3}h{:.3}M{:.3} {:.3}v{:.3}\"",
-                c[0] - arm,
-                c[1],
-                2.0 * arm,
-                c[0],
-                c[1] - arm,
-                2.0 * arm
-            ),
-            0.0,
-        );
-    }
-    if stands_out(report) {
-        let (dx, dy) = {
-            let t = geometry.thin_clock_deg().to_radians();
-            (t.sin(), -t.cos())
-        };
-        let at = |r: f64, across: f64| {
-            let x = geometry.centre[0] + r * dx - across * dy;
-            let y = geometry.centre[1] + r * dy + across * dx;
-            format!("{x:.3} {y:.3}")
-        };
-        let tip = geometry.outer_radius + 6.0 * unit;
-        line(
-            &format!(
-                "path d=\"M{}L{}M{}L{}L{}\"",
-                at(tip + 42.0 * unit, 0.0),
-                at(tip, 0.0),
-                at(tip + 14.0 * unit, 9.0 * unit),
-                at(tip, 0.0),
-                at(tip + 14.0 * unit, -9.0 * unit)
-            ),
-            0.0,
-        );
-        let x =
-            (geometry.centre[0] + (tip + 62.0 * unit) * dx).clamp(24.0 * unit, size - 26.0 * unit);
-        let y =
-            (geometry.centre[1] + (tip + 62.0 * unit) * dy).clamp(16.0 * unit, size - 12.0 * unit);
+    if let Some(href) = picture {
         let _ = write!(
             svg,
-            "<text x=\"{x:.3}\" y=\"{:.3}\" font-family=\"sans-serif\" font-size=\"{:.3}\" font-weight=\"bold\" text-anchor=\"middle\" \
-             fill=\"#fff\" stroke=\"#000\" stroke-width=\"{:.3}\" paint-order=\"stroke\">thin</text>",
-            y + 7.0 * unit,
-            20.0 * unit,
-            4.0 * unit
+            "<image href=\"{}\" width=\"{SIDE_PX}\" height=\"{SIDE_PX}\"/>",
+            escaped(href)
         );
     }
-    svg.push_str("</svg>");
+    let thin = stands_out(report).then(|| geometry.thin_clock_deg());
+    if let Some(thin) = thin {
+        // From the middle of the top left pixel to the corner of the drawing.
+        let place = |px: f64| (px + 0.5) / unit;
+        let centre = geometry.centre.map(place);
+        thin_arrow(&mut svg, centre, geometry.outer_radius / unit, thin);
+    }
+    let _ = write!(svg, "<g transform=\"translate(0 {SIDE_PX})\">");
+    bars(&mut svg, &strip(stamp, geometry), thin);
+    svg.push_str("</g></svg>");
     svg
+}
+
+/// An arrow from outside to the ring's thin side, with the word.
+fn thin_arrow(svg: &mut String, centre: [f64; 2], radius: f64, thin_clock_deg: f64) {
+    let (dx, dy) = {
+        let t = thin_clock_deg.to_radians();
+        (t.sin(), -t.cos())
+    };
+    let at = |r: f64, across: f64| {
+        let x = centre[0] + r * dx - across * dy;
+        let y = centre[1] + r * dy + across * dx;
+        format!("{x:.1} {y:.1}")
+    };
+    let tip = radius + 8.0;
+    for (colour, width) in [("#000", 6), ("#fff", 3)] {
+        let _ = write!(
+            svg,
+            "<path d=\"M{}L{}M{}L{}L{}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"{width}\" stroke-linecap=\"round\"/>",
+            at(tip + 42.0, 0.0),
+            at(tip, 0.0),
+            at(tip + 14.0, 9.0),
+            at(tip, 0.0),
+            at(tip + 14.0, -9.0)
+        );
+    }
+    let side = f64::from(SIDE_PX);
+    let x = (centre[0] + (tip + 62.0) * dx).clamp(26.0, side - 26.0);
+    let y = (centre[1] + (tip + 62.0) * dy).clamp(18.0, side - 12.0);
+    let _ = write!(
+        svg,
+        "<text x=\"{x:.1}\" y=\"{:.1}\" font-weight=\"bold\" text-anchor=\"middle\" fill=\"#fff\" stroke=\"#000\" stroke-width=\"4\" \
+         paint-order=\"stroke\">thin</text>",
+        y + 7.0
+    );
+}
+
+/// The ring around the clock: 512 wide, [`BARS_HIGH`] high. What is wider than the mean
+/// stands above the line, what is thinner hangs below it.
+fn bars(svg: &mut String, strip: &Strip, thin_clock_deg: Option<f64>) {
+    let (left, right, mean, high) = (20.0, 492.0, 88.0, 46.0);
+    let wide = (right - left) / BARS as f64;
+    let most = strip.bars.iter().flatten().chain(&strip.smooth);
+    let most = most.fold(0.0_f64, |most, share| most.max((share - 1.0).abs()));
+    let full = [0.1, 0.2, 0.5]
+        .into_iter()
+        .find(|full| most <= *full)
+        .unwrap_or(1.0);
+    let off = |share: f64| ((share - 1.0) / full).clamp(-1.0, 1.0) * high;
+    let of = match strip.are_widths {
+        true => "Width of the ring",
+        false => "Light by direction",
+    };
+    let _ = write!(
+        svg,
+        "<text x=\"{left}\" y=\"28\" fill=\"#fff\">{of}</text>\
+         <text x=\"{right}\" y=\"28\" text-anchor=\"end\" fill=\"#fff\">\u{b1}\u{a0}{:.0}\u{a0}%</text>\
+         <path d=\"M{left} {:.1}H{right}M{left} {:.1}H{right}\" stroke=\"#777\" stroke-dasharray=\"5 4\"/>",
+        100.0 * full,
+        mean - high,
+        mean + high
+    );
+    let middle = |bar: usize| left + (bar as f64 + 0.5) * wide;
+    for (bar, share) in strip.bars.iter().enumerate() {
+        let Some(share) = share else { continue };
+        let by = off(*share);
+        let _ = write!(
+            svg,
+            "<rect x=\"{:.1}\" y=\"{:.1}\" width=\"{:.1}\" height=\"{:.1}\" fill=\"#999\"/>",
+            left + bar as f64 * wide + 1.0,
+            mean - by.max(0.0),
+            wide - 2.0,
+            by.abs()
+        );
+    }
+    let _ = write!(
+        svg,
+        "<path d=\"M{left} {mean:.1}H{right}\" stroke=\"#fff\"/><path d=\""
+    );
+    for (bar, share) in strip.smooth.iter().enumerate() {
+        let to = if bar == 0 { 'M' } else { 'L' };
+        let _ = write!(svg, "{to}{:.1} {:.1}", middle(bar), mean - off(*share));
+    }
+    svg.push_str("\" fill=\"none\" stroke=\"#fff\" stroke-width=\"3\" stroke-linejoin=\"round\"/>");
+    let foot = mean + high;
+    for hour in [12, 3, 6, 9] {
+        let x = middle(BARS / 12 * (hour % 12));
+        let _ = write!(
+            svg,
+            "<text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\" fill=\"#fff\">{hour}</text>",
+            foot + 42.0
+        );
+    }
+    if let Some(thin) = thin_clock_deg {
+        let x = left + (thin.rem_euclid(360.0) / 360.0 * BARS as f64 + 0.5) * wide;
+        let _ = write!(
+            svg,
+            "<path d=\"M{:.1} {:.1}l8 14h-16z\" fill=\"#fff\"/>",
+            x.min(right - 2.0),
+            foot + 4.0
+        );
+    }
 }
 
 /// Whether a thin side stands out from the error.

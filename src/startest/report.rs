@@ -432,3 +432,23 @@ impl Report {
         }
     }
 }
+
+/// Names of the Zernike terms of Noll's table I.
+#[must_use]
+pub fn term_name(noll: usize) -> &'static str {
+    match noll {
+        4 => "Defocus",
+        5 => "Astigmatism at 45 degrees",
+        6 => "Astigmatism at 0 degrees",
+        7 => "Coma along y",
+        8 => "Coma along x",
+        9 => "Trefoil along y",
+        10 => "Trefoil along x",
+        11 => "Spherical aberration",
+        12 => "Secondary astigmatism at 0 degrees",
+        13 => "Secondary astigmatism at 45 degrees",
+        14 => "Quadrafoil at 0 degrees",
+        15 => "Quadrafoil at 22.5 degrees",
+        _ => "Term",
+    }
+}

@@ -11,10 +11,10 @@ use super::coma::LEAST_SHADOW;
 use super::cuts::Cuts;
 use super::edge::{self, read_edge};
 use super::frame::Setup;
-use super::light::{SMOOTHING, aperture, centroid, darkest_disc, light_noise, smooth, take_sky};
+use super::light::{
+    SMOOTHING, Start, aperture, centroid, darkest_disc, light_noise, smooth, take_sky,
+};
 use super::polar::{Circle, CircleFit, Grid, Polar, fit_circle};
-
-pub use super::rings_coma::GeometricComa;
 
 /// Everything the geometry tells about one stamp. Positions are pixels of the
 /// stamp, x right and y **down** from the centre of its top left pixel.
@@ -79,15 +79,6 @@ pub enum NoRings {
     NoOuterEdge,
     /// The shadow is filled in or missing.
     NoShadow,
-}
-
-/// Where to start looking: centre and radius in stamp px.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Start {
-    /// Centre, stamp px.
-    pub centre: [f64; 2],
-    /// Outer radius, px.
-    pub radius: f64,
 }
 
 /// How finely to look.

@@ -4,7 +4,8 @@ use rayon::prelude::*;
 
 use super::fit::FitResult;
 use super::frame::{Setup, Stamp};
-use super::rings::{Effort, Start, measure_rings};
+use super::light::Start;
+use super::rings::{Effort, measure_rings};
 use super::stack::{Stack, with_gaps};
 
 /// One block's coma (a8, a7) and how many frames it stands for.

@@ -11,10 +11,12 @@ use super::rules::{Assessment, Condition, DueCode, DueReason};
 use super::shelf::Member;
 use super::snapshot::Snapshot;
 use library::Moment;
+use library::barrel_checks::Way;
 use library::club::Club;
 use library::instruments::{Design, State};
 use library::star_tests::Method;
 use library::waits::WantsItFor;
+use optics::barrels::Verdict;
 
 /// Which instruments to list; `None` lists all.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -114,6 +116,8 @@ pub struct DueRow {
     pub reasons: Vec<DueReason>,
     /// The last star test; none when there never was one.
     pub last_test: Option<TestSummary>,
+    /// The last barrel check of a binocular; none when there never was one.
+    pub last_barrel_check: Option<BarrelSummary>,
     /// Exposure since it was last found in line, ordinary drives (50 km by car).
     pub exposure_drives: f64,
     /// The part of it assumed for loans whose journeys nobody reported.
@@ -130,12 +134,25 @@ pub struct DueRow {
 pub struct TestSummary {
     /// The day, in the club's zone.
     pub on: NaiveDate,
-    /// by-eye or from-frames.
+    /// by-eye, from-frames or by-phone.
     pub method: Method,
     /// RMS coma over the full circle, waves at 550 nm.
     pub coma_rms_waves: f64,
     /// Its 1-sigma.
     pub coma_rms_waves_sigma: f64,
+}
+
+/// A barrel check in short.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct BarrelSummary {
+    /// The day, in the club's zone.
+    pub on: NaiveDate,
+    /// by-eye or by-pictures.
+    pub way: Way,
+    /// fine, cannot-tell, may-strain or needs-bench.
+    pub verdict: Verdict,
+    /// The worst angle at the eye over what eyes accept of it.
+    pub times_accepted: f64,
 }
 
 /// What the model says of one instrument, its figures with their units.
@@ -406,6 +423,12 @@ fn row(
             coma_rms_waves: t.coma_rms_waves,
             coma_rms_waves_sigma: t.coma_rms_waves_sigma,
         }),
+        last_barrel_check: a.last_barrels.map(|b| BarrelSummary {
+            on: club.date(b.at),
+            way: b.way,
+            verdict: b.judged.verdict,
+            times_accepted: rounded(b.judged.worst.value, 2),
+        }),
         exposure_drives: a.exposure,
         exposure_assumed_drives: a.exposure_assumed,
         exposure_limit_drives: a.limits.exposure.value,
@@ -422,7 +445,7 @@ pub fn due_days(assessment: &Assessment, club: &Club, now: Moment) -> i64 {
 /// How the order comes about when it goes by chance.
 pub const PRESS_WORDS: &str = "What presses most stands first: the chance that something is wrong, times what the next loan needs \
      (Moon and planets 1.5, anything 1, nobody waiting 0.8, wide fields 0.5), times how long things have waited (twice as much once the first in line has waited 60 days, and half as much again once it has been due for 180). \
-     What is due by a set limit is always on this list, whatever its chance; a problem that asks for the bench, or a knock to one of the Sun's own, \
+     What is due by a set limit is always on this list, whatever its chance; a problem that asks for the bench, barrels over their limit, or a knock to one of the Sun's own, \
      counts as nine chances in ten.";
 
 /// Sorts by what presses or by urgency, equal ones by tag, and numbers them.
@@ -461,8 +484,8 @@ pub fn next_loan(member: &Member, club: &Club, now: Moment) -> (Need, i64) {
 /// practice, no source.
 pub fn trouble_of(code: DueCode) -> f64 {
     match code {
-        DueCode::Problem | DueCode::Knock => 0.9,
-        DueCode::Ahead => 0.2,
+        DueCode::Problem | DueCode::Barrels | DueCode::Knock => 0.9,
+        DueCode::Ahead | DueCode::SecondLook => 0.2,
         _ => 0.0,
     }
 }

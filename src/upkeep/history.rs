@@ -7,18 +7,20 @@
 //! under a wrong clock: it is set aside and named, since nobody can say when it
 //! happened.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use chrono::Duration;
 
+use library::barrel_checks::{BarrelCheck, LoggedBarrelCheck};
 use library::instruments::Design;
 use library::journeys::{Journey, JourneyKind, LoggedJourney};
 use library::loans::LoanSpan;
 use library::problems::LoggedProblem;
+use library::second_looks::LoggedLook;
 use library::star_tests::{LoggedStarTest, StarTest};
 use library::telling::Telling;
 use library::works::LoggedWork;
-use library::{EntryId, Moment};
+use library::{EntryId, Moment, PersonId};
 
 use super::exposure;
 
@@ -58,10 +60,14 @@ pub struct Logbook {
     pub journeys: Vec<LoggedJourney>,
     /// Looks at a star.
     pub tests: Vec<LoggedStarTest>,
+    /// Looks through both barrels.
+    pub barrels: Vec<LoggedBarrelCheck>,
     /// What was found wrong.
     pub problems: Vec<LoggedProblem>,
     /// What the bench did.
     pub works: Vec<LoggedWork>,
+    /// Second looks at what the bench did.
+    pub second_looks: Vec<LoggedLook>,
     /// Loans.
     pub loans: Vec<LoanSpan>,
 }
@@ -75,10 +81,16 @@ pub struct History {
     pub moves: Vec<Dated<Move>>,
     /// Looks at a star.
     pub tests: Vec<Dated<StarTest>>,
+    /// Looks through both barrels.
+    pub barrels: Vec<Dated<BarrelCheck>>,
     /// What was found wrong.
     pub problems: Vec<Dated<LoggedProblem>>,
     /// What the bench did.
     pub works: Vec<Dated<LoggedWork>>,
+    /// When somebody looked over what was done, and who.
+    pub second_looks: Vec<Dated<PersonId>>,
+    /// Who first told of each test, check and piece of work, by the entry of its place.
+    pub signed: HashMap<EntryId, PersonId>,
     /// Loans, oldest first.
     pub loans: Vec<LoanSpan>,
     /// The dates of entries set aside because they lie ahead, latest last.
@@ -116,8 +128,11 @@ impl History {
             design,
             moves: Vec::new(),
             tests: Vec::new(),
+            barrels: Vec::new(),
             problems: Vec::new(),
             works: Vec::new(),
+            second_looks: Vec::new(),
+            signed: HashMap::new(),
             loans: Vec::new(),
             ahead: Vec::new(),
         }
@@ -163,11 +178,30 @@ impl History {
                 history.tests.push(Dated { at, what: t.test });
             }
         }
+        for b in logbook.barrels {
+            if let Some(at) = place(b.entry_id, b.happened_at) {
+                history.barrels.push(Dated { at, what: b.check });
+            }
+        }
         for w in logbook.works {
             if let Some(at) = place(w.entry_id, w.happened_at) {
                 history.works.push(Dated { at, what: w });
             }
         }
+        for l in logbook.second_looks {
+            let by = tellings.get(&l.entry_id).map(|t| t.first_by);
+            if let (Some(at), Some(what)) = (place(l.entry_id, l.happened_at), by) {
+                history.second_looks.push(Dated { at, what });
+            }
+        }
+        let tests = history.tests.iter().map(|t| t.at);
+        let works = history.works.iter().map(|w| w.at);
+        let told = tests
+            .chain(history.barrels.iter().map(|b| b.at))
+            .chain(works);
+        let told: HashSet<EntryId> = told.map(|at| at.entry).collect();
+        let signed = tellings.values().filter(|t| told.contains(&t.first_entry));
+        history.signed = signed.map(|t| (t.first_entry, t.first_by)).collect();
         for f in logbook.problems {
             // What is wrong is wrong whatever its date says.
             let at = place(f.entry_id, f.happened_at).unwrap_or(When {
@@ -179,7 +213,9 @@ impl History {
         }
         history.moves.sort_by_key(|d| d.at);
         history.tests.sort_by_key(|d| d.at);
+        history.barrels.sort_by_key(|d| d.at);
         history.works.sort_by_key(|d| d.at);
+        history.second_looks.sort_by_key(|d| d.at);
         history.problems.sort_by_key(|d| d.at);
         ahead.sort();
         history.ahead = ahead;
@@ -201,8 +237,11 @@ impl History {
             design: self.design,
             moves: before(&self.moves, moment),
             tests: before(&self.tests, moment),
+            barrels: before(&self.barrels, moment),
             problems: before(&self.problems, moment),
             works: before(&self.works, moment),
+            second_looks: before(&self.second_looks, moment),
+            signed: self.signed.clone(),
             loans: self
                 .loans
                 .iter()
@@ -221,6 +260,7 @@ impl History {
         let firsts = [
             self.moves.first().map(|d| d.at.moment),
             self.tests.first().map(|d| d.at.moment),
+            self.barrels.first().map(|d| d.at.moment),
             self.works.first().map(|d| d.at.moment),
             self.problems.first().map(|d| d.at.moment),
             self.loans.first().map(|l| l.lent_at),
@@ -233,18 +273,22 @@ impl History {
         self.tests.last()
     }
 
+    /// The latest look through both barrels.
+    pub fn last_barrels(&self) -> Option<&Dated<BarrelCheck>> {
+        self.barrels.last()
+    }
+
     /// The latest work of any kind at the bench.
     pub fn last_work(&self) -> Option<&Dated<LoggedWork>> {
         self.works.last()
     }
 
-    /// The work that moved optics latest, if after the latest test.
-    pub fn moved_since_test(&self) -> Option<&Dated<LoggedWork>> {
-        let tested = self.last_test().map(|t| t.at);
+    /// The work that moved optics latest, if after the latest look.
+    pub fn moved_since(&self, looked: Option<When>) -> Option<&Dated<LoggedWork>> {
         self.works
             .iter()
             .rev()
-            .find(|w| w.what.moved_optics && tested.is_none_or(|t| w.at > t))
+            .find(|w| w.what.moved_optics && looked.is_none_or(|t| w.at > t))
     }
 
     /// Open problems, the latest first.

@@ -21,7 +21,8 @@ pub mod rules;
 pub mod shelf;
 pub mod snapshot;
 pub mod threads;
+pub mod year;
 
-pub use rules::{Assessment, Condition, Due, DueCode, DueReason, LastTest, assess};
+pub use rules::{Assessment, Condition, Due, DueCode, DueReason, LastBarrels, LastTest, assess};
 pub use shelf::{Fleet, ShelfRow, shelf, shelf_row};
 pub use snapshot::{Snapshot, Snapshots};

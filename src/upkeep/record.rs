@@ -2,6 +2,7 @@
 //! the bench busy for nothing.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
@@ -10,10 +11,22 @@ use serde::Serialize;
 use super::assess;
 use super::drift::back_test::{Class, Said, Verdict, back_test, calibration, verdict, watched};
 use super::drift::chain::Chain;
+use super::limits::Limits;
 use super::rules::DueCode;
-use super::snapshot::Entered;
+use super::shelf::Book;
 use library::instruments::Design;
 use library::limits::LimitWhat;
+
+/// One instrument that takes a star test, as the model and the plain rules see it.
+#[derive(Debug, Clone)]
+pub struct Entered {
+    /// Its tag.
+    pub tag: String,
+    /// Its logbook.
+    pub book: Arc<Book>,
+    /// Limits in force.
+    pub limits: Limits,
+}
 
 /// The record.
 #[derive(Debug, Clone)]

@@ -4,7 +4,7 @@
 //! A value equal to its limit is not over it. Coma is held against its limit as
 //! measured; its error never moves the limit, but the words say when what is
 //! over is less than the error, and a look too coarse to tell finds nothing in
-//! line. A loan whose journeys nobody reported counts as one untold drive there
+//! line. Barrels of a binocular are held against what eyes accept, with their error. A loan whose journeys nobody reported counts as one untold drive there
 //! and one back. An instrument made for the Sun takes no star test: a look over
 //! at the bench stands in for it, and a knock sends it there.
 
@@ -12,9 +12,13 @@ use super::figures::{self, trimmed};
 use super::history::{Dated, Exposure, History, When};
 use super::limits::Limits;
 use chrono::{DateTime, NaiveDate, TimeZone};
-use library::Moment;
+use library::barrel_checks::{BarrelCheck, Way};
+use library::instruments::Check;
 use library::problems::{AsksFor, LoggedProblem};
 use library::star_tests::{Method, StarTest};
+use library::works::WorkWhat;
+use library::{Moment, PersonId};
+use optics::barrels::{Accepted, Judged, Part, Verdict, figure};
 use startest::words::waves_and_error;
 
 library::words! {
@@ -39,11 +43,15 @@ library::words! {
         Problem = "problem", "problem";
         /// Coma over its limit.
         Coma = "coma", "coma";
+        /// Barrels of a binocular over their limit.
+        Barrels = "barrels", "barrels";
         /// An instrument for the Sun was knocked and not looked over since.
         Knock = "knock", "knock";
         /// Optics moved at the bench and no star test since.
         Moved = "moved", "optics moved";
-        /// Never had a star test.
+        /// Nobody but who did it has looked over what the bench did.
+        SecondLook = "second-look", "second look";
+        /// Never had a star test, or a barrel check.
         Untested = "untested", "never tested";
         /// Journeys over their limit.
         Journeys = "journeys", "journeys";
@@ -93,6 +101,19 @@ pub struct LastTest {
     pub coma_rms_waves_sigma: f64,
 }
 
+/// What was seen at the last look through both barrels.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LastBarrels {
+    /// When.
+    pub at: Moment,
+    /// How.
+    pub way: Way,
+    /// What it says under the limits in force.
+    pub judged: Judged,
+    /// In words, without a full stop.
+    pub words: String,
+}
+
 /// What the rules say of one instrument today.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Assessment {
@@ -106,6 +127,12 @@ pub struct Assessment {
     pub coma_rms_waves: Option<(f64, f64)>,
     /// The last star test.
     pub last_test: Option<LastTest>,
+    /// The last look through both barrels, of a binocular.
+    pub last_barrels: Option<LastBarrels>,
+    /// The work that waits for a second pair of eyes, where the club wants one: when it was done.
+    pub second_look: Option<Moment>,
+    /// Whether nothing else keeps it from being lent.
+    pub only_second_look: bool,
     /// Exposure since it was last found in line, ordinary drives.
     pub exposure: f64,
     /// The part of it that stands for loans whose journeys nobody reported.
@@ -118,8 +145,8 @@ pub struct Assessment {
 
 /// How the order of the due list comes about, for the page that shows it.
 pub const URGENCY_WORDS: &str = "The most urgent stands first. Each reason counts by how far it is past its limit: \
-     coma at twice its limit counts 2. A problem that asks for the bench counts 3, optics moved without a star test since \
-     (or, for the Sun's own instruments, a knock) 2, never tested 1.5. Journeys, months and loans count at most 2.5, \
+     coma, or how far barrels point apart, at twice its limit counts 2. A problem that asks for the bench counts 3, optics moved without a star test or barrel check since \
+     (or, for the Sun's own instruments, a knock) 2, never tested 1.5, work that waits for a second look 1. Journeys, months and loans count at most 2.5, \
      for they say what may have happened, not what was seen. The weightiest reason counts whole, each further one adds a \
      tenth. Where two are equal, the tag decides.";
 
@@ -127,6 +154,7 @@ const FINDING_WEIGHT: f64 = 3.0;
 const MOVED_WEIGHT: f64 = 2.0;
 const KNOCK_WEIGHT: f64 = 2.0;
 const UNTESTED_WEIGHT: f64 = 1.5;
+const SECOND_LOOK_WEIGHT: f64 = 1.0;
 const AHEAD_WEIGHT: f64 = 1.0;
 const MOST_WEAR_WEIGHT: f64 = 2.5;
 const MOST_COMA_WEIGHT: f64 = 10.0;
@@ -184,6 +212,7 @@ pub fn judge<Z: TimeZone>(gathered: &Gathered, limits: &Limits, now: DateTime<Z>
     let urgency = reasons.first().map_or(0.0, |r| r.weight)
         + FURTHER_REASON * reasons.len().saturating_sub(1) as f64;
     let (condition, why, as_of) = read(&facts);
+    let second_look = facts.unseen_work().map(|w| w.at.moment);
     let last_test = facts.test.as_ref().map(|t| LastTest {
         at: t.at.moment,
         method: t.what.method,
@@ -196,6 +225,16 @@ pub fn judge<Z: TimeZone>(gathered: &Gathered, limits: &Limits, now: DateTime<Z>
         as_of,
         coma_rms_waves: last_test.map(|t| (t.coma_rms_waves, t.coma_rms_waves_sigma)),
         last_test,
+        last_barrels: facts.barrels.as_ref().and_then(|b| {
+            facts.judged().map(|judged| LastBarrels {
+                at: b.at.moment,
+                way: b.what.way,
+                judged,
+                words: barrel_words(&b.what, &judged),
+            })
+        }),
+        second_look,
+        only_second_look: second_look.is_some() && as_of == second_look && facts.moved.is_none(),
         exposure: facts.since_in_line.total(),
         exposure_assumed: facts.since_in_line.assumed,
         limits: limits.clone(),
@@ -211,10 +250,12 @@ pub fn judge<Z: TimeZone>(gathered: &Gathered, limits: &Limits, now: DateTime<Z>
 /// over all of it, and good until the logbook or a coma limit changes.
 #[derive(Debug, Clone)]
 pub struct Gathered {
-    takes_test: bool,
+    check: Check,
     /// The last star test of an instrument that takes one.
     test: Option<Dated<StarTest>>,
-    /// The last look: a star test, or for the Sun's own the bench's.
+    /// The last look through the barrels of a binocular.
+    barrels: Option<Dated<BarrelCheck>>,
+    /// The last look: a star test, a barrel check, or for the Sun's own the bench's.
     look: Option<When>,
     /// Whether a look ever found it in line.
     was_in_line: bool,
@@ -228,8 +269,10 @@ pub struct Gathered {
     problems: Vec<Dated<LoggedProblem>>,
     /// When one of the Sun's own was last knocked, if not looked over since.
     knock: Option<Moment>,
-    /// Work that moved optics after the last star test.
+    /// Work that moved optics after the last star test or barrel check.
     moved: Option<Dated<library::works::LoggedWork>>,
+    /// The earliest work that nobody but who did it has looked over since.
+    unseen_work: Option<Dated<library::works::LoggedWork>>,
     /// The first thing its logbook tells of.
     begins: Option<Moment>,
     /// The latest date set aside because it lies ahead.
@@ -237,25 +280,40 @@ pub struct Gathered {
 }
 
 impl Gathered {
-    /// Gathers it. Of the limits only those of coma count here: they say which
-    /// look found it in line.
+    /// Gathers it. Of the limits only those of coma and barrels count here, which say
+    /// which look found it in line, and whether work waits for a second pair of eyes.
     pub fn of(history: &History, limits: &Limits) -> Self {
-        let takes_test = history.design.takes_star_test();
-        let test = history.last_test().filter(|_| takes_test);
-        let (look, in_line) = if takes_test {
-            let in_line = history
-                .tests
-                .iter()
-                .rev()
-                .find(|t| found_in_line(&t.what, limits));
-            (test.map(|t| t.at), in_line.map(|t| t.at))
-        } else {
-            let worked = history.last_work().map(|w| w.at);
-            (worked, worked)
+        let check = history.design.check();
+        let test = history.last_test().filter(|_| check == Check::Star);
+        let barrels = history.last_barrels().filter(|_| check == Check::Barrels);
+        let (look, in_line) = match check {
+            Check::Star => {
+                let mut tests = history.tests.iter().rev();
+                let in_line = tests.find(|t| found_in_line(&t.what, limits));
+                (test.map(|t| t.at), in_line.map(|t| t.at))
+            }
+            Check::Barrels => {
+                let fine = |b: &&Dated<BarrelCheck>| {
+                    let judged = b.what.judged(&limits.barrels());
+                    judged.is_some_and(|j| j.verdict == Verdict::Fine)
+                };
+                let in_line = history.barrels.iter().rev().find(fine);
+                (barrels.map(|b| b.at), in_line.map(|b| b.at))
+            }
+            Check::Bench => {
+                let worked = history.last_work().map(|w| w.at);
+                (worked, worked)
+            }
         };
-        let knock = (!takes_test).then(|| history.knock_since(look)).flatten();
+        let knock = (check == Check::Bench)
+            .then(|| history.knock_since(look))
+            .flatten();
+        let moved = (check != Check::Bench)
+            .then(|| history.moved_since(look))
+            .flatten();
         Self {
-            takes_test,
+            check,
+            barrels: barrels.cloned(),
             look,
             was_in_line: in_line.is_some(),
             since_in_line: history.exposure_since(in_line),
@@ -264,12 +322,46 @@ impl Gathered {
             loans: look.map_or_else(Vec::new, |l| history.loans_since(Some(l))),
             problems: history.open_problems().cloned().collect(),
             knock: knock.map(|k| k.at.moment),
-            moved: history.moved_since_test().filter(|_| takes_test).cloned(),
+            moved: moved.cloned(),
+            unseen_work: unseen_work(history, limits).cloned(),
             begins: history.begins(),
             ahead: history.ahead.last().copied(),
             test: test.cloned(),
         }
     }
+}
+
+/// The earliest work that moved the optics, or mended something, and that nobody but who did
+/// it has looked over since: neither signed it off nor found the instrument in line. Only work
+/// since the club wants this; of which nobody knows who did it waits for nobody.
+fn unseen_work<'a>(
+    history: &'a History,
+    limits: &Limits,
+) -> Option<&'a Dated<library::works::LoggedWork>> {
+    let by = |at: &When| history.signed.get(&at.entry).copied();
+    let fine = |b: &BarrelCheck| {
+        let judged = b.judged(&limits.barrels());
+        judged.is_some_and(|j| j.verdict == Verdict::Fine)
+    };
+    let tests = history.tests.iter();
+    let tests = tests.filter(|t| found_in_line(&t.what, limits));
+    let barrels = history.barrels.iter().filter(|b| fine(&b.what));
+    let looks = history.second_looks.iter().map(|l| (l.at, Some(l.what)));
+    let eyes: Vec<(When, Option<PersonId>)> = looks
+        .chain(tests.map(|t| (t.at, by(&t.at))))
+        .chain(barrels.map(|b| (b.at, by(&b.at))))
+        .collect();
+    let since = limits.second_look?;
+    history.works.iter().find(|work| {
+        let asks = work.at.moment >= since;
+        let asks = asks && (work.what.moved_optics || work.what.what == WorkWhat::Repair);
+        let Some(doer) = by(&work.at).filter(|_| asks) else {
+            return false;
+        };
+        !eyes
+            .iter()
+            .any(|(at, eye)| *at > work.at && eye.is_some_and(|eye| eye != doer))
+    })
 }
 
 /// What both the due list and the condition go by.
@@ -292,12 +384,23 @@ impl std::ops::Deref for Facts<'_> {
 }
 
 impl<'a> Facts<'a> {
-    /// "star test", or what stands in for it.
-    fn look_words(&self) -> &'static str {
-        if self.takes_test {
-            "star test"
-        } else {
-            "look over at the bench"
+    /// What the last barrel check says under the limits in force.
+    fn judged(&self) -> Option<Judged> {
+        let check = &self.barrels.as_ref()?.what;
+        check.judged(&self.limits.barrels())
+    }
+
+    /// The work that waits for a second pair of eyes.
+    fn unseen_work(&self) -> Option<&'a Dated<library::works::LoggedWork>> {
+        self.gathered.unseen_work.as_ref()
+    }
+
+    /// Whether what tells how it is was never done.
+    fn is_untested(&self) -> bool {
+        match self.check {
+            Check::Star => self.test.is_none(),
+            Check::Barrels => self.barrels.is_none(),
+            Check::Bench => false,
         }
     }
 
@@ -329,7 +432,7 @@ impl<'a> Facts<'a> {
         let (value, limit) = figures::apart(months, self.limits.months.value, 0);
         format!(
             "Last {} {value} months ago; the limit is {limit}.",
-            self.look_words()
+            self.check.words()
         )
     }
 
@@ -337,7 +440,7 @@ impl<'a> Facts<'a> {
         format!(
             "{} loans since its last {}; the limit is {}.",
             self.loans.len(),
-            self.look_words(),
+            self.check.words(),
             trimmed(self.limits.loans.value, 1)
         )
     }
@@ -355,6 +458,51 @@ fn coma_words(test: &StarTest) -> String {
             trimmed(ratio, 2)
         ),
         (method, _) => format!("Coma {coma} waves RMS, {method}"),
+    }
+}
+
+/// "Step 21\u{2032} \u{b1} 5\u{2032} by eye, where eyes accept 15\u{2032}": the angle that
+/// says the worst, at the eye.
+fn barrel_words(check: &BarrelCheck, judged: &Judged) -> String {
+    let accepted = Accepted::PUBLISHED;
+    let apart = check.openings.get(judged.at_opening);
+    let (name, angle, accepts) = match judged.worst.part {
+        Part::Convergence => (
+            "Convergence",
+            apart.map(|a| a.convergence),
+            accepted.convergence_arcmin,
+        ),
+        Part::Divergence => (
+            "Divergence",
+            apart.map(|a| a.convergence),
+            accepted.divergence_arcmin,
+        ),
+        Part::Step => ("Step", apart.map(|a| a.step), accepted.step_arcmin),
+        Part::Turn => ("Turn", apart.and_then(|a| a.turn), accepted.turn_arcmin),
+    };
+    // The opening and its angle are those that were judged.
+    let (size, sigma) = angle.map_or((0.0, 0.0), |a| (a.arcmin.abs(), a.sigma_arcmin));
+    format!(
+        "{name} {}\u{2032} \u{b1} {}\u{2032} {}, where eyes accept {}\u{2032}",
+        figure(size, 0),
+        figure(sigma.max(1.0), 0),
+        check.way,
+        figure(accepts, 0)
+    )
+}
+
+/// Why a barrel check does not tell, or what else it says.
+fn barrel_doubt(judged: &Judged) -> &'static str {
+    if judged.verdict == Verdict::CannotTell && judged.one_opening_only {
+        "it was looked at at one opening of the hinge only"
+    } else if judged.verdict == Verdict::CannotTell {
+        "that check is too coarse to tell"
+    } else if judged.holds_at_one_only {
+        "the barrels are parallel at one opening of the hinge only"
+    } else if judged.verdict == Verdict::NeedsBench {
+        "few eyes join the pictures without effort"
+    } else {
+        "it may strain the eyes"
     }
 }
 
@@ -407,6 +555,25 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
             );
         }
     }
+    if let (Some(barrels), Some(judged)) = (&facts.barrels, facts.judged())
+        && judged.verdict == Verdict::NeedsBench
+    {
+        let words = format!(
+            "{}; {}.",
+            barrel_words(&barrels.what, &judged),
+            barrel_doubt(&judged)
+        );
+        add(
+            DueCode::Barrels,
+            share_of(
+                judged.worst.value,
+                limits.barrels_bench.value,
+                MOST_COMA_WEIGHT,
+            ),
+            Some(barrels.at.moment),
+            words,
+        );
+    }
     if facts.knock.is_some() {
         add(
             DueCode::Knock,
@@ -417,18 +584,28 @@ fn due_reasons(facts: &Facts) -> Vec<DueReason> {
     }
     if let Some(work) = &facts.moved {
         let since = Some(work.at.moment);
-        add(DueCode::Moved, MOVED_WEIGHT, since, moved_words(work));
-    } else if facts.takes_test && facts.test.is_none() {
+        let words = moved_words(work, facts.check);
+        add(DueCode::Moved, MOVED_WEIGHT, since, words);
+    } else if facts.is_untested() {
         add(
             DueCode::Untested,
             UNTESTED_WEIGHT,
             facts.begins,
-            "Never had a star test.".to_owned(),
+            format!("Never had a {}.", facts.check.words()),
+        );
+    }
+    if let Some(work) = facts.unseen_work() {
+        let since = Some(work.at.moment);
+        add(
+            DueCode::SecondLook,
+            SECOND_LOOK_WEIGHT,
+            since,
+            second_look_words(work),
         );
     }
     let exposure = facts.since_in_line;
     if is_over(exposure.total(), limits.exposure.value) {
-        let since = match (facts.takes_test, facts.was_in_line) {
+        let since = match (facts.check != Check::Bench, facts.was_in_line) {
             (true, true) => "since it was last found collimated",
             (true, false) => "and never found collimated",
             (false, true) => "since the bench last looked it over",
@@ -502,9 +679,17 @@ fn problem_words(problem: &Dated<LoggedProblem>) -> String {
     format!("Reported: {words}{stop}")
 }
 
-fn moved_words(work: &Dated<library::works::LoggedWork>) -> String {
+fn moved_words(work: &Dated<library::works::LoggedWork>, check: Check) -> String {
     format!(
-        "Optics were moved at the bench ({}) and no star test since.",
+        "Optics were moved at the bench ({}) and no {} since.",
+        work.what.what,
+        check.words()
+    )
+}
+
+fn second_look_words(work: &Dated<library::works::LoggedWork>) -> String {
+    format!(
+        "Waits for a second look: nobody but who did it has looked over the {} at the bench.",
         work.what.what
     )
 }
@@ -527,15 +712,15 @@ fn read(facts: &Facts) -> Read {
     if let Some(work) = &facts.moved {
         return (
             Condition::NotChecked,
-            vec![moved_words(work)],
+            vec![moved_words(work, facts.check)],
             Some(work.at.moment),
         );
     }
     let dated = facts.look.map(|l| l.moment);
-    if facts.takes_test && facts.test.is_none() {
+    if facts.is_untested() {
         return (
             Condition::NotChecked,
-            vec!["It has never had a star test.".to_owned()],
+            vec![format!("It has never had a {}.", facts.check.words())],
             None,
         );
     }
@@ -546,6 +731,24 @@ fn read(facts: &Facts) -> Read {
         let words = format!("{}; {over}.", coma_words(&test.what));
         return (Condition::NeedsBench, vec![words], dated);
     }
+    let judged = facts.barrels.as_ref().zip(facts.judged());
+    let of_barrels = judged.map(|(check, judged)| {
+        let words = barrel_words(&check.what, &judged);
+        match judged.verdict {
+            Verdict::Fine => (judged.verdict, format!("{words}.")),
+            _ => (
+                judged.verdict,
+                format!("{words}; {}.", barrel_doubt(&judged)),
+            ),
+        }
+    });
+    if let Some((Verdict::NeedsBench, words)) = &of_barrels {
+        return (Condition::NeedsBench, vec![words.clone()], dated);
+    }
+    if let Some(work) = facts.unseen_work() {
+        let words = vec![second_look_words(work)];
+        return (Condition::NotChecked, words, Some(work.at.moment));
+    }
     if facts.look.is_none() {
         let words = vec!["Nobody has looked it over at the bench yet.".to_owned()];
         return (Condition::NotChecked, words, None);
@@ -554,7 +757,13 @@ fn read(facts: &Facts) -> Read {
     if !stale.is_empty() {
         return (Condition::NotChecked, stale, dated);
     }
+    if let Some((Verdict::CannotTell, words)) = &of_barrels {
+        return (Condition::NotChecked, vec![words.clone()], dated);
+    }
     let mut limits_to_note = Vec::new();
+    if let Some((Verdict::MayStrain, words)) = &of_barrels {
+        limits_to_note.push(words.clone());
+    }
     if let Some(test) = &facts.test {
         limits_to_note.extend(note_words(&test.what, facts.limits));
     }
@@ -564,10 +773,13 @@ fn read(facts: &Facts) -> Read {
         let dated = dated.max(looks.first().map(|f| f.at.moment));
         return (Condition::Usable, limits_to_note, dated);
     }
-    let words = match &facts.test {
-        Some(test) => format!("{}.", coma_words(&test.what)),
-        None => "It takes no star test, and nothing is reported against it since the bench had it."
-            .to_owned(),
+    let words = match (&facts.test, of_barrels) {
+        (Some(test), _) => format!("{}.", coma_words(&test.what)),
+        (None, Some((_, words))) => words,
+        (None, None) => {
+            "It takes no star test, and nothing is reported against it since the bench had it."
+                .to_owned()
+        }
     };
     (Condition::Ready, vec![words], dated)
 }
@@ -582,7 +794,7 @@ fn stale_words(facts: &Facts) -> Vec<String> {
     let mut words = Vec::new();
     if is_over(facts.since_look.total(), limits.exposure.value) {
         let since = if facts.look.is_some() {
-            format!("since its last {}", facts.look_words())
+            format!("since its last {}", facts.check.words())
         } else {
             "and never looked over at the bench".to_owned()
         };

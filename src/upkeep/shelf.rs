@@ -20,8 +20,8 @@ use library::limits::LimitSet;
 use library::telling::Telling;
 use library::waits::WantsItFor;
 use library::{
-    Conn, EntryId, InstrumentId, Moment, Result, changes, journeys, loans, problems, star_tests,
-    telling, waits, works,
+    Conn, EntryId, InstrumentId, Moment, Result, barrel_checks, changes, journeys, loans, problems,
+    second_looks, star_tests, telling, waits, works,
 };
 
 /// One instrument with what the rules say of it.
@@ -99,8 +99,10 @@ impl Book {
         let dates = [
             history.moves.last().map(|d| d.at.moment),
             history.tests.last().map(|d| d.at.moment),
+            history.barrels.last().map(|d| d.at.moment),
             history.works.last().map(|d| d.at.moment),
             history.problems.last().map(|d| d.at.moment),
+            history.second_looks.last().map(|d| d.at.moment),
         ];
         Self {
             latest: dates.into_iter().flatten().max(),
@@ -149,11 +151,21 @@ impl Books {
         for (id, of) in grouped(star_tests::current(conn, only).await?, |t| t.instrument_id) {
             books.entry(id).or_default().tests = of;
         }
+        for (id, of) in grouped(barrel_checks::current(conn, only).await?, |b| {
+            b.instrument_id
+        }) {
+            books.entry(id).or_default().barrels = of;
+        }
         for (id, of) in grouped(problems::current(conn, only).await?, |f| f.instrument_id) {
             books.entry(id).or_default().problems = of;
         }
         for (id, of) in grouped(works::current(conn, only).await?, |w| w.instrument_id) {
             books.entry(id).or_default().works = of;
+        }
+        for (id, of) in grouped(second_looks::current(conn, only).await?, |l| {
+            l.instrument_id
+        }) {
+            books.entry(id).or_default().second_looks = of;
         }
         for (id, of) in grouped(loans::spans(conn, only).await?, |l| l.instrument_id) {
             books.entry(id).or_default().loans = of;
@@ -236,12 +248,16 @@ impl Fleet {
             .map(|m| (m.instrument.id, m))
             .collect();
         let sets = library::limits::history(conn).await?;
+        let club = Club::load(conn).await?;
         let waiting = grouped(waits::open(conn, only, None).await?, |w| w.instrument_id);
         let back_by = loans::due_days(conn).await?;
         let members = books.into_iter().map(|(instrument, book)| {
             let line = waiting.get(&instrument.id);
             let first = line.and_then(|w| w.first());
-            let limits = limits::in_force(instrument.design, instrument.id, &sets);
+            let limits = Limits {
+                second_look: club.second_look,
+                ..limits::in_force(instrument.design, instrument.id, &sets)
+            };
             let same = known
                 .get(&instrument.id)
                 .filter(|m| Arc::ptr_eq(&m.book, &book) && limits.gather_alike(&m.limits));
@@ -264,7 +280,7 @@ impl Fleet {
             members,
             retired,
             counter: changes::counter(conn).await?,
-            zone: Club::load(conn).await?.tz(),
+            zone: club.tz(),
             sets,
         })
     }
@@ -287,7 +303,10 @@ impl Fleet {
     /// What they would say under these settings of limits.
     pub fn judge_under(&self, sets: &[LimitSet], member: &Member, now: Moment) -> Assessment {
         let i = &member.instrument;
-        let limits = limits::in_force(i.design, i.id, sets);
+        let limits = Limits {
+            second_look: member.limits.second_look,
+            ..limits::in_force(i.design, i.id, sets)
+        };
         let now = now.with_timezone(&self.zone);
         if limits.gather_alike(&member.limits) {
             judge(&member.gathered, &limits, now)

@@ -24,8 +24,7 @@ use super::drift::chain::Chain;
 use super::drift::fit::{DriftModel, learn};
 use super::drift::forecast::{Asked, Forecast, forecast};
 use super::drift::from_history::day_of;
-use super::limits::Limits;
-use super::record::Record;
+use super::record::{Entered, Record};
 use super::shelf::{Book, Fleet, Member};
 use library::{InstrumentId, Library, Moment, Result, changes};
 
@@ -53,17 +52,6 @@ struct Made {
     model: Arc<DriftModel>,
     asked: Asked,
     forecast: Arc<Forecast>,
-}
-
-/// One instrument that takes a star test, as the model and the plain rules see it.
-#[derive(Debug, Clone)]
-pub struct Entered {
-    /// Its tag.
-    pub tag: String,
-    /// Its logbook.
-    pub book: Arc<Book>,
-    /// Limits in force.
-    pub limits: Limits,
 }
 
 /// What the fleet taught, and how well that would have predicted its past.

@@ -11,44 +11,9 @@ use axum::response::Response;
 use axum::routing::{MethodRouter, get, post};
 
 use super::extract::FormLimits;
+pub use super::rights::Access;
 use super::visitor::{self, Visitor};
 use super::{App, Error};
-use crate::library::people::Role;
-
-/// Who may use a route.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Access {
-    /// Anyone, signed in or not.
-    Anyone,
-    /// Whoever is signed in.
-    Member,
-    /// Volunteers and coordinators.
-    Volunteer,
-    /// Coordinators.
-    Coordinator,
-}
-
-impl Access {
-    /// Whether a visitor with this role (`None`: not signed in) may pass.
-    pub fn allows(self, role: Option<Role>) -> bool {
-        match self {
-            Self::Anyone => true,
-            Self::Member => role.is_some(),
-            Self::Volunteer => role >= Some(Role::Volunteer),
-            Self::Coordinator => role >= Some(Role::Coordinator),
-        }
-    }
-
-    /// In words, for the page that says no.
-    pub fn words(self) -> &'static str {
-        match self {
-            Self::Anyone => "anyone",
-            Self::Member => "signed-in members",
-            Self::Volunteer => "volunteers and coordinators",
-            Self::Coordinator => "coordinators",
-        }
-    }
-}
 
 /// One route: method, path, who may use it, and what answers.
 pub struct Route {
@@ -131,6 +96,9 @@ async fn guard(
             .map(axum::extract::MatchedPath::as_str)
             .unwrap_or_default();
         tracing::warn!(person = %person.id, role = person.role.slug(), route, "refused: not for this role");
+        if visitor.held_back && access == Access::Coordinator {
+            return Err(Error::SecondFactorFirst);
+        }
         return Err(Error::NotAllowed(access));
     }
     let unsent = visitor::unsent_form(&mut request).await;

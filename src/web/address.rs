@@ -1,5 +1,6 @@
 //! Addresses of our own pages.
 
+use crate::library::instruments::Check;
 use crate::library::things::Thing;
 
 /// A word as one part of a path: whatever is not a letter, a digit or one of
@@ -14,6 +15,14 @@ pub fn part(word: &str) -> String {
         }
     }
     path
+}
+
+/// Only a path of ours: no host, no scheme, nothing a browser reads as one.
+pub fn own_path(next: &str) -> &str {
+    let safe = next.starts_with('/')
+        && !next.starts_with("//")
+        && !next.contains(|c: char| c == '\\' || c.is_control());
+    if safe { next } else { "/" }
 }
 
 /// An instrument's own page.
@@ -34,9 +43,23 @@ pub fn thing_tag(tag: &str) -> String {
     format!("/things/{}", part(tag))
 }
 
-/// Where a new star test of it begins.
-pub fn new_star_test(tag: &str) -> String {
-    format!("{}/star-test", instrument(tag))
+/// An instrument's check-in.
+pub fn check_in(tag: &str) -> String {
+    format!("/check-in/{}", part(tag))
+}
+
+/// Where a star test by phone of it begins.
+pub fn star_test_by_phone(tag: &str) -> String {
+    format!("{}/phone", new_check(tag, Check::Star))
+}
+
+/// Where what tells how it is begins anew: a star test, or a barrel check.
+pub fn new_check(tag: &str, check: Check) -> String {
+    let page = match check {
+        Check::Barrels => "barrels",
+        Check::Star | Check::Bench => "star-test",
+    };
+    format!("{}/{page}", instrument(tag))
 }
 
 #[cfg(test)]
@@ -47,5 +70,23 @@ mod tests {
     fn an_odd_tag_stays_one_part_of_its_path() {
         assert_eq!(part("N203"), "N203");
         assert_eq!(instrument("N 20/3é?"), "/instruments/N%2020%2F3%C3%A9%3F");
+    }
+
+    #[test]
+    fn only_our_own_paths_are_followed() {
+        assert_eq!(own_path("/shelf?x=1"), "/shelf?x=1");
+        for bad in [
+            "//evil.example",
+            "https://evil.example",
+            "/\\evil.example",
+            "",
+            "javascript:1",
+            "/a\r\nb",
+            "/\u{b}x",
+            "/\u{85}x",
+            "/\t/evil.example",
+        ] {
+            assert_eq!(own_path(bad), "/", "{bad}");
+        }
     }
 }

@@ -3,6 +3,7 @@
 
 use askama::Template;
 use axum::response::Response;
+use chrono::NaiveDate;
 use serde::Deserialize;
 
 use super::Error;
@@ -10,12 +11,16 @@ use super::access::{Access, Route};
 use super::due::until_words;
 use super::extract::{Form, Path, Query};
 use super::fields::FormErrors;
+use super::jobs::JobLine;
 use super::page::{Layout, RequestContext, Submission, mend, page};
+use super::spares_used::{UseField, Uses, uses};
 use super::{address, collimation, show, when};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::instruments::{Design, Instrument, State, Status};
+use crate::library::instruments::{Check, Design, Instrument, State, Status};
+use crate::library::jobs::{self, Job};
 use crate::library::loans::Loan;
 use crate::library::problems::{self, LoggedProblem, ProblemWhat};
+use crate::library::spares::{self, Spare};
 use crate::library::work_nights::{WorkNight, assigned};
 use crate::library::works::{self, Work, WorkWhat};
 use crate::library::{Conn, Moment};
@@ -44,14 +49,19 @@ struct BenchRow {
     reason: String,
     condition: &'static str,
     due: Vec<String>,
+    /// Its open jobs: what, and who by when.
+    jobs: Vec<JobLine>,
     takes_star_test: bool,
+    has_barrels: bool,
 }
 
-impl From<ShelfRow> for BenchRow {
-    fn from(row: ShelfRow) -> Self {
+impl BenchRow {
+    fn of(row: ShelfRow, jobs: &[Job], today: NaiveDate) -> Self {
         Self {
+            jobs: JobLine::of(jobs, row.instrument.id, today),
             path: address::instrument(&row.instrument.tag),
             takes_star_test: row.instrument.design.takes_star_test(),
+            has_barrels: row.instrument.design.check() == Check::Barrels,
             tag: row.instrument.particulars.tag,
             name: row.instrument.particulars.name,
             reason: row.instrument.status_reason,
@@ -97,11 +107,13 @@ const DUE_SHOWN: usize = 8;
 async fn bench_page(context: RequestContext) -> Result<Response, Error> {
     let snapshot = context.snapshot().await?;
     let rows = snapshot.fleet.shelf(context.now());
+    let jobs = jobs::list(&mut *context.read().await?, None).await?;
+    let today = context.club().date(context.now());
     let (mut at_bench, mut held) = (Vec::new(), Vec::new());
     for row in rows {
         match row.instrument.state() {
-            State::AtTheBench => at_bench.push(row.into()),
-            State::HeldForTheBench => held.push(row.into()),
+            State::AtTheBench => at_bench.push(BenchRow::of(row, &jobs, today)),
+            State::HeldForTheBench => held.push(BenchRow::of(row, &jobs, today)),
             _ => {}
         }
     }
@@ -121,7 +133,7 @@ async fn bench_page(context: RequestContext) -> Result<Response, Error> {
         .into_iter()
         .partition(|r| r.running);
     page(&BenchPage {
-        layout: context.layout("The bench"),
+        layout: context.layout("Workshop"),
         printed: show::time(context.club(), context.now()),
         at_bench,
         held,
@@ -194,7 +206,7 @@ impl MovePage {
                     None => String::new(),
                 };
                 Some(format!(
-                    "It is out on loan, due back by {back}, so it cannot go to the bench now. Take it back first."
+                    "It is out on loan, due back by {back}, so it cannot go to the bench now. Return it first."
                 ))
             }
             State::Retired => Some(
@@ -307,6 +319,12 @@ struct WorkForm {
     moved_optics: String,
     words: String,
     settles: Vec<String>,
+    spare_1: String,
+    used_1: String,
+    spare_2: String,
+    used_2: String,
+    spare_3: String,
+    used_3: String,
 }
 
 #[derive(Template)]
@@ -319,6 +337,8 @@ struct WorkPage {
     on_loan: bool,
     electrical: bool,
     problems: Vec<(String, String, String, bool)>,
+    /// Spare parts there are: their ids, and how many of which.
+    spares: Vec<(String, String)>,
     form: WorkForm,
     errors: FormErrors,
 }
@@ -337,10 +357,18 @@ impl WorkPage {
         context: &RequestContext,
         instrument: Instrument,
         open: Vec<LoggedProblem>,
+        spares: Vec<Spare>,
         form: WorkForm,
         errors: FormErrors,
     ) -> Self {
         Self {
+            spares: spares
+                .into_iter()
+                .map(|s| {
+                    let words = format!("{} ({})", s.particulars.name, s.there_are());
+                    (s.id.to_string(), words)
+                })
+                .collect(),
             layout: context.layout(&format!("Log work on {}", instrument.tag)),
             path: address::instrument(&instrument.tag),
             is_solar: instrument.design == Design::Solar,
@@ -373,6 +401,7 @@ async fn work_form(context: RequestContext, Path(tag): Path<String>) -> Result<R
     let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let open = open_problems(&mut conn, &instrument).await?;
+    let spares = spares::all(&mut conn).await?;
     let form = WorkForm {
         on: context.club().date(context.now()).to_string(),
         ..WorkForm::default()
@@ -381,12 +410,27 @@ async fn work_form(context: RequestContext, Path(tag): Path<String>) -> Result<R
         &context,
         instrument,
         open,
+        spares,
         form,
         FormErrors::new(),
     ))
 }
 
 impl WorkForm {
+    /// The fields of spare parts: their names, and what was typed.
+    fn spare_fields(&self) -> [UseField<'_>; 3] {
+        [
+            UseField("spare_1", "used_1", &self.spare_1, &self.used_1),
+            UseField("spare_2", "used_2", &self.spare_2, &self.used_2),
+            UseField("spare_3", "used_3", &self.spare_3, &self.used_3),
+        ]
+    }
+
+    /// Whether any spare parts were typed.
+    fn any_spares(&self) -> bool {
+        self.spare_fields().iter().any(UseField::is_given)
+    }
+
     /// The work told, and when it happened.
     fn check(
         &self,
@@ -394,7 +438,8 @@ impl WorkForm {
         instrument: &Instrument,
         out_since: Option<Moment>,
         open: &[LoggedProblem],
-    ) -> Result<(Work, Moment), FormErrors> {
+        spares: &[Spare],
+    ) -> Result<(Work, Moment, Uses), FormErrors> {
         let mut errors = FormErrors::new();
         let what = errors.word::<WorkWhat>("what", "What was done", &self.what);
         let at = when::read(
@@ -445,6 +490,7 @@ impl WorkForm {
                 ),
             }
         }
+        let uses = uses(&self.spare_fields(), spares, &mut errors);
         match (what, at, moved) {
             (Some(what), Some(at), Some(moved_optics)) if errors.is_empty() => Ok((
                 Work {
@@ -455,6 +501,7 @@ impl WorkForm {
                     settles,
                 },
                 at,
+                uses,
             )),
             _ => Err(errors),
         }
@@ -472,15 +519,19 @@ async fn log_work(
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
     let open = open_problems(&mut write, &instrument).await?;
+    let spares = spares::all(&mut write).await?;
     let out_since = match instrument.open_loan {
         Some(loan) => Some(Loan::get(&mut write, loan).await?.lent_at),
         None => None,
     };
-    let (work, at) = match form.fields.check(&context, &instrument, out_since, &open) {
+    let told = form
+        .fields
+        .check(&context, &instrument, out_since, &open, &spares);
+    let (work, at, uses) = match told {
         Ok(told) => told,
         Err(errors) => {
             drop(write);
-            let page = WorkPage::new(&context, instrument, open, form.fields, errors);
+            let page = WorkPage::new(&context, instrument, open, spares, form.fields, errors);
             return mend(&page);
         }
     };
@@ -493,19 +544,22 @@ async fn log_work(
         loan: None,
         note: String::new(),
     };
-    work.log(&mut write, entry).await?;
+    let by = entry.by;
+    let id = work.log(&mut write, entry).await?;
+    spares::used(&mut write, &uses, id, by, context.now()).await?;
     let settled = match work.settles.len() {
         0 => String::new(),
         1 => " One problem settled.".to_owned(),
         n => format!(" {n} problems settled."),
     };
-    let test_next =
-        work.moved_optics && instrument.design.takes_star_test() && instrument.open_loan.is_none();
+    let check = instrument.design.check();
+    let test_next = work.moved_optics && check != Check::Bench && instrument.open_loan.is_none();
     let (location, notice) = if test_next {
         (
-            format!("{}/star-test", address::instrument(&instrument.tag)),
+            address::new_check(&instrument.tag, check),
             format!(
-                "Work logged.{settled} Optics were moved, so only a star test can say whether it is collimated."
+                "Work logged.{settled} Optics were moved, so only a {} can say whether it is collimated.",
+                check.words()
             ),
         )
     } else {

@@ -36,7 +36,7 @@ pub fn heavy(club: &Club, instrument: &Instrument) -> Option<Caution> {
     Some(caution(
         format!("{}, two people carry it", show::weight(club, kg)),
         &[
-            "Lift it with one person at each end, backs straight, and agree first who says when. Take the mount and the tube one at a time: the mount may weigh as much.",
+            "Lift it with one person at each end, backs straight, and agree first who says when. Take the mount and the tube one at a time: the mount may weigh as much. Not over ice: clear the path or take another.",
             "Keep fingers clear of the dovetail and the clamps, and tighten the clamps before letting go.",
         ],
     ))
@@ -91,7 +91,7 @@ pub fn of(club: &Club, instrument: &Instrument, kit: &[String]) -> Vec<Caution> 
             "batteries and heaters",
             &[
                 "Use the leads and the charger that belong to it. Do not charge a battery that is cold, wet, swollen or damaged, leave one charging unwatched, or leave one in a hot car.",
-                "Outdoors use low voltage from a battery only. Anything on the mains stays indoors and dry.",
+                "Outdoors use 12 V from a battery only, its cable away from where people walk. Anything on the mains stays indoors and dry.",
             ],
         ));
     }

@@ -14,14 +14,16 @@ use super::journeys::{self, JourneyFields};
 use super::kit_ticks::{self, FoundFields, KitFields, KitRow};
 use super::page::{Layout, OnceWrite, RequestContext, Submission, mend, page, see_other};
 use super::problems::ProblemFields;
-use super::{Error, check_in_answer, lend, photos, show, things, when};
+use super::star_test::no_star_test;
+use super::{Error, address, check_in_answer, lend, photos, show, things, when};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::{Instrument, Status};
 use crate::library::journeys::Journey;
-use crate::library::loans::{self, Loan, Return, Which};
+use crate::library::loans::{self, Loan, Which};
 use crate::library::missing_kit::{self, MissingPart};
 use crate::library::photos::LONGEST_CAPTION;
 use crate::library::problems::Problem;
+use crate::library::returning::Return;
 use crate::library::things::Thing;
 use crate::library::{Conn, KitPartId, LoanId, MissingKitId, Moment, PersonId, kit};
 use crate::upkeep::exposure::UNTOLD_DRIVE_KM;
@@ -78,7 +80,7 @@ async fn find(context: RequestContext, Query(form): Query<FindFields>) -> Result
         {
             // It bore the tag before, or is no instrument.
             return Ok(see_other(&match other.is_instrument() {
-                true => address(&other.tag),
+                true => address::check_in(&other.tag),
                 false => super::address::thing(&other),
             }));
         }
@@ -87,7 +89,7 @@ async fn find(context: RequestContext, Query(form): Query<FindFields>) -> Result
             .find(|i| i.tag.to_lowercase() == wanted)
             .or(matching.first().filter(|_| matching.len() == 1))
         {
-            return Ok(see_other(&address(&exact.tag)));
+            return Ok(see_other(&address::check_in(&exact.tag)));
         }
         found = matching
             .into_iter()
@@ -160,11 +162,6 @@ pub fn due_words(loan: &Loan, today: chrono::NaiveDate) -> String {
         days if days < 0 => format!("{}, was due {day}", show::days_late(-days)),
         _ => format!("Due {day}"),
     }
-}
-
-/// The address of an instrument's check-in.
-pub fn address(tag: &str) -> String {
-    format!("/check-in/{}", super::address::part(tag))
 }
 
 // ---- the form ----
@@ -290,7 +287,7 @@ impl Case {
         FormPage {
             layout: context.layout(&format!("Check in {}", i.tag)),
             lede,
-            action: address(&i.tag),
+            action: address::check_in(&i.tag),
             due: self
                 .loan
                 .as_ref()
@@ -389,7 +386,7 @@ impl CheckInFields {
         } else {
             errors.add(
                 "star_ratio",
-                "Star test: this instrument is for the Sun only and takes none.",
+                format!("Star test: {}", no_star_test(&case.instrument)),
             );
             None
         };

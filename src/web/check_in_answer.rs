@@ -8,8 +8,8 @@ use super::access::{Access, Route};
 use super::cautions::{self, Caution};
 use super::extract::{Form, Path, Query};
 use super::page::{Layout, RequestContext, Submission, page};
-use super::{Error, address, check_in, logbook_words, reservations, show};
-use crate::library::instruments::{Instrument, Status};
+use super::{Error, address, logbook_words, reservations, show};
+use crate::library::instruments::{Check, Instrument, Status};
 use crate::library::turns::Lines;
 use crate::library::waits::{self, Wait};
 use crate::library::{Moment, logbook, works};
@@ -27,7 +27,7 @@ pub fn routes() -> Vec<Route> {
 pub fn address(tag: &str, at: Moment) -> String {
     format!(
         "{}/answer?at={}",
-        check_in::address(tag),
+        address::check_in(tag),
         at.timestamp_micros()
     )
 }
@@ -94,7 +94,9 @@ struct AnswerPage {
     waiting: Vec<Wait>,
     here: String,
     lend: String,
-    star_test: String,
+    /// Where it is looked at anew, and how.
+    new_check: String,
+    check: Check,
     logbook: String,
     photos: String,
     heavy: Option<Caution>,
@@ -150,7 +152,7 @@ async fn answer(
         logged,
         next,
         hold_reason: assessment.reasons.first().cloned().unwrap_or_default(),
-        here: check_in::address(&i.tag),
+        here: address::check_in(&i.tag),
         lend: match waiting.first() {
             Some(first) => format!(
                 "{}/lend?to={}",
@@ -159,7 +161,8 @@ async fn answer(
             ),
             None => format!("{}/lend", address::instrument(&i.tag)),
         },
-        star_test: address::new_star_test(&i.tag),
+        new_check: address::new_check(&i.tag, i.design.check()),
+        check: i.design.check(),
         logbook: format!("{}/logbook", address::instrument(&i.tag)),
         photos: format!("{}#photos", address::instrument(&i.tag)),
         heavy: cautions::heavy(club, i),
@@ -230,6 +233,6 @@ async fn stand(
         (true, _) => "held at check-in",
     };
     works::put(&mut write, &row.instrument, to, reason, by, context.now()).await?;
-    let answer = format!("{}/answer", check_in::address(&tag));
+    let answer = format!("{}/answer", address::check_in(&tag));
     write.finish(&answer, &format!("{tag} is now {to}.")).await
 }

@@ -8,13 +8,18 @@ use super::access::{Access, Route};
 use super::extract::Form;
 use super::fields::{FormErrors, shown_mark};
 use super::page::{Layout, RequestContext, Submission, mend, page};
+use super::tables::{self, Cell};
+use crate::library::Moment;
 use crate::library::club::Club;
+use crate::library::settings::{self, SettingChange};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
     vec![
         Route::get(Access::Coordinator, "/club", show),
         Route::post(Access::Coordinator, "/club", save),
+        Route::get(Access::Coordinator, "/club/history", history_page),
+        Route::get(Access::Coordinator, "/club/history.csv", history_csv),
     ]
 }
 
@@ -33,6 +38,8 @@ struct ClubFields {
     renewals: String,
     renew_late_days: String,
     fetch_days: String,
+    second_factor: String,
+    second_look: String,
     /// A mark of what the form showed when it was opened.
     shown: String,
 }
@@ -55,6 +62,8 @@ impl ClubFields {
             renewals: club.renewals.to_string(),
             renew_late_days: club.renew_late_days.to_string(),
             fetch_days: club.fetch_days.to_string(),
+            second_factor: FACTOR_WORDS[usize::from(club.second_factor_required)].to_owned(),
+            second_look: LOOK_WORDS[usize::from(club.second_look.is_some())].to_owned(),
             shown: String::new(),
         };
         let values: Vec<&str> = fields.named().map(|(_, _, value)| value).to_vec();
@@ -63,7 +72,7 @@ impl ClubFields {
     }
 
     /// Each field's name, label and value.
-    fn named(&self) -> [(&'static str, &'static str, &str); 12] {
+    fn named(&self) -> [(&'static str, &'static str, &str); 14] {
         [
             ("name", "Club", &self.name),
             ("zone", "Time zone", &self.zone),
@@ -77,6 +86,8 @@ impl ClubFields {
             ("renewals", RENEWALS, &self.renewals),
             ("renew_late_days", LATE, &self.renew_late_days),
             ("fetch_days", FETCH, &self.fetch_days),
+            ("second_factor", FACTOR, &self.second_factor),
+            ("second_look", LOOK, &self.second_look),
         ]
     }
 
@@ -95,7 +106,8 @@ impl ClubFields {
         errors
     }
 
-    fn check(&self, old: &Club) -> Result<Club, FormErrors> {
+    /// `has_factor`: whether the person who sends it signs in with a second factor.
+    fn check(&self, old: &Club, has_factor: bool, now: Moment) -> Result<Club, FormErrors> {
         let mut errors = FormErrors::new();
         let name = errors.text("name", "Club", &self.name, 120);
         let zone = self.zone.trim().to_owned();
@@ -139,6 +151,20 @@ impl ClubFields {
         let renewals = whole(&mut errors, "renewals", RENEWALS, &self.renewals, 0..=50);
         let late = &self.renew_late_days;
         let renew_late_days = whole(&mut errors, "renew_late_days", LATE, late, 0..=366);
+        let required = FACTOR_WORDS.iter().position(|w| *w == self.second_factor);
+        let second_factor_required = required == Some(1);
+        if required.is_none() {
+            errors.add("second_factor", format!("{FACTOR}: choose one."));
+        } else if second_factor_required && !old.second_factor_required && !has_factor {
+            errors.add(
+                "second_factor",
+                format!("{FACTOR}: turn on your own first (under your name), or this would shut you out."),
+            );
+        }
+        let look = LOOK_WORDS.iter().position(|w| *w == self.second_look);
+        if look.is_none() {
+            errors.add("second_look", format!("{LOOK}: choose one."));
+        }
         let fetch_days = whole(&mut errors, "fetch_days", FETCH, &self.fetch_days, 1..=90);
         match (
             units,
@@ -168,6 +194,9 @@ impl ClubFields {
                 renewals,
                 renew_late_days,
                 fetch_days,
+                second_factor_required,
+                // Work done before it was turned on waits for nobody.
+                second_look: (look == Some(1)).then(|| old.second_look.unwrap_or(now)),
                 demo: old.demo,
             }),
             _ => Err(errors),
@@ -175,6 +204,12 @@ impl ClubFields {
     }
 }
 
+const FACTOR: &str = "Second factor of coordinators";
+/// As the form sends them: not required, required.
+const FACTOR_WORDS: [&str; 2] = ["asked", "required"];
+const LOOK: &str = "Work that moved the optics";
+/// As the form sends them: no second look, a second look.
+const LOOK_WORDS: [&str; 2] = ["one person", "second look"];
 const MOST: &str = "Instruments one person has at a time";
 const RENEWALS: &str = "Renewals of one loan";
 const LATE: &str = "No renewal once late by more than";
@@ -219,7 +254,10 @@ async fn show(context: RequestContext) -> Result<Response, Error> {
 }
 
 async fn save(context: RequestContext, form: Form<ClubFields>) -> Result<Response, Error> {
-    let club = match form.fields.check(context.club()) {
+    let club = match form
+        .fields
+        .check(context.club(), context.visitor.second_factor, context.now())
+    {
         Ok(club) => club,
         Err(errors) => {
             return mend(&ClubPage {
@@ -247,5 +285,49 @@ async fn save(context: RequestContext, form: Form<ClubFields>) -> Result<Respons
         });
     }
     club.save(&mut write).await?;
+    let by = context.person()?.id;
+    let became = ClubFields::of(&club);
+    let mut changes = Vec::new();
+    for ((_, what, was), (_, _, became)) in now.named().into_iter().zip(became.named()) {
+        changes.push((what, was, became));
+    }
+    settings::changed(&mut write, &changes, by, context.now()).await?;
     write.finish("/club", "Saved.").await
+}
+
+// ---- what was changed ----
+
+#[derive(Template)]
+#[template(path = "club/history.html")]
+struct HistoryPage {
+    layout: Layout,
+    rows: Vec<(String, SettingChange)>,
+}
+
+async fn history_page(context: RequestContext) -> Result<Response, Error> {
+    let rows = settings::history(&mut *context.read().await?).await?;
+    page(&HistoryPage {
+        layout: context.layout("Changes of settings"),
+        rows: rows
+            .into_iter()
+            .map(|row| (super::show::time(context.club(), row.changed_at), row))
+            .collect(),
+    })
+}
+
+async fn history_csv(context: RequestContext) -> Result<Response, Error> {
+    let rows = settings::history(&mut *context.read().await?).await?;
+    let rows = rows.into_iter().map(|row| {
+        vec![
+            Cell::time(context.club(), row.changed_at),
+            row.what.into(),
+            row.was.into(),
+            row.became.into(),
+            row.changed_by.into(),
+        ]
+    });
+    tables::csv_response(
+        &["changed_at", "setting", "was", "became", "changed_by"],
+        rows,
+    )
 }

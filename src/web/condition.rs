@@ -10,16 +10,18 @@ use super::collimation::draw::donut_address;
 use super::drift_picture::{self, CoursePicture};
 use super::extract::Path;
 use super::fields::FormErrors;
+use super::jobs::JobLine;
 use super::page::{Layout, RequestContext, page, see_other};
-use super::photos::{Picture, pictures};
-use super::shelf::back_by;
-use super::{Error, address, reservations, show, things};
+use super::pictures::{Picture, pictures};
+use super::said::{Sharp, about, chooses_magnification, sentence, sharpness};
+use super::{Error, address, papers, reservations, show, things};
 use crate::library::club::Club;
+use crate::library::collimation_lists;
 use crate::library::collimations::{self, Collimation};
-use crate::library::instruments::{Design, Instrument, State};
+use crate::library::instruments::{Check, Design, Instrument, State};
 use crate::library::loans::Loan;
-use crate::library::{Conn, kit, missing_kit, star_tests};
-use crate::optics::{eye, strehl};
+use crate::library::{Conn, kit, missing_kit, second_looks, star_tests};
+use crate::optics::eye;
 use crate::startest::words::waves_and_error;
 use crate::upkeep::drift::course::course;
 use crate::upkeep::due_list::{Foreseen, in_100};
@@ -109,6 +111,7 @@ struct ConditionPage {
     last_collimation: Option<LastCollimation>,
     collimation_open: bool,
     takes_star_test: bool,
+    has_barrels: bool,
     kit: Vec<String>,
     /// Parts that are not in the kit.
     missing: Vec<String>,
@@ -121,6 +124,12 @@ struct ConditionPage {
     /// What it will show, drawn: a perfect one and this one.
     pictures: Option<Pictures>,
     photos: Vec<Picture>,
+    /// Manuals and the like, for who may read them.
+    papers: Vec<papers::Row>,
+    /// Whether work waits for a second pair of eyes, and whether it may be the visitor's.
+    second_look: Option<bool>,
+    /// Open problems and who puts them right, for volunteers.
+    jobs: Vec<JobLine>,
     /// Where it is counted, while the stock is taken.
     count_at: String,
     contact: String,
@@ -160,7 +169,7 @@ async fn last_collimation(
     club: &Club,
     instrument: &Instrument,
 ) -> Result<Option<LastCollimation>, Error> {
-    let Some(id) = collimations::last_ended(conn, instrument.id).await? else {
+    let Some(id) = collimation_lists::last_ended(conn, instrument.id).await? else {
         return Ok(None);
     };
     let collimation = Collimation::get(conn, id).await?;
@@ -208,6 +217,20 @@ async fn condition_page(
         .map(|part| part.name)
         .collect();
     let photos = pictures(&mut conn, instrument.id).await?;
+    let papers = match context.may(Access::Member) {
+        true => papers::for_borrowers(context, &mut conn, instrument.id).await?,
+        false => Vec::new(),
+    };
+    let jobs = match context.may(Access::Volunteer) {
+        true => JobLine::of_problems(&mut conn, instrument.id, today).await?,
+        false => Vec::new(),
+    };
+    let may_sign = match (context.person(), club.second_look) {
+        (Ok(me), Some(since)) if context.may(Access::Volunteer) => {
+            second_looks::may_sign(&mut conn, instrument.id, me.id, since).await?
+        }
+        _ => None,
+    };
     let count_at = things::count_at(&mut conn, context).await?;
     let tested = star_tests::current(&mut conn, Some(instrument.id))
         .await?
@@ -231,6 +254,7 @@ async fn condition_page(
         last_collimation,
         collimation_open,
         takes_star_test: instrument.design.takes_star_test(),
+        has_barrels: instrument.design.check() == Check::Barrels,
         tag: instrument.tag.clone(),
         base: address::instrument(&instrument.tag),
         title: format!("{}, {}", instrument.tag, instrument.name),
@@ -241,7 +265,7 @@ async fn condition_page(
         ),
         state: state.slug(),
         where_words: match due_on {
-            Some(due) => format!("On loan {}.", back_by(club.date(context.now()), due)),
+            Some(due) => format!("On loan {}.", show::back_by(club.date(context.now()), due)),
             None if instrument.place.is_empty() => String::new(),
             None => format!("Its place: {}.", instrument.place),
         },
@@ -270,7 +294,7 @@ async fn condition_page(
             .unwrap_or_default(),
         sentence: sentence(&instrument, a, sharp),
         reasons: a.reasons.clone(),
-        figures: figures(&instrument, a, sharp, tested_on.as_deref()),
+        figures: figures(&instrument, a, sharp),
         figures_note: figures_note(&instrument),
         gauge: gauge(a, tested_on.as_deref()),
         kit: kit.clone(),
@@ -283,6 +307,9 @@ async fn condition_page(
         pictures: drawn(&instrument, a, tested_short.as_deref())
             .filter(|_| context.may(Access::Member) && chooses_magnification(instrument.design)),
         photos,
+        papers,
+        jobs,
+        second_look: may_sign.filter(|_| a.second_look.is_some()),
         count_at,
         contact: club.contact.clone(),
         is_volunteer,
@@ -337,108 +364,21 @@ async fn coma_over_time(
     let mut words = told.words;
     if !snapshot.is_trusted() {
         words.push(
-            "Take these chances for a guess: against this club's own past looks they have not yet foretold better than its limits by more than luck explains."
+            "Take these chances for a guess: against this club's own past star tests they are not yet better than its limits by more than luck explains."
                 .to_owned(),
         );
     }
     Ok((CoursePicture::of(&drawn, limit, snapshot.today, alt), words))
 }
 
-/// The sentence that borrowers read beside the condition.
-pub(super) fn said_to_borrowers(i: &Instrument, a: &Assessment) -> String {
-    sentence(i, a, sharpness(i, a))
-}
-
-/// Magnifications up to which it looks sharp.
-#[derive(Clone, Copy)]
-pub(super) struct Sharp {
-    /// With the coma of the last test.
-    pub(super) today: f64,
-    /// With that coma more by its error.
-    at_least: f64,
-    /// With that coma less by its error.
-    at_most: f64,
-    /// Without coma.
-    perfect: f64,
-}
-
-/// None for instruments whose magnification is fixed or that take no star
-/// test, and for those that never had one.
-pub(super) fn sharpness(i: &Instrument, a: &Assessment) -> Option<Sharp> {
-    if !chooses_magnification(i.design) {
-        return None;
-    }
-    let (coma, sigma) = a.coma_rms_waves?;
-    let at = |coma: f64| eye::sharp_up_to(coma, i.aperture_mm, eye::DEFAULT_ACUITY_ARCMIN);
-    let today = at(coma);
-    Some(Sharp {
-        today: today.magnification,
-        at_least: at(coma + sigma).magnification,
-        at_most: at((coma - sigma).max(0.0)).magnification,
-        perfect: today.perfect_magnification,
-    })
-}
-
-fn chooses_magnification(design: Design) -> bool {
-    !matches!(design, Design::Binocular | Design::Solar)
-}
-
-/// "140": magnifications are told to the next ten, small ones to five.
-pub(super) fn about(magnification: f64) -> String {
-    let step = if magnification < 60.0 { 5.0 } else { 10.0 };
-    show::trimmed((magnification / step).round() * step, 0)
-}
-
-/// The share of a perfect telescope's peak brightness from which nobody notices
-/// the difference: half the coma of Maréchal's criterion.
-const UNNOTICED: f64 = 0.95;
-
-/// "71 % of perfect: planets a little soft above about 120×. Use eyepieces of
-/// 17 mm or longer."
-fn share_words(i: &Instrument, coma: f64, sharp: Sharp) -> String {
-    let share = strehl::exponential(coma);
-    let percent = show::percent(share);
-    if share >= UNNOTICED {
-        return format!("{percent} of perfect: nothing you would notice.");
-    }
-    let magnification = about(sharp.today);
-    format!(
-        "{percent} of perfect: planets a little soft above about {magnification}×. Use eyepieces of {:.0}\u{a0}mm or longer.",
-        (i.focal_mm / sharp.today.max(1.0)).ceil()
-    )
-}
-
-fn sentence(i: &Instrument, a: &Assessment, sharp: Option<Sharp>) -> String {
-    let shows = match (a.coma_rms_waves, sharp) {
-        (Some((coma, _)), Some(sharp)) => share_words(i, coma, sharp),
-        _ => String::new(),
-    };
-    match a.condition {
-        Condition::Ready | Condition::Usable if !shows.is_empty() => shows,
-        Condition::Ready if i.design == Design::Solar => {
-            "Nothing is reported against it. For the Sun only.".to_owned()
-        }
-        Condition::Ready => "Collimated when last tested.".to_owned(),
-        Condition::Usable => a.reasons.first().cloned().unwrap_or_default(),
-        Condition::NeedsBench => format!("Not lent until the bench has had it. {shows}"),
-        Condition::NotChecked if shows.is_empty() => "Nobody has tested it yet.".to_owned(),
-        Condition::NotChecked => format!("Test a star first. At its last test: {shows}"),
-    }
-}
-
-fn figures(
-    i: &Instrument,
-    a: &Assessment,
-    sharp: Option<Sharp>,
-    tested_on: Option<&str>,
-) -> Vec<Figure> {
+fn figures(i: &Instrument, a: &Assessment, sharp: Option<Sharp>) -> Vec<Figure> {
     let mut figures = Vec::new();
     if let Some(s) = sharp {
         let (low, high, perfect) = (about(s.at_least), about(s.at_most), about(s.perfect));
         let range = if low == high {
             String::new()
         } else {
-            format!("Between {low}x and {high}x, with the error of the test. ")
+            format!("Between {low}× and {high}×, with the error of the test. ")
         };
         figures.push(Figure {
             label: if a.condition == Condition::NotChecked {
@@ -447,8 +387,8 @@ fn figures(
                 "Sharp today up to about"
             },
             value: about(s.today),
-            unit: "x",
-            beside: format!("{range}A perfect one of its size: {perfect}x."),
+            unit: "×",
+            beside: format!("{range}A perfect one of its size: {perfect}×."),
         });
     } else if chooses_magnification(i.design) {
         let perfect = eye::sharp_up_to(0.0, i.aperture_mm, eye::DEFAULT_ACUITY_ARCMIN);
@@ -457,19 +397,17 @@ fn figures(
             value: "not known".to_owned(),
             unit: "",
             beside: format!(
-                "No star test yet. A perfect one of its size: about {}x.",
+                "No star test yet. A perfect one of its size: about {}×.",
                 about(perfect.perfect_magnification)
             ),
         });
     }
-    if i.design == Design::Binocular
-        && let (Some((coma, sigma)), Some(on)) = (a.coma_rms_waves, tested_on)
-    {
+    if let Some(barrels) = &a.last_barrels {
         figures.push(Figure {
-            label: "Coma at its last test",
-            value: format!("{coma:.2}"),
-            unit: "waves RMS",
-            beside: format!("Give or take {sigma:.2}, on {on}. Its low power hides a good deal."),
+            label: "Barrels at their last check",
+            value: show::trimmed(barrels.judged.worst.value, 1),
+            unit: "times what eyes accept",
+            beside: format!("{}.", barrels.words),
         });
     }
     let rayleigh = eye::rayleigh_arcsec(i.aperture_mm);
@@ -486,7 +424,7 @@ fn figures(
         figures.push(Figure {
             label: "Highest useful magnification",
             value: show::trimmed(eye::highest_useful_magnification(i.aperture_mm), 0),
-            unit: "x",
+            unit: "×",
             beside: "Twice the aperture in millimetres, in air that allows it.".to_owned(),
         });
     }
@@ -496,10 +434,10 @@ fn figures(
 fn figures_note(i: &Instrument) -> String {
     match i.design {
         Design::Binocular => {
-            "Its magnification is fixed, so what you see depends most on how still it is held. A double image or tired eyes: the barrels are out of collimation, which the bench checks on a distant roof edge."
+            "Its magnification is fixed, so what you see depends most on how still it is held. A double image or tired eyes: the barrels are out of collimation, which a barrel check on a far roof edge shows."
         }
         Design::Solar => "In daylight the air seldom lets a small detail through: expect less than the lens could show.",
-        _ => "\"Sharp\" is for an eye that tells 1.5 arc minutes apart in the eyepiece, and leaves the air out.",
+        _ => "\u{201c}Of perfect\u{201d} is the Strehl ratio exp(\u{2212}(2\u{3c0}\u{3c3})\u{b2}) of its coma \u{3c3} on its own aperture (Mahajan, J. Opt. Soc. Am. 71, 75, 1981). \u{201c}Sharp\u{201d} is for an eye that tells 1.5 arc minutes apart in the eyepiece, and leaves the air out.",
     }
     .to_owned()
 }

@@ -4,7 +4,7 @@ use super::register_form::{Checked, RegisterForm};
 use super::show::trimmed;
 use crate::library::club::Club;
 use crate::library::designs;
-use crate::library::instruments::Design;
+use crate::library::instruments::{Check, Design};
 use crate::library::limits::{self, LimitWhat};
 use crate::library::{Conn, InstrumentId, Result, loan_periods};
 use crate::upkeep::limits::in_force;
@@ -21,17 +21,31 @@ pub async fn words(
 ) -> Result<Vec<String>> {
     let is = typed.particulars.design;
     let mut said = Vec::new();
-    if was.takes_star_test() != is.takes_star_test() {
-        said.push(match is.takes_star_test() {
-            true => "It takes star tests from now on.".to_owned(),
-            false => "It takes no star tests any more: it is for the Sun only.".to_owned(),
-        });
+    if was.check() != is.check() {
+        said.push(
+            match is.check() {
+                Check::Star => "It takes star tests from now on.",
+                Check::Barrels => "It takes barrel checks from now on, and no star tests.",
+                Check::Bench => "It takes no star tests any more: it is for the Sun only.",
+            }
+            .to_owned(),
+        );
     }
     let sets = limits::history(conn).await?;
     let (before, then) = (in_force(was, id, &sets), in_force(is, id, &sets));
     for (what, a, b) in [
         (LimitWhat::ComaNote, &before.coma_note, &then.coma_note),
         (LimitWhat::ComaBench, &before.coma_bench, &then.coma_bench),
+        (
+            LimitWhat::BarrelsNote,
+            &before.barrels_note,
+            &then.barrels_note,
+        ),
+        (
+            LimitWhat::BarrelsBench,
+            &before.barrels_bench,
+            &then.barrels_bench,
+        ),
         (LimitWhat::Exposure, &before.exposure, &then.exposure),
         (LimitWhat::Months, &before.months, &then.months),
         (LimitWhat::Loans, &before.loans, &then.loans),

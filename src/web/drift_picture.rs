@@ -58,7 +58,7 @@ pub struct CoursePicture {
     pub narrow_band: String,
     /// The middle.
     pub middle: String,
-    /// Looks and turns at the bench.
+    /// Star checks and adjustments at the bench.
     pub marks: Vec<Drawn>,
     /// What happened on the same days, below the axis: across, and its kind.
     pub happened: Vec<Happened>,

@@ -14,7 +14,7 @@ use super::page::{Layout, RequestContext, page};
 use super::tables::{self, Cell};
 use super::{Error, address, show};
 use crate::library::club::Club;
-use crate::library::instruments::State;
+use crate::library::instruments::{Check, State};
 use crate::library::star_tests::Method;
 use crate::upkeep::drift::plan::Need;
 use crate::upkeep::due_list::{DueList, DueRow, Filter, PRESS_WORDS, due_list, in_100};
@@ -135,6 +135,9 @@ struct Line {
     chances: Vec<String>,
     numbers: Vec<String>,
     last_test: String,
+    last_test_label: &'static str,
+    /// What stands where the bar would.
+    no_bar: &'static str,
 }
 
 fn line(row: &DueRow, list: &DueList, club: &Club, today: NaiveDate) -> Line {
@@ -182,6 +185,11 @@ fn line(row: &DueRow, list: &DueList, club: &Club, today: NaiveDate) -> Line {
         chances,
         numbers,
         last_test: last_test_words(row),
+        last_test_label: last_test_label(row),
+        no_bar: match row.design.check() {
+            Check::Barrels => "barrel checks",
+            Check::Star | Check::Bench => "no star test",
+        },
     }
 }
 
@@ -242,6 +250,7 @@ pub fn short_why(row: &DueRow, reason: &DueReason, club: &Club, today: NaiveDate
                 let by_eye = match test.method {
                     Method::ByEye => "By eye: coma",
                     Method::FromFrames => "Coma",
+                    Method::ByPhone => "By phone: coma",
                 };
                 format!(
                     "{by_eye} {:.3}\u{a0}waves, limit {}",
@@ -252,12 +261,20 @@ pub fn short_why(row: &DueRow, reason: &DueReason, club: &Club, today: NaiveDate
             _ => first_clause(&reason.words),
         },
         DueCode::Knock => "Knocked; not looked over since".to_owned(),
-        DueCode::Moved => "Optics moved; no star test since".to_owned(),
+        DueCode::Moved => format!("Optics moved; no {} since", row.design.check().words()),
+        DueCode::SecondLook => "Waits for a second look".to_owned(),
         DueCode::Untested => "Never tested".to_owned(),
         DueCode::Journeys => {
             let (drives, limit) = apart(row.exposure_drives, row.exposure_limit_drives, 1);
             format!("Moved like {drives}\u{a0}drives, limit {limit}")
         }
+        DueCode::Barrels => match &row.last_barrel_check {
+            Some(check) => format!(
+                "Barrels apart by {} times what eyes accept",
+                show::trimmed(check.times_accepted, 1)
+            ),
+            None => first_clause(&reason.words),
+        },
         DueCode::Months | DueCode::Loans => first_clause(&reason.words),
         DueCode::Ahead => "An entry is dated ahead: correct its day".to_owned(),
     }
@@ -496,8 +513,23 @@ pub fn where_words(row: &DueRow) -> String {
         .to_owned()
 }
 
-/// "14 March 2026, from frames", or "never".
+/// What [`last_test_words`] are about.
+pub fn last_test_label(row: &DueRow) -> &'static str {
+    match row.design.check() {
+        Check::Barrels => "Last barrel check",
+        Check::Star | Check::Bench => "Last star test",
+    }
+}
+
+/// "14 March 2026, from frames", or "never": the last star test, or barrel check.
 pub fn last_test_words(row: &DueRow) -> String {
+    if row.design.check() == Check::Barrels {
+        let last = row.last_barrel_check.as_ref();
+        return last.map_or_else(
+            || "never".to_owned(),
+            |c| format!("{}, {}", show::day(c.on), c.way),
+        );
+    }
     row.last_test.as_ref().map_or_else(
         || {
             if row.design.takes_star_test() {

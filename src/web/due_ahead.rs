@@ -293,22 +293,22 @@ fn verdict_words(v: &Verdict) -> String {
     let error = v.difference_error;
     if gap <= 0.0 {
         format!(
-            "The chances foretold this club's looks no better than its limits did (worse by {:.3}, give or take {error:.3}), so the due list goes by the limits.",
+            "The chances predicted this club's star tests no better than its limits did (worse by {:.3}, \u{b1} {error:.3}), so the due list goes by the limits.",
             -gap
         )
     } else if v.trusted {
         format!(
-            "The chances foretold this club's looks better than its limits did: by {gap:.3}, give or take {error:.3}. Were they no better, luck would make them look so in about {} clubs, which is rare enough; so the due list goes by them.",
+            "The chances predicted this club's star tests better than its limits did: by {gap:.3}, \u{b1} {error:.3}. Were they no better, luck would make them look so in about {} clubs, which is rare enough; so the due list goes by them.",
             in_1000(v.luck)
         )
     } else if v.luck <= MOST_LUCK {
         format!(
-            "{} looks, {} of them over their limit, are too few to tell, so the due list goes by the limits.",
+            "{} star tests, {} of them over their limit, are too few to tell, so the due list goes by the limits.",
             v.looks, v.over
         )
     } else {
         format!(
-            "The chances foretold this club's looks better than its limits did by {gap:.3}, give or take {error:.3}, which may well be luck: were they no better, about {} clubs would see as much. Until that is {} or fewer, the due list goes by the limits.",
+            "The chances predicted this club's star tests better than its limits did by {gap:.3}, \u{b1} {error:.3}, which may well be luck: were they no better, about {} clubs would see as much. Until that is {} or fewer, the due list goes by the limits.",
             in_1000(v.luck),
             in_1000(MOST_LUCK)
         )
@@ -405,7 +405,7 @@ async fn record_page(context: RequestContext) -> Result<Response, Error> {
     };
     page(&RecordPage {
         is_behind: snapshot.is_behind,
-        layout: context.layout("How well the due list has foretold"),
+        layout: context.layout("How well the due list has predicted"),
         lede,
         printed: show::time(context.club(), context.now()),
         dots: dots(&record.calibration),

@@ -4,18 +4,12 @@
 //! is drawn there with the visitor's own layout. Causes inside the house are
 //! logged once, here, and never shown.
 
-use askama::Template;
-use axum::Json;
 use axum::http::{HeaderValue, StatusCode, header};
-use axum::response::{Html, IntoResponse, Response};
-use serde_json::json;
+use axum::response::{IntoResponse, Response};
 
-use super::App;
-use super::access::Access;
-use super::page::Layout;
-use super::visitor::{UnsentForm, Visitor};
+use super::rights::Access;
+use super::visitor::UnsentForm;
 use crate::library;
-use crate::library::sessions::Token;
 
 /// Why a request was not done.
 #[derive(Debug)]
@@ -31,6 +25,8 @@ pub enum Error {
     ConfirmFirst(UnsentForm, bool),
     /// 403: the visitor's role may not.
     NotAllowed(Access),
+    /// 403: the club asks coordinators for a second factor, and theirs is off.
+    SecondFactorFirst,
     /// 403: the request came from another site's page.
     CrossSite,
     /// 409: a form of an earlier session; what was typed is kept.
@@ -138,26 +134,14 @@ impl From<askama::Error> for Error {
 /// An error on its way to the door.
 #[derive(Debug, Clone)]
 pub struct ErrorPage {
-    status: StatusCode,
-    title: &'static str,
-    words: String,
-    sign_in: bool,
+    pub(super) status: StatusCode,
+    pub(super) title: &'static str,
+    pub(super) words: String,
+    pub(super) sign_in: bool,
     /// The password is asked for again; true where it was wrong.
-    confirm: Option<bool>,
-    unsent: Option<UnsentForm>,
-    lead: Option<(String, &'static str)>,
-}
-
-impl ErrorPage {
-    /// Keeps the form that its sender must sign in for; the token is for their
-    /// browser.
-    pub fn keep_unsent(&self, app: &App, visitor: &Visitor) -> Option<Token> {
-        let form = self.unsent.as_ref().filter(|_| self.sign_in)?;
-        if let Some(earlier) = &visitor.unsent {
-            app.unsent.forget(earlier);
-        }
-        Some(app.unsent.keep(form.clone(), &visitor.network, visitor.now))
-    }
+    pub(super) confirm: Option<bool>,
+    pub(super) unsent: Option<UnsentForm>,
+    pub(super) lead: Option<(String, &'static str)>,
 }
 
 impl IntoResponse for Error {
@@ -205,6 +189,14 @@ impl IntoResponse for Error {
                 "Not for your role",
                 format!("This is for {}. If you need it, ask a coordinator.", access.words()),
             ),
+            Self::SecondFactorFirst => {
+                lead = Some(("/me#second-factor".to_owned(), "Set up the second factor"));
+                (
+                    StatusCode::FORBIDDEN,
+                    "Second factor first",
+                    "The club lets coordinators do this only with a second factor, and yours is off. Until it is on you can do what volunteers do.".to_owned(),
+                )
+            }
             Self::CrossSite => (
                 StatusCode::FORBIDDEN,
                 "Sent from elsewhere",
@@ -273,49 +265,6 @@ fn wait_words(seconds: i64) -> String {
         format!("{} seconds", seconds.max(1))
     } else {
         format!("{} minutes", (seconds + 59) / 60)
-    }
-}
-
-#[derive(Template)]
-#[template(path = "error.html")]
-struct ErrorTemplate {
-    layout: Layout,
-    words: String,
-    sign_in: bool,
-    confirm: bool,
-    wrong_password: bool,
-    unsent: Option<UnsentForm>,
-    lead: Option<(String, &'static str)>,
-    next: String,
-}
-
-/// Draws the page at the door.
-pub fn draw(visitor: &Visitor, page: ErrorPage) -> Response {
-    if visitor.path.ends_with(".json") {
-        let body = Json(json!({ "error": page.title, "words": page.words }));
-        return (page.status, body).into_response();
-    }
-    if visitor.path.ends_with(".csv") && !page.sign_in {
-        return (page.status, format!("{}. {}\n", page.title, page.words)).into_response();
-    }
-    let template = ErrorTemplate {
-        layout: Layout::for_visitor(visitor, page.title),
-        words: page.words,
-        sign_in: page.sign_in,
-        confirm: page.confirm.is_some(),
-        wrong_password: page.confirm == Some(true),
-        unsent: page.unsent,
-        lead: page.lead,
-        next: visitor.path.clone(),
-    };
-    match template.render() {
-        Ok(html) => (
-            page.status,
-            [(header::CACHE_CONTROL, "no-store")],
-            Html(html),
-        )
-            .into_response(),
-        Err(error) => bare(error.into()),
     }
 }
 

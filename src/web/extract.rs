@@ -17,9 +17,10 @@ use axum::http::request::Parts;
 use futures_util::Stream;
 use serde::de::DeserializeOwned;
 
-use super::access::Access;
+pub use super::form_limits::FormLimits;
+pub use super::uploaded::{UPLOAD_BYTES, UploadedFile};
 use super::visitor::{UnsentForm, Visitor};
-use super::{App, Error};
+use super::{App, Error, pieces};
 
 /// Parts of the path.
 #[derive(Debug)]
@@ -56,67 +57,6 @@ where
             .map_err(|e| {
                 Error::BadRequest(format!("The address has a part that makes no sense ({e})."))
             })
-    }
-}
-
-/// The most that a form may hold. Counted before anything is kept.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct FormLimits {
-    /// Bytes of text, names of fields and files included.
-    pub text_bytes: usize,
-    /// Fields.
-    pub fields: usize,
-    /// Files.
-    pub files: usize,
-    /// Bytes of all files together.
-    pub file_bytes: u64,
-}
-
-impl FormLimits {
-    /// For whoever may use a route: little for those who are not signed in, files
-    /// for those who work here.
-    pub fn of(access: Access) -> Self {
-        let (kib, fields) = match access {
-            Access::Anyone => (16, 40),
-            _ => (256, 2_000),
-        };
-        let (files, file_bytes) = match access {
-            Access::Anyone | Access::Member => (0, 0),
-            Access::Volunteer | Access::Coordinator => (500, UPLOAD_BYTES),
-        };
-        Self {
-            text_bytes: kib * 1024,
-            fields,
-            files,
-            file_bytes,
-        }
-    }
-
-    /// The limits of the route that this request came by.
-    fn at(request: &Request) -> Self {
-        request
-            .extensions()
-            .get::<Self>()
-            .copied()
-            .unwrap_or(Self::of(Access::Anyone))
-    }
-
-    fn too_much_text(&self) -> Error {
-        Error::TooLarge(format!(
-            "This form may hold {} KiB of text in {} fields. Shorten the longest field and send it again.",
-            self.text_bytes / 1024,
-            self.fields
-        ))
-    }
-
-    fn too_much(&self) -> Error {
-        Error::TooLarge(format!(
-            "This form may hold {} files of {} MB in all, and {} KiB of text in {} fields. Send fewer at a time.",
-            self.files,
-            self.file_bytes / 1024 / 1024,
-            self.text_bytes / 1024,
-            self.fields
-        ))
     }
 }
 
@@ -263,24 +203,32 @@ fn visitor_of(request: &Request) -> Result<Arc<Visitor>, Error> {
         ))
 }
 
+/// The header that carries the session's mark where no form does.
+const MARK_HEADER: &str = "x-form-mark";
+
+/// Checks the session's mark of a request that is no form.
+///
+/// # Errors
+/// When it is missing or another session's.
+pub fn mark_of_header(request: &Request) -> Result<(), Error> {
+    let sent = request.headers().get(MARK_HEADER);
+    let sent = sent.and_then(|v| v.to_str().ok()).unwrap_or_default();
+    if mark_matches(&*visitor_of(request)?, sent) {
+        Ok(())
+    } else {
+        Err(Error::CrossSite)
+    }
+}
+
 /// Someone signed in must send their session's mark; for others there is
 /// nothing that a foreign page could misuse beyond what the door refuses.
 fn mark_matches(visitor: &Visitor, sent: &str) -> bool {
     visitor.person.is_none() || visitor.form_mark == sent
 }
 
-/// One file of an upload, on disk until dropped.
-#[derive(Debug)]
-pub struct UploadedFile {
-    /// The form's field.
-    pub field: String,
-    /// The name it had on the sender's machine; for words only, never a path.
-    pub name: String,
-    /// Its bytes.
-    pub file: tempfile::NamedTempFile,
-    /// How many.
-    pub bytes: u64,
-}
+/// A form without fields of its own.
+#[derive(Debug, serde::Deserialize)]
+pub struct Nothing {}
 
 /// A form with files, once its mark has been checked.
 #[derive(Debug)]
@@ -293,8 +241,6 @@ pub struct Upload {
     pub once: String,
 }
 
-/// The most one upload may hold, all files together.
-pub const UPLOAD_BYTES: u64 = 512 * 1024 * 1024;
 impl Upload {
     /// The first value of a text field, or "".
     pub fn value(&self, name: &str) -> &str {
@@ -470,6 +416,20 @@ impl FromRequest<App> for Upload {
         }
         if !checked && visitor.person.is_some() {
             return Err(Error::CrossSite);
+        }
+        let came = |name: &String, _: &mut Vec<String>| name.starts_with(pieces::FIELD);
+        for (name, all) in text.extract_if(came).collect::<Vec<_>>() {
+            let field = name.trim_start_matches(pieces::FIELD);
+            let person = visitor.person.as_ref().ok_or(Error::CrossSite)?.id;
+            for said in all {
+                let file = pieces::taken(app, person, field, &said)?;
+                all_files += 1;
+                file_bytes += file.bytes;
+                if all_files > limits.files || file_bytes > limits.file_bytes {
+                    return Err(limits.too_much());
+                }
+                files.push(file);
+            }
         }
         let once = text
             .get("once")

@@ -251,7 +251,8 @@ async fn last_editor(conn: &mut Conn, instrument: InstrumentId) -> Result<String
         .map_or_else(|| "Someone".to_owned(), |e| e.recorded_by))
 }
 
-async fn log(
+/// Writes a line of these words into a logbook, as of now and by who is signed in.
+pub(super) async fn log(
     context: &RequestContext,
     conn: &mut Conn,
     instrument: InstrumentId,
@@ -371,7 +372,7 @@ async fn retire(
     };
     if instrument.open_loan.is_some() {
         return Err(Error::Refused(format!(
-            "{} is out on loan. Take it back first, then retire it.",
+            "{} is out on loan. Return it first, then retire it.",
             instrument.tag
         )));
     }

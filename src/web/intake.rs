@@ -6,25 +6,25 @@ use askama::Template;
 use axum::response::Response;
 
 use super::access::{Access, Route};
+use super::extract::Nothing;
 use super::extract::{Form, FormLimits, Path, Upload, UploadedFile};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::sign_in::Nothing;
-use super::{Error, intake_check, show};
+use super::{Error, show};
 use crate::intake::cells::{Sheet, column_letters};
 use crate::intake::fields::{self, Field, Kind};
 use crate::intake::plan::{Choices, SheetChoice, repeats};
 use crate::intake::read::{self, MOST_BYTES, NotRead};
 use crate::intake::{self};
-use crate::library::intake::{self as held_lists};
 use crate::library::{ImportId, UploadId};
+use crate::library::{held_lists, imports};
 
 /// The most files of one sending.
 const MOST_FILES: usize = 20;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
-    let mut routes = vec![
+    vec![
         Route::get(Access::Coordinator, "/import", begin),
         Route::post(Access::Coordinator, "/import", send).holding(FormLimits {
             files: MOST_FILES,
@@ -36,9 +36,7 @@ pub fn routes() -> Vec<Route> {
         Route::post(Access::Coordinator, "/import/{id}/drop", let_go),
         Route::get(Access::Coordinator, "/imports/{id}", kept),
         Route::post(Access::Coordinator, "/imports/{id}/undo", undo),
-    ];
-    routes.extend(intake_check::routes());
-    routes
+    ]
 }
 
 /// One import as a list shows it.
@@ -60,7 +58,7 @@ struct BeginPage {
 }
 
 async fn begin_page(context: &RequestContext, errors: FormErrors) -> Result<BeginPage, Error> {
-    let imports = held_lists::imports(&mut *context.read().await?).await?;
+    let imports = imports::imports(&mut *context.read().await?).await?;
     let club = context.club();
     Ok(BeginPage {
         layout: context.layout("Bring your lists"),
@@ -430,9 +428,9 @@ struct KeptPage {
 
 async fn kept(context: RequestContext, Path(id): Path<ImportId>) -> Result<Response, Error> {
     let mut conn = context.read().await?;
-    let import = held_lists::import(&mut conn, id).await?;
+    let import = imports::import(&mut conn, id).await?;
     let rests = match import.undone_at {
-        None => held_lists::what_rests(&mut conn, id).await?,
+        None => imports::what_rests(&mut conn, id).await?,
         Some(_) => Vec::new(),
     };
     let club = context.club();
@@ -461,7 +459,7 @@ async fn undo(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    held_lists::undo(&mut write, id, person, context.now())
+    imports::undo(&mut write, id, person, context.now())
         .await
         .map_err(|e| Error::from(e).leading_to(format!("/imports/{id}"), "See what rests on it"))?;
     write

@@ -13,7 +13,8 @@ use crate::intake::cells::Sheet;
 use crate::intake::plan::{self, Choices, Fault, Plan};
 use crate::intake::{self, Looked};
 use crate::library::UploadId;
-use crate::library::intake::{self as held_lists, Known};
+use crate::library::held_lists;
+use crate::library::intake::Known;
 
 /// The most faults shown at once.
 const MOST_FAULTS: usize = 200;
@@ -229,7 +230,7 @@ async fn answer(
 async fn keep(
     context: RequestContext,
     Path(id): Path<UploadId>,
-    form: Form<super::sign_in::Nothing>,
+    form: Form<super::extract::Nothing>,
 ) -> Result<Response, Error> {
     let again = || (format!("/import/{id}/check"), "Look it over again");
     let found = pages::held(&context, id).await;

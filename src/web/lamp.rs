@@ -10,7 +10,7 @@ use super::page::{Layout, RequestContext, page};
 use super::{Error, show};
 use crate::library::club::{Club, Units};
 use crate::library::instruments::Instrument;
-use crate::library::lamp::{Traced, Unfit};
+use crate::library::lamp::{Lamp, Traced, Unfit};
 use crate::library::measures::{INCH_MM, Misread, Quantity};
 use crate::optics::lamp::{Focusing, ball_mm, largest_source_mm};
 
@@ -49,6 +49,20 @@ pub fn read(errors: &mut FormErrors, field: &str, typed: &str) -> Option<f64> {
             None
         }
     }
+}
+
+/// The lamp of an instrument at the distance typed, in metres unless another unit stands
+/// with it; none where nothing is typed.
+pub fn read_for(
+    errors: &mut FormErrors,
+    field: &str,
+    typed: &str,
+    instrument: &Instrument,
+) -> Option<Lamp> {
+    let metres = read(errors, field, typed)?;
+    Lamp::at(instrument, metres)
+        .map_err(|unfit| errors.add(field, format!("Artificial star: {unfit}.")))
+        .ok()
 }
 
 struct Row {

@@ -12,16 +12,18 @@ use super::fields::FormErrors;
 use super::kit_ticks::{self, KitFields, KitRow};
 use super::lend_form::{self, LendFields, OwnFields, WHY};
 use super::page::{Layout, RequestContext, Submission, mend, page, see_other};
-use super::{Error, address, check_in, condition, show, things};
+use super::{Error, address, said, show, things};
 use crate::library::club::Club;
-use crate::library::instruments::{Instrument, Status};
-use crate::library::loans::{self, Lend, LendDetails, Obstacle};
+use crate::library::instruments::{Check, Instrument, Status};
+use crate::library::lending::{Lend, LendDetails, Obstacle};
+use crate::library::loans;
 use crate::library::missing_kit::{self, MissingPart};
 use crate::library::people::Person;
 use crate::library::reservations::{self, Reservation};
 use crate::library::turns::{Kept, Lines};
 use crate::library::waits::{self, Wait};
 use crate::library::{Conn, KitPartId, PersonId, kit, lending, loan_periods};
+use crate::optics::barrels::Verdict;
 use crate::startest::words::waves_and_error;
 use crate::upkeep::{self, Condition, ShelfRow};
 
@@ -76,11 +78,28 @@ struct LendPage {
     errors: FormErrors,
 }
 
+/// The same of a binocular.
+fn barrel_limit_words(row: &ShelfRow) -> String {
+    let a = &row.assessment;
+    let known = a.last_barrels.as_ref();
+    match known.filter(|_| a.condition != Condition::NotChecked) {
+        None => "Not looked through lately: whether it strains the eyes cannot be said.".to_owned(),
+        Some(barrels) => match barrels.judged.verdict {
+            Verdict::MayStrain | Verdict::NeedsBench => {
+                format!("It may strain the eyes: {}.", barrels.words.to_lowercase())
+            }
+            Verdict::Fine | Verdict::CannotTell => "Both barrels point the same way.".to_owned(),
+        },
+    }
+}
+
 /// What the borrower is told, from what is known today.
 pub fn limit_words(row: &ShelfRow) -> String {
     let i = &row.instrument;
-    if !i.design.takes_star_test() {
-        return "For the Sun only, with its own filters in place.".to_owned();
+    match i.design.check() {
+        Check::Star => {}
+        Check::Barrels => return barrel_limit_words(row),
+        Check::Bench => return "For the Sun only, with its own filters in place.".to_owned(),
     }
     let known = row
         .assessment
@@ -90,10 +109,11 @@ pub fn limit_words(row: &ShelfRow) -> String {
         return "Not looked at lately: how sharp it is cannot be said.".to_owned();
     };
     let measured = format!("coma {} waves RMS", waves_and_error(coma, sigma));
-    match condition::sharpness(i, &row.assessment) {
+    match said::sharpness(i, &row.assessment) {
         Some(sharp) => format!(
-            "Sharp up to about {}x; {measured}.",
-            condition::about(sharp.today)
+            "{} {}.",
+            said::share_words(i, coma, sharp),
+            show::capital(&measured)
         ),
         None => show::capital(&measured) + ".",
     }
@@ -263,7 +283,7 @@ impl Case {
             past_href: format!("{action}?past=yes"),
             action,
             here: address::instrument(&i.tag),
-            check_in: check_in::address(&i.tag),
+            check_in: address::check_in(&i.tag),
             barred,
             against,
             reserved: self.reserved,

@@ -117,7 +117,7 @@ impl LoanRow {
             late: loan
                 .days_overdue(today)
                 .map_or_else(String::new, show::days_late),
-            check_in: check_in::address(&loan.tag),
+            check_in: address::check_in(&loan.tag),
             open: loan.returned_at.is_none(),
             back: loan
                 .returned_at
@@ -389,7 +389,7 @@ async fn loan_page(
         desk_keys,
         promised,
         instrument: address::instrument(&loan.tag),
-        check_in: check_in::address(&loan.tag),
+        check_in: address::check_in(&loan.tag),
         due_on: due_on.unwrap_or_else(|| loan.due_on.format("%Y-%m-%d").to_string()),
         loan,
         errors,

@@ -10,7 +10,7 @@ use super::fields::{FormErrors, shown_mark};
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use crate::library::instruments::{Design, Instrument};
 use crate::library::loan_periods::{self, LoanPeriod};
-use crate::library::{self, Conn};
+use crate::library::{self, Conn, settings};
 
 const HERE: &str = "/club/loan-lengths";
 
@@ -162,8 +162,9 @@ async fn save(
         let one = OneFields::default();
         return mend(&lengths_page(&context, &mut conn, Some(form.days), one, errors).await?);
     }
-    for (&design, days) in Design::ALL.iter().zip(days) {
+    for ((&design, days), was) in Design::ALL.iter().zip(days).zip(&now) {
         loan_periods::set_for_design(&mut write, design, days).await?;
+        note(&context, &mut write, design.label(), was, days).await?;
     }
     write.finish(HERE, "Saved.").await
 }
@@ -194,10 +195,31 @@ async fn save_one(
         let mut conn = context.read().await?;
         return mend(&lengths_page(&context, &mut conn, None, form, errors).await?);
     };
+    let periods = loan_periods::all(&mut write).await?;
+    let was = periods
+        .iter()
+        .find(|p| p.tag.as_ref() == Some(&instrument.tag))
+        .map(|p| p.days.to_string())
+        .unwrap_or_default();
     loan_periods::set_for_instrument(&mut write, instrument.id, days).await?;
+    note(&context, &mut write, &instrument.tag, &was, days).await?;
     let notice = match days {
         Some(days) => format!("A loan of {} runs {days} days.", instrument.tag),
         None => format!("{} has no length of its own now.", instrument.tag),
     };
     write.finish(HERE, &notice).await
+}
+
+/// Writes a changed length into the history of settings.
+async fn note(
+    context: &RequestContext,
+    conn: &mut Conn,
+    of: &str,
+    was: &str,
+    days: Option<i64>,
+) -> Result<(), Error> {
+    let what = format!("Loan length, {of}");
+    let became = days.map(|d| d.to_string()).unwrap_or_default();
+    let change = [(what.as_str(), was, became.as_str())];
+    Ok(settings::changed(conn, &change, context.person()?.id, context.now()).await?)
 }

@@ -18,7 +18,7 @@ use crate::library::entries::EntryKind;
 use crate::library::instruments::Instrument;
 use crate::library::journeys::JourneyKind;
 use crate::library::logbook::{self, Happening, Line, Told};
-use crate::library::{CollimationId, EntryId, collimations};
+use crate::library::{CollimationId, EntryId, collimation_lists};
 use crate::upkeep::Snapshot;
 use crate::upkeep::drift::course::course;
 use crate::upkeep::drift::from_history::day_of;
@@ -49,7 +49,7 @@ pub fn can_correct(kind: EntryKind) -> bool {
 
 /// Whether a person can strike entries of this kind out.
 pub fn can_strike(kind: EntryKind) -> bool {
-    can_correct(kind) || kind == EntryKind::StarTest
+    can_correct(kind) || matches!(kind, EntryKind::StarTest | EntryKind::BarrelCheck)
 }
 
 /// Whether this entry can be corrected or struck out. A note that belongs to a
@@ -219,7 +219,7 @@ async fn show_logbook(
     let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
     let mut happenings = logbook::happenings(logbook::of(&mut conn, instrument.id).await?);
-    let collimations = collimations::of_entries(&mut conn, instrument.id)
+    let collimations = collimation_lists::of_entries(&mut conn, instrument.id)
         .await?
         .into_iter()
         .collect();

@@ -1,7 +1,7 @@
 //! Logbook entries in words.
 
-use super::journeys;
-use super::show::{capital, clock, trimmed};
+use super::show::{capital, clock, list_of, trimmed};
+use super::{barrels, journeys};
 use crate::library::club::Club;
 use crate::library::logbook::{Line, Told};
 use crate::startest::words::waves_and_error;
@@ -26,6 +26,7 @@ pub fn of(club: &Club, line: &Line) -> String {
             minutes,
             moved_optics,
             words,
+            used,
         } => {
             let mut told = capital(what.label());
             if let Some(minutes) = minutes {
@@ -37,10 +38,15 @@ pub fn of(club: &Club, line: &Line) -> String {
                 ", optics not moved"
             });
             if words.is_empty() {
-                told + "."
+                told.push('.');
             } else {
-                format!("{told}: {}", ended(words))
+                told.push_str(&format!(": {}", ended(words)));
             }
+            if !used.is_empty() {
+                let used: Vec<String> = used.iter().map(ToString::to_string).collect();
+                told.push_str(&format!(" Used: {}.", list_of(&used)));
+            }
+            told
         }
         Told::StarTest {
             method,
@@ -69,7 +75,7 @@ pub fn of(club: &Club, line: &Line) -> String {
                 told.push_str(", with a diagonal");
             }
             if let Some(magnification) = magnification {
-                told.push_str(&format!(", at {}x", trimmed(*magnification, 0)));
+                told.push_str(&format!(", at {}×", trimmed(*magnification, 0)));
             }
             let air = seeing
                 .and_then(|s| usize::try_from(s - 1).ok())
@@ -78,6 +84,23 @@ pub fn of(club: &Club, line: &Line) -> String {
                 told.push_str(&format!(", air {air} on Antoniadi's scale"));
             }
             told + "."
+        }
+        Told::BarrelCheck {
+            way,
+            magnification,
+            hinged,
+            openings,
+        } => {
+            let mut told = format!("Barrel check {way} at {}x", trimmed(*magnification, 1));
+            for (apart, n) in openings.iter().zip(1..) {
+                if openings.len() > 1 {
+                    told.push_str(&format!(", opening {n}: "));
+                } else {
+                    told.push_str(if *hinged { ", one opening: " } else { ": " });
+                }
+                told.push_str(&barrels::apart_words(apart));
+            }
+            told + ", at the eye."
         }
         Told::Words => String::new(),
     };

@@ -6,15 +6,17 @@ use axum::http::header;
 use axum::response::{IntoResponse, Response};
 
 use super::access::{Access, Route};
+use super::enter::{start, with_session};
+use super::extract::Nothing;
 use super::extract::{Form, GraveForm};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page, see_other, with_notice};
 use super::post::pages::Choice;
-use super::sign_in::{Nothing, start, with_session};
 use super::{Error, address, confirm, label, passwords, post, show, tries};
+use crate::library::people::NewPerson;
 use crate::library::second_factor::{self, Secret, State};
 use crate::library::sessions::{self, Ended, Token};
-use crate::library::{Conn, PersonId, feeds, people};
+use crate::library::{self, Conn, PersonId, feeds, people};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -24,6 +26,7 @@ pub fn routes() -> Vec<Route> {
         Route::get(Access::Member, "/me/second-factor.svg", picture),
         Route::post(Access::Member, "/me/second-factor/confirm", confirm_factor),
         Route::post(Access::Member, "/me/second-factor/off", take_off),
+        Route::post(Access::Member, "/me/address", change_address),
         Route::post(Access::Member, "/me/password", change_password),
         Route::post(Access::Member, "/me/sessions/end", end_session),
     ]
@@ -33,6 +36,12 @@ pub fn routes() -> Vec<Route> {
 #[serde(default)]
 struct CodeFields {
     code: String,
+}
+
+#[derive(Debug, Default, serde::Deserialize)]
+#[serde(default)]
+struct AddressFields {
+    email: String,
 }
 
 #[derive(Debug, Default, serde::Deserialize)]
@@ -88,6 +97,8 @@ pub(super) async fn places(
 struct MePage {
     layout: Layout,
     email: String,
+    /// The address as typed in its form.
+    typed: String,
     since: String,
     /// Spare codes left, where the second factor is on.
     spare_left: Option<i64>,
@@ -126,6 +137,7 @@ async fn me_page(context: &RequestContext, errors: FormErrors) -> Result<MePage,
     Ok(MePage {
         layout: context.layout("You"),
         email: me.mail().to_owned(),
+        typed: me.mail().to_owned(),
         since: show::date(context.club(), me.joined_at),
         spare_left,
         wanted,
@@ -230,6 +242,60 @@ async fn take_off(context: RequestContext, form: GraveForm<Nothing>) -> Result<R
 
 /// Changes the password: the old one is asked for however fresh the session is,
 /// and every other session ends.
+async fn change_address(
+    context: RequestContext,
+    form: GraveForm<AddressFields>,
+) -> Result<Response, Error> {
+    let me = context.person()?;
+    let as_typed = NewPerson {
+        name: me.name.clone(),
+        email: form.fields.email.clone(),
+        role: me.role,
+        guest: false,
+    };
+    let mut errors = FormErrors::new();
+    let new = match as_typed.check() {
+        Ok(new) if new.email.is_empty() => {
+            errors.add("email", "Email address: give one, you sign in with it.");
+            None
+        }
+        Ok(new) => Some(new),
+        Err((_, why)) => {
+            errors.add("email", format!("Email address: {why}"));
+            None
+        }
+    };
+    let again = async |errors| {
+        let mut shown = me_page(&context, errors).await?;
+        shown.typed.clone_from(&form.fields.email);
+        mend(&shown)
+    };
+    let Some(new) = new else {
+        return again(errors).await;
+    };
+    confirm::asked(&context, &form).await?;
+    let mut write = match context.begin(&form.once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
+    };
+    match people::change(&mut write, me.id, &new, context.now()).await {
+        Ok(()) => {
+            post::tell_new_address(&mut write, context.club(), me, &new.email, context.now())
+                .await?;
+            let said = format!("You sign in as {} from now on.", new.email);
+            let done = write.finish("/me", &said).await;
+            context.app.post.ring();
+            done
+        }
+        Err(library::Error::Refused(why)) => {
+            drop(write);
+            errors.add("email", format!("Email address: {why}"));
+            again(errors).await
+        }
+        Err(error) => Err(error.into()),
+    }
+}
+
 async fn change_password(
     context: RequestContext,
     Form { fields: form, .. }: Form<PasswordFields>,

@@ -218,7 +218,7 @@ async fn settle(
 async fn back(
     context: RequestContext,
     Path(id): Path<MissingKitId>,
-    Form { once, .. }: Form<super::sign_in::Nothing>,
+    Form { once, .. }: Form<super::extract::Nothing>,
 ) -> Result<Response, Error> {
     let by = context.person()?.id;
     let mut write = match context.begin(&once).await? {

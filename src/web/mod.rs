@@ -1,14 +1,16 @@
 //! Routes, forms, sign-in, pages: one file per screen family, its templates
 //! under the same name in `templates/`.
 //!
-//! A request passes the [`visitor::identify`] (who is asking, may it come in), then
+//! A request passes the [`identify::identify`] (who is asking, may it come in), then
 //! its route's guard ([`access`]), then one handler, which turns a form into
 //! nouns and nouns into one page.
 
 pub mod access;
 pub mod address;
 pub mod assets;
+mod attempt;
 pub mod audit_log;
+pub mod barrels;
 pub mod bench;
 pub mod by_eye_form;
 pub mod calendar;
@@ -20,20 +22,27 @@ pub mod club;
 pub mod collimation;
 pub mod condition;
 pub mod confirm;
+mod demo_parts;
 mod design_change;
 pub mod devices;
 pub mod drift_picture;
 pub mod due;
 pub mod due_ahead;
+mod enter;
 pub mod error;
+mod error_page;
 pub mod extract;
 pub mod fields;
 pub mod first_evening;
+mod form_limits;
 mod health;
 pub mod home;
+mod identify;
 pub mod instrument;
 mod intake;
 mod intake_check;
+mod job_form;
+mod jobs;
 pub mod journeys;
 pub mod kit_ticks;
 pub mod label;
@@ -42,6 +51,7 @@ pub mod lend;
 pub mod lend_form;
 pub mod lend_together;
 pub mod lending;
+mod limit_change;
 pub mod limits;
 pub mod listen;
 pub mod lists;
@@ -60,10 +70,16 @@ pub mod offline;
 pub mod outings;
 pub mod own_data;
 pub mod page;
+mod papers;
 pub mod passwords;
+pub mod peephole;
 pub mod peers;
 pub mod people;
+mod phone;
 pub mod photos;
+mod pictures;
+mod piece;
+pub mod pieces;
 pub mod post;
 pub mod practice;
 mod problem_list;
@@ -73,13 +89,20 @@ pub mod register_form;
 mod report_desk;
 mod reports;
 pub mod reservations;
+mod rights;
 mod rings;
+mod said;
+mod screw_strip;
 mod search;
+mod second_look;
 pub mod sets;
 pub mod shelf;
 pub mod show;
 pub mod sign_in;
 pub mod sign_in_code;
+mod spares;
+mod spares_form;
+mod spares_used;
 pub mod star_test;
 pub mod stock;
 pub mod tables;
@@ -90,11 +113,13 @@ pub mod things_form;
 pub mod today;
 pub mod tries;
 pub mod unsent;
+mod uploaded;
 pub mod visitor;
 pub mod waiting;
 pub mod watch;
 pub mod when;
 pub mod work_nights;
+mod year;
 
 use std::time::Duration;
 
@@ -124,6 +149,8 @@ pub struct App {
     pub unsent: unsent::Unsent,
     /// Hashes and checks passwords.
     pub passwords: passwords::Passwords,
+    /// Files that come in pieces.
+    pub pieces: pieces::Pieces,
     /// Measures frames on a thread of its own.
     pub measuring: measuring::Measuring,
     /// What the tool counts of its own work.
@@ -159,6 +186,7 @@ impl App {
             passwords: passwords::Passwords::default(),
             peers: peers::Peers::default(),
             unsent: unsent::Unsent::default(),
+            pieces: pieces::Pieces::default(),
             secure: public_address.is_some_and(|a| a.starts_with("https://")),
         }
     }
@@ -168,6 +196,8 @@ impl App {
 pub fn routes() -> Vec<access::Route> {
     [
         assets::routes(),
+        barrels::routes(),
+        peephole::routes(),
         bench::routes(),
         calendar::routes(),
         check_in::routes(),
@@ -182,10 +212,14 @@ pub fn routes() -> Vec<access::Route> {
         home::routes(),
         instrument::routes(),
         intake::routes(),
+        intake_check::routes(),
+        job_form::routes(),
+        jobs::routes(),
         label::routes(),
         lamp::routes(),
         lending::routes(),
         limits::routes(),
+        limit_change::routes(),
         loan_lengths::routes(),
         loan_sheet::routes(),
         logbook::routes(),
@@ -196,8 +230,10 @@ pub fn routes() -> Vec<access::Route> {
         offline::routes(),
         outings::routes(),
         own_data::routes(),
+        papers::routes(),
         people::routes(),
         photos::routes(),
+        piece::routes(),
         post::pages::routes(),
         practice::routes(),
         problem_list::routes(),
@@ -205,6 +241,7 @@ pub fn routes() -> Vec<access::Route> {
         report_desk::routes(),
         reports::routes(),
         reservations::routes(),
+        screw_strip::routes(),
         search::routes(),
         shelf::routes(),
         sign_in::routes(),
@@ -213,29 +250,43 @@ pub fn routes() -> Vec<access::Route> {
         things::routes(),
         things_back::routes(),
         lend_together::routes(),
+        second_look::routes(),
         sets::routes(),
         stock::routes(),
         things_form::routes(),
+        spares::routes(),
+        spares_form::routes(),
         collimation::routes(),
         star_test::routes(),
+        attempt::routes(),
+        phone::routes(),
         audit_log::routes(),
         unsent::routes(),
         waiting::routes(),
         work_nights::routes(),
+        year::routes(),
     ]
     .into_iter()
     .flatten()
     .collect()
 }
 
+/// What pages may load, and what they may not ask the browser for.
+const CONTENT_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; \
+     connect-src 'self'; manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
+const PERMISSIONS: &str = "geolocation=(), microphone=(), camera=(), payment=(), usb=()";
+/// The same for the one page that films.
+const FILMING_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; \
+     connect-src 'self'; manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'; \
+     media-src 'self' blob:";
+const FILMING_PERMISSIONS: &str =
+    "geolocation=(), microphone=(), camera=(self), display-capture=(self), payment=(), usb=()";
+const PERMISSIONS_POLICY: HeaderName = HeaderName::from_static("permissions-policy");
+
 /// The whole service.
 pub fn router(app: &App) -> Router {
     let headers: [(HeaderName, &str); 6] = [
-        (
-            header::CONTENT_SECURITY_POLICY,
-            "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; \
-             connect-src 'self'; manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
-        ),
+        (header::CONTENT_SECURITY_POLICY, CONTENT_POLICY),
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (header::REFERRER_POLICY, "same-origin"),
         (header::X_FRAME_OPTIONS, "DENY"),
@@ -243,10 +294,7 @@ pub fn router(app: &App) -> Router {
             HeaderName::from_static("cross-origin-opener-policy"),
             "same-origin",
         ),
-        (
-            HeaderName::from_static("permissions-policy"),
-            "geolocation=(), microphone=(), camera=(), payment=(), usb=()",
-        ),
+        (PERMISSIONS_POLICY, PERMISSIONS),
     ];
     let router = headers.into_iter().fold(
         access::guarded(app, routes())
@@ -254,7 +302,7 @@ pub fn router(app: &App) -> Router {
             .method_not_allowed_fallback(|| async { Error::WrongMethod })
             .layer(middleware::from_fn_with_state(
                 app.clone(),
-                visitor::identify,
+                identify::identify,
             ))
             .layer(middleware::from_fn_with_state(app.clone(), health::count)),
         |router, (name, value)| {

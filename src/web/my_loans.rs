@@ -4,10 +4,10 @@ use askama::Template;
 use axum::response::Response;
 
 use super::access::{Access, Route};
+use super::extract::Nothing;
 use super::extract::{Form, Path};
 use super::page::{Layout, RequestContext, Submission, page};
 use super::reports::Seen;
-use super::sign_in::Nothing;
 use super::{Error, address, check_in, lend, show, waiting};
 use crate::library::loans::{Loan, Which};
 use crate::library::things::Kind;

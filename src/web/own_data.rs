@@ -7,9 +7,9 @@ use axum::http::header;
 use axum::response::{IntoResponse, Response};
 
 use super::access::{Access, Route};
+use super::extract::Nothing;
 use super::extract::{GraveForm, Path};
 use super::page::{Layout, RequestContext, Submission, page};
-use super::sign_in::Nothing;
 use super::{Error, confirm, show};
 use crate::library::own_data::{self, KEPT_AFTER_LEAVING, OwnData};
 use crate::library::{PersonId, messages};
@@ -213,6 +213,25 @@ async fn readable(context: RequestContext) -> Result<Response, Error> {
                 .logbook_entries
                 .iter()
                 .map(|e| format!("{}, {}, {}", e.tag, e.kind, show::date(club, e.happened_at)))
+                .collect(),
+        },
+        Part {
+            title: "Jobs taken on",
+            rows: data
+                .jobs
+                .iter()
+                .map(|j| {
+                    let (from, to) = (show::date(club, j.begun_at), until(j.ended_at));
+                    format!("{}, {from} to {to}: {}", j.tag, j.words)
+                })
+                .collect(),
+        },
+        Part {
+            title: "Spare parts used, added or counted",
+            rows: data
+                .spares
+                .iter()
+                .map(|m| format!("{}, {}, {}", m.name, m.what, at(m.at)))
                 .collect(),
         },
         Part {

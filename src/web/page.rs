@@ -12,8 +12,8 @@ use axum::response::{Html, IntoResponse, Redirect, Response};
 use base64::Engine;
 use chrono::Duration;
 
-use super::access::Access;
 use super::assets;
+use super::rights::Access;
 use super::visitor::{self, Visitor};
 use super::{App, Error};
 use crate::library::club::{Club, Paper};
@@ -138,12 +138,26 @@ impl RequestContext {
         Ok(audit_log::add(conn, &audit_entry).await?)
     }
 
+    fn form_key(&self, once: &str) -> Option<FormKey> {
+        let person = self.visitor.person.as_ref().map(|p| p.id);
+        FormKey::of(person, &self.visitor.path, once)
+    }
+
+    /// Where this very form led, if it has been handled already; for those who have
+    /// more to look up before they [`begin`](Self::begin).
+    pub async fn handled(&self, once: &str) -> Result<Option<Response>, Error> {
+        let Some(key) = self.form_key(once) else {
+            return Ok(None);
+        };
+        let earlier = forms::earlier(&mut *self.read().await?, &key).await?;
+        Ok(earlier.map(|location| see_other(&location)))
+    }
+
     /// Begins the write that a form asks for, unless this very form has been
     /// handled already; then it leads where it led before.
     pub async fn begin(&self, once: &str) -> Result<Submission, Error> {
         let mut tx = self.app.library.write().await?;
-        let person = self.visitor.person.as_ref().map(|p| p.id);
-        let key = FormKey::of(person, &self.visitor.path, once);
+        let key = self.form_key(once);
         if let Some(key) = &key
             && let Some(location) = forms::earlier(&mut tx, key).await?
         {
@@ -305,6 +319,8 @@ pub struct PersonChip {
     pub role: &'static str,
     /// A mark of who it is, by which a phone keeps pages and entries apart.
     pub mark: String,
+    /// Whether files may come in pieces ([`super::pieces`]).
+    pub sends_pieces: bool,
 }
 
 /// What surrounds a page's content.
@@ -344,6 +360,7 @@ impl Layout {
                 name: p.name.clone(),
                 role: p.role.label(),
                 mark: super::fields::shown_mark(&[&p.id.to_string()]),
+                sends_pieces: Access::Volunteer.allows(Some(p.role)),
             }),
             nav: navigation(visitor),
             display: visitor.display,

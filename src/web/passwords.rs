@@ -209,7 +209,7 @@ pub fn fault(password: &str, names: &[&str]) -> Option<String> {
         .map(self::folded)
         .filter(|part| part.chars().count() >= 4);
     let after_names = own.fold(folded.clone(), |left, part| left.replace(&part, " "));
-    if too_little(&after_names, &folded) {
+    if after_names != folded && too_little(&after_names, &folded) {
         return Some("Password: this is little more than a name that others know. Choose words that have nothing to do with you or the club.".to_owned());
     }
     let typed: Vec<char> = password.chars().collect();
@@ -381,6 +381,14 @@ mod tests {
             "fenwater password 99",
         ] {
             assert!(fault(weak, &names).is_some(), "{weak}");
+        }
+        // The reason is the true one.
+        for (weak, why) in [
+            ("aaaaaaaaaaaaaaaa", "many people use"),
+            ("passwordpassword", "many people use"),
+            ("margarethe12345", "a name that others know"),
+        ] {
+            assert!(fault(weak, &names).unwrap().contains(why), "{weak}");
         }
         for good in [
             "seven kettles at dusk",

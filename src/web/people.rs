@@ -5,12 +5,12 @@ use axum::response::Response;
 
 use super::Error;
 use super::access::{Access, Route};
+use super::extract::Nothing;
 use super::extract::{Form, GraveForm, Path, Query};
 use super::fields::{FormErrors, shown_mark};
 use super::lists::{Asked, Choice, Controls, Shown};
 use super::me::{self, PlaceLine, SessionFields};
 use super::page::{Layout, RequestContext, Submission, mend, page, see_other, with_notice};
-use super::sign_in::Nothing;
 use super::tables::{Cell, csv_response};
 use super::{confirm, first_evening, post, show};
 use crate::library::people::{self, NewPerson, Person, Role};
@@ -406,18 +406,17 @@ async fn change(
         };
         return mend(&person_page(&context, id, Some(again), errors).await?);
     }
-    match people::change(&mut write, id, &new).await {
+    match people::change(&mut write, id, &new, context.now()).await {
         Ok(()) => {
             let club = context.club();
-            if new.email != before.mail() {
-                let what = format!(
-                    "Your address was changed from {} to {}.",
-                    before.mail(),
-                    new.email
-                );
-                let old = before.email.clone();
-                post::tell_account(&mut write, club, id, &what, old, context.now()).await?;
-            }
+            post::tell_new_address(
+                &mut write,
+                context.club(),
+                &before,
+                &new.email,
+                context.now(),
+            )
+            .await?;
             if made_coordinator {
                 let what = "You were made a coordinator.";
                 post::tell_account(&mut write, club, id, what, None, context.now()).await?;

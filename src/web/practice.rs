@@ -10,7 +10,7 @@ use super::Error;
 use super::access::{Access, Route};
 use super::collimation::draw::{donut_address, star_png};
 use super::collimation::log::{Looked, step_words};
-use super::collimation::page::Pictures;
+use super::collimation::stop::Pictures;
 use super::collimation::stop::{StopView, stop_words};
 use super::collimation::turn::{At, TurnView, turn_view};
 use super::extract::Query;

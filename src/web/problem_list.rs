@@ -1,17 +1,21 @@
 //! The list of problems, open and settled.
 
 use std::cmp::Reverse;
+use std::collections::HashMap;
 
 use askama::Template;
 use axum::response::Response;
 
 use super::access::{Access, Route};
 use super::extract::Query;
+use super::jobs::{form_address, who_and_when};
 use super::lists::{Asked, Choice, Controls, Shown};
 use super::page::{Layout, RequestContext, page};
 use super::shelf::tag_key;
 use super::tables::{Cell, csv_response};
 use super::{Error, address, show};
+use crate::library::EntryId;
+use crate::library::jobs::{self, Job};
 use crate::library::problem_list::{self, Listed};
 use crate::library::problems::{AsksFor, ProblemWhat};
 
@@ -57,6 +61,12 @@ fn controls() -> Controls {
                 any: "anything",
                 options: options(AsksFor::ALL.iter().map(|w| (w.slug(), w.label())).collect()),
             },
+            Choice::of(
+                "job",
+                "Taken on",
+                "or not",
+                &[("none", "by nobody"), ("taken", "by somebody")],
+            ),
         ],
         orders: &[
             ("newest", "Newest first"),
@@ -68,10 +78,18 @@ fn controls() -> Controls {
     }
 }
 
-async fn asked_for(context: &RequestContext, asked: &Asked) -> Result<Vec<Listed>, Error> {
+/// The problems asked for, each with its job.
+async fn asked_for(
+    context: &RequestContext,
+    asked: &Asked,
+) -> Result<Vec<(Listed, Option<Job>)>, Error> {
     let controls = controls();
     let order = controls.check(asked)?;
-    let mut found = problem_list::all(&mut *context.read().await?).await?;
+    let mut conn = context.read().await?;
+    let jobs = jobs::list(&mut conn, None).await?;
+    let mut jobs: HashMap<EntryId, Job> =
+        jobs.into_iter().map(|j| (j.problem_entry_id, j)).collect();
+    let mut found = problem_list::all(&mut conn).await?;
     let is = |name: &str, slug: &str| asked.of(name).is_empty() || asked.of(name) == slug;
     found.retain(|one| {
         let problem = &one.logged.problem;
@@ -80,7 +98,11 @@ async fn asked_for(context: &RequestContext, asked: &Asked) -> Result<Vec<Listed
             "settled" => one.logged.settled,
             _ => !one.logged.settled,
         };
+        let taken = jobs
+            .get(&one.logged.entry_id)
+            .is_some_and(|job| job.terms.person.is_some());
         shown
+            && is("job", if taken { "taken" } else { "none" })
             && is("what", problem.what.slug())
             && is("asks", problem.asks_for.slug())
             && asked.fits(&[
@@ -99,7 +121,13 @@ async fn asked_for(context: &RequestContext, asked: &Asked) -> Result<Vec<Listed
         "asks" => found.sort_by_key(|one| Reverse(one.logged.problem.asks_for)),
         _ => {}
     }
-    Ok(found)
+    Ok(found
+        .into_iter()
+        .map(|one| {
+            let job = jobs.remove(&one.logged.entry_id);
+            (one, job)
+        })
+        .collect())
 }
 
 struct Row {
@@ -112,6 +140,9 @@ struct Row {
     by: String,
     settled: bool,
     work: String,
+    /// Who has it, or "".
+    job: String,
+    job_form: String,
 }
 
 #[derive(Template)]
@@ -133,12 +164,14 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
         lede,
         rows: rows
             .into_iter()
-            .map(|one| {
+            .map(|(one, job)| {
                 let page = address::instrument(&one.tag);
                 let problem = one.logged.problem;
                 Row {
                     href: format!("{page}/logbook?kind=problem"),
                     work: format!("{page}/work"),
+                    job: job.map(|job| who_and_when(&job, today)).unwrap_or_default(),
+                    job_form: form_address(one.logged.entry_id),
                     words: problem.words,
                     what: problem.what.label(),
                     asks_for: problem.asks_for.label(),
@@ -166,8 +199,10 @@ async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result
             "words",
             "written by",
             "settled",
+            "job of",
+            "by",
         ],
-        found.into_iter().map(|one| {
+        found.into_iter().map(|(one, job)| {
             let problem = one.logged.problem;
             vec![
                 Cell::from(one.tag),
@@ -178,6 +213,8 @@ async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result
                 Cell::from(problem.words),
                 Cell::from(one.recorded_by),
                 Cell::from(if one.logged.settled { "yes" } else { "no" }),
+                Cell::from(job.as_ref().and_then(|job| job.person.clone())),
+                Cell::from(job.and_then(|job| job.terms.due_on)),
             ]
         }),
     )

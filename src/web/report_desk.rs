@@ -6,6 +6,7 @@ use axum::http::header;
 use axum::response::{IntoResponse, Response};
 
 use super::access::{Access, Route};
+use super::extract::Nothing;
 use super::extract::{Form, Path, Query};
 use super::fields::FormErrors;
 use super::lists::{Asked, Choice, Controls, Shown};
@@ -13,7 +14,6 @@ use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::problems::LONGEST;
 use super::reports::told_words;
 use super::shelf::tag_key;
-use super::sign_in::Nothing;
 use super::tables::{Cell, csv_response};
 use super::{Error, address, journeys, show};
 use crate::library::ReportId;

@@ -8,10 +8,10 @@ use axum::response::Response;
 use chrono::NaiveDate;
 
 use super::access::{Access, Route};
+use super::extract::Nothing;
 use super::extract::{Form, Path, Query};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::sign_in::Nothing;
 use super::tables::{Cell, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;

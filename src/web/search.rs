@@ -29,7 +29,9 @@ const MOST: usize = 1000;
 fn access(kind: Kind) -> Access {
     match kind {
         Kind::Instrument | Kind::Thing | Kind::Kit => Access::Anyone,
-        Kind::Problem | Kind::Entry | Kind::Notes => Access::Volunteer,
+        Kind::Problem | Kind::Entry | Kind::Notes | Kind::Paper | Kind::Job | Kind::Spare => {
+            Access::Volunteer
+        }
         Kind::Person => Access::Coordinator,
     }
 }
@@ -91,6 +93,16 @@ fn row(context: &RequestContext, kind: Kind, typed: &str, hit: Hit) -> Row {
             let query = serde_html_form::to_string([("q", typed)]).unwrap_or_default();
             format!("{page}/logbook?{query}")
         }
+        (Kind::Job | Kind::Spare, _) => {
+            let query = serde_html_form::to_string([("q", typed)]).unwrap_or_default();
+            let list = if kind == Kind::Job {
+                "jobs?show=all&"
+            } else {
+                "spares?"
+            };
+            format!("/{list}{query}")
+        }
+        (Kind::Paper, _) => format!("{}/papers", address::instrument(&tag)),
         _ => page,
     };
     let excerpt = excerpt(&hit.excerpt);
@@ -116,16 +128,20 @@ fn row(context: &RequestContext, kind: Kind, typed: &str, hit: Hit) -> Row {
 /// stands as it was found, the latest first.
 fn in_order(kind: Kind, typed: &str, hits: &mut [Hit]) {
     match kind {
-        Kind::Instrument | Kind::Thing | Kind::Kit | Kind::Notes => {
-            hits.sort_by_cached_key(|hit| {
-                let tag = hit.tag.clone().unwrap_or_default();
-                (
-                    !tag.eq_ignore_ascii_case(typed),
-                    super::shelf::tag_key(&tag),
-                    hit.excerpt.clone(),
-                )
-            })
-        }
+        Kind::Instrument
+        | Kind::Thing
+        | Kind::Kit
+        | Kind::Notes
+        | Kind::Paper
+        | Kind::Job
+        | Kind::Spare => hits.sort_by_cached_key(|hit| {
+            let tag = hit.tag.clone().unwrap_or_default();
+            (
+                !tag.eq_ignore_ascii_case(typed),
+                super::shelf::tag_key(&tag),
+                hit.excerpt.clone(),
+            )
+        }),
         Kind::Person => {
             hits.sort_by_cached_key(|hit| hit.person.as_ref().map(|(_, name)| sorted_as(name)));
         }

@@ -4,10 +4,10 @@ use askama::Template;
 use axum::response::Response;
 
 use super::access::{Access, Route};
+use super::extract::Nothing;
 use super::extract::{Form, Path};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::sign_in::Nothing;
 use super::{Error, address, show};
 use crate::library::instruments::{State, Status};
 use crate::library::sets::{MOST_MEMBERS, Set};

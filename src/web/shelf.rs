@@ -10,11 +10,11 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 
 use super::access::{Access, Route};
-use super::condition::{about, sharpness};
 use super::due;
 use super::extract::Query;
 use super::lists::{Asked, Choice, Controls, Shown, plain};
 use super::page::{Layout, RequestContext, page};
+use super::said::{about, sharpness};
 use super::tables::{Cell, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;
@@ -315,16 +315,6 @@ pub fn size_words(club: &Club, i: &Instrument) -> String {
         show::length(club, i.aperture_mm),
         show::trimmed(i.focal_ratio(), 1)
     )
-}
-
-/// When an instrument on loan comes back; never with whom it is.
-pub fn back_by(today: chrono::NaiveDate, due_on: chrono::NaiveDate) -> String {
-    let day = show::day(due_on);
-    if due_on < today {
-        format!("and was due back on {day}")
-    } else {
-        format!("until {day}")
-    }
 }
 
 /// A filter to tap: how many it would leave.

@@ -53,6 +53,15 @@ pub fn days_late(days: i64) -> String {
     }
 }
 
+/// "3 h 20 min".
+pub fn hours(minutes: i64) -> String {
+    match (minutes / 60, minutes % 60) {
+        (0, min) => format!("{min}\u{a0}min"),
+        (h, 0) => format!("{h}\u{a0}h"),
+        (h, min) => format!("{h}\u{a0}h {min}\u{a0}min"),
+    }
+}
+
 /// A chance in percent, never sure of anything: "62 %", "<1 %", ">99 %".
 pub fn percent(chance: f64) -> String {
     match (chance * 100.0).round() as i64 {
@@ -126,6 +135,16 @@ pub fn clock(deg: f64) -> String {
         format!("{hour} o'clock")
     } else {
         format!("half past {hour}")
+    }
+}
+
+/// When an instrument on loan comes back; never with whom it is.
+pub fn back_by(today: NaiveDate, due_on: NaiveDate) -> String {
+    let day = day(due_on);
+    if due_on < today {
+        format!("and was due back on {day}")
+    } else {
+        format!("until {day}")
     }
 }
 

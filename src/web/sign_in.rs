@@ -6,15 +6,17 @@ use axum::response::Response;
 use chrono::Duration;
 
 use super::access::{Access, Route};
-use super::extract::{Form, Path, Query};
+use super::address::own_path;
+use super::enter::{enter, start, with_session};
+use super::extract::{Form, Nothing, Path, Query};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, mend, page, see_other, with_notice};
-use super::visitor::{browser_cookie_name, cookie, session_cookie_name, with_cookie};
-use super::{App, Error, passwords, sign_in_code, tries, unsent};
+use super::visitor::{cookie, session_cookie_name, with_cookie};
+use super::{Error, passwords, sign_in_code, tries};
 use crate::library::club::{Club, Units};
 use crate::library::people::{self, NewPerson, Person, Role};
 use crate::library::sessions::{self, Ended, Purpose, Token};
-use crate::library::{self, Conn, Moment, PersonId, Write, second_factor};
+use crate::library::{self, Conn, Moment, PersonId, second_factor};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -44,14 +46,6 @@ struct SignInPage {
     layout: Layout,
     form: SignInFields,
     errors: FormErrors,
-}
-
-/// Only a path of ours: no host, no scheme, nothing a browser reads as one.
-pub fn own_path(next: &str) -> &str {
-    let safe = next.starts_with('/')
-        && !next.starts_with("//")
-        && !next.contains(|c: char| c == '\\' || c.is_control());
-    if safe { next } else { "/" }
 }
 
 async fn show(
@@ -123,66 +117,6 @@ async fn sign_in(
     enter(&context, write, person, checked.known, &form.next).await
 }
 
-/// Starts the session of somebody who has shown who they are, and leads on: to
-/// the form that was under way in this browser, or where they were going.
-pub(super) async fn enter(
-    context: &RequestContext,
-    mut write: Write,
-    person: Person,
-    browser_is_known: bool,
-    next: &str,
-) -> Result<Response, Error> {
-    if let Some(old) = &context.visitor.token {
-        sessions::end(&mut write, &Token::given(old)).await?;
-    }
-    let token = start(context, &mut write, person.id).await?;
-    let browser = if browser_is_known {
-        None
-    } else {
-        Some(sessions::know_browser(&mut write, person.id, context.now()).await?)
-    };
-    let unsent = unsent::waiting(context, &mut write, person.id).await?;
-    write.commit().await?;
-    let to = if unsent.is_some() {
-        "/unsent"
-    } else {
-        own_path(next)
-    };
-    let response = with_session(&context.app, see_other(to), &token);
-    Ok(match browser {
-        Some(browser) => with_cookie(
-            response,
-            &cookie(
-                &context.app,
-                browser_cookie_name(&context.app),
-                browser.text().to_owned(),
-                sessions::KNOWN_LASTS,
-            ),
-        ),
-        None => response,
-    })
-}
-
-/// Starts a session on this visitor's device.
-pub(super) async fn start(
-    context: &RequestContext,
-    conn: &mut Conn,
-    person: PersonId,
-) -> library::Result<Token> {
-    sessions::start_on(conn, person, &context.visitor.device, context.now()).await
-}
-
-/// An answer that carries the session.
-pub(super) fn with_session(app: &App, response: Response, token: &Token) -> Response {
-    let cookie = cookie(
-        app,
-        session_cookie_name(app),
-        token.text().to_owned(),
-        sessions::LONGEST,
-    );
-    with_cookie(response, &cookie)
-}
-
 async fn sign_out(context: RequestContext, _: Form<Nothing>) -> Result<Response, Error> {
     let mut write = context.app.library.write().await?;
     if let Some(token) = &context.visitor.token {
@@ -222,10 +156,6 @@ fn signed_out(context: &RequestContext, notice: &str) -> Response {
     );
     with_cookie(response, &gone)
 }
-
-/// A form without fields of its own.
-#[derive(Debug, serde::Deserialize)]
-pub struct Nothing {}
 
 #[derive(Debug, Default, serde::Deserialize)]
 #[serde(default)]
@@ -414,27 +344,4 @@ async fn set_display(
         Duration::days(365),
     );
     Ok(with_cookie(see_other(own_path(&form.back)), &cookie))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::own_path;
-
-    #[test]
-    fn only_our_own_paths_are_followed() {
-        assert_eq!(own_path("/shelf?x=1"), "/shelf?x=1");
-        for bad in [
-            "//evil.example",
-            "https://evil.example",
-            "/\\evil.example",
-            "",
-            "javascript:1",
-            "/a\r\nb",
-            "/\u{b}x",
-            "/\u{85}x",
-            "/\t/evil.example",
-        ] {
-            assert_eq!(own_path(bad), "/", "{bad}");
-        }
-    }
 }

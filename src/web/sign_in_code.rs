@@ -5,10 +5,10 @@ use axum::response::Response;
 
 use super::Error;
 use super::access::{Access, Route};
+use super::enter::enter;
 use super::extract::Form;
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, mend, page};
-use super::sign_in::enter;
 use super::tries::{self, known_browser};
 use crate::library::people::Person;
 use crate::library::second_factor;

@@ -1,8 +1,7 @@
-//! Star tests: by eye or from frames, and what came of them.
+//! Star tests: by eye or from frames.
 
 use askama::Template;
-use axum::http::{HeaderValue, header};
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 use tempfile::NamedTempFile;
 
 use super::Error;
@@ -12,20 +11,14 @@ use super::extract::{Form, Path, Upload, UploadedFile};
 use super::fields::FormErrors;
 use super::measuring::{Circumstances, OTHER_SIDE, files};
 use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::sign_in::Nothing;
 use super::{check_in_answer, lamp, show, when};
-use crate::library::attempts::{self, Attempt, AttemptPicture, AttemptState};
+use crate::library::attempts::{self, Attempt};
 use crate::library::club::Club;
-use crate::library::collimations;
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::instruments::{Design, Instrument};
-use crate::library::lamp::Lamp;
+use crate::library::instruments::{Check, Design, Instrument};
 use crate::library::star_tests::FocusSide;
-use crate::library::{AttemptId, Conn, Moment};
+use crate::library::{AttemptId, Conn, InstrumentId, Moment};
 use crate::startest::decode::{FrameReader, Hints, Limits};
-use crate::startest::panels;
-use crate::startest::report::{Reason, Report};
-use crate::upkeep;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -41,17 +34,6 @@ pub fn routes() -> Vec<Route> {
             "/instruments/{tag}/star-test/frames",
             frames,
         ),
-        Route::get(Access::Volunteer, "/attempts/{id}", show_attempt),
-        Route::get(Access::Volunteer, "/attempts/{id}/progress", progress),
-        Route::post(Access::Volunteer, "/attempts/{id}/cancel", cancel),
-        Route::post(Access::Volunteer, "/attempts/{id}/again", again),
-        Route::get(Access::Volunteer, "/attempts/{id}/picture.png", picture),
-        Route::get(
-            Access::Volunteer,
-            "/attempts/{id}/pictures/{name}",
-            named_picture,
-        ),
-        Route::get(Access::Volunteer, "/attempts/{id}/report.json", report_json),
     ]
 }
 
@@ -114,6 +96,7 @@ struct FormPage {
     tag: String,
     name: String,
     takes_star_test: bool,
+    has_barrels: bool,
     is_newtonian: bool,
     eye: ByEyeFields,
     eye_card: &'static str,
@@ -152,6 +135,7 @@ async fn form_page(
         tag: instrument.tag.clone(),
         name: instrument.name.clone(),
         takes_star_test: instrument.design.takes_star_test(),
+        has_barrels: instrument.design.check() == Check::Barrels,
         is_newtonian: instrument.design == Design::Newtonian,
         eye_card: by_eye_form::cards_for(instrument.obstruction),
         eye: look.eye,
@@ -190,14 +174,20 @@ async fn show_form(context: RequestContext, Path(tag): Path<String>) -> Result<R
     )
 }
 
-fn refuse_the_sun(instrument: &Instrument) -> Result<(), Error> {
+/// Why it takes none.
+pub fn no_star_test(instrument: &Instrument) -> String {
+    let tag = &instrument.tag;
+    match instrument.design.check() {
+        Check::Barrels => format!("{tag} takes a barrel check in place of a star test."),
+        Check::Star | Check::Bench => format!("{tag} is for the Sun only and takes no star test."),
+    }
+}
+
+pub(super) fn refuse_others(instrument: &Instrument) -> Result<(), Error> {
     if instrument.design.takes_star_test() {
         return Ok(());
     }
-    Err(Error::Refused(format!(
-        "{} is for the Sun only and takes no star test.",
-        instrument.tag
-    )))
+    Err(Error::Refused(no_star_test(instrument)))
 }
 
 /// A look by eye, written down.
@@ -212,7 +202,7 @@ async fn by_eye(
         Submission::First(write) => write,
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
-    refuse_the_sun(&instrument)?;
+    refuse_others(&instrument)?;
     let mut errors = FormErrors::new();
     let told = look.eye.check(&mut errors);
     let note = errors.optional_text("look_note", "Note", &look.own.look_note, 2000);
@@ -304,11 +294,7 @@ impl FrameFields {
         if camera.is_none() {
             errors.add("camera", "Camera: choose one.");
         }
-        let lamp = lamp::read(&mut errors, "lamp", &self.lamp).and_then(|m| {
-            Lamp::at(instrument, m)
-                .map_err(|unfit| errors.add("lamp", format!("Artificial star: {unfit}.")))
-                .ok()
-        });
+        let lamp = lamp::read_for(&mut errors, "lamp", &self.lamp, instrument);
         let note = errors.optional_text("note", "Note", &self.note, 1000);
         let taken_at = when::read(
             &mut errors,
@@ -335,6 +321,8 @@ impl FrameFields {
                 diagonal: self.diagonal == "yes",
                 seeing,
                 note,
+                by_phone: false,
+                shades: Vec::new(),
             }),
             _ => Err(errors),
         }
@@ -361,7 +349,7 @@ async fn frames(
 ) -> Result<Response, Error> {
     let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    refuse_the_sun(&instrument)?;
+    refuse_others(&instrument)?;
     let fields: FrameFields = upload.fields()?;
     let hints = hints_of(&upload.files).await;
     let others = upload.files.iter().filter(|f| is_other(f)).count();
@@ -389,25 +377,37 @@ async fn frames(
         );
     }
     drop(conn);
-    let circumstances = serde_json::to_string(&told).map_err(|e| Error::Broken(e.to_string()))?;
-    let count = i64::try_from(upload.files.len()).unwrap_or(i64::MAX);
+    let placed = in_places(upload.files);
+    ask(&context, &upload.once, instrument.id, &told, placed).await
+}
+
+/// Keeps the files and asks for them to be measured; leads to the try.
+pub(super) async fn ask(
+    context: &RequestContext,
+    once: &str,
+    instrument: InstrumentId,
+    told: &Circumstances,
+    placed: Vec<(usize, String, NamedTempFile)>,
+) -> Result<Response, Error> {
+    let by = context.person()?.id;
+    let circumstances = serde_json::to_string(told).map_err(|e| Error::Broken(e.to_string()))?;
+    let count = i64::try_from(placed.len()).unwrap_or(i64::MAX);
     let id = AttemptId::fresh();
     // On the disk before the write begins, which others wait for.
     let library = context.app.library.clone();
-    let placed = in_places(upload.files);
     tokio::task::spawn_blocking(move || files::keep(&library, id, placed))
         .await
         .map_err(|e| Error::Broken(e.to_string()))?
         .map_err(|e| Error::of_file(&e))?;
     let asked = async {
-        let mut write = match context.begin(&upload.once).await? {
+        let mut write = match context.begin(once).await? {
             Submission::Again(response) => return Ok((false, response)),
             Submission::First(write) => write,
         };
         attempts::ask(
             &mut write,
             id,
-            instrument.id,
+            instrument,
             by,
             context.now(),
             count,
@@ -444,411 +444,4 @@ fn in_places(uploads: Vec<UploadedFile>) -> Vec<(usize, String, NamedTempFile)> 
             (place, upload.name, upload.file)
         })
         .collect()
-}
-
-/// One figure with its error, formatted.
-struct Figure {
-    label: &'static str,
-    value: String,
-    sigma: String,
-    unit: &'static str,
-}
-
-struct Outcome {
-    condition: &'static str,
-    sentence: String,
-    reasons: Vec<String>,
-    figures: Vec<Figure>,
-    gauge: Option<Gauge>,
-    overlay_svg: String,
-    caption: String,
-    notes: Vec<Reason>,
-    terms: Vec<Figure>,
-    coma_svg: String,
-    pictures: Vec<AttemptPicture>,
-}
-
-struct Gauge {
-    value: String,
-    low: String,
-    high: String,
-    limit: String,
-    words: String,
-}
-
-#[derive(Template)]
-#[template(path = "star_test/attempt.html")]
-struct AttemptPage {
-    layout: Layout,
-    id: AttemptId,
-    tag: String,
-    head: String,
-    state: &'static str,
-    seen: String,
-    given: String,
-    words: String,
-    refused: Vec<Reason>,
-    dropped: Vec<crate::startest::report::Dropped>,
-    has_picture: bool,
-    result: Option<Outcome>,
-    /// The running collimation session that could take it in, or "".
-    collimation: String,
-    /// Until when it can be measured again, where it failed; or "".
-    again_until: String,
-}
-
-fn progress_words(seen: usize) -> String {
-    match seen {
-        0 => "Waiting its turn to be measured".to_owned(),
-        _ => format!("Measuring: {seen} frames looked at"),
-    }
-}
-
-async fn show_attempt(
-    context: RequestContext,
-    Path(id): Path<AttemptId>,
-) -> Result<Response, Error> {
-    let mut conn = context.read().await?;
-    let attempt = Attempt::get(&mut conn, id).await?;
-    let report: Option<Report> = match &attempt.report {
-        Some(text) => Some(
-            serde_json::from_str(text)
-                .map_err(|e| Error::Broken(format!("a stored report: {e}")))?,
-        ),
-        None => None,
-    };
-    let result = match (&report, attempt.state) {
-        (Some(report), AttemptState::Measured) => {
-            Some(result_of(&mut conn, &attempt, report, context.now()).await?)
-        }
-        _ => None,
-    };
-    let seen = context.app.measuring.seen(id);
-    page(&AttemptPage {
-        layout: context.layout(&format!("Star test of {}", attempt.tag)),
-        id,
-        head: format!(
-            "{} {}, by {}",
-            if attempt.frames_given == 1 {
-                "1 file sent".to_owned()
-            } else {
-                format!("{} files sent", attempt.frames_given)
-            },
-            show::time(context.club(), attempt.asked_at),
-            attempt.asked_by_name
-        ),
-        state: attempt.state.slug(),
-        words: progress_words(seen),
-        seen: seen.to_string(),
-        given: attempt.frames_given.max(1).to_string(),
-        refused: report
-            .as_ref()
-            .map(|r| r.reasons.clone())
-            .unwrap_or_default(),
-        dropped: report
-            .as_ref()
-            .map(|r| r.frames.dropped.clone())
-            .unwrap_or_default(),
-        has_picture: attempt.state == AttemptState::Refused
-            && attempts::picture(&mut conn, id).await.is_ok(),
-        result,
-        collimation: collimations::open(&mut conn, attempt.instrument_id)
-            .await?
-            .map_or_else(String::new, super::collimation::collimation_address),
-        again_until: attempt
-            .frames_until
-            .filter(|until| *until > context.now())
-            .map_or_else(String::new, |until| show::date(context.club(), until)),
-        tag: attempt.tag,
-    })
-}
-
-/// Two significant figures of an error, and the value to the same place.
-fn with_error(value: f64, sigma: f64) -> (String, String) {
-    let decimals = if sigma > 0.0 && sigma.is_finite() {
-        (1.0 - sigma.log10().floor()).clamp(0.0, 5.0) as usize
-    } else {
-        3
-    };
-    (format!("{value:.decimals$}"), format!("{sigma:.decimals$}"))
-}
-
-async fn result_of(
-    conn: &mut Conn,
-    attempt: &Attempt,
-    report: &Report,
-    now: Moment,
-) -> Result<Outcome, Error> {
-    let instrument = Instrument::get(conn, attempt.instrument_id).await?;
-    let row = upkeep::shelf_row(conn, instrument, now).await?;
-    let limits = &row.assessment.limits;
-    let mut figures = Vec::new();
-    let mut gauge = None;
-    let mut sentence = String::new();
-    let mut condition = upkeep::Condition::NotChecked;
-    if let Some(w) = &report.wavefront {
-        let (coma, sigma) = (w.coma_rms_waves, w.coma_rms_waves_sigma);
-        let (value, error) = with_error(coma, sigma);
-        condition = if coma > limits.coma_bench.value {
-            upkeep::Condition::NeedsBench
-        } else if coma > limits.coma_note.value {
-            upkeep::Condition::Usable
-        } else {
-            upkeep::Condition::Ready
-        };
-        sentence = match condition {
-            upkeep::Condition::NeedsBench => format!(
-                "Coma is {value} waves RMS, over the limit of {:.3}: it wants its adjusters turned.",
-                limits.coma_bench.value
-            ),
-            upkeep::Condition::Usable => format!(
-                "Coma is {value} waves RMS: good for low and middling powers, soft at the highest."
-            ),
-            _ => format!(
-                "Coma is {value} waves RMS, under what is worth mentioning ({:.3}).",
-                limits.coma_note.value
-            ),
-        };
-        figures.push(Figure {
-            label: "Coma, full circle",
-            value: value.clone(),
-            sigma: error.clone(),
-            unit: "waves RMS",
-        });
-        figures.push(Figure {
-            label: "Coma, real pupil",
-            value: with_error(w.coma_annular_rms_waves, sigma).0,
-            sigma: String::new(),
-            unit: "waves RMS",
-        });
-        let (defocus, defocus_error) = with_error(w.defocus_waves, w.defocus_waves_sigma);
-        figures.push(Figure {
-            label: "Defocus",
-            value: defocus,
-            sigma: defocus_error,
-            unit: "waves, peak",
-        });
-        let end = (2.0 * limits.coma_bench.value).max(coma + sigma) * 1.1;
-        let share = |v: f64| format!("{:.1}", (100.0 * v / end).clamp(0.0, 100.0));
-        gauge = Some(Gauge {
-            value: share(coma),
-            low: share(coma - sigma),
-            high: share(coma + sigma),
-            limit: share(limits.coma_bench.value),
-            words: format!(
-                "Coma {value} \u{b1} {error} of a limit of {:.3} waves RMS; the bar ends at {end:.2}",
-                limits.coma_bench.value
-            ),
-        });
-    }
-    if let Some(r) = &report.rings {
-        let (deg, error) = with_error(r.thin_clock_deg, r.thin_clock_deg_sigma);
-        figures.push(Figure {
-            label: "Thin side in the picture",
-            value: format!("{} ({deg}\u{b0})", show::clock(r.thin_clock_deg)),
-            sigma: format!("{error}\u{b0}"),
-            unit: "",
-        });
-        if let Some(q) = r.thin_to_thick {
-            figures.push(Figure {
-                label: "Thin to thick",
-                value: format!("{q:.2}"),
-                sigma: String::new(),
-                unit: "",
-            });
-        }
-        figures.push(Figure {
-            label: "Blur by the air",
-            value: format!("{:.1}", r.blur_fwhm_px),
-            sigma: String::new(),
-            unit: "px FWHM",
-        });
-    }
-    if let Some(strehl) = report.strehl_from_coma {
-        figures.push(Figure {
-            label: "Strehl ratio, from coma alone",
-            value: format!("{strehl:.2}"),
-            sigma: String::new(),
-            unit: "",
-        });
-    }
-    let frames = &report.frames;
-    let left_out = frames.given.saturating_sub(frames.used);
-    let caption = format!(
-        "{} of {} frames, registered and averaged.{} The outer edge is drawn whole, the shadow dashed; the pointer stands at the thin side.",
-        frames.used,
-        frames.given,
-        if left_out == 0 {
-            String::new()
-        } else {
-            format!(" {left_out} left out.")
-        }
-    );
-    Ok(Outcome {
-        condition: condition.slug(),
-        sentence,
-        reasons: row.assessment.reasons.clone(),
-        figures,
-        gauge,
-        overlay_svg: attempt.overlay_svg.clone().unwrap_or_default(),
-        caption,
-        notes: report.notes.clone(),
-        terms: terms_of(report),
-        coma_svg: panels::coma_svg(report, "arrow").unwrap_or_default(),
-        pictures: attempts::pictures(conn, attempt.id).await?,
-    })
-}
-
-/// What only the diffraction fit tells.
-fn terms_of(report: &Report) -> Vec<Figure> {
-    let Some(fit) = &report.fit else {
-        return Vec::new();
-    };
-    let mut figures: Vec<Figure> = fit
-        .terms
-        .iter()
-        .map(|t| {
-            let (value, sigma) = with_error(t.waves, t.sigma_waves);
-            Figure {
-                label: panels::term_name(t.noll),
-                value,
-                sigma,
-                unit: "waves RMS",
-            }
-        })
-        .collect();
-    if let Some(d) = fit.shadow_decentre {
-        let (value, sigma) = with_error(100.0 * d.x.hypot(d.y), 100.0 * d.sigma);
-        figures.push(Figure {
-            label: "Shadow off centre",
-            value,
-            sigma,
-            unit: "% of the radius",
-        });
-    }
-    if let Some(other) = &report.cross_check {
-        let (value, sigma) = with_error(other.coma_rms_waves, other.coma_rms_waves_sigma);
-        figures.push(Figure {
-            label: if other.method == "geometry" {
-                "Coma by the rings alone"
-            } else {
-                "Coma by the fit"
-            },
-            value,
-            sigma,
-            unit: "waves RMS",
-        });
-    }
-    if let Some(air) = report.air {
-        figures.push(Figure {
-            label: "Coma the air leaves",
-            value: format!("{:.4}", air.coma_floor_waves),
-            sigma: String::new(),
-            unit: "waves RMS",
-        });
-        if let Some([x, y]) = air.coma_taken_off_waves {
-            figures.push(Figure {
-                label: "Coma of the air, taken off",
-                value: format!("{:.4}", x.hypot(y)),
-                sigma: String::new(),
-                unit: "waves RMS",
-            });
-        }
-    }
-    figures
-}
-
-#[derive(Template)]
-#[template(path = "star_test/progress.html")]
-struct ProgressPart {
-    id: AttemptId,
-    ended: bool,
-    words: String,
-}
-
-async fn progress(context: RequestContext, Path(id): Path<AttemptId>) -> Result<Response, Error> {
-    let mut conn = context.read().await?;
-    let attempt = Attempt::get(&mut conn, id).await?;
-    let seen = context.app.measuring.seen(id);
-    page(&ProgressPart {
-        id,
-        ended: attempt.state != AttemptState::Waiting,
-        words: progress_words(seen),
-    })
-}
-
-async fn cancel(
-    context: RequestContext,
-    Path(id): Path<AttemptId>,
-    Form { once, .. }: Form<Nothing>,
-) -> Result<Response, Error> {
-    let mut write = match context.begin(&once).await? {
-        Submission::Again(response) => return Ok(response),
-        Submission::First(write) => write,
-    };
-    Attempt::get(&mut write, id).await?;
-    let ended = attempts::cancel(&mut write, id, context.now()).await?;
-    let words = if ended { "Broken off." } else { "" };
-    let response = write.finish(&format!("/attempts/{id}"), words).await?;
-    context.app.measuring.let_go(id);
-    Ok(response)
-}
-
-async fn again(
-    context: RequestContext,
-    Path(id): Path<AttemptId>,
-    Form { once, .. }: Form<Nothing>,
-) -> Result<Response, Error> {
-    let mut write = match context.begin(&once).await? {
-        Submission::Again(response) => return Ok(response),
-        Submission::First(write) => write,
-    };
-    Attempt::get(&mut write, id).await?;
-    if !attempts::again(&mut write, id, context.now()).await? {
-        return Err(Error::Refused(
-            "The frames of this set are no longer kept. Send them again.".to_owned(),
-        ));
-    }
-    let response = write.finish(&format!("/attempts/{id}"), "").await?;
-    context.app.measuring.ring();
-    Ok(response)
-}
-
-async fn picture(context: RequestContext, Path(id): Path<AttemptId>) -> Result<Response, Error> {
-    let mut conn = context.read().await?;
-    Ok(shown_for_good(attempts::picture(&mut conn, id).await?))
-}
-
-/// A picture that never changes.
-fn shown_for_good(png: Vec<u8>) -> Response {
-    (
-        [
-            (header::CONTENT_TYPE, HeaderValue::from_static("image/png")),
-            (
-                header::CACHE_CONTROL,
-                HeaderValue::from_static("private, max-age=31536000, immutable"),
-            ),
-        ],
-        png,
-    )
-        .into_response()
-}
-
-async fn named_picture(
-    context: RequestContext,
-    Path((id, name)): Path<(AttemptId, String)>,
-) -> Result<Response, Error> {
-    let mut conn = context.read().await?;
-    let png = attempts::named_picture(&mut conn, id, name.trim_end_matches(".png")).await?;
-    Ok(shown_for_good(png))
-}
-
-async fn report_json(
-    context: RequestContext,
-    Path(id): Path<AttemptId>,
-) -> Result<Response, Error> {
-    let mut conn = context.read().await?;
-    let attempt = Attempt::get(&mut conn, id).await?;
-    let report = attempt.report.ok_or(Error::NotFound("report"))?;
-    Ok(([(header::CONTENT_TYPE, "application/json")], report).into_response())
 }

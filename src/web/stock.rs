@@ -5,10 +5,10 @@ use askama::Template;
 use axum::response::Response;
 
 use super::access::{Access, Route};
+use super::extract::Nothing;
 use super::extract::{Form, Path};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page, see_other};
-use super::sign_in::Nothing;
 use super::tables::{Cell, csv_response};
 use super::{Error, address, show};
 use crate::library::instruments::Status;
@@ -54,7 +54,11 @@ async fn list(context: RequestContext) -> Result<Response, Error> {
     let all = stock::all(&mut *context.read().await?).await?;
     let last = all.iter().filter_map(|s| s.ended_at).max();
     let open = all.iter().find(|s| s.ended_at.is_none()).map(|s| {
-        let since = format!("Begun {}, by {}.", show::date(club, s.begun_at), s.begun_by);
+        let since = format!(
+            "Started {}, by {}.",
+            show::date(club, s.begun_at),
+            s.begun_by
+        );
         (format!("/stock/{}", s.id), since)
     });
     let ended = all.iter().filter_map(|s| {
@@ -183,7 +187,7 @@ async fn count_page(
     Ok(CountPage {
         layout: context.layout("Count"),
         lede: format!(
-            "Begun {}, by {}.",
+            "Started {}, by {}.",
             show::date(context.club(), taking.begun_at),
             taking.begun_by
         ),

@@ -10,8 +10,8 @@ use super::Error;
 use super::access::{Access, Route};
 use super::confirm;
 use super::extract::GraveForm;
+use super::extract::Nothing;
 use super::page::{Layout, RequestContext, page};
-use super::sign_in::Nothing;
 use crate::intake::whole;
 use crate::library;
 

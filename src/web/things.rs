@@ -8,9 +8,9 @@ use super::extract::{Path, Query};
 use super::fields::FormErrors;
 use super::lists::{Asked, Choice, Controls, Shown};
 use super::page::{Layout, RequestContext, mend, page, see_other};
-use super::photos::{Picture, pictures};
+use super::pictures::{Picture, pictures};
 use super::tables::{Cell, csv_response};
-use super::{Error, address, reservations, show};
+use super::{Error, address, papers, reservations, show};
 use crate::library::Conn;
 use crate::library::instruments::{State, Status, former_tags};
 use crate::library::loans::{Loan, Which};
@@ -230,6 +230,8 @@ struct ThingPage {
     /// Where it is counted, while the stock is taken.
     count_at: String,
     photos: Vec<Picture>,
+    /// Manuals and the like, for who may read them.
+    papers: Vec<papers::Row>,
     is_volunteer: bool,
     is_coordinator: bool,
     contact: String,
@@ -331,6 +333,10 @@ async fn thing_page(
         former: former_tags(&mut conn, thing.id).await?,
         count_at: count_at(&mut conn, context).await?,
         photos: pictures(&mut conn, thing.id).await?,
+        papers: match context.may(Access::Member) {
+            true => papers::for_borrowers(context, &mut conn, thing.id).await?,
+            false => Vec::new(),
+        },
         is_volunteer,
         is_coordinator: context.may(Access::Coordinator),
         contact: club.contact.clone(),

@@ -11,7 +11,8 @@ use super::page::{Layout, RequestContext, Submission, mend, page, see_other};
 use super::{Error, address, check_in};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::instruments::Status;
-use crate::library::loans::{Loan, Return, Which};
+use crate::library::loans::{Loan, Which};
+use crate::library::returning::Return;
 use crate::library::things::{self, Kind, Thing};
 use crate::library::{Conn, LoanId};
 
@@ -102,7 +103,7 @@ fn back_page(
         rows: rows.collect(),
         instruments: instruments
             .into_iter()
-            .map(|l| (words(l), check_in::address(&l.tag)))
+            .map(|l| (words(l), address::check_in(&l.tag)))
             .collect(),
         open_lost: !form.lost.is_empty() || !errors.of("lost").is_empty(),
         form,
@@ -114,7 +115,7 @@ async fn show_form(context: RequestContext, Path(tag): Path<String>) -> Result<R
     let mut conn = context.read().await?;
     let thing = Thing::by_tag(&mut conn, &tag).await?;
     if thing.is_instrument() {
-        return Ok(see_other(&check_in::address(&thing.tag)));
+        return Ok(see_other(&address::check_in(&thing.tag)));
     }
     let Some((loan, others)) = loans_of(&mut conn, &thing).await? else {
         return Ok(see_other(&address::thing(&thing)));

@@ -8,19 +8,21 @@ use axum::response::Response;
 use chrono::NaiveDate;
 
 use super::access::Access;
-use super::home::DemoPart;
+use super::demo_parts::{self, DemoPart};
 use super::page::{Layout, RequestContext, page};
 use super::watch::free_share;
-use super::{Error, address, due, home, show, waiting, work_nights};
+use super::{Error, address, due, jobs, show, waiting, work_nights};
 use crate::library::club::Club;
 use crate::library::instruments::State;
+use crate::library::jobs::{self as library_jobs, Job};
 use crate::library::loans::{Loan, Which};
 use crate::library::messages::{self, Message};
 use crate::library::problems::{self, AsksFor};
+use crate::library::spares::{self, Spare};
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
-use crate::library::{Conn, InstrumentId, collimations, reports, second_factor};
+use crate::library::{Conn, InstrumentId, collimation_lists, reports};
 use crate::upkeep::due_list::{DueRow, Filter, due_list};
 use crate::upkeep::{Condition, Snapshot};
 
@@ -91,6 +93,8 @@ struct CoordinatorPage {
 struct VolunteerPage {
     layout: Layout,
     day: String,
+    /// Whether they are a coordinator whose second factor is missing.
+    held_back: bool,
     cards: Vec<Card>,
     night: Option<Night>,
     demo: Option<Vec<DemoPart>>,
@@ -119,7 +123,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     let demo = context
         .club()
         .demo
-        .then(|| home::parts(context.person().ok().map(|p| p.mail())));
+        .then(|| demo_parts::parts(context.person().ok().map(|p| p.mail())));
     let day = context.club().date(context.now());
     let words = day.format("%A %-d %B").to_string();
     if !context.may(Access::Volunteer) {
@@ -133,6 +137,10 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     };
     let loans = Loan::list(&mut conn, open).await?;
     let night = next_night(&mut conn, day).await?;
+    drop(conn);
+    let mine = jobs::of_person(&context, context.person()?.id).await?;
+    let mine: Vec<Task> = mine.iter().map(|job| job_row(job, day)).collect();
+    let mut conn = context.read().await?;
     if !context.may(Access::Coordinator) {
         let running = running(&mut conn).await?;
         let unseen = unseen(&mut conn, context.club(), day).await?;
@@ -142,9 +150,11 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
         return page(&VolunteerPage {
             layout: context.layout("Today"),
             day: words,
+            held_back: context.visitor.held_back,
             cards: vec![
                 Card::of("to come back", back, "/loans"),
                 Card::of("to continue at the bench", running, "/collimations"),
+                Card::of("for you to do", mine, "/jobs?who=me"),
                 Card::of("reported, to look at", unseen, "/reports"),
             ],
             night,
@@ -155,12 +165,17 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
         Some(night) => night.href.clone(),
         None => "/work-nights/new".to_owned(),
     };
-    let reported = reported(&mut conn, &snapshot, context.club(), day).await?;
+    let all_jobs = library_jobs::list(&mut conn, None).await?;
+    let reported = reported(&mut conn, &snapshot, context.club(), day, &all_jobs).await?;
+    let me = context.person()?.id;
+    let late_jobs = all_jobs.iter().filter(|job| !job.is_of(me));
+    let late_jobs = late_jobs.filter(|job| job.days_late(day).is_some());
+    let late_jobs = late_jobs.map(|job| job_row(job, day)).collect();
+    let low = low_spares(&mut conn).await?;
     let to_lend = to_lend(&mut conn, &snapshot, &context).await?;
     let unsaid = unsaid(&mut conn).await?;
     let unseen = unseen(&mut conn, context.club(), day).await?;
-    let me = context.person()?.id;
-    let by_password_alone = !context.club().demo && !second_factor::is_on(&mut conn, me).await?;
+    let by_password_alone = !context.club().demo && !context.visitor.second_factor;
     drop(conn);
     let late = loans.iter().filter(|l| l.due_on < day);
     let late = late.map(|l| late_row(l, day)).collect();
@@ -189,18 +204,23 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
         });
         well.extend(free.map(|share| format!("Disk {:.0}\u{a0}% free", 100.0 * share)));
     }
+    let mut cards = vec![
+        Card::of("late", late, "/loans?show=overdue"),
+        Card::of("wanted, but due for the bench first", before_next, "/due"),
+        Card::of("come back today", back, "/loans"),
+        Card::of("reported, to look at", unseen, "/reports"),
+        Card::of("problems reported", reported, "/problems?job=none"),
+        Card::of("taken on, and late", late_jobs, "/jobs?show=late"),
+        Card::of("messages that did not get through", unsaid, "/messages"),
+        Card::of("can be lent to who waits", to_lend, "/shelf?sort=waiting"),
+    ];
+    // Of these nobody misses the word that there are none.
+    let mine = Card::of("for you to do", mine, "/jobs?who=me");
+    cards.extend([mine, low].into_iter().filter(Card::is_any));
     page(&CoordinatorPage {
         layout: context.layout("Today"),
         day: words,
-        cards: vec![
-            Card::of("late", late, "/loans?show=overdue"),
-            Card::of("wanted, but due for the bench first", before_next, "/due"),
-            Card::of("come back today", back, "/loans"),
-            Card::of("reported, to look at", unseen, "/reports"),
-            Card::of("problems reported", reported, "/problems"),
-            Card::of("messages that did not get through", unsaid, "/messages"),
-            Card::of("can be lent to who waits", to_lend, "/shelf?sort=waiting"),
-        ],
+        cards,
         well,
         by_password_alone,
         amiss: amiss.into_iter().map(|one| one.words).collect(),
@@ -241,8 +261,52 @@ fn coming_back(loan: &Loan, today: NaiveDate) -> Task {
         },
         late: days > 0,
         act: "Check in",
-        act_href: super::check_in::address(&loan.tag),
+        act_href: super::address::check_in(&loan.tag),
     }
+}
+
+/// A job of whoever looks, or one that is late.
+fn job_row(job: &Job, today: NaiveDate) -> Task {
+    let words = due::cut(job.problem.words.trim_end_matches('.'));
+    let late = job.days_late(today);
+    let when = match (late, job.terms.due_on) {
+        (Some(days), _) => format!(", {}", show::days_late(days)),
+        (None, Some(day)) => format!(", by {}", show::short_day(day, today)),
+        (None, None) => String::new(),
+    };
+    Task {
+        tag: job.tag.clone(),
+        href: address::instrument(&job.tag),
+        words: format!("{words}{when}"),
+        late: late.is_some(),
+        act: "Work on it",
+        act_href: format!("{}/work", address::instrument(&job.tag)),
+    }
+}
+
+/// Spare parts of which there are few, in one row.
+async fn low_spares(conn: &mut Conn) -> Result<Card, Error> {
+    let mut low = spares::all(conn).await?;
+    low.retain(Spare::is_low);
+    let count = low.len();
+    let task = low.first().map(|first| Task {
+        // A tag is short; a name need not be.
+        tag: first.there_are(),
+        href: format!("/spares/{}", first.id),
+        words: match count {
+            1 => format!("of {}", first.particulars.name),
+            n => format!("of {}; {} more low", first.particulars.name, n - 1),
+        },
+        late: false,
+        act: "See them",
+        act_href: "/spares?show=low".to_owned(),
+    });
+    Ok(Card {
+        count,
+        title: "low among the spare parts",
+        tasks: task.into_iter().collect(),
+        more: "",
+    })
 }
 
 /// Somebody waits for it, and it is due for the bench first.
@@ -268,18 +332,23 @@ fn wanted(row: &DueRow, club: &Club, today: NaiveDate, plan: &str) -> Task {
     }
 }
 
-/// What was reported and not settled yet, the newest first.
+/// What was reported, is not settled yet, and that nobody has taken on; the newest first.
 async fn reported(
     conn: &mut Conn,
     snapshot: &Snapshot,
     club: &Club,
     today: NaiveDate,
+    jobs: &[Job],
 ) -> Result<Vec<Task>, Error> {
     let open = problems::current(conn, None).await?;
     let tasks = open
         .into_iter()
         .rev()
         .filter(|p| !p.settled && p.problem.asks_for != AsksFor::Nothing)
+        .filter(|p| {
+            let own = jobs.iter().find(|j| j.problem_entry_id == p.entry_id);
+            own.is_none_or(|job| job.terms.person.is_none())
+        })
         .filter_map(|p| {
             let i = &snapshot.member(p.instrument_id)?.instrument;
             let words = p.problem.words.trim_end_matches('.');
@@ -374,7 +443,7 @@ async fn unseen(conn: &mut Conn, club: &Club, today: NaiveDate) -> Result<Vec<Ta
 
 /// Collimation sessions that were begun and not ended.
 async fn running(conn: &mut Conn) -> Result<Vec<Task>, Error> {
-    let running = collimations::running(conn).await?;
+    let running = collimation_lists::running(conn).await?;
     let tasks = running.into_iter().map(|one| Task {
         href: address::instrument(&one.tag),
         words: one.name,

@@ -12,8 +12,8 @@ use chrono::Duration;
 
 use super::access::{Access, Route};
 use super::extract::Form;
+use super::extract::Nothing;
 use super::page::{Layout, RequestContext, page, see_other};
-use super::sign_in::Nothing;
 use super::visitor::{self, UnsentForm};
 use super::{App, Error};
 use crate::library::Moment;

@@ -5,10 +5,10 @@ use axum::response::Response;
 use chrono::NaiveDate;
 
 use super::access::{Access, Route};
+use super::extract::Nothing;
 use super::extract::{Form, Path};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::sign_in::Nothing;
 use super::{Error, address, reservations, show};
 use crate::library::instruments::{Instrument, Status};
 use crate::library::loans::Loan;

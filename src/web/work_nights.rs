@@ -6,18 +6,20 @@ use std::ops::RangeInclusive;
 
 use askama::Template;
 use axum::response::Response;
-use chrono::Days;
+use chrono::{Days, NaiveDate};
 use serde::Deserialize;
 
 use super::Error;
 use super::access::{Access, Route};
 use super::extract::{Form, Path, Query};
 use super::fields::FormErrors;
+use super::jobs::JobLine;
 use super::night_plan::{Advice, HOURS_EACH, advise};
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::tables::{self, Cell};
 use super::{address, show};
-use crate::library::instruments::{Design, Instrument, State};
+use crate::library::instruments::{Check, Design, Instrument, State};
+use crate::library::jobs::{self, Job};
 use crate::library::problems::{self, AsksFor};
 use crate::library::work_nights::{self, NewWorkNight, WorkNight};
 use crate::library::{InstrumentId, WorkNightId, adjusters};
@@ -207,7 +209,7 @@ async fn make(context: RequestContext, form: Form<NightForm>) -> Result<Response
 // ---- one night ----
 
 /// An instrument on or for the night's list.
-struct Job {
+struct Planned {
     path: String,
     tag: String,
     name: String,
@@ -215,14 +217,16 @@ struct Job {
     condition: &'static str,
     state: &'static str,
     on_loan: bool,
-    takes_star_test: bool,
+    check: Check,
     why: Vec<String>,
     done: bool,
     suggested: bool,
+    /// Its open jobs.
+    jobs: Vec<JobLine>,
 }
 
-impl Job {
-    fn of(row: &ShelfRow, done: bool) -> Self {
+impl Planned {
+    fn of(row: &ShelfRow, jobs: &[Job], today: NaiveDate, done: bool) -> Self {
         let i = &row.instrument;
         let state = i.state();
         Self {
@@ -233,20 +237,25 @@ impl Job {
             condition: row.assessment.condition.slug(),
             state: state.slug(),
             on_loan: state == State::OnLoan,
-            takes_star_test: i.design.takes_star_test(),
+            check: i.design.check(),
             why: row.assessment.due.as_ref().map_or_else(Vec::new, |d| {
                 d.reasons.iter().map(|r| r.words.clone()).collect()
             }),
             done,
             suggested: false,
+            jobs: JobLine::of(jobs, i.id, today),
         }
     }
 }
 
-impl Job {
+impl Planned {
     /// What stands below its name where it can be ticked.
     fn note(&self) -> String {
-        let why = self.why.join(" ");
+        let jobs = self.jobs.iter();
+        let jobs =
+            jobs.map(|job| format!("Job: {} ({}).", job.words.trim_end_matches('.'), job.who));
+        let why: Vec<String> = self.why.iter().cloned().chain(jobs).collect();
+        let why = why.join(" ");
         if self.on_loan {
             format!("On loan now. {why}")
         } else {
@@ -258,9 +267,9 @@ impl Job {
 /// A night with its instruments, in the order of urgency.
 struct Plan {
     night: WorkNight,
-    jobs: Vec<(InstrumentId, Job)>,
-    /// Due, at home and not on this list; the most urgent first.
-    others: Vec<Job>,
+    list: Vec<(InstrumentId, Planned)>,
+    /// Due or with a job, and not on this list; the most urgent first.
+    others: Vec<Planned>,
     /// How many the hours and hands would do.
     room: usize,
     /// What lowers the fleet's expected loss most in the time there is.
@@ -279,6 +288,8 @@ impl Plan {
         tried: Option<(f64, i64)>,
     ) -> Result<Self, Error> {
         let mut conn = context.read().await?;
+        let today = context.club().date(context.now());
+        let jobs = jobs::list(&mut conn, None).await?;
         let mut night = WorkNight::get(&mut conn, id).await?;
         let planned = (night.hours, night.hands);
         (night.hours, night.hands) = tried.unwrap_or(planned);
@@ -295,29 +306,32 @@ impl Plan {
         let room = ((night.hours * night.hands as f64 / HOURS_EACH)
             .floor()
             .max(1.0)) as usize;
-        let (mut jobs, mut others) = (Vec::new(), Vec::new());
+        let (mut list, mut others) = (Vec::new(), Vec::new());
         for row in &rows {
             if let Some(&done) = assigned.get(&row.instrument.id) {
-                jobs.push((row.instrument.id, Job::of(row, done)));
-            } else if row.assessment.due.is_some() {
-                others.push(Job::of(row, false));
+                list.push((row.instrument.id, Planned::of(row, &jobs, today, done)));
+            } else {
+                let one = Planned::of(row, &jobs, today, false);
+                if !one.why.is_empty() || !one.jobs.is_empty() {
+                    others.push(one);
+                }
             }
         }
-        let free = room.saturating_sub(jobs.len());
+        let free = room.saturating_sub(list.len());
         let advice = advise(context, &night, &assigned).await?;
         if advice.trusted {
-            for job in &mut others {
-                job.suggested = advice.tags.contains(&job.tag);
+            for one in &mut others {
+                one.suggested = advice.tags.contains(&one.tag);
             }
         } else {
-            for job in others.iter_mut().filter(|j| !j.on_loan).take(free) {
-                job.suggested = true;
+            for one in others.iter_mut().filter(|j| !j.on_loan).take(free) {
+                one.suggested = true;
             }
         }
         (night.hours, night.hands) = planned;
         Ok(Self {
             night,
-            jobs,
+            list,
             others,
             room,
             advice,
@@ -336,8 +350,8 @@ struct NightPage {
     id: String,
     words: String,
     night: WorkNight,
-    jobs: Vec<Job>,
-    others: Vec<Job>,
+    list: Vec<Planned>,
+    others: Vec<Planned>,
     room: usize,
     called_off: bool,
     advice: Advice,
@@ -395,7 +409,7 @@ async fn night_page(
         words: in_short(&plan.night),
         called_off: plan.night.called_off_at.is_some(),
         night: plan.night,
-        jobs: plan.jobs.into_iter().map(|(_, job)| job).collect(),
+        list: plan.list.into_iter().map(|(_, one)| one).collect(),
         others: plan.others,
         room: plan.room,
         advice: plan.advice,
@@ -406,7 +420,7 @@ async fn night_page(
 
 /// One instrument on the printed sheet.
 struct Sheet {
-    job: Job,
+    one: Planned,
     facts: String,
     screws: String,
     problems: Vec<String>,
@@ -430,7 +444,7 @@ async fn sheet_page(context: RequestContext, Path(id): Path<String>) -> Result<R
     let plan = Plan::load(&context, id).await?;
     let mut conn = context.read().await?;
     let mut sheets = Vec::new();
-    for (instrument, job) in plan.jobs {
+    for (instrument, one) in plan.list {
         let i = Instrument::get(&mut conn, instrument).await?;
         let screws = adjusters::of(&mut conn, instrument)
             .await?
@@ -451,10 +465,11 @@ async fn sheet_page(context: RequestContext, Path(id): Path<String>) -> Result<R
                 .into_iter()
                 // Those that ask for the bench stand among the reasons already.
                 .filter(|f| !f.settled && f.problem.asks_for != AsksFor::TheBench)
+                .filter(|f| one.jobs.iter().all(|job| job.words != f.problem.words))
                 .map(|f| f.problem.words)
                 .collect(),
             is_solar: i.design == Design::Solar,
-            job,
+            one,
         });
     }
     page(&SheetPage {
@@ -474,16 +489,16 @@ async fn sheet_page(context: RequestContext, Path(id): Path<String>) -> Result<R
 async fn night_csv(context: RequestContext, Path(id): Path<String>) -> Result<Response, Error> {
     let plan = Plan::load(&context, id_of(&id)?).await?;
     let on = plan.night.held_on;
-    let rows = plan.jobs.into_iter().map(|(_, job)| {
+    let rows = plan.list.into_iter().map(|(_, one)| {
         vec![
             on.into(),
-            job.tag.into(),
-            job.name.into(),
-            job.place.into(),
-            job.state.into(),
-            job.condition.into(),
-            job.why.join(" ").into(),
-            Cell::Figure(if job.done { "yes" } else { "no" }.to_owned()),
+            one.tag.into(),
+            one.name.into(),
+            one.place.into(),
+            one.state.into(),
+            one.condition.into(),
+            one.why.join(" ").into(),
+            Cell::Figure(if one.done { "yes" } else { "no" }.to_owned()),
         ]
     });
     tables::csv_response(

@@ -217,7 +217,18 @@ impl Club {
 
     /// Someone of the demo club, signed in by its start page.
     pub async fn signed_in(&self, role: Role, window: Window, scripts: Scripts) -> Visitor {
-        let visitor = self.visitor(window, scripts).await;
+        self.signed_in_with(role, window, scripts, &[]).await
+    }
+
+    /// The same with a browser that is started with these arguments beside the usual.
+    pub async fn signed_in_with(
+        &self,
+        role: Role,
+        window: Window,
+        scripts: Scripts,
+        arguments: &[String],
+    ) -> Visitor {
+        let visitor = self.visitor_with(window, scripts, arguments).await;
         visitor.open("/").await;
         visitor.press(&format!("Be the {}", role.label())).await;
         visitor.sees("You are signed in as this").await;
@@ -226,15 +237,25 @@ impl Club {
 
     /// Someone with a browser of their own.
     pub async fn visitor(&self, window: Window, scripts: Scripts) -> Visitor {
+        self.visitor_with(window, scripts, &[]).await
+    }
+
+    async fn visitor_with(
+        &self,
+        window: Window,
+        scripts: Scripts,
+        arguments: &[String],
+    ) -> Visitor {
         let number = self.visitors.lock().unwrap().len();
         let profile = self.folder.path().join(format!("profile-{number}"));
         let mut capabilities = serde_json::Map::new();
         capabilities.insert("browserName".to_owned(), json!("chrome"));
         capabilities.insert("goog:loggingPrefs".to_owned(), json!({ "browser": "ALL" }));
-        capabilities.insert(
-            "goog:chromeOptions".to_owned(),
-            options(window, scripts, &profile),
-        );
+        let mut options = options(window, scripts, &profile);
+        if let Some(usual) = options["args"].as_array_mut() {
+            usual.extend(arguments.iter().map(|a| json!(a)));
+        }
+        capabilities.insert("goog:chromeOptions".to_owned(), options);
         let client = ClientBuilder::new(HttpConnector::new())
             .capabilities(capabilities)
             .connect(&self.driver)

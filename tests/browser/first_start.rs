@@ -51,3 +51,37 @@ async fn the_first_coordinator_sets_a_club_up_at_a_desk() {
 async fn the_first_coordinator_sets_a_club_up_on_a_phone_without_scripts() {
     at_a_new_club(|club| sets_the_club_up(club, Window::Phone, Scripts::Off)).await;
 }
+
+/// ASVS 4.0.3, 2.1.12: what is typed can be looked at; it is hidden again when sent, and kept nowhere.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_password_is_shown_on_asking_and_never_kept() {
+    at_a_new_club(async |club| {
+        let first = club.visitor(Window::Phone, Scripts::On).await;
+        let address = word_after(&club.said, "for three days:");
+        first.open(address.strip_prefix(&club.base).unwrap()).await;
+        let kind = "return document.querySelector('#f-password').type";
+        first.fill("Club", "Lantern Fell Astronomers").await;
+        first.fill("Your name", "Ottilie Brandt").await;
+        first.fill("Email address", "ottilie@lantern.example").await;
+        first.fill("Password", "short and sweet").await;
+        assert_eq!(first.script(kind).await, "password");
+        first.press_css("[data-show=f-password]").await;
+        assert_eq!(first.script(kind).await, "text");
+        assert_eq!(first.words_of("[data-show=f-password]").await, "Hide");
+        first.press_css("[data-show=f-password]").await;
+        assert_eq!(first.script(kind).await, "password");
+        assert_eq!(first.words_of("[data-show=f-password]").await, "Show");
+
+        // Sent while shown: the page that answers hides it, and the browser's store holds nothing of it.
+        first.press_css("[data-show=f-password]").await;
+        first.press("Save").await;
+        first.sees("Nothing was saved yet").await;
+        assert_eq!(first.script(kind).await, "password");
+        let kept = first
+            .script("return JSON.stringify(sessionStorage) + JSON.stringify(localStorage)")
+            .await;
+        let kept = kept.as_str().unwrap();
+        assert!(!kept.contains("short and sweet"), "{kept}");
+    })
+    .await;
+}

@@ -36,6 +36,7 @@ async fn lost_renewed_and_waited_for(club: Club, scripts: Scripts) {
     ingrid.open("/instruments/N130/ask").await;
     ingrid.pick("What do you want it for?", "Anything").await;
     ingrid.press("Put me on the list").await;
+    ingrid.sees("You are on the waiting list for N130.").await;
     saoirse.open(&loan).await;
     saoirse.sees("Somebody waits for it").await;
 

@@ -19,8 +19,10 @@ mod first_evening;
 mod first_start;
 mod lending;
 mod offline;
+mod phone;
 mod pictures;
 mod screens;
+mod slow;
 mod words;
 
 #[allow(dead_code)]

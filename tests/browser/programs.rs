@@ -48,7 +48,8 @@ pub struct Running {
 impl Running {
     /// Starts a program and waits until it has said `ready` on its standard
     /// output; answers all it has said by then, that line included. What it says
-    /// on its standard error goes into `errors`.
+    /// on its standard error goes into `errors`. One that chooses a port which
+    /// another program takes at that moment is started again, five times in all.
     ///
     /// # Panics
     /// When it cannot be started, ends, or says nothing of the kind in time.
@@ -59,6 +60,26 @@ impl Running {
         errors: &Path,
         patience: Duration,
     ) -> (Self, String) {
+        let mut why = String::new();
+        for _ in 0..5 {
+            match Self::try_to_start(name, &mut command, ready, errors, patience) {
+                Ok(started) => return started,
+                Err(said) => why = said,
+            }
+            if !why.contains("already in use") {
+                break;
+            }
+        }
+        panic!("{why}");
+    }
+
+    fn try_to_start(
+        name: &'static str,
+        command: &mut Command,
+        ready: &str,
+        errors: &Path,
+        patience: Duration,
+    ) -> Result<(Self, String), String> {
         let stderr = std::fs::File::create(errors).unwrap();
         let mut child = command
             .stdin(Stdio::null())
@@ -85,13 +106,15 @@ impl Running {
                 Ok(line) => {
                     said.push_str(&line);
                     if line.contains(ready) {
-                        return (running, said);
+                        return Ok((running, said));
                     }
                 }
-                Err(why) => panic!(
-                    "{name} was not ready ({why}). It said:\n{said}{}",
-                    std::fs::read_to_string(errors).unwrap_or_default()
-                ),
+                Err(why) => {
+                    return Err(format!(
+                        "{name} was not ready ({why}). It said:\n{said}{}",
+                        std::fs::read_to_string(errors).unwrap_or_default()
+                    ));
+                }
             }
         }
     }

@@ -32,6 +32,9 @@ const NOT_LINKED: &[&str] = &[
     "/things/{tag}/return",
     "/reports/{id}/full.jpg",
     "/reports/{id}/small.jpg",
+    // Linked once a setting was changed, and once a paper is kept.
+    "/club/history.csv",
+    "/papers/{id}",
     // For those who watch the machine.
     "/health/live",
     "/health/ready",
@@ -69,6 +72,8 @@ pub const STARTS: &[&str] = &[
     "/outings/back?event=none",
     "/instruments/SC203A/waiting",
     "/instruments/A80",
+    // Linked from a binocular's page alone.
+    "/instruments/B70/barrels",
 ];
 
 /// Whether a path is of a route's pattern, as axum writes it; fixed words
@@ -104,6 +109,13 @@ fn a_path_finds_its_route() {
 /// What sticks out of the window, if anything does.
 pub async fn sticking_out(visitor: &Visitor) -> Vec<String> {
     let (width, _) = visitor.window.size();
+    // A page that makes way for the next has no root for a moment.
+    visitor
+        .wait_until("a page", || async {
+            let there = visitor.script("return document.body !== null").await;
+            there.as_bool() == Some(true)
+        })
+        .await;
     let script = format!(
         "const w = {width}; if (document.documentElement.scrollWidth <= w) return []; \
          return ['the page is ' + document.documentElement.scrollWidth + ' px wide', \

@@ -164,6 +164,14 @@ impl Visitor {
         .await;
     }
 
+    /// Waits until the page is in dim red.
+    pub async fn sees_red(&self) {
+        self.wait_until("the red display", || {
+            self.sees_any("html[data-display='red']")
+        })
+        .await;
+    }
+
     async fn first_seen(&self, xpath: &str, what: &str) -> Element {
         let until = Instant::now() + Duration::from_secs(10);
         loop {
@@ -404,6 +412,16 @@ impl Visitor {
             .margins(margins)
             .build()
             .unwrap();
-        self.client.print(paper).await.unwrap()
+        // On a busy machine Chromium may answer that printing failed while the page that was
+        // just opened is still being laid out.
+        for _ in 0..10 {
+            match self.client.print(paper.clone()).await {
+                Err(error) if error.to_string().contains("Printing failed") => {
+                    tokio::time::sleep(Duration::from_millis(500)).await;
+                }
+                printed => return printed.unwrap(),
+            }
+        }
+        panic!("the page could not be printed in ten tries");
     }
 }

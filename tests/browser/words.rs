@@ -7,6 +7,7 @@ use tubewright::library::people::Role;
 
 use super::club::{Club, at_the_demo_club};
 use super::collimation::{begins, goes_on, heading};
+use super::everyone::each_kind;
 use super::pdf::pages;
 use super::visitor::{Scripts, Visitor, Window};
 
@@ -155,15 +156,19 @@ async fn each_page_says_its_one_thing_at_a_glance() {
         }
         assert!(faults.is_empty(), "{faults:#?}");
 
-        // Fifteen instruments and where to write, on two sheets of either paper.
+        // Fifteen instruments and where to write, and the committee's year, on two sheets of
+        // either paper.
         desk.open("/due").await;
         let rows: Value = desk
             .script("return document.querySelectorAll('.due-table tbody tr').length")
             .await;
         assert!(rows.as_u64().unwrap() >= 15, "{rows}");
-        for paper in [super::due_list::A4, super::due_list::LETTER] {
-            let sheets = pages(&desk.print(paper).await, club.folder()).len();
-            assert!(sheets <= 2, "{sheets} sheets");
+        for address in ["/due", "/year"] {
+            desk.open(address).await;
+            for paper in [super::due_list::A4, super::due_list::LETTER] {
+                let sheets = pages(&desk.print(paper).await, club.folder()).len();
+                assert!(sheets <= 2, "{address}: {sheets} sheets");
+            }
         }
     })
     .await;
@@ -319,22 +324,26 @@ async fn signed_in(club: &Club, role: Role, window: Window) -> Visitor {
 #[tokio::test(flavor = "multi_thread")]
 async fn the_red_display_is_dim_and_one_tap_away() {
     at_the_demo_club(|club| async move {
+        let mut faults = Vec::new();
+        // One page of each kind that there is.
+        let ingrid = signed_in(&club, Role::Coordinator, Window::SmallPhone).await;
+        let pages = each_kind(&ingrid).await;
+        assert!(pages.len() > 40, "{pages:?}");
+        ingrid.open("/shelf").await;
+        ingrid.press("Red").await;
+        ingrid.sees_red().await;
+        for path in pages {
+            faults.extend(too_bright(&ingrid, &path).await);
+        }
         let kofi = signed_in(&club, Role::Volunteer, Window::SmallPhone).await;
         kofi.press("Red").await;
-        let mut faults = Vec::new();
-        for path in [
-            "/",
-            "/shelf",
-            "/due",
-            "/due/ahead",
-            "/instruments/SC203B",
-            "/instruments/SC203B/logbook",
-            "/instruments/SC203B/star-test",
-            "/check-in/SC235",
-            "/practice",
-            "/practice/rings",
-            "/loans?show=overdue",
-        ] {
+        kofi.sees_red().await;
+        kofi.open("/instruments/SC203A/star-test").await;
+        let measured = kofi
+            .script("return document.querySelector('a[href^=\"/attempts/\"]').getAttribute('href')")
+            .await;
+        let loans = "/loans?show=overdue";
+        for path in ["/", measured.as_str().unwrap(), "/labels?tags=M127", loans] {
             faults.extend(too_bright(&kofi, path).await);
         }
         for path in in_session(&kofi).await {

@@ -2,7 +2,8 @@
 //! four stars at the field's edges, the primary, the star again, as the pages
 //! lead through it.
 
-use bench::advice::{Aim, Next};
+use bench::adjustment::Aim;
+use bench::advice::Next;
 use bench::corners::{self, DEFOCUS_WAVES, Drawn, EDGE_ARCMIN, FourStars, LEAST_RATIO, Oval};
 use bench::orientation::{Orientation, Side};
 use bench::replay::{Footing, SessionReplay};

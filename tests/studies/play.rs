@@ -1,6 +1,7 @@
 //! One simulated collimation session, led by the tool and by the plain rule of thumb.
 
-use bench::advice::{Adjustment, Aim, Next, Why, defocus_waves};
+use bench::adjustment::{Adjustment, Aim};
+use bench::advice::{Next, Why, defocus_waves};
 use bench::mechanical::{self, MARK_SIGMA_MM};
 use bench::replay::{Eye, Footing, SessionReplay, Step};
 use bench::response::{Learnt, Trust};

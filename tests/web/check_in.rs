@@ -4,6 +4,7 @@ use tubewright::library::instruments::Status;
 use tubewright::library::journeys::{Journey, JourneyKind};
 use tubewright::library::people::{self, Role};
 use tubewright::library::problems::{AsksFor, ProblemWhat};
+use tubewright::library::returning;
 use tubewright::library::{journeys, loans, problems, star_tests, waits};
 use tubewright::web::passwords;
 
@@ -79,7 +80,7 @@ async fn those_out_are_listed_with_the_one_due_soonest_first_and_late_ones_said(
     lend(&house, late, member, by, days_ago(20)).await;
     let over = lend(&house, back, member, by, days_ago(9)).await;
     let mut write = house.library.write().await.unwrap();
-    loans::return_loan(&mut write, over, &[], days_ago(2), by)
+    returning::return_loan(&mut write, over, &[], days_ago(2), by)
         .await
         .unwrap();
     write.commit().await.unwrap();

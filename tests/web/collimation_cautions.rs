@@ -1,7 +1,7 @@
 //! No instruction at the tube contradicts the caution beside it: over every design,
 //! every kind of screw, every stage that turns any, and every way of turning them.
 
-use tubewright::bench::advice::{Adjustment, Purpose};
+use tubewright::bench::adjustment::{Adjustment, Purpose};
 use tubewright::bench::mechanical::Stage;
 use tubewright::bench::plan::Work;
 use tubewright::bench::screw::{Element, Mechanism, Screw};

@@ -52,7 +52,7 @@ async fn measured_frames_are_taken_in_once_and_only_while_they_show_the_star_as_
     let collimation = begun(&mut client, "SC203").await;
     shade(&mut client, &collimation, "12", "2").await;
     let before = client.get(&collimation).await;
-    assert!(before.words().contains("Send 10 to 30 frames"));
+    assert!(before.words().contains("send 10 to 30 frames"));
     let result = measured(&mut client).await;
     // The measurement leads back to where it is taken in.
     let back = format!("{collimation}#frames");

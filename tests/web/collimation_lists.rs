@@ -113,7 +113,7 @@ async fn the_sheet_has_all_looks_and_turns_with_their_pictures() {
         "Turned, sixteenths clockwise by screw",
         "Star check: even all round",
         "What came of it",
-        "first look",
+        "first check",
     ] {
         assert!(words.contains(said), "{said}: {words}");
     }

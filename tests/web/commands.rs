@@ -133,6 +133,17 @@ async fn a_scope_goes_the_whole_round_by_command() {
     let tests = star_tests::current(&mut conn, Some(id)).await.unwrap();
     assert_eq!(tests.len(), 1);
 
+    // A phone's stills, too (tests/frames/phone/truth.json: 0.166 waves).
+    let stills: Vec<String> = (0..8)
+        .map(|k| format!("{frames}phone/good/{k:02}.jpg"))
+        .collect();
+    let stills: Vec<&str> = stills.iter().map(String::as_str).collect();
+    let said = shell.done(&[&["star-test", "S203", "--by-phone"][..], &stills].concat());
+    assert!(said.contains("coma 0.16"), "{said}");
+    let tests = star_tests::current(&mut conn, Some(id)).await.unwrap();
+    assert_eq!(tests[1].test.method, star_tests::Method::ByPhone);
+    drop(conn);
+
     let good = format!("{frames}sct-in-line.tif");
     shell.done(&["star-test", "S203", &good, "--pixel-um", "4.8"]);
     shell.done(&["move", "S203", "shelf", "--reason", "Lined up"]);

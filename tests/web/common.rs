@@ -268,6 +268,12 @@ impl Client {
         self.upload_marked(path, &mark, fields, files).await
     }
 
+    /// Sends a form that takes files, without any, with this mark of its own.
+    pub async fn upload_once(&mut self, path: &str, once: &str, fields: &[(&str, &str)]) -> Page {
+        let mark = self.mark();
+        self.upload_with(path, &mark, once, fields, &[]).await
+    }
+
     /// The same with this mark in place of the session's.
     pub async fn upload_marked(
         &mut self,
@@ -276,10 +282,21 @@ impl Client {
         fields: &[(&str, &str)],
         files: &[(&str, &str, &[u8])],
     ) -> Page {
+        let once = uuid::Uuid::new_v4().to_string();
+        self.upload_with(path, mark, &once, fields, files).await
+    }
+
+    async fn upload_with(
+        &mut self,
+        path: &str,
+        mark: &str,
+        once: &str,
+        fields: &[(&str, &str)],
+        files: &[(&str, &str, &[u8])],
+    ) -> Page {
         let boundary = "tubewright-test-boundary";
         let mut body: Vec<u8> = Vec::new();
-        let once = uuid::Uuid::new_v4().to_string();
-        let mut all = vec![("csrf", mark), ("once", once.as_str())];
+        let mut all = vec![("csrf", mark), ("once", once)];
         all.extend_from_slice(fields);
         for (name, value) in all {
             body.extend(format!("--{boundary}\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n").bytes());

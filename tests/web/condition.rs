@@ -3,7 +3,7 @@ use chrono::{Duration, Utc};
 use tubewright::library::club::Club;
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Design, Instrument, Particulars, Status};
-use tubewright::library::loans::Lend;
+use tubewright::library::lending::Lend;
 use tubewright::library::people::Role;
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::waits::{self, WantsItFor};
@@ -91,22 +91,26 @@ async fn anyone_may_look_and_an_unknown_tag_is_not_found() {
                 "/instruments/SC203/lend",
                 "/instruments/SC203/reserve",
                 "/instruments/SC203/star-test",
+                "/instruments/SC203/star-test/phone",
                 "/instruments/SC203/collimation",
                 "/practice",
                 "/instruments/SC203/logbook",
                 "/instruments/SC203/edit",
                 "/instruments/SC203/label",
+                "/instruments/SC203/papers",
             ],
             Some(Role::Coordinator) => &[
                 "/check-in/SC203",
                 "/instruments/SC203/lend",
                 "/instruments/SC203/reserve",
                 "/instruments/SC203/star-test",
+                "/instruments/SC203/star-test/phone",
                 "/instruments/SC203/collimation",
                 "/practice",
                 "/instruments/SC203/logbook",
                 "/instruments/SC203/edit",
                 "/instruments/SC203/label",
+                "/instruments/SC203/papers",
                 "/instruments/SC203/limits",
                 "/instruments/SC203/retire",
             ],
@@ -141,7 +145,7 @@ async fn it_says_what_the_aperture_allows() {
         figures[1].contains("550 nm: 0.69 arc seconds"),
         "{figures:?}"
     );
-    assert!(figures[2].contains("400 x"), "{figures:?}");
+    assert!(figures[2].contains("400 ×"), "{figures:?}");
     assert!(page.words().contains("It has never had a star test."));
 }
 
@@ -165,7 +169,7 @@ async fn the_sharp_magnification_falls_with_coma_and_carries_its_error() {
                 .unwrap()
         };
         let (today, perfect) = (number("about"), number("of its size:"));
-        let (low, high) = (number("Between"), number("x and"));
+        let (low, high) = (number("Between"), number("× and"));
         assert!(low <= today && today <= high && high <= perfect, "{first}");
         assert!(low < high, "{first}");
         assert!(page.words().contains("\u{b1} 0.020 waves RMS"), "{tag}");

@@ -4,7 +4,8 @@ use axum::http::StatusCode;
 use chrono::{DateTime, Duration, Utc};
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Instrument, Status};
-use tubewright::library::loans::{Lend, Loan};
+use tubewright::library::lending::Lend;
+use tubewright::library::loans::Loan;
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
 use tubewright::library::{InstrumentId, LoanId, PersonId, kit};
 

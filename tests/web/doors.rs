@@ -7,6 +7,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
 use chrono::Duration;
+use tubewright::library::messages::Message;
 use tubewright::library::people::{Person, Role};
 use tubewright::library::sessions;
 use tubewright::web::peers::Peers;
@@ -520,6 +521,56 @@ async fn guesses_at_the_old_password_are_slowed_down_too() {
 }
 
 #[tokio::test]
+async fn a_person_changes_their_own_address_and_the_old_one_is_told() {
+    let house = House::empty().await;
+    house
+        .with_password("Ines Vale", Role::Member, PASSWORD)
+        .await;
+    house.person("Otto Reed", Role::Member).await;
+    let mut own = house.visitor();
+    sign_in(&mut own, "ines.vale@club.example", PASSWORD).await;
+    for (typed, why) in [
+        ("", "you sign in with it"),
+        ("ines at home", "like name@example.org"),
+        ("otto.reed@club.example", "address"),
+    ] {
+        let page = own.post("/me/address", &[("email", typed)]).await;
+        assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY, "{typed}");
+        let said = page.select("#f-email-error");
+        assert!(said.len() == 1 && said[0].contains(why), "{said:?}");
+        assert_eq!(page.attributes("#f-email", "value"), [typed]);
+    }
+    let done = own
+        .post("/me/address", &[("email", " Ines@Elsewhere.example ")])
+        .await;
+    assert_eq!(done.location(), "/me");
+    let mut conn = house.library.read().await.unwrap();
+    let told: Vec<(String, String)> = Message::all(&mut conn)
+        .await
+        .unwrap()
+        .into_iter()
+        .map(|m| (m.address.unwrap_or_default(), m.body))
+        .collect();
+    drop(conn);
+    let change = "from ines.vale@club.example to ines@elsewhere.example";
+    assert!(
+        told.iter().all(|(_, words)| words.contains(change)),
+        "{told:?}"
+    );
+    assert!(
+        told.iter().any(|(at, _)| at == "ines.vale@club.example"),
+        "{told:?}"
+    );
+    // The new one signs in, the old one no more.
+    let status = async |email: &str| {
+        let mut visitor = house.visitor();
+        sign_in(&mut visitor, email, PASSWORD).await.status
+    };
+    assert!(status("ines@elsewhere.example").await.is_redirection());
+    assert!(!status("ines.vale@club.example").await.is_redirection());
+}
+
+#[tokio::test]
 async fn what_is_grave_asks_for_the_password_again_after_ten_minutes() {
     let house = House::empty().await;
     house
@@ -557,6 +608,10 @@ async fn what_is_grave_asks_for_the_password_again_after_ten_minutes() {
                 ("email", "mal@club.example"),
                 ("role", "coordinator"),
             ],
+        ),
+        (
+            "/me/address".to_owned(),
+            vec![("email", "cora@elsewhere.example")],
         ),
         ("/me/second-factor".to_owned(), vec![]),
         (

@@ -4,7 +4,7 @@ use axum::http::StatusCode;
 use chrono::Duration;
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Design, Instrument, Particulars};
-use tubewright::library::loans::Lend;
+use tubewright::library::lending::Lend;
 use tubewright::library::people::Role;
 use tubewright::library::problems::{AsksFor, Problem, ProblemWhat};
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};

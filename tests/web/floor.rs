@@ -51,6 +51,8 @@ fn told() -> String {
         meniscus: false,
         taken_at: None,
         lamp: None,
+        by_phone: false,
+        shades: Vec::new(),
     })
     .unwrap()
 }

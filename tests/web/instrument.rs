@@ -241,7 +241,7 @@ async fn retiring_needs_a_reason_and_the_instrument_at_home() {
         .await;
     assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
     let mut write = house.library.write().await.unwrap();
-    tubewright::library::loans::Lend {
+    tubewright::library::lending::Lend {
         instrument: id,
         borrower: member,
         at: Utc::now(),
@@ -260,7 +260,7 @@ async fn retiring_needs_a_reason_and_the_instrument_at_home() {
         .post("/instruments/SC203/retire", &[("reason", "Worn out")])
         .await;
     assert_eq!(page.status, StatusCode::CONFLICT);
-    assert!(page.words().contains("Take it back first"));
+    assert!(page.words().contains("Return it first"));
     let page = client.get("/instruments/SC203/retire").await;
     assert!(page.words().contains("Out on loan"));
     assert_eq!(now(&house, id).await.status, Status::Shelf);

@@ -212,7 +212,7 @@ async fn somebody_without_mail_borrows_and_never_signs_in() {
         role: Role::Member,
         guest: false,
     };
-    tubewright::library::people::change(&mut write, other, &new)
+    tubewright::library::people::change(&mut write, other, &new, chrono::Utc::now())
         .await
         .unwrap();
     write.commit().await.unwrap();

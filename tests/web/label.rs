@@ -185,3 +185,27 @@ async fn a_thing_s_code_leads_to_its_own_page() {
     let page = client.send(ask("/labels?tags=M-1")).await;
     assert_eq!(page.select(".label-tag"), ["M-1"]);
 }
+
+#[tokio::test]
+async fn a_strip_for_a_screw_head_is_printed_to_its_size() {
+    let house = House::empty().await;
+    let (_, mut client) = house.someone(Role::Volunteer).await;
+    // pi x (10 + 0.1) mm and a tab of 6 mm (geometry); so many for the screws of a tube.
+    let page = client.get("/labels/screw-strip").await;
+    assert_eq!(page.attributes("svg.strip", "width"), ["37.730mm"; 6]);
+    // 0.375 in is 9.525 mm.
+    let page = client.get("/labels/screw-strip?head=0.375+in").await;
+    assert_eq!(page.attributes("svg.strip", "width")[0], "36.238mm");
+    for wrong in ["2", "100", "wide", "-5", "NaN"] {
+        let page = client
+            .get(&format!("/labels/screw-strip?head={wrong}"))
+            .await;
+        assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY, "{wrong}");
+        assert_eq!(page.attributes("#f-head", "value"), [wrong]);
+        assert!(page.words().contains("Width of the head:"), "{wrong}");
+        assert!(page.attributes("svg.strip", "width").is_empty());
+    }
+    // It is found from the labels.
+    let links = client.get("/labels").await.attributes("a", "href");
+    assert!(links.iter().any(|l| l == "/labels/screw-strip"));
+}

@@ -229,6 +229,17 @@ async fn what_is_no_photo_is_refused_with_the_mend_and_nothing_is_kept() {
             encoded(&halves(9, 9), ImageFormat::Tiff),
             "not a JPEG",
         ),
+        // A palette of two bytes: the decoder stops the program on it (found by fuzzing).
+        (
+            "palette.png",
+            include_bytes!("../decoder-seeds/found/short-palette.png").to_vec(),
+            "not a JPEG",
+        ),
+        (
+            "blocks.jpg",
+            include_bytes!("../decoder-seeds/found/stops-the-decoder.jpg").to_vec(),
+            "blocks.jpg",
+        ),
         ("heavy.jpg", vec![0xff; 21 * 1024 * 1024], "at most 20 MB"),
     ];
     for (name, bytes, word) in &hostile {

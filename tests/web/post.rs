@@ -6,7 +6,8 @@ use calcard::icalendar::{ICalendar, ICalendarComponentType, ICalendarProperty, I
 use chrono::{DateTime, Datelike, Days, Duration, NaiveDate, TimeZone, Utc, Weekday};
 use chrono_tz::Tz;
 use tubewright::library::club::Club;
-use tubewright::library::loans::{Lend, LendDetails, Loan};
+use tubewright::library::lending::{Lend, LendDetails};
+use tubewright::library::loans::Loan;
 use tubewright::library::messages::{self, Kind, Message, State};
 use tubewright::library::people::Role;
 use tubewright::library::waits::{self, WantsItFor};
@@ -78,7 +79,7 @@ async fn lend(
 async fn take_back(house: &House, loan: LoanId, by: PersonId, at: DateTime<Utc>) {
     let mut write = house.library.write().await.unwrap();
     let of = Loan::get(&mut write, loan).await.unwrap();
-    tubewright::library::loans::Return {
+    tubewright::library::returning::Return {
         loan: of.id,
         at,
         recorded_at: at,

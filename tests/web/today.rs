@@ -3,7 +3,8 @@
 use chrono::Duration;
 use tubewright::library::InstrumentId;
 use tubewright::library::PersonId;
-use tubewright::library::loans::Lend;
+use tubewright::library::club::Club;
+use tubewright::library::lending::Lend;
 use tubewright::library::people::Role;
 use tubewright::library::second_factor::{self, State};
 use tubewright::library::waits::{self, WantsItFor};
@@ -145,4 +146,61 @@ async fn a_coordinator_is_asked_for_a_second_factor() {
         write.commit().await.unwrap();
         assert!(!said(&mut client).await, "{role}");
     }
+}
+
+/// OWASP ASVS 4.0.3, 4.3.1, where the club requires it: without a second factor a
+/// coordinator may do no more than a volunteer, is told why and where to mend it, and
+/// nobody shuts themselves out.
+#[tokio::test]
+async fn a_club_may_require_a_second_factor_of_its_coordinators() {
+    let house = House::empty().await;
+    let (me, mut client) = house.someone(Role::Coordinator).await;
+    house.instrument("SC203", me).await;
+    let shown = crate::two_at_once::form(&client.get("/club").await, "shown");
+    let fields = [
+        ("shown", shown.as_str()),
+        ("name", "Fenwater"),
+        ("zone", "UTC"),
+        ("units", "metric"),
+        ("paper", "a4"),
+        ("currency", "EUR"),
+        ("loan_days", "28"),
+        ("renewals", "2"),
+        ("renew_late_days", "7"),
+        ("fetch_days", "7"),
+        ("second_factor", "required"),
+        ("second_look", "one person"),
+    ];
+    let page = client.post("/club", &fields).await;
+    assert_eq!(page.status, 422);
+    assert!(page.words().contains("turn on your own first"));
+    let mut write = house.library.write().await.unwrap();
+    let club = Club {
+        second_factor_required: true,
+        ..Club::load(&mut write).await.unwrap()
+    };
+    club.save(&mut write).await.unwrap();
+    write.commit().await.unwrap();
+    for path in ["/club", "/people", "/audit-log"] {
+        let page = client.get(path).await;
+        assert_eq!(page.status, 403, "{path}");
+        assert!(page.words().contains("only with a second factor"), "{path}");
+        let leads = page.attributes("main a", "href");
+        assert!(leads.iter().any(|to| to == "/me#second-factor"), "{path}");
+    }
+    assert_eq!(client.get("/check-in").await.status, 200);
+    let start = client.get("/").await.words();
+    assert!(start.contains("Set up the second factor"), "{start}");
+    let mut write = house.library.write().await.unwrap();
+    second_factor::want(&mut write, me).await.unwrap();
+    let State::Wanted(secret) = second_factor::state(&mut write, me).await.unwrap() else {
+        panic!("no secret");
+    };
+    let now = house.app.clock.now();
+    let step = now.timestamp() / second_factor::STEP_S;
+    let code = secret.code(step).unwrap();
+    let on = second_factor::confirm(&mut write, me, &code, now).await;
+    assert!(on.unwrap().is_some());
+    write.commit().await.unwrap();
+    assert_eq!(client.get("/club").await.status, 200);
 }

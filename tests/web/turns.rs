@@ -6,7 +6,7 @@ use chrono_tz::Tz;
 use tubewright::library::club::Club;
 use tubewright::library::people::Role;
 use tubewright::library::waits::{self, WantsItFor};
-use tubewright::library::{InstrumentId, PersonId, loans};
+use tubewright::library::{InstrumentId, PersonId, returning};
 
 use crate::common::{Client, House, Page};
 use crate::context::{lend, loan, rows};
@@ -92,7 +92,7 @@ async fn it_is_kept_for_each_in_turn_by_the_clubs_own_days() {
             case(&said)
         );
         let mut write = house.library.write().await.unwrap();
-        loans::return_loan(&mut write, lent, &[], at(0, first_hour), by)
+        returning::return_loan(&mut write, lent, &[], at(0, first_hour), by)
             .await
             .unwrap();
         write.commit().await.unwrap();

@@ -8,7 +8,7 @@ use tubewright::library::people::{Person, Role};
 use crate::common::{Client, House, Page};
 
 /// A page's form as a browser would send it untouched.
-fn form(page: &Page, field: &str) -> String {
+pub fn form(page: &Page, field: &str) -> String {
     page.attributes(&format!("input[name={field}]"), "value")
         .remove(0)
 }
@@ -28,6 +28,8 @@ async fn save_club(client: &mut Client, shown: &str, name: &str, contact: &str) 
         ("renewals", "2"),
         ("renew_late_days", "7"),
         ("fetch_days", "7"),
+        ("second_factor", "asked"),
+        ("second_look", "one person"),
     ];
     client.post("/club", &fields).await
 }

@@ -4,7 +4,7 @@
 use axum::body::Body;
 use axum::http::{Method, Request, StatusCode, header};
 use chrono::{Duration, Utc};
-use tubewright::library::loans::Lend;
+use tubewright::library::lending::Lend;
 use tubewright::library::people::Role;
 use tubewright::library::waits::{self, WantsItFor};
 use tubewright::library::{LoanId, PersonId, WaitId, kit};

@@ -108,3 +108,44 @@ async fn what_cannot_be_tried_is_told_with_its_mend() {
         assert_eq!(kept, [typed], "{query}");
     }
 }
+
+/// An afternoon and an evening on one day: two nights, each with its own list.
+#[tokio::test]
+async fn two_work_nights_on_one_day_keep_their_own_lists() {
+    let (_house, mut client, first) = night().await;
+    let on = (chrono::Utc::now().date_naive() + chrono::Days::new(7)).to_string();
+    let fields = [
+        ("held_on", on.as_str()),
+        ("place", "the school"),
+        ("hours", "3"),
+        ("hands", "4"),
+        ("note", "afternoon"),
+    ];
+    let second = client.post("/work-nights/new", &fields).await;
+    let second = second.location().to_owned();
+    assert_ne!(first, second);
+    let list = client.get("/work-nights").await.words();
+    assert!(
+        list.contains("the hut") && list.contains("the school"),
+        "{list}"
+    );
+    client
+        .post(&format!("{first}/assign"), &[("tag", "S1")])
+        .await
+        .location();
+    client
+        .post(&format!("{second}/assign"), &[("tag", "S2")])
+        .await
+        .location();
+    let tags = async |client: &mut Client, at: &str| {
+        let sheet = client.get(&format!("{at}/list.csv")).await.text();
+        let rows = sheet.lines().skip(1).map(str::to_owned);
+        rows.collect::<Vec<_>>()
+    };
+    let (one, other) = (
+        tags(&mut client, &first).await,
+        tags(&mut client, &second).await,
+    );
+    assert!(one.len() == 1 && one[0].contains("S1"), "{one:?}");
+    assert!(other.len() == 1 && other[0].contains("S2"), "{other:?}");
+}

@@ -54,6 +54,9 @@ pub struct Line {
     /// Star test from frames.
     pub frames: Option<Frames>,
 
+    /// Barrel check by eye.
+    pub barrels: Option<Barrels>,
+
     /// Problem: what.
     pub found: Option<ProblemWhat>,
     /// Problem: what it asks for.
@@ -70,6 +73,10 @@ pub struct Line {
     /// Work: the problems it settles.
     #[serde(default)]
     pub settles: Vec<String>,
+
+    /// Work: spare parts that went into it, and how many.
+    #[serde(default)]
+    pub used: Vec<(String, f64)>,
 
     /// Work: parts of the kit that were missing and are there again, or new ones.
     #[serde(default)]
@@ -95,6 +102,19 @@ pub struct Eye {
     pub side: FocusSide,
     /// Seeing, Antoniadi.
     pub seeing: i64,
+}
+
+/// What a person saw through both barrels, at each opening of the hinge.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Barrels {
+    /// Magnification.
+    pub power: f64,
+    /// Distance of the target, m; none for a star.
+    pub metres: Option<f64>,
+    /// Convergence (below 0: divergence) and step (above 0: the left higher), arc minutes
+    /// at the eye.
+    pub openings: Vec<[f64; 2]>,
 }
 
 /// The star that a camera was pointed at: the frames are made from this.

@@ -1,18 +1,20 @@
 //! One line of a logbook, written as what it tells of.
 
 use library::attempts;
+use library::barrel_checks::{self, BarrelCheck, Way};
 use library::entries::{EntryKind, NewEntry};
 use library::instruments::Instrument;
 use library::journeys::Journey;
-use library::loans::{self, Lend, LendDetails};
+use library::lending::{Lend, LendDetails};
 use library::missing_kit::{self, Outcome};
 use library::problems::Problem;
+use library::returning;
 use library::star_tests::{Method, StarTest};
 use library::works::{self, Work};
 use library::{AttemptId, Conn, EntryId, KitPartId, PersonId};
 
 use super::super::story::Told;
-use super::super::{eye, limit_words};
+use super::super::{eye, limit_words, spares};
 use super::{Result, Writer, need, wrong};
 
 impl Writer<'_> {
@@ -101,6 +103,26 @@ impl Writer<'_> {
                 test.write(conn, id).await?;
                 self.instruments[told.instrument].last_coma = Some(test.coma_rms_waves);
             }
+            EntryKind::BarrelCheck => {
+                let Some(seen) = &line.barrels else {
+                    return Err(wrong("this line needs barrels"));
+                };
+                let openings = seen
+                    .openings
+                    .iter()
+                    .map(|[convergence, step]| barrel_checks::by_eye(*convergence, *step, None))
+                    .collect();
+                BarrelCheck {
+                    way: Way::ByEye,
+                    magnification: seen.power,
+                    hinged: true,
+                    distance_m: seen.metres,
+                    openings,
+                    judged: "{}".to_owned(),
+                }
+                .write(conn, id)
+                .await?;
+            }
             EntryKind::Problem => {
                 Problem {
                     what: need(&line.found, "found")?,
@@ -129,6 +151,7 @@ impl Writer<'_> {
                 }
                 .write(conn, id)
                 .await?;
+                spares::used(conn, &line.used, id, by, told.happened_at).await?;
                 self.kit_again(conn, told, by).await?;
             }
             _ => {}
@@ -233,7 +256,7 @@ impl Writer<'_> {
             .filter(|(name, _)| !missing.contains(name))
             .map(|(_, id)| *id)
             .collect();
-        loans::return_loan(conn, loan, &came_back, told.happened_at, by).await?;
+        returning::return_loan(conn, loan, &came_back, told.happened_at, by).await?;
         Ok(())
     }
 

@@ -6,6 +6,7 @@ use std::time::Instant;
 
 use flate2::bufread::GzDecoder;
 
+use super::error::{OutOfBudget, OutOfTime};
 use super::{DecodeError, Format, Limits};
 
 /// What [`FrameReader`](super::FrameReader) reads from.
@@ -27,16 +28,6 @@ const MEMBERS: u64 = 1000;
 const BYTES_PER_MEMBER: u64 = 4096;
 /// The time is looked at once in so many bytes.
 const LOOK_EVERY: u64 = 1 << 20;
-
-/// Said by a read that ran out of its budget; [`DecodeError::of_io`] knows it.
-#[derive(Debug, Clone, Copy, thiserror::Error)]
-#[error("the file makes more work than its pictures are worth")]
-pub(super) struct OutOfBudget;
-
-/// Said by a read past the deadline.
-#[derive(Debug, Clone, Copy, thiserror::Error)]
-#[error("the time for this file is up")]
-pub(super) struct OutOfTime;
 
 /// The file as decoders read it: it hands out its bytes a few times over and no more,
 /// since strips, tables and previews of one file may all point at the same bytes.

@@ -1,7 +1,16 @@
 //! Why a file could not be read, in words a person can act on.
 
 use super::Format;
-use super::bytes::{OutOfBudget, OutOfTime};
+
+/// Said by a read that ran out of its budget; [`DecodeError::of_io`] knows it.
+#[derive(Debug, Clone, Copy, thiserror::Error)]
+#[error("the file makes more work than its pictures are worth")]
+pub(super) struct OutOfBudget;
+
+/// Said by a read past the deadline.
+#[derive(Debug, Clone, Copy, thiserror::Error)]
+#[error("the time for this file is up")]
+pub(super) struct OutOfTime;
 
 /// A refusal to read a file or one of its pictures.
 ///

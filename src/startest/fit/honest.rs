@@ -9,7 +9,8 @@
 //! rings of equal frequency and raised by the share the fit itself took away
 //! there. For white noise this is the textbook answer scaled by chi2.
 
-use super::solve::{Problem, Solution, dot};
+use super::kernels::dot;
+use super::solve::{Problem, Solution};
 use nalgebra::DMatrix;
 use optics::fourier::{Scratch, Square, fast_size, signed};
 use rustfft::num_complex::Complex32;

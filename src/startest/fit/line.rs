@@ -1,6 +1,6 @@
 //! One wavelength of the model: the pupil on the grid that belongs to it.
 
-use super::solve::dot;
+use super::kernels::dot;
 use crate::frame::Setup;
 use optics::{pupil::Pupil, zernike};
 use rustfft::num_complex::Complex32;

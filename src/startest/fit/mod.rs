@@ -30,6 +30,7 @@
 
 mod check;
 mod honest;
+mod kernels;
 mod line;
 mod model;
 mod result;

@@ -2,8 +2,9 @@
 
 use super::{
     FitOptions, honest,
+    kernels::{dot, plane},
     run::{Fitted, Work},
-    solve::{A4, BLUR, COLOUR, FLUX, OWN, SHADE, SKY, X, Y, dot, plane},
+    solve::{A4, BLUR, COLOUR, FLUX, OWN, SHADE, SKY, X, Y},
     told,
 };
 use crate::frame::{Setup, Side, Vanes};

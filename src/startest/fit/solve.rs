@@ -7,8 +7,7 @@
 
 mod pixels;
 
-pub(super) use pixels::{dot, plane};
-
+use super::kernels::dot;
 use super::model::{Model, Sizes, State};
 use nalgebra::{DMatrix, DVector};
 use std::ops::Range;

@@ -1,6 +1,7 @@
 //! Vanes that were not told: looked for in what a fit without them leaves over.
 
-use super::solve::{FLUX, Problem, SKY, Solution, plane};
+use super::kernels::plane;
+use super::solve::{FLUX, Problem, SKY, Solution};
 
 /// Bins round the ring.
 const BINS: usize = 120;

@@ -5,9 +5,8 @@
 //! their brightness and added up, colour by colour. The fit finds the scale from the rings
 //! ([`fit::fit_colours`]); after that all is as with frames whose scale is known.
 
-use super::answer::{
-    Answer, FIT, GEOMETRY, OBSTRUCTION_APART, by_fit, told_obstruction, unexplained,
-};
+use super::answer::{OBSTRUCTION_APART, told_obstruction, unexplained};
+use super::reported::{Answer, FIT, GEOMETRY, by_fit};
 use super::writing::{air_of, fit_report, rings_of};
 use super::{Look, Options, Outcome, Progress, Unreadable};
 use crate::decode::Still;
@@ -119,7 +118,7 @@ fn measured(gathered: Gathered, eyepiece: Eyepiece<'_>, options: &Options) -> Ou
     if let Err(why) = &rings
         && OF_THE_SHAPE.contains(&why.code.as_str())
     {
-        return refused(vec![why.clone()], frames, Some(luminance));
+        return refused(vec![of_a_still(why)], frames, Some(luminance));
     }
     let start = start_of(&luminance, rings.as_ref().ok(), &first);
     let pictures: Vec<_> = match &colours[..] {
@@ -213,6 +212,19 @@ fn measured(gathered: Gathered, eyepiece: Eyepiece<'_>, options: &Options) -> Ou
     }
 }
 
+/// What draws out or fills the donut of a phone's stills, beside a star that moved: held at an
+/// eyepiece nobody sees whether it is double, or all but in focus.
+fn of_a_still(why: &Reason) -> Reason {
+    if why.code != "smeared" {
+        return why.clone();
+    }
+    said(
+        "smeared",
+        "the star is drawn out, or its dark middle filled: it moved, it is a double star, or it is nearly in focus",
+        "Go farther out of focus on a star that stands alone, and hold the phone still.",
+    )
+}
+
 /// Where the fit begins.
 fn start_of(stack: &Stack, rings: Option<&Geometry>, setup: &Setup) -> fit::Start {
     match rings {
@@ -277,8 +289,13 @@ fn one_sided(shades: &[[f64; 3]]) -> f64 {
 const CUT_TO_COMA: f64 = 1.5;
 const CUT_NOTED: f64 = 0.06;
 
+/// What is to be borne in mind of a camera on a known focal length only.
+const OF_A_CAMERA: [&str; 3] = ["told-matters", "focal-length-doubtful", "response-bent"];
+
 fn notes(report: &Report, told: &Setup, cut: f64) -> Vec<Reason> {
     let mut notes = crate::notes::on_fit(report, told);
+    // Nobody told a focal length or a pixel, and no phone's stills are raw.
+    notes.retain(|n| !OF_A_CAMERA.contains(&n.code.as_str()));
     let Some(scale) = &report.scale else {
         return notes;
     };

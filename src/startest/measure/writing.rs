@@ -1,13 +1,12 @@
 //! The parts of a report.
 
-use super::answer::{Answer, FIT};
+use super::reported::{Answer, FIT};
 use super::{Look, Options};
 use crate::find::quantile;
 use crate::fit::FitResult;
 use crate::frame::{Setup, Side};
-use crate::panels;
 use crate::report::{
-    Air, Fit, FittedPicture, Rings, SetReport, ShadowDecentre, Term, VanesSeen, Wavefront,
+    self, Air, Fit, FittedPicture, Rings, SetReport, ShadowDecentre, Term, VanesSeen, Wavefront,
 };
 use crate::scatter::component_sigma;
 use optics::{ARCSEC_PER_RAD, seeing};
@@ -125,7 +124,7 @@ pub(super) fn fit_report(
             .iter()
             .map(|&j| Term {
                 noll: j,
-                name: panels::term_name(j).to_owned(),
+                name: report::term_name(j).to_owned(),
                 waves: found.wavefront.get(j),
                 sigma_waves: found.sigma(j).unwrap_or(0.0),
             })

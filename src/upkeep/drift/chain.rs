@@ -1,6 +1,8 @@
 //! A logbook as the drift model reads it: what pushed the instrument, when it
 //! was looked at, and when the bench set it anew.
 
+use library::star_tests::Method;
+
 /// How many causes of drift there are.
 pub const CAUSES: usize = 10;
 
@@ -49,6 +51,22 @@ impl Cause {
         self as usize
     }
 
+    /// It, in words.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::HandCarry => "carried by hand",
+            Self::Car => "by car",
+            Self::RoughRoad => "rough roads",
+            Self::FlightOrParcel => "flights and parcels",
+            Self::PublicEvent => "public events",
+            Self::KnockOrDrop => "knocks",
+            Self::LeftOutdoors => "left outdoors",
+            Self::Month => "time alone",
+            Self::UntoldLeg => "loans nobody reported on",
+            Self::Settling => "settling after the bench",
+        }
+    }
+
     /// One unit of it, in words.
     pub fn unit_words(self) -> &'static str {
         match self {
@@ -81,8 +99,8 @@ pub struct Look {
     pub sigma_waves: f64,
     /// Where on the tube it points, degrees, when somebody knew.
     pub direction_deg: Option<f64>,
-    /// Judged by eye rather than measured from frames.
-    pub by_eye: bool,
+    /// How it was looked at.
+    pub method: Method,
 }
 
 /// Something in a logbook that concerns the drift.
@@ -278,16 +296,24 @@ impl Chain {
 
     /// What pushed it between two days, time left out, per month of that span.
     pub fn use_per_month(&self, from: f64, until: f64) -> Units {
-        let mut units = [0.0; CAUSES];
         let months = ((until - from) / MONTH_DAYS).max(1.0);
+        let mut units = self.units_between(from, until).map(|u| u / months);
+        units[Cause::Month.index()] = 1.0;
+        units
+    }
+
+    /// What it went through after one day until another, time included from when it
+    /// begins.
+    pub fn units_between(&self, from: f64, until: f64) -> Units {
+        let mut units = [0.0; CAUSES];
         for push in self
             .pushes
             .iter()
             .filter(|p| p.day > from && p.day <= until)
         {
-            units[push.cause.index()] += push.amount / months;
+            units[push.cause.index()] += push.amount;
         }
-        units[Cause::Month.index()] = 1.0;
+        units[Cause::Month.index()] = (until - from.max(self.begins)).max(0.0) / MONTH_DAYS;
         units
     }
 
@@ -325,7 +351,7 @@ impl Chain {
                     number(look.coma_rms_waves);
                     number(look.sigma_waves);
                     number(look.direction_deg.unwrap_or(f64::NAN));
-                    number(f64::from(u8::from(look.by_eye)));
+                    number(look.method as u8 as f64);
                 }
                 Act::Reset(fresh) => number(-1.0 - fresh as u8 as f64),
             }
@@ -372,6 +398,6 @@ fn within_bounds(look: Look) -> Option<Look> {
         coma_rms_waves: look.coma_rms_waves.min(MOST_COMA_WAVES),
         sigma_waves: look.sigma_waves.clamp(LEAST_SIGMA_WAVES, MOST_SIGMA_WAVES),
         direction_deg: look.direction_deg.filter(|d| d.is_finite()),
-        by_eye: look.by_eye,
+        method: look.method,
     })
 }

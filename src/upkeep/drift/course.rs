@@ -3,6 +3,7 @@
 use super::chain::{Act, Chain, Fresh, MONTH_DAYS};
 use super::fit::DriftModel;
 use super::follow::Follower;
+use library::star_tests::Method;
 
 /// What is believed on one day.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -24,7 +25,7 @@ pub enum Mark {
         coma: f64,
         /// Its 1-sigma, waves.
         sigma: f64,
-        /// By eye rather than from frames.
+        /// By eye rather than measured.
         by_eye: bool,
     },
     /// The bench lined it up.
@@ -83,7 +84,7 @@ pub fn course(chain: &Chain, learned: &DriftModel, from: f64, until: f64) -> Cou
                     day: step.day,
                     coma: look.coma_rms_waves,
                     sigma: look.sigma_waves,
-                    by_eye: look.by_eye,
+                    by_eye: look.method == Method::ByEye,
                 }),
                 Act::Reset(Fresh::LinedUp) => course.marks.push(Mark::LinedUp { day: step.day }),
                 Act::Reset(_) => {}

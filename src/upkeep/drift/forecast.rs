@@ -8,6 +8,7 @@ use super::fit::DriftModel;
 use super::follow::{Follower, Theory};
 use super::mixture::Mixture;
 use super::params::{Params, fresh_index};
+use library::star_tests::Method;
 use optics::eye;
 
 /// Which instrument, and under which limit.
@@ -269,7 +270,7 @@ fn call(follower: &Follower, since: &Units, now: &Mixture, limit: f64) -> Call {
                 coma_rms_waves: coma.hypot(COMING_LOOK_SIGMA),
                 sigma_waves: COMING_LOOK_SIGMA,
                 direction_deg: None,
-                by_eye: false,
+                method: Method::FromFrames,
             }));
             right(looked.ahead(&[0.0; CAUSES]).beyond(limit)) / 5.0
         })

@@ -6,7 +6,7 @@ use crate::history::History;
 use library::Moment;
 use library::instruments::Design;
 use library::journeys::{Journey, JourneyKind};
-use library::star_tests::{Method, StarTest};
+use library::star_tests::StarTest;
 use library::works::WorkWhat;
 
 /// Days since the beginning of 1970, UTC.
@@ -106,6 +106,6 @@ pub fn look_of(test: &StarTest) -> Look {
         coma_rms_waves: test.coma_rms_waves,
         sigma_waves: test.coma_rms_waves_sigma,
         direction_deg: None,
-        by_eye: test.method == Method::ByEye,
+        method: test.method,
     }
 }

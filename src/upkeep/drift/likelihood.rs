@@ -4,6 +4,7 @@ use super::chain::{Act, CAUSES, Chain, Fresh};
 use super::dual::{Dual, Real, SLOPES};
 use super::params::{EYE, PARAMS, Params, fresh_index};
 use super::state::{State, wild};
+use library::star_tests::Method;
 
 /// A log likelihood and its derivatives by the pool's parameters.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -67,7 +68,7 @@ pub fn score(chain: &Chain, params: &Params, log_factor: f64, wildness: Wild) ->
             Act::Look(look) => look,
         };
         let mut look_variance = look.sigma_waves * look.sigma_waves;
-        if look.by_eye {
+        if look.method == Method::ByEye {
             look_variance *= eye_squared;
         }
         let before = State {
@@ -93,7 +94,7 @@ pub fn score(chain: &Chain, params: &Params, log_factor: f64, wildness: Wild) ->
         };
         log += gained.value;
         let mut d_s = [0.0; TAIL];
-        if look.by_eye {
+        if look.method == Method::ByEye {
             d_s[EYE] = 2.0 * look_variance;
         }
         let chain_rule = |of: &[f64; SLOPES]| {

@@ -4,6 +4,7 @@
 use nalgebra::SMatrix;
 
 use super::chain::{CAUSES, Cause, FRESH, Fresh, Look, Units};
+use library::star_tests::Method;
 
 /// How many parameters a pool has: a variance per unit of each cause, a spread
 /// for each way of being set anew, and a factor on the error of looks by eye.
@@ -49,7 +50,10 @@ impl Params {
 
     /// Variance of a look's error along one axis, waves squared.
     pub fn look_variance(&self, look: &Look) -> f64 {
-        let factor = if look.by_eye { self.eye_factor() } else { 1.0 };
+        let factor = match look.method {
+            Method::ByEye => self.eye_factor(),
+            Method::FromFrames | Method::ByPhone => 1.0,
+        };
         (look.sigma_waves * factor).powi(2)
     }
 }
@@ -101,10 +105,10 @@ impl Tails {
     /// Variance of a look's error along one axis, waves squared.
     pub fn look_variance(&self, params: &Params, look: &Look) -> f64 {
         let plain = params.look_variance(look);
-        match look.by_eye {
+        match look.method {
             // Along the coma alone, so half of it along each axis.
-            true => plain + 0.5 * (self.eyes * look.coma_rms_waves).powi(2),
-            false => plain,
+            Method::ByEye => plain + 0.5 * (self.eyes * look.coma_rms_waves).powi(2),
+            Method::FromFrames | Method::ByPhone => plain,
         }
     }
 }

@@ -9,7 +9,7 @@ use axum::response::{IntoResponse, Response};
 use super::super::Error;
 use super::super::access::{Access, Route};
 use super::super::extract::Query;
-use crate::bench::advice::Adjustment;
+use crate::bench::adjustment::Adjustment;
 use crate::bench::screw::{Element, Screw};
 use crate::bench::words::{amount_words, clock_minutes, clock_words, way_words};
 use crate::optics::pupil::Pupil;
@@ -358,4 +358,44 @@ pub async fn star_png(
         png,
     )
         .into_response())
+}
+
+/// From where the tube is looked at: "front" or "behind", and what stands at the top
+/// ("behind-3").
+pub fn stand_of(typed: &str) -> Option<Stand> {
+    let (side, top) = typed.split_once('-').unwrap_or((typed, "12"));
+    let behind = match side {
+        "front" => false,
+        "behind" => true,
+        _ => return None,
+    };
+    Some(Stand {
+        behind,
+        top_deg: hour_deg(top)?,
+    })
+}
+
+/// The same as the address carries it.
+pub fn stand_word(stand: Stand) -> String {
+    let side = if stand.behind { "behind" } else { "front" };
+    match hour_of(stand.top_deg).as_str() {
+        "12" => side.to_owned(),
+        top => format!("{side}-{top}"),
+    }
+}
+
+/// A clock hour as degrees.
+pub fn hour_deg(typed: &str) -> Option<f64> {
+    let hour: u8 = typed.trim().parse().ok()?;
+    (1..=12)
+        .contains(&hour)
+        .then(|| f64::from(hour % 12) * 30.0)
+}
+
+/// Degrees as the nearest clock hour.
+pub fn hour_of(deg: f64) -> String {
+    match (deg / 30.0).round() as i64 % 12 {
+        0 => "12".to_owned(),
+        h => h.to_string(),
+    }
 }

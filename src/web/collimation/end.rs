@@ -2,7 +2,8 @@
 //! and what borrowers will read.
 
 use super::super::page::RequestContext;
-use super::super::{Error, condition, show};
+use super::super::said::said_to_borrowers;
+use super::super::{Error, show};
 use super::sheet::first_and_last_drawn;
 use super::stop::ended_words;
 use crate::bench::plan::Work;
@@ -48,7 +49,7 @@ pub async fn end_view(
         pair: first_and_last_drawn(collimation).filter(|_| o.adjustments > 0),
         now: left_to_do(collimation, instrument, o.adjustments > 0),
         condition: row.assessment.condition.slug(),
-        sentence: condition::said_to_borrowers(instrument, &row.assessment),
+        sentence: said_to_borrowers(instrument, &row.assessment),
     })
 }
 

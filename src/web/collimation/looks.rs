@@ -7,16 +7,19 @@ use serde::Deserialize;
 use super::super::Error;
 use super::super::by_eye_form::ByEyeFields;
 use super::super::fields::{FormErrors, part};
-use super::page::{Typed, usable};
-use super::taking::{Taken, hour_deg, leads_back};
+use super::super::measuring::Circumstances;
+use super::draw::hour_deg;
+use super::four_stars::CornerFields;
+use super::page::usable;
+use super::taking::Taken;
+use super::typed::Typed;
 use crate::bench::advice::LEAST_RATIO;
-use crate::bench::corners::{self, Drawn, FourStars, Oval};
 use crate::bench::mechanical::MARK_SIGMA_MM;
 use crate::bench::replay::Step;
 use crate::library::AttemptId;
 use crate::library::attempts::{Attempt, AttemptState};
-use crate::library::collimation_replay;
-use crate::library::instruments::Instrument;
+use crate::library::collimation_replay::write_look;
+use crate::library::collimations::Record;
 use crate::startest::report::Report;
 
 /// A star check, as entered: its fields, or that the ring is even all round.
@@ -40,13 +43,11 @@ impl TryFrom<Vec<(String, String)>> for LookFields {
 /// A look by eye.
 pub async fn look(
     Taken {
-        mut step,
+        step,
         fields: LookFields(fields),
     }: Taken<LookFields>,
 ) -> Result<Response, Error> {
-    let by = step.context().person()?.id;
-    let which = step.collimation.instrument_id;
-    let instrument = Instrument::get(step.conn(), which).await?;
+    let instrument = step.instrument().await?;
     let mut errors = FormErrors::new();
     let told = fields.check(&mut errors);
     if let Some(told) = &told {
@@ -76,13 +77,19 @@ pub async fn look(
         };
         return step.mend(typed, errors).await;
     };
-    let (now, ordinal) = (step.context().now(), step.ordinal());
-    let collimation = step.collimation.clone();
     let told = (&test, instrument.aperture_mm);
-    collimation_replay::write_look(step.conn(), &collimation, ordinal, told, by, now)
+    step.write("Saved.", async |conn, place| {
+        write_look(
+            conn,
+            &step.collimation,
+            place.ordinal,
+            told,
+            place.by,
+            place.at,
+        )
         .await
-        .map_err(|e| leads_back(e, collimation.id))?;
-    step.finish("Saved.").await
+    })
+    .await
 }
 
 /// Which measurement.
@@ -94,14 +101,12 @@ pub struct MeasuredFields {
 
 /// Takes a measurement of frames into the collimation session; its star test is in the
 /// logbook already.
-pub async fn measured(
-    Taken { mut step, fields }: Taken<MeasuredFields>,
-) -> Result<Response, Error> {
+pub async fn measured(Taken { step, fields }: Taken<MeasuredFields>) -> Result<Response, Error> {
     let attempt: AttemptId = fields
         .attempt
         .parse()
         .map_err(|_| Error::BadRequest("Choose a measurement.".to_owned()))?;
-    let attempt = Attempt::get(step.conn(), attempt).await?;
+    let attempt = Attempt::get(&mut *step.context().read().await?, attempt).await?;
     let report: Option<Report> = attempt
         .report
         .as_deref()
@@ -121,12 +126,21 @@ pub async fn measured(
             "Those frames were sent before the last look or turn of this collimation session. Take new ones of the star as it stands now.".to_owned(),
         ));
     }
-    let taken = Step::Look {
+    // Shades made with the stills say how these lie, whatever lay before.
+    let told: Option<Circumstances> = serde_json::from_str(&attempt.circumstances).ok();
+    let mut anew = !step.progress().await?.course.shades().is_empty();
+    let mut steps = Vec::new();
+    for shade in told.into_iter().flat_map(|t| t.shades) {
+        steps.push(Step::Shade { shade, anew });
+        anew = false;
+    }
+    steps.push(Step::Look {
         coma: [w.coma_x_waves, w.coma_y_waves],
         sigma: w.coma_component_sigma_waves,
         eye: None,
-    };
-    step.take(taken, None).await
+    });
+    let records = steps.into_iter().map(|taken| Record::Taken { taken });
+    step.records(&records.collect::<Vec<_>>()).await
 }
 
 /// A mark, as told.
@@ -162,102 +176,12 @@ pub async fn mark(Taken { step, fields }: Taken<MarkFields>) -> Result<Response,
         sigma: MARK_SIGMA_MM,
         eye: None,
     };
-    step.take(taken, None).await
-}
-
-/// Four stars, as told: at 12, 3, 6 and 9 o'clock of the picture.
-#[derive(Debug, Clone, Default, Deserialize)]
-#[serde(default)]
-pub struct CornerFields {
-    /// Side of focus.
-    pub edge_side: String,
-    /// How wide the donut is, arc seconds.
-    pub edge_width: String,
-    /// How far from the middle, arc minutes.
-    pub edge_arcmin: String,
-    /// Which way each is drawn out.
-    pub drawn: Vec<String>,
-    /// Short diameter over long one of each.
-    pub oval: Vec<String>,
-}
-
-impl CornerFields {
-    fn check(&self, aperture_mm: f64, errors: &mut FormErrors) -> Option<FourStars> {
-        let inside = match self.edge_side.as_str() {
-            "inside" => Some(true),
-            "outside" => Some(false),
-            _ => {
-                errors.add(
-                    "edge_side",
-                    "Side of focus: say which; without it the direction of the lean cannot be told.",
-                );
-                None
-            }
-        };
-        let width = errors.number(
-            "edge_width",
-            "Donut\u{2019}s width",
-            &self.edge_width,
-            2.0..=200.0,
-        );
-        let edge = errors.number(
-            "edge_arcmin",
-            "From the middle",
-            &self.edge_arcmin,
-            3.0..=90.0,
-        );
-        let mut ovals = [Oval {
-            drawn: Drawn::Round,
-            ratio: 1.0,
-        }; 4];
-        for (i, oval) in ovals.iter_mut().enumerate() {
-            let field = format!("oval-{i}");
-            let side = ["12", "3", "6", "9"][i];
-            oval.drawn = match self.drawn.get(i).map(String::as_str) {
-                Some("round") => Drawn::Round,
-                Some("middle") => Drawn::ToTheMiddle,
-                Some("across") => Drawn::Across,
-                _ => {
-                    errors.add(
-                        &field,
-                        format!("Star at {side} o\u{2019}clock: say what it looks like."),
-                    );
-                    continue;
-                }
-            };
-            if oval.drawn == Drawn::Round {
-                continue;
-            }
-            let typed = self.oval.get(i).map_or("", String::as_str);
-            let label = format!("Short over long at {side} o\u{2019}clock");
-            match errors.optional_number(&field, &label, typed, 0.0..=1.0) {
-                Some(ratio) if ratio < corners::LEAST_RATIO => errors.add(
-                    &field,
-                    format!("{label}: so drawn out it cannot be told. Go twice as far out of focus for all four, and say how wide the donut is then."),
-                ),
-                Some(ratio) => oval.ratio = ratio,
-                None if errors.of(&field).is_empty() => {
-                    errors.add(&field, format!("{label}: please fill this in."));
-                }
-                None => {}
-            }
-        }
-        let inside = inside.filter(|_| errors.is_empty())?;
-        Some(FourStars {
-            ovals,
-            inside,
-            defocus_waves: corners::waves_of_width(width, aperture_mm),
-            edge_arcmin: edge,
-        })
-    }
+    step.take(taken).await
 }
 
 /// A look at the four edges of the field.
-pub async fn four_stars(
-    Taken { mut step, fields }: Taken<CornerFields>,
-) -> Result<Response, Error> {
-    let which = step.collimation.instrument_id;
-    let instrument = Instrument::get(step.conn(), which).await?;
+pub async fn four_stars(Taken { step, fields }: Taken<CornerFields>) -> Result<Response, Error> {
+    let instrument = step.instrument().await?;
     let mut errors = FormErrors::new();
     let Some(stars) = fields.check(instrument.aperture_mm, &mut errors) else {
         let typed = Typed {
@@ -266,5 +190,5 @@ pub async fn four_stars(
         };
         return step.mend(typed, errors).await;
     };
-    step.take(stars.step(), None).await
+    step.take(stars.step()).await
 }

@@ -12,6 +12,7 @@
 mod check;
 pub mod draw;
 mod end;
+mod four_stars;
 pub mod log;
 mod looks;
 pub mod page;
@@ -21,7 +22,10 @@ mod steps;
 pub mod stop;
 mod taking;
 pub mod turn;
+mod typed;
 
+pub use draw::{hour_deg, hour_of};
+pub use page::usable;
 pub use sheet::{Row, first_and_last_drawn, rows};
 
 use axum::response::Response;
@@ -130,13 +134,13 @@ async fn show(
     if entered {
         eye.check_kept(&mut errors);
     }
-    let typed = page::Typed {
+    let typed = typed::Typed {
         without_shade: place.without == "shade",
         eye: entered.then_some(eye),
         view: place.view,
         screw: place.screw.saturating_sub(1),
-        stand: taking::stand_of(&place.stand),
-        ..page::Typed::default()
+        stand: draw::stand_of(&place.stand),
+        ..typed::Typed::default()
     };
     let refused = !errors.is_empty();
     let shown = page::collimation_page(&context, &mut conn, &collimation, typed, errors).await?;

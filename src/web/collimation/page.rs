@@ -7,15 +7,15 @@ use super::super::fields::FormErrors;
 use super::super::page::{Layout, RequestContext};
 use super::super::{Error, address, show};
 use super::check::{AskedOnce, CheckView, asked_once, check_view, earlier, shaded_side};
-use super::draw::{Stand, hand_svg};
+use super::draw::{Stand, hand_svg, hour_of, stand_word};
 use super::end::{EndView, end_view};
+use super::four_stars::CornerFields;
 use super::log::{LastNoted, LogLine, Looked, last_noted, log, looked};
-use super::looks::CornerFields;
 use super::sheet::first_and_last_drawn;
 use super::start::points;
 use super::stop::{StopView, corners_done, mark_done, stop_words};
-use super::taking::{hour_of, stand_word};
 use super::turn::{At, TurnView, turn_view};
+use super::typed::Typed;
 use super::{collimation_address, sheet_address};
 use crate::bench::advice::Next;
 use crate::bench::before::Point;
@@ -32,47 +32,6 @@ use crate::library::collimation_replay::{Progress, has_glass_front, progress};
 use crate::library::collimations::{Collimation, Record};
 use crate::library::instruments::Instrument;
 use crate::library::{AttemptId, Conn};
-
-/// What was typed and must be mended.
-#[derive(Debug, Default)]
-pub struct Typed {
-    /// Points ticked.
-    pub ready: Vec<String>,
-    /// Clock hour shaded.
-    pub tube_clock: String,
-    /// Clock hour that went dark.
-    pub dark_clock: String,
-    /// Side of focus of the shade.
-    pub shade_side: String,
-    /// Whether the shade test is left for later.
-    pub without_shade: bool,
-    /// The look.
-    pub eye: Option<ByEyeFields>,
-    /// Mark's offset.
-    pub mark_mm: String,
-    /// Its direction.
-    pub mark_clock: String,
-    /// Turns told by hand.
-    pub own: Vec<String>,
-    /// The four edges of the field.
-    pub corners: Option<CornerFields>,
-    /// Another screen of the step than the first, or "".
-    pub view: String,
-    /// Which screw of an adjustment, from 0.
-    pub screw: usize,
-    /// From where the tube is looked at, if not facing the screws.
-    pub stand: Option<Stand>,
-}
-
-/// Two pictures side by side.
-pub struct Pictures {
-    /// Collimated.
-    pub should: String,
-    /// As it looks.
-    pub does: String,
-    /// Beneath.
-    pub caption: String,
-}
 
 /// A measurement that can be taken in.
 pub struct Measured {

@@ -1,5 +1,5 @@
 //! The lists of collimation sessions, running and past, and one collimation session on paper with all
-//! its looks and turns.
+//! its star checks and adjustments.
 
 use askama::Template;
 use axum::response::Response;
@@ -13,11 +13,13 @@ use super::draw::{donut_address, tube_svg};
 use super::log::{Looked, looked, screws_of, step_words, told, when};
 use super::stop::{before_after, ended_words};
 use super::{collimation_address, sheet_address};
-use crate::bench::advice::{Adjustment, Purpose, Why, defocus_waves};
+use crate::bench::adjustment::{Adjustment, Purpose};
+use crate::bench::advice::{Why, defocus_waves};
 use crate::bench::replay::Step;
 use crate::bench::words::work_words;
 use crate::library::club::Club;
-use crate::library::collimations::{self, Collimation, InShort, Record};
+use crate::library::collimation_lists::{self, InShort};
+use crate::library::collimations::{Collimation, Record};
 use crate::library::instruments::Instrument;
 use crate::library::{CollimationId, Conn, InstrumentId};
 
@@ -45,7 +47,7 @@ pub struct Row {
     pub name: String,
     /// When and by whom it was begun.
     pub begun: String,
-    /// How it stands or ended.
+    /// Status or ended.
     pub how: String,
     /// Before, after and how many turns; "" while it runs.
     pub what: String,
@@ -92,7 +94,7 @@ pub async fn rows(
     club: &Club,
     instrument: Option<InstrumentId>,
 ) -> Result<Vec<Row>, Error> {
-    let all = collimations::all(conn, instrument).await?;
+    let all = collimation_lists::all(conn, instrument).await?;
     Ok(all.into_iter().map(|of| Row::of(club, of)).collect())
 }
 
@@ -152,7 +154,7 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
 async fn csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let mut conn = context.read().await?;
     let instrument = of_tag(&mut conn, &asked).await?;
-    let all = collimations::all(&mut conn, instrument.map(|i| i.id)).await?;
+    let all = collimation_lists::all(&mut conn, instrument.map(|i| i.id)).await?;
     let pair = |of: Option<(f64, f64)>| match of {
         Some((value, sigma)) => [Cell::number(value, 4), Cell::number(sigma, 4)],
         None => [Cell::from(""), Cell::from("")],

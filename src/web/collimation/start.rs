@@ -6,15 +6,16 @@ use axum::response::Response;
 use super::super::extract::{Form, Path};
 use super::super::fields::FormErrors;
 use super::super::page::{Layout as PageLayout, RequestContext, Submission, mend, page, see_other};
-use super::super::{Error, address, show};
+use super::super::{Error, address, show, star_test};
 use super::collimation_address;
 use crate::bench::before;
 use crate::bench::plan::Work;
 use crate::bench::words::work_words;
 use crate::library::Conn;
+use crate::library::collimation_lists;
 use crate::library::collimation_replay::{has_glass_front, plan_of, setup};
 use crate::library::collimations::{self, Collimation, SessionSetup, layout_of, usual_focuser_deg};
-use crate::library::instruments::{Design, Instrument};
+use crate::library::instruments::{Check, Instrument};
 use crate::optics::prescription::{Layout, Numbers, Prescription};
 use crate::upkeep;
 
@@ -39,6 +40,7 @@ struct StartPage {
     has_mirrors: bool,
     has_focuser: bool,
     takes_star_test: bool,
+    has_barrels: bool,
     stages: Vec<&'static str>,
     plan_words: String,
     points: Vec<before::Point>,
@@ -67,7 +69,7 @@ async fn setup_of(
     );
     let back =
         errors.optional_length_mm("back_focus", "Back focus", &form.back_focus, 0.0..=3000.0);
-    let focuser = super::taking::hour_deg(&form.focuser_clock);
+    let focuser = super::draw::hour_deg(&form.focuser_clock);
     if layout == Some(Layout::Newtonian) && focuser.is_none() && !form.focuser_clock.is_empty() {
         errors.add("focuser_clock", "Focuser: choose its clock position.");
     }
@@ -112,12 +114,9 @@ fn start_page(
         ),
         has_focuser: setup.layout == Some(Layout::Newtonian),
         takes_star_test: instrument.design.takes_star_test(),
+        has_barrels: instrument.design.check() == Check::Barrels,
         stages: plan.stages.iter().map(|w| work_words(*w)).collect(),
-        plan_words: if instrument.design == Design::Binocular {
-            "A double image or tired eyes: the barrels are out of collimation. Check on a distant roof edge and report it for the bench; a star check tells nothing of it.".to_owned()
-        } else {
-            plan.words
-        },
+        plan_words: plan.words,
         points: points(instrument, setup),
         screws: setup.screws.len(),
         turns: !matches!(setup.layout, Some(Layout::Refractor) | None),
@@ -158,12 +157,12 @@ pub async fn show_start(
         return Ok(see_other(&collimation_address(open)));
     }
     // The focuser stands where it stood the last time.
-    let earlier = match collimations::last_ended(&mut conn, instrument.id).await? {
+    let earlier = match collimation_lists::last_ended(&mut conn, instrument.id).await? {
         Some(id) => Collimation::get(&mut conn, id).await?.setup.focuser_deg,
         None => usual_focuser_deg(),
     };
     let blank = StartFields {
-        focuser_clock: super::taking::hour_of(earlier),
+        focuser_clock: super::draw::hour_of(earlier),
         diagonal: if instrument.uses_diagonal { "yes" } else { "" }.to_owned(),
         ..StartFields::default()
     };
@@ -189,10 +188,7 @@ pub async fn start(
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
     if !instrument.design.takes_star_test() {
-        return Err(Error::Refused(format!(
-            "{} is for the Sun only: nothing on it is turned here, and it takes no star test.",
-            instrument.tag
-        )));
+        return Err(Error::Refused(star_test::no_star_test(&instrument)));
     }
     let mut errors = FormErrors::new();
     let setup = setup_of(&mut write, &context, &instrument, &fields, &mut errors).await?;

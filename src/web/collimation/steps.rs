@@ -10,18 +10,18 @@ use super::super::Error;
 use super::super::extract::{Path, Upload, UploadedFile};
 use super::super::fields::FormErrors;
 use super::super::page::RequestContext;
-use super::page::Typed;
+use super::draw::hour_deg;
 use super::start::points;
-use super::taking::{Taken, Taking, Turned, hour_deg, leads_back};
-use crate::bench::advice::{PARTS, Tension};
+use super::taking::{Taken, Taking, Turned};
+use super::typed::Typed;
+use crate::bench::adjustment::{PARTS, Tension};
 use crate::bench::orientation::{Shade, Side};
 use crate::bench::plan::Work;
 use crate::bench::replay::Step;
 use crate::bench::shade_frame::dark_side;
 use crate::library::CollimationId;
-use crate::library::collimation_replay;
+use crate::library::collimation_end::{Ending, undo};
 use crate::library::collimations::Record;
-use crate::library::instruments::Instrument;
 use crate::startest::decode::{FrameReader, Limits};
 use crate::startest::frame::Frame;
 
@@ -32,9 +32,8 @@ pub struct ReadyFields {
 }
 
 /// The list of what comes before was gone through.
-pub async fn ready(Taken { mut step, fields }: Taken<ReadyFields>) -> Result<Response, Error> {
-    let which = step.collimation.instrument_id;
-    let instrument = Instrument::get(step.conn(), which).await?;
+pub async fn ready(Taken { step, fields }: Taken<ReadyFields>) -> Result<Response, Error> {
+    let instrument = step.instrument().await?;
     let left: Vec<String> = points(&instrument, &step.collimation.setup)
         .into_iter()
         .filter(|p| !fields.ready.iter().any(|r| r == p.code))
@@ -61,7 +60,7 @@ pub async fn ready(Taken { mut step, fields }: Taken<ReadyFields>) -> Result<Res
         };
         return step.mend(typed, errors).await;
     }
-    step.record(&Record::Ready, None).await
+    step.record(&Record::Ready).await
 }
 
 /// A shade, as told.
@@ -123,7 +122,7 @@ pub async fn shade(Taken { step, fields }: Taken<ShadeFields>) -> Result<Respons
     let (Some(tube), Some(dark)) = (tube, dark) else {
         return step.mend(fields.typed(), errors).await;
     };
-    step.take(fields.step(tube, dark), None).await
+    step.take(fields.step(tube, dark)).await
 }
 
 fn first_frame(path: PathBuf) -> Result<Frame, String> {
@@ -174,11 +173,11 @@ pub async fn shade_frames(
         .await
         .map_err(|(field, words)| errors.add(field, words))
         .ok();
-    let step = Taking::begin(context, id, &upload.once, &fields.at).await?;
+    let step = Taking::read(context, id, upload.once, &fields.at).await?;
     let (Some(tube), Some(dark)) = (tube, dark) else {
         return Ok(step.mend(fields.typed(), errors).await?);
     };
-    Ok(step.take(fields.step(tube, dark), None).await?)
+    Ok(step.take(fields.step(tube, dark)).await?)
 }
 
 /// What was turned, as told.
@@ -191,7 +190,7 @@ pub struct GoFields {
 }
 
 /// Turned.
-pub async fn adjustment(Taken { mut step, fields }: Taken<GoFields>) -> Result<Response, Error> {
+pub async fn adjustment(Taken { step, fields }: Taken<GoFields>) -> Result<Response, Error> {
     let screws = step.progress().await?.course.footing().screws.len();
     let mut errors = FormErrors::new();
     let mut parts: Vec<i32> = fields
@@ -227,7 +226,7 @@ pub async fn adjustment(Taken { mut step, fields }: Taken<GoFields>) -> Result<R
         jump_deg: hour_deg(&fields.jump_clock),
         tension: Vec::new(),
     };
-    step.take(taken, None).await
+    step.take(taken).await
 }
 
 /// How the screws feel, as told.
@@ -248,7 +247,7 @@ pub async fn tension(Taken { step, fields }: Taken<FeelFields>) -> Result<Respon
             _ => Tension::Even,
         })
         .collect();
-    step.take(Step::Tension { tension }, None).await
+    step.take(Step::Tension { tension }).await
 }
 
 /// Which stage comes, as told.
@@ -259,7 +258,7 @@ pub struct StageFields {
 }
 
 /// On to the next stage, or back to the star's screws after the corners.
-pub async fn stage(Taken { mut step, fields }: Taken<StageFields>) -> Result<Response, Error> {
+pub async fn stage(Taken { step, fields }: Taken<StageFields>) -> Result<Response, Error> {
     let now = step.progress().await?;
     let to = if fields.to == "star" {
         now.plan
@@ -275,7 +274,7 @@ pub async fn stage(Taken { mut step, fields }: Taken<StageFields>) -> Result<Res
             "There is no stage after this one.".to_owned(),
         ));
     };
-    step.record(&Record::Stage { work }, None).await
+    step.record(&Record::Stage { work }).await
 }
 
 /// A form with nothing but its place.
@@ -284,24 +283,21 @@ pub async fn stage(Taken { mut step, fields }: Taken<StageFields>) -> Result<Res
 pub struct Nothing {}
 
 /// Ended.
-pub async fn end(Taken { mut step, .. }: Taken<Nothing>) -> Result<Response, Error> {
-    let by = step.context().person()?.id;
-    let (now, ordinal) = (step.context().now(), step.ordinal());
-    let collimation = step.collimation.clone();
-    collimation_replay::end(step.conn(), &collimation, ordinal, by, now)
-        .await
-        .map_err(|e| leads_back(e, collimation.id))?;
-    step.finish("Saved.").await
+pub async fn end(Taken { step, .. }: Taken<Nothing>) -> Result<Response, Error> {
+    let (now, collimation) = (step.context().now(), &step.collimation);
+    let ending = Ending::of(&mut *step.context().read().await?, collimation, now).await?;
+    step.write("Saved.", async |conn, place| {
+        let entry = ending.write(conn, collimation, place.ordinal, place.by, place.at);
+        entry.await.map(drop)
+    })
+    .await
 }
 
 /// The last step undone.
-pub async fn back(Taken { mut step, .. }: Taken<Nothing>) -> Result<Response, Error> {
-    let by = step.context().person()?.id;
-    let (now, ordinal) = (step.context().now(), step.ordinal());
-    let collimation = step.collimation.clone();
-    collimation_replay::undo(step.conn(), &collimation, ordinal, by, now)
-        .await
-        .map_err(|e| leads_back(e, collimation.id))?;
-    step.finish("Undone. It stays in the log, struck out.")
-        .await
+pub async fn back(Taken { step, .. }: Taken<Nothing>) -> Result<Response, Error> {
+    let notice = "Undone. It stays in the log, struck out.";
+    step.write(notice, async |conn, place| {
+        undo(conn, &step.collimation, place.ordinal, place.by, place.at).await
+    })
+    .await
 }

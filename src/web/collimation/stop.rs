@@ -4,11 +4,20 @@ use nalgebra::Vector2;
 
 use super::super::show;
 use super::draw::donut_address;
-use super::page::Pictures;
 use crate::bench::advice::{NEAREST_WAVES, Stop, Why};
 use crate::bench::corners::width_arcsec;
 use crate::bench::loss::{brighter_side_deg, loss};
 use crate::bench::words::clock_words;
+
+/// Two pictures side by side.
+pub struct Pictures {
+    /// Collimated.
+    pub should: String,
+    /// As it looks.
+    pub does: String,
+    /// Beneath.
+    pub caption: String,
+}
 
 /// One line of what is lost.
 pub struct LossLine {

@@ -1,5 +1,6 @@
 //! A step about to be taken: who asks, on which collimation session, having seen how much
-//! of it, inside the one write there can be.
+//! of it. What there is to look up or to play through comes before the write, which is
+//! refused if someone has gone on meanwhile.
 
 use axum::extract::{FromRequest, FromRequestParts, Request};
 use axum::response::{IntoResponse, Response};
@@ -8,15 +9,17 @@ use serde::{Deserialize, Deserializer};
 
 use super::super::extract::{Form, Path};
 use super::super::fields::{FormErrors, part};
-use super::super::page::{OnceWrite, RequestContext, Submission, mend};
+use super::super::page::{RequestContext, Submission, mend};
 use super::super::{App, Error};
 use super::collimation_address;
-use super::draw::Stand;
-use super::page::{Typed, collimation_page};
+use super::draw::{stand_of, stand_word};
+use super::page::collimation_page;
+use super::typed::Typed;
 use crate::bench::replay::Step;
 use crate::library::collimation_replay::{Progress, progress};
 use crate::library::collimations::{self, Collimation, Record};
-use crate::library::{CollimationId, EntryId};
+use crate::library::instruments::Instrument;
+use crate::library::{CollimationId, Conn, Moment, PersonId};
 
 /// A form of a collimation: its own fields, and how many records the sender saw.
 struct Placed<T> {
@@ -47,12 +50,23 @@ impl<'de, T: DeserializeOwned> Deserialize<'de> for Placed<T> {
 /// A step about to be written.
 pub struct Taking {
     context: RequestContext,
-    write: OnceWrite,
-    /// The collimation session as it is in this write.
+    once: String,
+    /// The collimation session as it is read; the write is refused if it has gone on.
     pub collimation: Collimation,
     ordinal: i64,
     /// From where the tube is looked at, as the page's address carries it, or "".
     stand: String,
+}
+
+/// Where and by whom a step is written.
+#[derive(Debug, Clone, Copy)]
+pub struct Place {
+    /// How many records the sender saw.
+    pub ordinal: i64,
+    /// Who takes the step.
+    pub by: PersonId,
+    /// When.
+    pub at: Moment,
 }
 
 /// The same with the form's own fields.
@@ -104,7 +118,7 @@ where
         let Path(id) = Path::<CollimationId>::from_request_parts(&mut parts, app).await?;
         let request = Request::from_parts(parts, body);
         let Form { fields, once } = Form::<Placed<T>>::from_request(request, app).await?;
-        let mut step = Taking::begin(context, id, &once, &fields.at).await?;
+        let mut step = Taking::read(context, id, once, &fields.at).await?;
         step.stand = fields.stand;
         Ok(Self {
             step,
@@ -114,11 +128,11 @@ where
 }
 
 impl Taking {
-    /// Begins the write, unless this very form was handled before.
-    pub async fn begin(
+    /// Reads how the session stands, unless this very form was handled before.
+    pub async fn read(
         context: RequestContext,
         id: CollimationId,
-        once: &str,
+        once: String,
         at: &str,
     ) -> Result<Self, Turned> {
         let ordinal = at.parse().map_err(|_| {
@@ -126,14 +140,13 @@ impl Taking {
                 "This form has lost its place; open the collimation session again.".to_owned(),
             )
         })?;
-        let mut write = match context.begin(once).await? {
-            Submission::Again(response) => return Err(Turned::Again(response)),
-            Submission::First(write) => write,
-        };
-        let collimation = Collimation::get(&mut write, id).await?;
+        if let Some(response) = context.handled(&once).await? {
+            return Err(Turned::Again(response));
+        }
+        let collimation = Collimation::get(&mut *context.read().await?, id).await?;
         Ok(Self {
             context,
-            write: *write,
+            once,
             collimation,
             ordinal,
             stand: String::new(),
@@ -145,100 +158,72 @@ impl Taking {
         &self.context
     }
 
-    /// The write.
-    pub fn conn(&mut self) -> &mut crate::library::Conn {
-        &mut self.write
-    }
-
-    /// How many records the sender saw.
-    pub fn ordinal(&self) -> i64 {
-        self.ordinal
+    /// The instrument in hand.
+    pub async fn instrument(&self) -> Result<Instrument, Error> {
+        let mut conn = self.context.read().await?;
+        Ok(Instrument::get(&mut conn, self.collimation.instrument_id).await?)
     }
 
     /// Where the collimation session stands.
-    pub async fn progress(&mut self) -> Result<Progress, Error> {
-        Ok(progress(&mut self.write, &self.collimation).await?)
+    pub async fn progress(&self) -> Result<Progress, Error> {
+        let mut conn = self.context.read().await?;
+        Ok(progress(&mut conn, &self.collimation).await?)
     }
 
     /// Writes a record and leads back to the collimation session.
-    pub async fn record(
-        mut self,
-        record: &Record,
-        entry: Option<EntryId>,
-    ) -> Result<Response, Error> {
-        let by = self.context.person()?.id;
-        let (id, now) = (self.collimation.id, self.context.now());
-        collimations::write(&mut self.write, id, self.ordinal, record, entry, by, now)
-            .await
-            .map_err(|e| leads_back(e, id))?;
-        self.finish("Saved.").await
+    pub async fn record(self, record: &Record) -> Result<Response, Error> {
+        self.records(std::slice::from_ref(record)).await
     }
 
     /// Writes a step of the course and leads back to the collimation session.
-    pub async fn take(self, taken: Step, entry: Option<EntryId>) -> Result<Response, Error> {
-        self.record(&Record::Taken { taken }, entry).await
+    pub async fn take(self, taken: Step) -> Result<Response, Error> {
+        self.record(&Record::Taken { taken }).await
     }
 
-    /// Done: leads back to the collimation session. Something is said always, so that the
-    /// browser knows that its form was taken.
-    pub async fn finish(self, notice: &str) -> Result<Response, Error> {
-        let mut back = collimation_address(self.collimation.id);
+    /// Writes records, one after another.
+    pub async fn records(self, records: &[Record]) -> Result<Response, Error> {
+        let id = self.collimation.id;
+        self.write("Saved.", async |conn, place| {
+            for (ordinal, record) in (place.ordinal..).zip(records) {
+                collimations::write(conn, id, ordinal, record, None, place.by, place.at).await?;
+            }
+            Ok(())
+        })
+        .await
+    }
+
+    /// Writes in one transaction and leads back to the collimation session. `notice` is
+    /// always something, so that the browser knows that its form was taken.
+    pub async fn write(
+        &self,
+        notice: &str,
+        act: impl AsyncFnOnce(&mut Conn, Place) -> crate::library::Result<()>,
+    ) -> Result<Response, Error> {
+        let id = self.collimation.id;
+        let place = Place {
+            ordinal: self.ordinal,
+            by: self.context.person()?.id,
+            at: self.context.now(),
+        };
+        let mut write = match self.context.begin(&self.once).await? {
+            Submission::Again(response) => return Ok(response),
+            Submission::First(write) => write,
+        };
+        act(&mut write, place).await.map_err(|error| {
+            // It can be seen there how it stands.
+            Error::from(error).leading_to(collimation_address(id), "To the collimation session")
+        })?;
+        let mut back = collimation_address(id);
         if let Some(stand) = stand_of(&self.stand) {
             back.push_str(&format!("?stand={}", stand_word(stand)));
         }
-        self.write.finish(&back, notice).await
+        write.finish(&back, notice).await
     }
 
     /// The collimation session's page again, with what was typed and what to mend.
     pub async fn mend(self, mut typed: Typed, errors: FormErrors) -> Result<Response, Error> {
-        drop(self.write);
         typed.stand = stand_of(&self.stand);
         let mut conn = self.context.read().await?;
         mend(&collimation_page(&self.context, &mut conn, &self.collimation, typed, errors).await?)
-    }
-}
-
-/// A refusal leads back to the collimation session, where it can be seen how it stands.
-pub fn leads_back(error: crate::library::Error, id: CollimationId) -> Error {
-    Error::from(error).leading_to(collimation_address(id), "To the collimation session")
-}
-
-/// From where the tube is looked at: "front" or "behind", and what stands at the top
-/// ("behind-3").
-pub fn stand_of(typed: &str) -> Option<Stand> {
-    let (side, top) = typed.split_once('-').unwrap_or((typed, "12"));
-    let behind = match side {
-        "front" => false,
-        "behind" => true,
-        _ => return None,
-    };
-    Some(Stand {
-        behind,
-        top_deg: hour_deg(top)?,
-    })
-}
-
-/// The same as the address carries it.
-pub fn stand_word(stand: Stand) -> String {
-    let side = if stand.behind { "behind" } else { "front" };
-    match hour_of(stand.top_deg).as_str() {
-        "12" => side.to_owned(),
-        top => format!("{side}-{top}"),
-    }
-}
-
-/// A clock hour as degrees.
-pub fn hour_deg(typed: &str) -> Option<f64> {
-    let hour: u8 = typed.trim().parse().ok()?;
-    (1..=12)
-        .contains(&hour)
-        .then(|| f64::from(hour % 12) * 30.0)
-}
-
-/// Degrees as the nearest clock hour.
-pub fn hour_of(deg: f64) -> String {
-    match (deg / 30.0).round() as i64 % 12 {
-        0 => "12".to_owned(),
-        h => h.to_string(),
     }
 }

@@ -2,7 +2,7 @@
 
 use super::draw::{Stand, tube_from};
 use super::log::Looked;
-use crate::bench::advice::{Adjustment, Purpose, Tension};
+use crate::bench::adjustment::{Adjustment, Purpose, Tension};
 use crate::bench::before::magnification;
 use crate::bench::corners::width_arcsec;
 use crate::bench::replay::SessionReplay;

@@ -1,10 +1,15 @@
 //! What is told of a set of frames beside the frames.
 
+use crate::bench::orientation::Shade;
 use crate::library::Moment;
 use crate::library::lamp::Lamp;
-use crate::library::star_tests::FocusSide;
+use crate::library::star_tests::{FocusSide, Method};
 use crate::startest::frame::Setup;
 use crate::startest::measure::{FieldComa, Options};
+
+/// Stands for the pixel pitch of a phone, µm: nobody tells it, and the measuring of a
+/// phone's stills finds the scale without it.
+pub const UNTOLD_PIXEL_UM: f64 = 2.0;
 
 /// The circumstances of a try, as told and as known from the register.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -49,9 +54,25 @@ pub struct Circumstances {
     /// The artificial star they were taken at.
     #[serde(default)]
     pub lamp: Option<Lamp>,
+    /// Whether they are the stills of a phone held at the eyepiece, of which nobody knows
+    /// the scale; focal length, pixel pitch and band then stand for nothing.
+    #[serde(default)]
+    pub by_phone: bool,
+    /// Shades made with the stills, at the same focus: how the picture lies.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub shades: Vec<Shade>,
 }
 
 impl Circumstances {
+    /// How the star was looked at.
+    pub fn method(&self) -> Method {
+        if self.by_phone {
+            Method::ByPhone
+        } else {
+            Method::FromFrames
+        }
+    }
+
     pub(super) fn options(&self) -> Options {
         let mut options = Options {
             field_coma: self

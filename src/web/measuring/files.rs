@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use crate::library::{self, AttemptId, Library, Moment, attempts};
-use crate::startest::decode::{FrameReader, Limits};
+use crate::startest::decode::{FrameReader, Limits, Still};
 use crate::startest::frame::Frame;
 use crate::startest::measure::Unreadable;
 
@@ -175,6 +175,22 @@ pub(super) fn frames_of(
                 Err(error) => Box::new(std::iter::once(Err(unreadable(&name, &error)))),
             };
         frames
+    })
+}
+
+/// The stills of a phone.
+pub(super) fn stills_of(
+    files: &[PathBuf],
+    limits: Limits,
+) -> impl Iterator<Item = Result<Still, Unreadable>> + '_ {
+    files.iter().map(move |path| {
+        let name = shown_name(path);
+        Still::open(path, &limits)
+            .map(|still| Still {
+                name: name.clone(),
+                ..still
+            })
+            .map_err(|error| unreadable(&name, &error))
     })
 }
 

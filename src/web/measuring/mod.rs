@@ -16,7 +16,7 @@ use std::time::Duration;
 
 use tokio::runtime::Handle;
 
-pub use circumstances::Circumstances;
+pub use circumstances::{Circumstances, UNTOLD_PIXEL_UM};
 pub use files::{OTHER_SIDE, keep_copies};
 use one::{Board, Worker, lock};
 pub use one::{Unended, star_test};

@@ -16,10 +16,10 @@ use super::circumstances::Circumstances;
 use super::files;
 use crate::library::attempts::{self, Attempt, AttemptPicture, AttemptState, Finished};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::star_tests::{FocusSide, Method, StarTest};
+use crate::library::star_tests::{FocusSide, StarTest};
 use crate::library::{self, AttemptId, Library, Moment};
 use crate::startest::decode::Limits;
-use crate::startest::measure::{Outcome, Progress, measure_pair, measure_with};
+use crate::startest::measure::{Outcome, Progress, measure_pair, measure_stills, measure_with};
 use crate::startest::report::{Reason, Report, Verdict};
 use crate::startest::{panels, pictures};
 
@@ -259,7 +259,14 @@ impl Looked {
             }
             ControlFlow::Continue(())
         };
-        let mut outcome = if told.both_sides {
+        let mut outcome = if told.by_phone {
+            measure_stills(
+                files::stills_of(&files, limits),
+                &setup,
+                &options,
+                &mut watch,
+            )
+        } else if told.both_sides {
             let (other, first): (Vec<PathBuf>, Vec<PathBuf>) = files
                 .into_iter()
                 .partition(|f| files::is_of_the_other_side(f));
@@ -383,7 +390,7 @@ pub fn star_test(
     let wavefront = report.wavefront.as_ref()?;
     let rings = report.rings.as_ref()?;
     Some(StarTest {
-        method: Method::FromFrames,
+        method: told.method(),
         side: told.side,
         diagonal: told.diagonal,
         seeing: told.seeing,

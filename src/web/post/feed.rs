@@ -14,9 +14,9 @@ use crate::library::sessions::Token;
 use crate::library::work_nights::WorkNight;
 use crate::library::{Conn, Moment, club::Club};
 use crate::web::access::{Access, Route};
+use crate::web::extract::Nothing;
 use crate::web::extract::{Form, Path};
 use crate::web::page::{Layout, RequestContext, Submission, page};
-use crate::web::sign_in::Nothing;
 use crate::web::{Error, work_nights};
 
 /// Routes.

@@ -17,6 +17,7 @@ use tokio::sync::Notify;
 
 use crate::library::club::Club;
 use crate::library::messages::{Kind, NewMessage};
+use crate::library::people::Person;
 use crate::library::{Conn, Moment, PersonId, Result};
 
 /// How mail leaves; clones are the same one.
@@ -148,5 +149,24 @@ pub async fn tell_account(
         to_address: to,
     };
     message.write(conn, at).await?;
+    Ok(())
+}
+
+/// Writes down for a person that their address has changed, for the address before too.
+///
+/// # Errors
+/// When the library cannot be written.
+pub async fn tell_new_address(
+    conn: &mut Conn,
+    club: &Club,
+    before: &Person,
+    new: &str,
+    at: Moment,
+) -> Result<()> {
+    if new != before.mail() {
+        let what = format!("Your address was changed from {} to {new}.", before.mail());
+        let old = before.email.clone();
+        tell_account(conn, club, before.id, &what, old, at).await?;
+    }
     Ok(())
 }

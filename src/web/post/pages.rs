@@ -11,9 +11,9 @@ use crate::library::people::Person;
 use crate::library::sessions::{self, Purpose};
 use crate::library::{Conn, MessageId, PersonId};
 use crate::web::access::{Access, Route};
+use crate::web::extract::Nothing;
 use crate::web::extract::{Form, Path, Query};
 use crate::web::page::{Layout, RequestContext, Submission, page, see_other, with_notice};
-use crate::web::sign_in::Nothing;
 use crate::web::{Error, show, tries};
 
 /// Routes.

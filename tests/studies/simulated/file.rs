@@ -184,11 +184,7 @@ impl FileInstrument {
                 What::Pushed(cause, units) => told.journeys.push(journey(day, cause, units)),
                 What::Looked(look) => told.tests.push(FileTest {
                     day,
-                    method: if look.by_eye {
-                        Method::ByEye
-                    } else {
-                        Method::FromFrames
-                    },
+                    method: look.method,
                     coma_rms_waves: look.coma_rms_waves,
                     sigma: look.sigma_waves,
                 }),

@@ -4,6 +4,7 @@
 use rand::Rng;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
+use tubewright::library::star_tests::Method;
 use tubewright::upkeep::drift::chain::{Cause, Chain, Entry, Look, What};
 
 /// What an instrument is really like.
@@ -224,7 +225,11 @@ impl Tube<'_> {
             coma_rms_waves: seen[0].hypot(seen[1]),
             sigma_waves: sigma,
             direction_deg: told.then(|| seen[1].atan2(seen[0]).to_degrees()),
-            by_eye,
+            method: if by_eye {
+                Method::ByEye
+            } else {
+                Method::FromFrames
+            },
         };
         let what = What::Looked(look);
         self.out.entries.push(Entry { day, what });

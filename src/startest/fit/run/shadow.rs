@@ -5,11 +5,7 @@
 //! place; how well one picture knows it stands in the sigmas (see `told`).
 
 use super::{Run, Stage, Work};
-use crate::fit::{
-    honest,
-    solve::{FLUX, dot},
-    told,
-};
+use crate::fit::{honest, kernels::dot, solve::FLUX, told};
 use nalgebra::{Matrix2, Vector2};
 
 /// It is looked for when freeing it promises to take away this share of chi2.

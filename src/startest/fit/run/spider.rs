@@ -3,7 +3,8 @@
 use super::{Run, Stage, Work};
 use crate::{
     fit::{
-        solve::{FLUX, dot},
+        kernels::dot,
+        solve::FLUX,
         stage::{self, Kind},
         vanes,
     },

@@ -1,6 +1,7 @@
 //! From a model's picture to counts, and what each parameter does to them.
 
 use super::{A4, BLUR, COLOUR, FLUX, Problem, REGISTERED, SHADE, SKY, STRETCH, X, Y};
+use crate::fit::kernels::plane;
 use crate::fit::model::Slopes;
 use nalgebra::DVector;
 
@@ -324,32 +325,4 @@ fn shaded(shades: &[f32; 3], own: &[f64]) -> f32 {
         .map(|(s, a)| s * *a as f32)
         .sum();
     (1.0 + rise).max(0.1)
-}
-
-/// -1/2 to 1/2 across a stamp.
-pub(in crate::fit) fn plane(i: usize, size: usize) -> f64 {
-    (i as f64 + 0.5) / size as f64 - 0.5
-}
-
-/// Dot product in blocks: single precision inside, double between.
-pub(in crate::fit) fn dot(a: &[f32], b: &[f32]) -> f64 {
-    a.chunks(512)
-        .zip(b.chunks(512))
-        .map(|(a, b)| {
-            let mut lanes = [0f32; 16];
-            let (ca, cb) = (a.chunks_exact(16), b.chunks_exact(16));
-            let rest: f32 = ca
-                .remainder()
-                .iter()
-                .zip(cb.remainder())
-                .map(|(x, y)| x * y)
-                .sum();
-            for (x, y) in ca.zip(cb) {
-                for k in 0..16 {
-                    lanes[k] += x[k] * y[k];
-                }
-            }
-            f64::from(rest + lanes.iter().sum::<f32>())
-        })
-        .sum()
 }
