@@ -258,6 +258,14 @@ WHEN NOT EXISTS (SELECT 1 FROM import_rows r JOIN imports i ON i.id = r.import_i
     WHERE r.row_id = OLD.id AND i.undoing = 1)
 BEGIN SELECT RAISE(ABORT, 'a loan is never removed'); END;
 
+-- The name that a borrower drew under the loan sheet with a finger; it goes when they are erased.
+CREATE TABLE signatures (
+    loan_id         BLOB PRIMARY KEY REFERENCES loans (id),
+    signed_at       TEXT NOT NULL,
+    taken_by        BLOB NOT NULL REFERENCES people (id),      -- who was signed in on that screen
+    strokes         TEXT NOT NULL CHECK (length(strokes) BETWEEN 8 AND 12000) -- as library/signatures.rs has it
+) STRICT;
+
 CREATE TABLE loan_kit (
     loan_id         BLOB NOT NULL REFERENCES loans (id),
     kit_part_id     BLOB NOT NULL REFERENCES kit_parts (id),

@@ -28,21 +28,21 @@ enum Command {
     /// Print which instruments are due for the bench, and why
     Due(commands::due::DueArgs),
     /// Print one instrument's reading and what borrowers are told
-    Condition(commands::desk::ConditionArgs),
+    Condition(commands::logbook::ConditionArgs),
     /// Hand an instrument out to a member
-    Lend(commands::desk::LendArgs),
+    Lend(commands::lending::LendArgs),
     /// Take an instrument back
-    Return(commands::desk::ReturnArgs),
+    Return(commands::lending::ReturnArgs),
     /// Log a journey
-    Journey(commands::desk::JourneyArgs),
+    Journey(commands::logbook::JourneyArgs),
     /// Log something wrong
-    Problem(commands::desk::ProblemArgs),
+    Problem(commands::logbook::ProblemArgs),
     /// Measure frames with an instrument's own optics, and log the star test
-    StarTest(commands::desk::StarTestArgs),
+    StarTest(commands::star_test::StarTestArgs),
     /// Log what was done at the bench
-    Work(commands::desk::WorkArgs),
+    Work(commands::logbook::WorkArgs),
     /// Put an instrument on the shelf, hold it for the bench, or take it there
-    Move(commands::desk::MoveArgs),
+    Move(commands::logbook::MoveArgs),
     /// Add people from the command line
     #[command(subcommand)]
     People(commands::people::PeopleCommand),
@@ -66,14 +66,14 @@ fn main() -> ExitCode {
         Command::Barrels(args) => commands::barrels::run(args),
         Command::Peephole(args) => commands::peephole::run(args),
         Command::Due(args) => commands::due::run(args),
-        Command::Condition(args) => commands::desk::condition(args),
-        Command::Lend(args) => commands::desk::lend(args),
-        Command::Return(args) => commands::desk::return_loan(args),
-        Command::Journey(args) => commands::desk::journey(args),
-        Command::Problem(args) => commands::desk::problem(args),
-        Command::StarTest(args) => commands::desk::star_test(args),
-        Command::Work(args) => commands::desk::work(args),
-        Command::Move(args) => commands::desk::move_to(args),
+        Command::Condition(args) => commands::logbook::condition(args),
+        Command::Lend(args) => commands::lending::lend(args),
+        Command::Return(args) => commands::lending::return_loan(args),
+        Command::Journey(args) => commands::logbook::journey(args),
+        Command::Problem(args) => commands::logbook::problem(args),
+        Command::StarTest(args) => commands::star_test::star_test(args),
+        Command::Work(args) => commands::logbook::work(args),
+        Command::Move(args) => commands::logbook::move_to(args),
         Command::People(command) => commands::people::run(command),
         Command::Import(args) => commands::intake::run(args),
         Command::Export(args) => commands::export::run(args),

@@ -90,6 +90,7 @@
   }
   async function takeApart(file) {
     stop();
+    drifted(0);
     const address = URL.createObjectURL(file);
     try {
       video.src = address;
@@ -175,6 +176,8 @@
     clearTimeout(timer);
     if (stream) for (const track of stream.getTracks()) track.stop();
     stream = null;
+    drift = null;
+    if (watched) at("watch").click();
     endShade();
     video.srcObject = null;
     stage.hidden = true;
@@ -202,6 +205,94 @@
     film.scrollIntoView({ block: "start" });
     round();
   }
+  // ---- going on: the newest good pictures are measured again and again while a screw is turned ----
+  const NEWEST = 12;
+  let watched = null;
+  let asked = false;
+  let first = null;
+  async function goOn(now, wrong) {
+    say(WORDS[wrong]);
+    if (wrong) return;
+    const mine = watched;
+    mine.push({ blob: await png(now.part), time: (performance.now() - begun) / 1000 });
+    while (mine.length > NEWEST) mine.shift();
+    if (asked || mine.length < NEWEST || mine !== watched) return;
+    asked = true;
+    const body = new FormData();
+    for (const name of ["csrf", "once"]) body.append(name, form.elements.namedItem(name).value);
+    for (const one of mine) body.append("stills", fileOf(one));
+    try {
+      const answer = await fetch(form.action + "/reading", { method: "POST", body });
+      if (!answer.ok) throw new Error("refused");
+      const told = await answer.json();
+      if (mine === watched) {
+        if (first === null) first = told.coma_rms_waves;
+        at("coma").textContent = told.words + (told.coma_rms_waves !== null && first !== told.coma_rms_waves ? " At first " + first.toFixed(3) + "." : "");
+        // What was seen before the next turn is no part of the next reading.
+        mine.length = 0;
+      }
+    } catch { at("coma").textContent = "No reading. Is the network there?"; mine.length = 0; }
+    asked = false;
+  }
+  at("watch").addEventListener("click", () => {
+    endShade();
+    drift = null;
+    kept = [];
+    at("send").hidden = true;
+    count("");
+    at("coma").textContent = "";
+    first = null;
+    watched = watched ? null : [];
+    at("watch").textContent = watched ? "Take stills again" : "Go on measuring";
+  });
+
+  // ---- the drift: motor off, how fast the star goes through the picture tells its scale ----
+  // So long it is timed at least, s, over so many pixels; a star that does not go straight tells nothing.
+  const TIMED_S = 8;
+  const TIMED_PX = 40;
+  const STRAIGHT_PX = 4;
+  let drift = null;
+  function drifted(px_s, sigma) {
+    form.elements.namedItem("drift_px_s").value = px_s ? px_s.toFixed(3) : "";
+    form.elements.namedItem("drift_px_s_sigma").value = px_s ? sigma.toFixed(3) : "";
+    at("drifted").textContent = px_s ? "Drift timed: " + px_s.toFixed(1) + " \u00b1 " + sigma.toFixed(1) + " pixels a second." : "";
+  }
+  // A straight line through places at times: its slope, that slope's 1-sigma, and the scatter about it.
+  function line(times, places) {
+    const n = times.length;
+    const mean = (all) => all.reduce((a, b) => a + b, 0) / n;
+    const [t0, p0] = [mean(times), mean(places)];
+    const spread = times.reduce((s, t) => s + (t - t0) ** 2, 0);
+    const slope = times.reduce((s, t, k) => s + (t - t0) * (places[k] - p0), 0) / spread;
+    const left = places.reduce((s, p, k) => s + (p - p0 - slope * (times[k] - t0)) ** 2, 0);
+    const scatter = Math.sqrt(left / Math.max(1, n - 2));
+    return { slope, sigma: scatter / Math.sqrt(spread), scatter };
+  }
+  function timed(now) {
+    if (!now.star) { say("Bring a star into the picture."); return; }
+    const time = performance.now() / 1000;
+    drift.push({ time, x: now.star.x, y: now.star.y });
+    const first = drift[0];
+    const gone = Math.hypot(now.star.x - first.x, now.star.y - first.y);
+    say("Motor off. Hold the phone still while the star drifts.");
+    count(Math.round(time - first.time) + " s, " + Math.round(gone) + " pixels.");
+    if (time - first.time < TIMED_S || (gone < TIMED_PX && time - first.time < 3 * TIMED_S)) return;
+    const [x, y] = ["x", "y"].map((way) => line(drift.map((d) => d.time), drift.map((d) => d[way])));
+    drift = null;
+    const px_s = Math.hypot(x.slope, y.slope);
+    // A phone that is held wanders slowly: more than the scatter from picture to picture tells.
+    const sigma = Math.max(3 * Math.hypot(x.sigma, y.sigma), 0.01 * px_s);
+    if (gone < TIMED_PX || Math.hypot(x.scatter, y.scatter) > Math.max(STRAIGHT_PX, 0.05 * gone)) {
+      drifted(0);
+      say("The star did not drift straight. Motor off? Hold the phone still and time it once more.");
+      return;
+    }
+    drifted(px_s, sigma);
+    document.getElementById("scale").open = true;
+    say("Drift timed. Tell the star\u2019s declination below, then go on.");
+  }
+  at("drift").addEventListener("click", () => { if (watched) at("watch").click(); endShade(); kept = []; at("send").hidden = true; drifted(0); drift = []; });
+
   // Where the camera lets a page set how bright its pictures are.
   function exposure() {
     const track = stream.getVideoTracks()[0];
@@ -219,7 +310,7 @@
     if (now && stream) {
       const wrong = fault(now.star, now.near, last, { width: now.w, height: now.h });
       draw(now, wrong);
-      if (shade) shaded(now, wrong); else await take(now, wrong);
+      if (drift) timed(now); else if (watched) await goOn(now, wrong); else if (shade) shaded(now, wrong); else await take(now, wrong);
       last = now.star;
     }
     if (!stream) return;
@@ -294,6 +385,8 @@
   }
   at("shade").addEventListener("click", () => {
     askForPull();
+    drift = null;
+    if (watched) at("watch").click();
     try { sessionStorage.removeItem(HELD); } catch { /* forbidden */ }
     kept = [];
     at("send").hidden = true;
@@ -356,11 +449,12 @@
   }
 
   // ---- chosen stills lose what says where and when they were taken ----
-  // A JPEG keeps its picture to the byte and how it is turned; a PNG its picture.
+  // A JPEG keeps its picture to the byte, how it is turned and its camera's focal length; a PNG its
+  // picture.
   function bareJpeg(bytes) {
     const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
     const parts = [bytes.subarray(0, 2)];
-    let turn = 1;
+    let told = { turn: 0, focal: 0 };
     let from = 2;
     while (from + 4 <= bytes.length && bytes[from] === 0xff) {
       const kind = bytes[from + 1];
@@ -368,7 +462,7 @@
       if (kind === 0xda) break;
       const length = view.getUint16(from + 2);
       const body = bytes.subarray(from, from + 2 + length);
-      if (kind === 0xe1) turn = turnIn(body) || turn;
+      if (kind === 0xe1) { const more = toldIn(body); told = { turn: more.turn || told.turn, focal: more.focal || told.focal }; }
       // Of the applications' own parts only those that a decoder needs stay; no words do.
       if (!(kind >= 0xe1 && kind <= 0xef && kind !== 0xee) && kind !== 0xfe) parts.push(body);
       from += 2 + length;
@@ -377,22 +471,37 @@
     let end = bytes.length;
     for (let k = from + 2; k + 1 < bytes.length; k += 1) if (bytes[k] === 0xff && bytes[k + 1] === 0xd9) { end = k + 2; break; }
     parts.push(bytes.subarray(from, end));
-    if (turn !== 1) parts.splice(1, 0, new Uint8Array([0xff, 0xe1, 0, 34, 0x45, 0x78, 0x69, 0x66, 0, 0, 0x4d, 0x4d, 0, 42, 0, 0, 0, 8, 0, 1, 1, 0x12, 0, 3, 0, 0, 0, 1, 0, turn, 0, 0, 0, 0, 0, 0]));
+    if (told.turn > 1 || told.focal) parts.splice(1, 0, exifOf(told));
     return new Blob(parts, { type: "image/jpeg" });
   }
-  // How an Exif part says that the picture is turned, 1 to 8; 0 when it says nothing.
-  function turnIn(body) {
+  // What an Exif part says of how the picture is turned, 1 to 8, and of the camera's focal length as
+  // of 35 mm film, mm; 0 where it says nothing.
+  function toldIn(body) {
     const tiff = body.subarray(10);
-    if (String.fromCharCode(...body.subarray(4, 8)) !== "Exif" || tiff.length < 14) return 0;
+    const told = { turn: 0, focal: 0 };
+    if (String.fromCharCode(...body.subarray(4, 8)) !== "Exif" || tiff.length < 14) return told;
     const view = new DataView(tiff.buffer, tiff.byteOffset, tiff.byteLength);
     const little = tiff[0] === 0x49;
-    const first = view.getUint32(4, little);
-    if (first + 2 > tiff.length) return 0;
-    for (let k = 0, n = view.getUint16(first, little); k < n && first + 14 + 12 * k <= tiff.length; k += 1) {
-      const entry = first + 2 + 12 * k;
-      if (view.getUint16(entry, little) === 0x112) { const turn = view.getUint16(entry + 8, little); return turn >= 1 && turn <= 8 ? turn : 0; }
-    }
-    return 0;
+    const entries = (first, see) => {
+      if (first + 2 > tiff.length) return;
+      for (let k = 0, n = view.getUint16(first, little); k < n && first + 14 + 12 * k <= tiff.length; k += 1) see(first + 2 + 12 * k);
+    };
+    const word = (entry) => view.getUint16(entry + 8, little);
+    entries(view.getUint32(4, little), (entry) => {
+      const tag = view.getUint16(entry, little);
+      if (tag === 0x112 && word(entry) >= 1 && word(entry) <= 8) told.turn = word(entry);
+      if (tag === 0x8769) entries(view.getUint32(entry + 8, little), (own) => { if (view.getUint16(own, little) === 0xa405) told.focal = word(own); });
+    });
+    return told;
+  }
+  // An Exif part that says that and nothing else.
+  function exifOf({ turn, focal }) {
+    const short = (tag, value) => [tag >> 8, tag & 255, 0, 3, 0, 0, 0, 1, value >> 8, value & 255, 0, 0];
+    const none = [0, 0, 0, 0];
+    const first = [0, 2, ...short(0x112, turn || 1), 0x87, 0x69, 0, 4, 0, 0, 0, 1, 0, 0, 0, 38, ...none];
+    const tiff = [0x4d, 0x4d, 0, 42, 0, 0, 0, 8, ...first, 0, 1, ...short(0xa405, focal), ...none];
+    const body = [0x45, 0x78, 0x69, 0x66, 0, 0, ...tiff];
+    return new Uint8Array([0xff, 0xe1, 0, body.length + 2, ...body]);
   }
   function barePng(bytes) {
     const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
@@ -415,6 +524,8 @@
     return blob ? new File([blob], file.name, { type: blob.type }) : file;
   }
   box.addEventListener("change", async () => {
+    // Their pixels are not those of the camera's picture in which a drift was timed.
+    drifted(0);
     const keys = Array.from(form.elements).filter((e) => e.type === "submit");
     for (const key of keys) key.disabled = true;
     const made = new DataTransfer();

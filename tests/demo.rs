@@ -19,7 +19,7 @@ use tubewright::library::{
 };
 use tubewright::upkeep::Snapshots;
 use tubewright::upkeep::drift::forecast::FLAG_AT;
-use tubewright::upkeep::rules::DueCode;
+use tubewright::upkeep::DueCode;
 use tubewright::upkeep::{self, Condition};
 use tubewright::web::passwords;
 

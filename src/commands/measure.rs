@@ -12,7 +12,8 @@ use tubewright::library::lamp::{Lamp, Traced, Unfit};
 use tubewright::startest::decode::{DecodeError, FrameReader, Limits, Still};
 use tubewright::startest::frame::{Frame, Setup, Side, Vanes};
 use tubewright::startest::measure::{
-    FieldComa, Options, Outcome, Unreadable, measure_pair, measure_stills, measure_with,
+    Drift, FieldComa, KnownScale, Options, Outcome, Unreadable, measure_pair, measure_stills,
+    measure_with,
 };
 use tubewright::startest::report::{Report, Verdict};
 use tubewright::startest::words::waves_with_error;
@@ -133,6 +134,27 @@ pub struct MeasureArgs {
     /// Design of the instrument at an artificial star: newtonian, schmidt-cassegrain, achromat ...
     #[arg(long, value_name = "DESIGN", requires = "lamp_m")]
     design: Option<Design>,
+    /// How much the eyepiece magnifies, where a phone took stills that say what focal length it
+    /// has: tells the scale beside the rings
+    #[arg(long, value_name = "TIMES", conflicts_with = "pixel_um")]
+    magnification: Option<f64>,
+    /// How fast the star drifts through a phone's picture with the mount's motor off, pixels a
+    /// second; with --declination-deg tells the scale beside the rings
+    #[arg(
+        long,
+        value_name = "PX",
+        requires = "declination_deg",
+        conflicts_with = "pixel_um"
+    )]
+    drift_px_s: Option<f64>,
+    /// The star's declination, degrees
+    #[arg(
+        long,
+        value_name = "DEGREES",
+        requires = "drift_px_s",
+        allow_negative_numbers = true
+    )]
+    declination_deg: Option<f64>,
     /// Read the rings alone, without the diffraction fit: quicker and rougher
     #[arg(long, env = "TUBEWRIGHT_RINGS_ONLY")]
     rings_only: bool,
@@ -178,6 +200,9 @@ enum FieldDesign {
     Newtonian,
 }
 
+/// How well a drift is timed by hand, 1-sigma as a share (common practice, no source).
+const DRIFT_SIGMA: f64 = 0.02;
+
 impl MeasureArgs {
     fn options(&self, setup: &Setup) -> Options {
         let mut options = Options {
@@ -186,10 +211,24 @@ impl MeasureArgs {
                 FieldDesign::None => None,
                 FieldDesign::Newtonian => Some(FieldComa::paraboloid(setup)),
             },
+            known_scale: self.known_scale(),
             ..Options::default()
         };
         options.fit_options.higher_modes = self.higher_terms;
         options
+    }
+
+    /// What is told of the scale of a phone's stills.
+    fn known_scale(&self) -> KnownScale {
+        let drift = self.drift_px_s.zip(self.declination_deg);
+        KnownScale {
+            magnification: self.magnification,
+            drift: drift.map(|(px_s, declination_deg)| Drift {
+                px_s,
+                px_s_sigma: DRIFT_SIGMA * px_s,
+                declination_deg,
+            }),
+        }
     }
 
     /// Whether the frames are a phone's stills, whose scale nobody knows.
@@ -258,6 +297,15 @@ pub fn run(args: MeasureArgs) -> ExitCode {
     let setup = args.setup();
     if let Some(fault) = setup.fault() {
         eprintln!("tubewright: --{fault}");
+        return ExitCode::from(USAGE);
+    }
+    if let Some((number, words)) = args.known_scale().fault() {
+        let flag = match number {
+            "magnification" => "--magnification",
+            "declination" => "--declination-deg",
+            _ => "--drift-px-s",
+        };
+        eprintln!("tubewright: {flag}: {words}.");
         return ExitCode::from(USAGE);
     }
     let alone = !args.inside.is_empty() || args.follow.folder().is_some();

@@ -15,10 +15,13 @@ pub mod export;
 pub mod figures;
 pub mod follow;
 pub mod intake;
+pub mod lending;
+pub mod logbook;
 pub mod measure;
 pub mod peephole;
 pub mod people;
 pub mod serve;
+pub mod star_test;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

@@ -5,7 +5,8 @@
 use chrono::Duration;
 
 use super::messages::KEPT_FOR;
-use super::sessions::{HALF_LASTS, IDLE, KNOWN_LASTS};
+use super::sessions::IDLE;
+use super::sign_in_tries::{HALF_LASTS, KNOWN_LASTS};
 use super::{Conn, Moment, Result, own_data, reports};
 
 /// How long a form that arrived twice is known by its mark.

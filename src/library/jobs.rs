@@ -128,7 +128,8 @@ pub async fn list(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<V
 
 /// The job of a problem, if somebody took it on.
 pub async fn of(conn: &mut Conn, problem: EntryId) -> Result<Option<Job>> {
-    let all = list(conn, None).await?;
+    let instrument = Entry::get(conn, problem).await?.instrument_id;
+    let all = list(conn, Some(instrument)).await?;
     Ok(all.into_iter().find(|j| j.problem_entry_id == problem))
 }
 

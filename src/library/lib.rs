@@ -60,6 +60,8 @@ pub mod second_looks;
 pub mod sessions;
 pub mod sets;
 pub mod settings;
+pub mod sign_in_tries;
+pub mod signatures;
 pub mod spares;
 pub mod star_tests;
 pub mod stock;

@@ -98,6 +98,10 @@ pub struct OwnLoan {
     pub collected_by: String,
     /// The deposit, as noted.
     pub deposit: String,
+    /// When its sheet was signed on a screen.
+    pub signed_at: Option<Moment>,
+    /// What was drawn there, an SVG path.
+    pub signature: Option<String>,
 }
 
 /// A place on a waiting list.
@@ -253,8 +257,9 @@ impl OwnData {
         let loans = sqlx::query_as!(
             OwnLoan,
             r#"SELECT i.tag, l.lent_at AS "lent_at: Moment", l.due_on AS "due_on: NaiveDate",
-                      l.returned_at AS "returned_at: Moment", l.collected_by, l.deposit
-               FROM loans l JOIN instruments i ON i.id = l.instrument_id
+                      l.returned_at AS "returned_at: Moment", l.collected_by, l.deposit,
+                      s.signed_at AS "signed_at?: Moment", s.strokes AS "signature?: String"
+               FROM loans l JOIN instruments i ON i.id = l.instrument_id LEFT JOIN signatures s ON s.loan_id = l.id
                WHERE l.borrower_id = ? ORDER BY l.lent_at DESC"#,
             id
         )
@@ -417,6 +422,12 @@ async fn forget(conn: &mut Conn, id: PersonId, account: &str) -> Result<()> {
     .await?;
     sqlx::query!(
         "UPDATE waits SET note = '' WHERE person_id = ? AND note <> ''",
+        id
+    )
+    .execute(&mut *conn)
+    .await?;
+    sqlx::query!(
+        "DELETE FROM signatures WHERE loan_id IN (SELECT id FROM loans WHERE borrower_id = ?)",
         id
     )
     .execute(&mut *conn)

@@ -20,6 +20,7 @@ mod writing;
 
 use answer::answer;
 pub use phone::measure_stills;
+pub use phone::scale::{Drift, KnownScale};
 
 pub use super::gather::{Gathered, Progress, Unreadable, gather};
 
@@ -33,6 +34,8 @@ pub struct Options {
     /// The coma a star has by its own distance from the middle of the frames,
     /// which is then taken for the axis; `None` leaves it in.
     pub field_coma: Option<FieldComa>,
+    /// What is known of the scale of a phone's stills.
+    pub known_scale: KnownScale,
 }
 
 impl Default for Options {
@@ -41,6 +44,7 @@ impl Default for Options {
             fit: true,
             fit_options: FitOptions::default(),
             field_coma: None,
+            known_scale: KnownScale::default(),
         }
     }
 }

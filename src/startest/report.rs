@@ -261,7 +261,18 @@ pub struct Fit {
     pub model_derivatives: [usize; 2],
 }
 
-/// A scale that the rings told.
+/// A scale that somebody told.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ScaleTold {
+    /// Arc seconds on the sky to a pixel of the stills.
+    pub arcsec_per_px: f64,
+    /// 1-sigma of it.
+    pub arcsec_per_px_sigma: f64,
+    /// Whether the fit went by it; not where the rings contradict it.
+    pub used: bool,
+}
+
+/// A scale that the rings told, with what was known beside them.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct ScaleFound {
     /// Arc seconds on the sky to a pixel of the stills.
@@ -279,6 +290,9 @@ pub struct ScaleFound {
     pub longest_clock_deg: f64,
     /// Pixels of the stills taken together, along one side, before measuring.
     pub joined_px: usize,
+    /// What was known of it beforehand.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub told: Option<ScaleTold>,
 }
 
 /// Vanes found in the picture.

@@ -3,11 +3,11 @@
 use chrono::NaiveDate;
 use serde::Serialize;
 
+use super::assessment::{Assessment, Condition, DueCode, DueReason};
 use super::drift::forecast::{Call, Flag, Forecast, Sharp};
 use super::drift::from_history::day_of;
 use super::drift::plan::{Need, Waited, press};
 use super::figures::trimmed;
-use super::rules::{Assessment, Condition, DueCode, DueReason};
 use super::shelf::Member;
 use super::snapshot::Snapshot;
 use library::Moment;

@@ -1,7 +1,8 @@
 //! From logbook to what is due: limits, exposure, the condition of an
 //! instrument, and why it needs the bench.
 //!
-//! The rules here are plain: set limits, explained in words. They take a
+//! The rules here are plain: set limits, explained in words ([`rules`] for the condition,
+//! [`reasons`] for what is due). They take a
 //! [`history::History`] (what the logbook says, in order) and
 //! [`limits::Limits`] (what the club has set) and know nothing of tables or
 //! pages. [`shelf`] reads the logbooks of the whole shelf, [`snapshot`] keeps what
@@ -9,20 +10,25 @@
 
 #![forbid(unsafe_code)]
 
+pub mod assessment;
 pub mod drift;
 pub mod due_list;
 pub mod exposure;
+pub mod facts;
 pub mod figures;
 pub mod history;
 pub mod limits;
 pub mod preview;
+pub mod reasons;
 pub mod record;
 pub mod rules;
 pub mod shelf;
 pub mod snapshot;
 pub mod threads;
+mod told;
 pub mod year;
 
-pub use rules::{Assessment, Condition, Due, DueCode, DueReason, LastBarrels, LastTest, assess};
+pub use assessment::{Assessment, Condition, Due, DueCode, DueReason, LastBarrels, LastTest};
+pub use rules::assess;
 pub use shelf::{Fleet, ShelfRow, shelf, shelf_row};
 pub use snapshot::{Snapshot, Snapshots};

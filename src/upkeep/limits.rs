@@ -209,7 +209,7 @@ impl Limits {
     }
 
     /// Whether the same looks count as in line under both: all that
-    /// [`super::rules::Gathered`] rests on.
+    /// [`super::facts::Gathered`] rests on.
     pub fn gather_alike(&self, other: &Self) -> bool {
         self.coma_note.value == other.coma_note.value
             && self.coma_bench.value == other.coma_bench.value

@@ -1,8 +1,8 @@
 //! What a change of a limit would do, before it is made: the same rules over
 //! the same logbooks, under the limits as they would be.
 
+use super::assessment::{Assessment, Condition};
 use super::limits::{self, Limits};
-use super::rules::{Assessment, Condition};
 use super::shelf::{Fleet, Member};
 use library::Moment;
 use library::instruments::Design;

@@ -9,10 +9,10 @@ use chrono_tz::Tz;
 use serde::Serialize;
 
 use super::assess;
+use super::assessment::DueCode;
 use super::drift::back_test::{Class, Said, Verdict, back_test, calibration, verdict, watched};
 use super::drift::chain::Chain;
 use super::limits::Limits;
-use super::rules::DueCode;
 use super::shelf::Book;
 use library::instruments::Design;
 use library::limits::LimitWhat;

@@ -308,7 +308,10 @@ async fn result_of(
     if let Some(scale) = &report.scale {
         let (value, sigma) = with_error(scale.arcsec_per_px, scale.arcsec_per_px_sigma);
         figures.push(Figure {
-            label: "Scale, found from the rings",
+            label: match scale.told.is_some_and(|t| t.used) {
+                true => "Scale, as told and found from the rings",
+                false => "Scale, found from the rings",
+            },
             value,
             sigma,
             unit: "arc seconds a pixel",

@@ -140,6 +140,7 @@ struct ConditionPage {
     notes: Vec<String>,
     errors: FormErrors,
     caption: String,
+    looked_at: String,
     course: Option<CoursePicture>,
     course_words: Vec<String>,
 }
@@ -151,7 +152,7 @@ async fn show_condition(
     if let Some(elsewhere) = things::page_instead(&context, &tag).await? {
         return Ok(see_other(&elsewhere));
     }
-    page(&condition_page(&context, &tag, FormErrors::new(), String::new()).await?)
+    page(&condition_page(&context, &tag, FormErrors::new(), Typed::default()).await?)
 }
 
 /// The last collimation session that ended.
@@ -185,21 +186,30 @@ async fn last_collimation(
     }))
 }
 
-/// The page, with what must be mended in its photo form.
-pub(super) async fn with_photo_mends(
+/// What was typed into the page's forms.
+#[derive(Default)]
+pub(super) struct Typed {
+    /// Under a photo.
+    pub caption: String,
+    /// What a second person looked at.
+    pub looked_at: String,
+}
+
+/// The page, with what must be mended in one of its forms.
+pub(super) async fn with_mends(
     context: &RequestContext,
     tag: &str,
     errors: FormErrors,
-    caption: String,
+    typed: Typed,
 ) -> Result<Response, Error> {
-    super::page::mend(&condition_page(context, tag, errors, caption).await?)
+    super::page::mend(&condition_page(context, tag, errors, typed).await?)
 }
 
 async fn condition_page(
     context: &RequestContext,
     tag: &str,
     errors: FormErrors,
-    caption: String,
+    typed: Typed,
 ) -> Result<ConditionPage, Error> {
     let club = context.club();
     let mut conn = context.read().await?;
@@ -331,7 +341,8 @@ async fn condition_page(
             Vec::new()
         },
         errors,
-        caption,
+        caption: typed.caption,
+        looked_at: typed.looked_at,
         course,
         course_words,
     })

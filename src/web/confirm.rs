@@ -5,7 +5,8 @@ use super::Error;
 use super::extract::GraveForm;
 use super::page::RequestContext;
 use super::tries;
-use crate::library::sessions::{self, Ended, Token};
+use crate::library::sessions::{self, Token};
+use crate::library::sign_in_tries::{self, Ended};
 
 /// Passes where the password was typed in this session within the last ten
 /// minutes, or comes with the form.
@@ -26,7 +27,7 @@ pub async fn asked<T>(context: &RequestContext, form: &GraveForm<T>) -> Result<(
     let checked = tries::check(context, &account, Some(me), password).await?;
     let mut write = context.app.library.write().await?;
     if checked.right {
-        sessions::settle_try(&mut write, checked.counted, Ended::In).await?;
+        sign_in_tries::settle_try(&mut write, checked.counted, Ended::In).await?;
         if let Some(token) = &context.visitor.token {
             sessions::confirm(&mut write, &Token::given(token), context.now()).await?;
         }

@@ -16,10 +16,11 @@ use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Check, State};
 use crate::library::star_tests::Method;
+use crate::upkeep::assessment::{DueCode, DueReason};
 use crate::upkeep::drift::plan::Need;
 use crate::upkeep::due_list::{DueList, DueRow, Filter, PRESS_WORDS, due_list, in_100};
 use crate::upkeep::figures::apart;
-use crate::upkeep::rules::{DueCode, DueReason, URGENCY_WORDS};
+use crate::upkeep::reasons::URGENCY_WORDS;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {

@@ -8,6 +8,7 @@ use super::visitor::{browser_cookie_name, cookie, session_cookie_name, with_cook
 use super::{App, Error, unsent};
 use crate::library::people::Person;
 use crate::library::sessions::{self, Token};
+use crate::library::sign_in_tries;
 use crate::library::{self, Conn, PersonId, Write};
 
 /// Starts the session of somebody who has shown who they are, and leads on: to
@@ -26,7 +27,7 @@ pub(super) async fn enter(
     let browser = if browser_is_known {
         None
     } else {
-        Some(sessions::know_browser(&mut write, person.id, context.now()).await?)
+        Some(sign_in_tries::know_browser(&mut write, person.id, context.now()).await?)
     };
     let unsent = unsent::waiting(context, &mut write, person.id).await?;
     write.commit().await?;
@@ -43,7 +44,7 @@ pub(super) async fn enter(
                 &context.app,
                 browser_cookie_name(&context.app),
                 browser.text().to_owned(),
-                sessions::KNOWN_LASTS,
+                sign_in_tries::KNOWN_LASTS,
             ),
         ),
         None => response,

@@ -2,15 +2,17 @@
 
 use askama::Template;
 use axum::response::Response;
+use serde::Deserialize;
 
 use super::access::{Access, Route};
 use super::cautions::{self, Caution};
-use super::extract::Path;
+use super::extract::{Form, Path};
 use super::lending::visible;
-use super::page::{Layout, RequestContext, page};
+use super::page::{Layout, RequestContext, Submission, page};
 use super::{Error, show};
 use crate::library::instruments::{Design, Instrument};
 use crate::library::loans::{self, Loan, Which};
+use crate::library::signatures::{self, Signature};
 use crate::library::things::Kind;
 use crate::library::{Conn, LoanId, missing_kit};
 use crate::upkeep;
@@ -18,7 +20,10 @@ use crate::upkeep;
 /// Routes.
 pub fn routes() -> Vec<Route> {
     // A member sees their own; which that is, the handler checks.
-    vec![Route::get(Access::Member, "/loans/{id}/sheet", loan_sheet)]
+    vec![
+        Route::get(Access::Member, "/loans/{id}/sheet", loan_sheet),
+        Route::post(Access::Member, "/loans/{id}/sign", sign),
+    ]
 }
 
 #[derive(Template)]
@@ -38,6 +43,8 @@ struct LoanSheetPage {
     cautions: Vec<Caution>,
     contact: String,
     back_href: String,
+    signature: Option<Signature>,
+    signed_on: String,
 }
 
 /// How to look after an instrument of this kind: common practice, no source.
@@ -112,6 +119,7 @@ async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<R
     let missing = missing_kit::list(&mut conn, missing).await?;
     let missing = missing.iter().filter(|m| m.was_missing(loan.lent_at));
     let missing = missing.map(|m| m.part.clone()).collect();
+    let signature = signatures::of(&mut conn, loan.id).await?;
     let mut sheet = LoanSheetPage {
         layout: context.layout(&format!("Loan sheet for {}", loan.tag)),
         since: show::date(club, loan.lent_at),
@@ -123,6 +131,11 @@ async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<R
         cautions: Vec::new(),
         contact: club.contact.clone(),
         back_href: format!("/loans/{id}"),
+        signed_on: signature
+            .as_ref()
+            .map(|s| show::date(club, s.signed_at))
+            .unwrap_or_default(),
+        signature,
         parts,
         loan,
     };
@@ -145,7 +158,37 @@ async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<R
     page(&sheet)
 }
 
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+struct SignForm {
+    strokes: String,
+}
+
+async fn sign(
+    context: RequestContext,
+    Path(id): Path<LoanId>,
+    Form { fields, once }: Form<SignForm>,
+) -> Result<Response, Error> {
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
+    };
+    let loan = visible(&context, &mut write, id).await?;
+    let by = context.person()?.id;
+    signatures::sign(&mut write, loan.id, &fields.strokes, by, context.now()).await?;
+    let notice = format!("The loan sheet of {} is signed.", loan.tag);
+    write.finish(&format!("/loans/{id}/sheet"), &notice).await
+}
+
 impl LoanSheetPage {
+    /// Who signs for the kit.
+    fn signer(&self) -> String {
+        match self.loan.collected_by.as_str() {
+            "" => self.loan.borrower.clone(),
+            other => format!("{other}, for {}", self.loan.borrower),
+        }
+    }
+
     /// Tag and name.
     fn what(&self) -> String {
         format!("{}, {}", self.loan.tag, self.loan.instrument_name)

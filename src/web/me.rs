@@ -15,7 +15,8 @@ use super::post::pages::Choice;
 use super::{Error, address, confirm, label, passwords, post, show, tries};
 use crate::library::people::NewPerson;
 use crate::library::second_factor::{self, Secret, State};
-use crate::library::sessions::{self, Ended, Token};
+use crate::library::sessions::{self, Token};
+use crate::library::sign_in_tries::{self, Ended};
 use crate::library::{self, Conn, PersonId, feeds, people};
 
 /// Routes.
@@ -332,7 +333,7 @@ async fn change_password(
     let place = context.app.passwords.place(&lane, true)?;
     let hash = place.hash(form.password).await?;
     let mut write = context.app.library.write().await?;
-    sessions::settle_try(&mut write, checked.counted, Ended::In).await?;
+    sign_in_tries::settle_try(&mut write, checked.counted, Ended::In).await?;
     people::set_password_hash(&mut write, me.id, &hash).await?;
     let browser = context.visitor.browser.as_ref();
     // This session goes on under a new token.

@@ -76,6 +76,7 @@ pub mod peephole;
 pub mod peers;
 pub mod people;
 mod phone;
+mod phone_reading;
 pub mod photos;
 mod pictures;
 mod piece;
@@ -85,6 +86,7 @@ pub mod practice;
 mod problem_list;
 pub mod problems;
 pub mod register;
+pub mod register_changes;
 pub mod register_form;
 mod report_desk;
 mod reports;
@@ -260,6 +262,7 @@ pub fn routes() -> Vec<access::Route> {
         star_test::routes(),
         attempt::routes(),
         phone::routes(),
+        phone_reading::routes(),
         audit_log::routes(),
         unsent::routes(),
         waiting::routes(),

@@ -120,12 +120,16 @@ async fn readable(context: RequestContext) -> Result<Response, Error> {
                         .filter(|w| !w.is_empty())
                         .map(|w| format!(", {w}"))
                         .collect();
+                    let signed = l
+                        .signed_at
+                        .map(|at| format!(", signed {}", show::date(club, at)));
                     format!(
-                        "{}, {} to {}, due {}{beside}",
+                        "{}, {} to {}, due {}{}{beside}",
                         l.tag,
                         show::date(club, l.lent_at),
                         until(l.returned_at),
-                        show::day(l.due_on)
+                        show::day(l.due_on),
+                        signed.unwrap_or_default()
                     )
                 })
                 .collect(),

@@ -19,6 +19,7 @@ use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument};
 use crate::library::star_tests::FocusSide;
 use crate::library::{Conn, Moment, attempts, collimations};
+use crate::startest::measure::{Drift, KnownScale};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -49,6 +50,12 @@ struct PhoneFields {
     /// The same of a second shade.
     shade_tube_2: String,
     shade_dark_2: String,
+    /// How much the eyepiece magnifies.
+    magnification: String,
+    /// The star's declination, where the page timed its drift: pixels a second, and 1-sigma.
+    declination: String,
+    drift_px_s: String,
+    drift_px_s_sigma: String,
     note: String,
     taken_on: String,
     taken_at: String,
@@ -103,6 +110,13 @@ impl PhonePage {
             && self.form.taken_on.is_empty()
             && self.errors.of("note").is_empty()
             && self.errors.of("taken_at").is_empty())
+    }
+
+    /// Whether the fold with what is known of the scale stands open.
+    fn scaled(&self) -> bool {
+        [&self.form.magnification, &self.form.declination]
+            .iter()
+            .any(|typed| !typed.is_empty())
     }
 
     /// Whether the fold with the shades stands open.
@@ -201,6 +215,48 @@ impl PhoneFields {
         }
     }
 
+    /// What is told of the stills' scale.
+    fn known_scale(&self, errors: &mut FormErrors) -> KnownScale {
+        let magnification = errors.optional_number(
+            "magnification",
+            "Magnification",
+            &self.magnification,
+            5.0..=1000.0,
+        );
+        let declination = errors.optional_number(
+            "declination",
+            "Declination",
+            &self.declination,
+            -80.0..=80.0,
+        );
+        // The page's script fills these in; nobody types them.
+        let timed = |typed: &str| typed.parse::<f64>().ok();
+        let drift = timed(&self.drift_px_s).zip(timed(&self.drift_px_s_sigma));
+        if declination.is_some() && drift.is_none() {
+            errors.add(
+                "declination",
+                "Declination: it counts with a drift that this page has timed. Time it with the camera, or leave this empty.",
+            );
+        }
+        let known = KnownScale {
+            magnification,
+            drift: declination
+                .zip(drift)
+                .map(|(declination_deg, (px_s, px_s_sigma))| Drift {
+                    px_s,
+                    px_s_sigma,
+                    declination_deg,
+                }),
+        };
+        if let Some(("drift", _)) = known.fault() {
+            errors.add(
+                "declination",
+                "Declination: the drift was not timed well. Time it once more, or leave this empty.",
+            );
+        }
+        known
+    }
+
     fn check(
         &self,
         instrument: &Instrument,
@@ -217,6 +273,7 @@ impl PhoneFields {
         let lamp = lamp::read_for(&mut errors, "lamp", &self.lamp, instrument);
         let told = side.unwrap_or(FocusSide::Unknown);
         let shades = [false, true].map(|second| self.shade(second, told, &mut errors));
+        let known_scale = self.known_scale(&mut errors);
         let note = errors.optional_text("note", "Note", &self.note, 1000);
         let taken_at = when::read(
             &mut errors,
@@ -247,6 +304,7 @@ impl PhoneFields {
             lamp,
             by_phone: true,
             shades: shades.into_iter().flatten().collect(),
+            known_scale,
         })
     }
 }

@@ -156,7 +156,13 @@ async fn mended(
     caption: String,
 ) -> Result<Response, Error> {
     match of.is_instrument() {
-        true => condition::with_photo_mends(context, &of.tag, errors, caption).await,
+        true => {
+            let typed = condition::Typed {
+                caption,
+                ..Default::default()
+            };
+            condition::with_mends(context, &of.tag, errors, typed).await
+        }
         false => things::with_photo_mends(context, &of.tag, errors, caption).await,
     }
 }

@@ -4,6 +4,7 @@ use axum::response::Response;
 use serde::Deserialize;
 
 use super::access::{Access, Route};
+use super::condition::{Typed, with_mends};
 use super::extract::{Form, Path};
 use super::fields::FormErrors;
 use super::page::{RequestContext, Submission};
@@ -34,8 +35,12 @@ async fn sign(
 ) -> Result<Response, Error> {
     let mut errors = FormErrors::new();
     let note = errors.optional_text("words", "What you looked at", &form.fields.words, 500);
-    if let Some((_, words)) = errors.all().first() {
-        return Err(Error::Refused(words.clone()));
+    if !errors.is_empty() {
+        let typed = Typed {
+            looked_at: form.fields.words,
+            ..Typed::default()
+        };
+        return with_mends(&context, &tag, errors, typed).await;
     }
     let mut write = match context.begin(&form.once).await? {
         Submission::Again(response) => return Ok(response),

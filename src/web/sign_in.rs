@@ -15,7 +15,8 @@ use super::visitor::{cookie, session_cookie_name, with_cookie};
 use super::{Error, passwords, sign_in_code, tries};
 use crate::library::club::{Club, Units};
 use crate::library::people::{self, NewPerson, Person, Role};
-use crate::library::sessions::{self, Ended, Purpose, Token};
+use crate::library::sessions::{self, Purpose, Token};
+use crate::library::sign_in_tries::{self, Ended};
 use crate::library::{self, Conn, Moment, PersonId, second_factor};
 
 /// Routes.
@@ -84,13 +85,13 @@ async fn sign_in(
     if let Some(id) = who.filter(|_| right)
         && second_factor::is_on(&mut write, id).await?
     {
-        sessions::settle_try(&mut write, checked.counted, Ended::Half).await?;
-        let half = sessions::begin_half(&mut write, id, context.now()).await?;
+        sign_in_tries::settle_try(&mut write, checked.counted, Ended::Half).await?;
+        let half = sign_in_tries::begin_half(&mut write, id, context.now()).await?;
         write.commit().await?;
         return sign_in_code::ask(&context, &half, form.next);
     }
     if right {
-        sessions::settle_try(&mut write, checked.counted, Ended::In).await?;
+        sign_in_tries::settle_try(&mut write, checked.counted, Ended::In).await?;
     }
     let said = match (&who, right) {
         (Some(_), true) => "Signed in.",
@@ -306,7 +307,7 @@ async fn welcome(
         .await?;
     // A link stands for the password only.
     if second_factor::is_on(&mut write, id).await? {
-        let half = sessions::begin_half(&mut write, id, context.now()).await?;
+        let half = sign_in_tries::begin_half(&mut write, id, context.now()).await?;
         write.commit().await?;
         return sign_in_code::ask(&context, &half, String::new());
     }

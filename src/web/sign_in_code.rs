@@ -12,7 +12,8 @@ use super::page::{Layout, RequestContext, mend, page};
 use super::tries::{self, known_browser};
 use crate::library::people::Person;
 use crate::library::second_factor;
-use crate::library::sessions::{self, Ended, Token, Try};
+use crate::library::sessions::Token;
+use crate::library::sign_in_tries::{self, Ended, Try};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -55,7 +56,7 @@ async fn with_code(
 ) -> Result<Response, Error> {
     let half = Token::given(&form.half);
     let mut write = context.app.library.write().await?;
-    let Some(id) = sessions::try_half(&mut write, &half, context.now()).await? else {
+    let Some(id) = sign_in_tries::try_half(&mut write, &half, context.now()).await? else {
         return Err(Error::Refused(
             "This sign-in has taken too long or too many codes. Begin again with your password."
                 .to_owned(),
@@ -73,12 +74,12 @@ async fn with_code(
         browser,
     };
     let known = browser.is_some();
-    let counted = sessions::count_try(&mut write, tried, context.app.clock.now())
+    let counted = sign_in_tries::count_try(&mut write, tried, context.app.clock.now())
         .await?
         .map_err(Error::slow_down)?;
     let right = second_factor::check(&mut write, id, &form.code, context.now()).await?;
     if right {
-        sessions::settle_try(&mut write, counted, Ended::In).await?;
+        sign_in_tries::settle_try(&mut write, counted, Ended::In).await?;
     }
     let said = if right {
         "Signed in with a second factor."
@@ -102,6 +103,6 @@ async fn with_code(
             errors,
         });
     }
-    sessions::end_half(&mut write, &half).await?;
+    sign_in_tries::end_half(&mut write, &half).await?;
     enter(&context, write, person, known, &form.next).await
 }

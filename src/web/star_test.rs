@@ -19,6 +19,7 @@ use crate::library::instruments::{Check, Design, Instrument};
 use crate::library::star_tests::FocusSide;
 use crate::library::{AttemptId, Conn, InstrumentId, Moment};
 use crate::startest::decode::{FrameReader, Hints, Limits};
+use crate::startest::measure::KnownScale;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -322,6 +323,7 @@ impl FrameFields {
                 seeing,
                 note,
                 by_phone: false,
+                known_scale: KnownScale::default(),
                 shades: Vec::new(),
             }),
             _ => Err(errors),

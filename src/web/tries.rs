@@ -4,7 +4,8 @@
 use super::Error;
 use super::page::RequestContext;
 use crate::library::people::{self, Person};
-use crate::library::sessions::{self, Counted, Token, Try};
+use crate::library::sessions::Token;
+use crate::library::sign_in_tries::{self, Counted, Try};
 use crate::library::{self, Conn};
 
 /// How a try came out.
@@ -12,7 +13,7 @@ use crate::library::{self, Conn};
 pub struct Checked {
     /// Whether the password was right.
     pub right: bool,
-    /// The try, counted as failed; say otherwise with [`sessions::settle_try`].
+    /// The try, counted as failed; say otherwise with [`sign_in_tries::settle_try`].
     pub counted: Counted,
     /// Whether the account has signed in with this browser before.
     pub known: bool,
@@ -38,7 +39,7 @@ pub async fn known_browser<'a>(
 ) -> library::Result<Option<&'a Token>> {
     match (person, &context.visitor.browser) {
         (Some(person), Some(browser))
-            if sessions::knows_browser(conn, person.id, browser).await? =>
+            if sign_in_tries::knows_browser(conn, person.id, browser).await? =>
         {
             Ok(Some(browser))
         }
@@ -74,7 +75,7 @@ pub async fn check(
             browser,
         };
         // Those who must wait are told so without taking the one writer.
-        if let Some(wait) = sessions::wait(&mut conn, tried, app.clock.now()).await? {
+        if let Some(wait) = sign_in_tries::wait(&mut conn, tried, app.clock.now()).await? {
             return Err(Error::slow_down(wait));
         }
         let stored = match person {
@@ -91,7 +92,7 @@ pub async fn check(
         network: &context.visitor.network,
         browser,
     };
-    let counted = sessions::count_try(&mut write, tried, app.clock.now())
+    let counted = sign_in_tries::count_try(&mut write, tried, app.clock.now())
         .await?
         .map_err(Error::slow_down)?;
     write.commit().await?;

@@ -8,7 +8,7 @@ use serde_json::Value;
 use startest::{
     decode::{FrameReader, Limits, Still},
     frame::{Frame, Setup, Side, Vanes},
-    measure::{Options, Unreadable, measure_pair, measure_stills, measure_with},
+    measure::{KnownScale, Options, Unreadable, measure_pair, measure_stills, measure_with},
 };
 use std::{ops::ControlFlow, path::Path};
 
@@ -69,6 +69,14 @@ fn setup_of(told: &Value) -> Setup {
     }
 }
 
+/// What is told of a phone's scale beside its stills.
+fn known_scale(told: &Value) -> KnownScale {
+    KnownScale {
+        magnification: None,
+        drift: serde_json::from_value(told["drift"].clone()).ok(),
+    }
+}
+
 /// Processor seconds of this process so far, in hundredths; 0 where the system does not tell.
 fn processor_seconds() -> f64 {
     let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
@@ -84,7 +92,6 @@ fn main() {
     let folder = Path::new(&folder);
     let text = std::fs::read_to_string(folder.join("truth.json")).expect("truth.json");
     let truth: Value = serde_json::from_str(&text).expect("JSON");
-    let options = Options::default();
     let on = &mut |_| ControlFlow::Continue(());
     for case in truth["cases"].as_array().expect("cases") {
         let id = case["id"].as_str().unwrap();
@@ -92,6 +99,10 @@ fn main() {
             continue;
         }
         let (files, setup) = (&case["files"], setup_of(&case["told"]));
+        let options = Options {
+            known_scale: known_scale(&case["told"]),
+            ..Options::default()
+        };
         let began = processor_seconds();
         let outcome = if files.is_object() {
             let [inside, outside] = ["inside", "outside"].map(|s| frames_of(folder, &files[s]));

@@ -10,14 +10,14 @@ use tubewright::library::people::Role;
 use tubewright::optics::wavefront::w131_from_coma;
 
 use super::club::{Club, at_the_demo_club};
-use super::truth::{KINDS, Method, Truth, to_hour};
+use super::truth::{KINDS, Kind, Method, Truth, to_hour};
 use super::visitor::{Scripts, Visitor, Window};
-use super::world::MILD;
+use super::world::{MILD, World};
 
 /// Its screws are those of the first of `KINDS`.
 const TAG: &str = "SC203A";
 /// What counts as in line, waves: Marechal's 1/14 (Born & Wolf, 9.3).
-const LIMIT: f64 = 1.0 / 14.0;
+pub const LIMIT: f64 = 1.0 / 14.0;
 /// The true field of the eyepiece, arc minutes.
 const FIELD_ARCMIN: f64 = 15.0;
 const SHARES: [(f64, &str); 10] = [
@@ -147,17 +147,26 @@ async fn checks(
 
 /// Turns the screws as the screens say, one at a time; answers with how far, in
 /// sixty-fourths.
-async fn turns(kofi: &Visitor, truth: &mut Truth, rng: &mut ChaCha8Rng, first: bool) -> Vec<i32> {
+/// They go `way`: 1.0 as told, -1.0 all the wrong way round.
+async fn turns(
+    kofi: &Visitor,
+    truth: &mut Truth,
+    rng: &mut ChaCha8Rng,
+    sitting: &Sitting,
+    first: bool,
+    way: f64,
+) -> Vec<i32> {
     let field = kofi.client.find(Locator::Css("input[name=parts]")).await;
     let parts = field.unwrap().attr("value").await.unwrap().unwrap();
     let parts: Vec<i32> = parts.split(',').map(|p| p.parse().unwrap()).collect();
     assert!(
-        parts.iter().all(|p| p.abs() <= 16),
-        "over a quarter turn: {parts:?}"
+        parts.iter().all(|p| p.abs() <= sitting.most_parts),
+        "over {} sixty-fourths: {parts:?}",
+        sitting.most_parts
     );
     if first {
         let page = kofi.words().await;
-        for said in ["Never force a screw", "The tool is over glass"] {
+        for said in ["Never force a screw", sitting.caution] {
             assert!(page.contains(said), "{said} is not in: {page}");
         }
     }
@@ -165,18 +174,19 @@ async fn turns(kofi: &Visitor, truth: &mut Truth, rng: &mut ChaCha8Rng, first: b
     let mut order: Vec<usize> = (0..3).filter(|i| parts[*i] != 0).collect();
     order.sort_by_key(|i| (parts[*i] > 0, *i));
     for (n, screw) in order.iter().enumerate() {
-        let way = if parts[*screw] > 0 {
+        let clockwise = if parts[*screw] > 0 {
             "clockwise"
         } else {
             "anticlockwise"
         };
-        let name = ["A", "B", "C"][*screw];
-        let wanted = format!("Turn screw {name} {way}");
+        let name = sitting.screws[*screw];
+        let wanted = format!("Turn screw {name} {clockwise}");
         kofi.sees(&wanted).await;
         // From the other side the drawing and the words turn over, and back.
         if n == 0 && first {
             kofi.press("I stand behind").await;
-            kofi.sees(&format!("Facing its head, that is {way}.")).await;
+            kofi.sees(&format!("Facing its head, that is {clockwise}."))
+                .await;
             kofi.press("I stand in front").await;
             kofi.sees(&wanted).await;
         }
@@ -185,7 +195,7 @@ async fn turns(kofi: &Visitor, truth: &mut Truth, rng: &mut ChaCha8Rng, first: b
         }
     }
     kofi.sees("The star will jump").await;
-    let turned: Vec<f64> = parts.iter().map(|p| f64::from(*p) / 64.0).collect();
+    let turned: Vec<f64> = parts.iter().map(|p| way * f64::from(*p) / 64.0).collect();
     let jumped = hour(truth.turn(&turned, rng));
     kofi.press("It jumped: which way?").await;
     kofi.choose(
@@ -213,20 +223,127 @@ pub async fn begins(kofi: &Visitor, tag: &str) -> String {
     collimation
 }
 
-async fn sits(club: Club) {
-    let mut rng = ChaCha8Rng::seed_from_u64(20);
-    let mut truth = Truth::draw(KINDS[0], Method::Eye, MILD, (0.25, 0.26), &mut rng);
-    // As the register has it: a diagonal, and one tells the side of focus rightly.
-    (truth.side, truth.side_told) = (Side::Outside, Side::Outside);
-    (truth.map.mirrored, truth.diagonal) = (false, true);
+/// One sitting: what stands on the bench, in which world, and how it is gone about.
+pub struct Sitting {
+    pub tag: &'static str,
+    pub kind: Kind,
+    pub world: World,
+    pub seed: u64,
+    /// Coma at the start, waves RMS, from and to.
+    pub coma: (f64, f64),
+    pub screws: [&'static str; 3],
+    /// The most that may be asked of one screw, sixty-fourths of a turn.
+    pub most_parts: i32,
+    /// What is said where the hand is about to act.
+    pub caution: &'static str,
+    /// Which adjustment, from 0, is made the wrong way round.
+    pub wrong_way: Option<usize>,
+}
 
+impl Sitting {
+    /// The instrument of `TAG` in the mild world, everything done as told.
+    pub const PLAIN: Self = Self {
+        tag: TAG,
+        kind: KINDS[0],
+        world: MILD,
+        seed: 20,
+        coma: (0.25, 0.26),
+        screws: ["A", "B", "C"],
+        most_parts: 16,
+        caution: "The tool is over glass",
+        wrong_way: None,
+    };
+
+    /// As the register has it: a diagonal, and one tells the side of focus rightly.
+    pub fn truth(&self, rng: &mut ChaCha8Rng) -> Truth {
+        let mut truth = Truth::draw(self.kind, Method::Eye, self.world, self.coma, rng);
+        (truth.side, truth.side_told) = (Side::Outside, Side::Outside);
+        (truth.map.mirrored, truth.diagonal) = (false, true);
+        truth
+    }
+}
+
+/// What became of a sitting.
+#[derive(Default)]
+pub struct Sat {
+    /// The heading of the last screen.
+    pub title: String,
+    /// The hour told at each star check, `None` for an even ring.
+    pub told: Vec<Option<String>>,
+    /// The turns of each adjustment, sixty-fourths.
+    pub gone: Vec<Vec<i32>>,
+    /// True coma before the first adjustment and after each, waves RMS.
+    pub coma: Vec<f64>,
+    /// What the pages noticed, by the adjustment after which they said so.
+    pub noticed: Vec<(usize, String)>,
+}
+
+/// Looks and turns as the screens say until they say something else.
+pub async fn plays(
+    kofi: &Visitor,
+    sitting: &Sitting,
+    truth: &mut Truth,
+    share: &mut f64,
+    rng: &mut ChaCha8Rng,
+) -> Sat {
+    let mut sat = Sat {
+        coma: vec![truth.coma().norm()],
+        ..Sat::default()
+    };
+    loop {
+        sat.title = heading(kofi).await;
+        for said in kofi.client.find_all(Locator::Css(".note")).await.unwrap() {
+            sat.noticed
+                .push((sat.gone.len(), said.text().await.unwrap()));
+        }
+        if sat.title.starts_with("Turn screw") {
+            let is_first = sat.gone.is_empty();
+            let way = match sitting.wrong_way == Some(sat.gone.len()) {
+                true => -1.0,
+                false => 1.0,
+            };
+            let parts = turns(kofi, truth, rng, sitting, is_first, way).await;
+            sat.gone.push(parts);
+            sat.coma.push(truth.coma().norm());
+        } else if ["Where is", "Before the", "Check these"]
+            .iter()
+            .any(|start| sat.title.starts_with(start))
+        {
+            sat.told.push(checks(kofi, truth, share, 0.0).await);
+            // The phone's back key loses nothing: what comes is how it stands.
+            if sat.told.len() == 1 {
+                let before = place(kofi).await;
+                kofi.client.back().await.unwrap();
+                kofi.wait_until("the same place", || async { place(kofi).await == before })
+                    .await;
+            }
+        } else {
+            return sat;
+        }
+        assert!(
+            sat.told.len() + sat.gone.len() < 40,
+            "it does not come to an end: {:?}",
+            sat.coma
+        );
+    }
+}
+
+/// Two shades on the picture, so that the tool knows how it lies.
+pub async fn shades_twice(kofi: &Visitor, truth: &Truth, rng: &mut ChaCha8Rng) {
+    shades(kofi, truth, 0.0, rng, "Save, what next?").await;
+    kofi.press("Shade once more").await;
+    shades(kofi, truth, 90.0, rng, "Save the shade").await;
+}
+
+async fn sits(club: Club) {
+    let sitting = Sitting::PLAIN;
+    let mut rng = ChaCha8Rng::seed_from_u64(sitting.seed);
+    let mut truth = sitting.truth(&mut rng);
     let kofi = club
         .signed_in(Role::Volunteer, Window::Phone, Scripts::On)
         .await;
     let collimation = begins(&kofi, TAG).await;
-    shades(&kofi, &truth, 0.0, &mut rng, "Save, what next?").await;
-    kofi.press("Shade once more").await;
-    shades(&kofi, &truth, 90.0, &mut rng, "Save the shade").await;
+    shades_twice(&kofi, &truth, &mut rng).await;
     assert!(!kofi.words().await.contains("mirrored as it should be"));
 
     // The wrong hour is tapped, noticed, and undone.
@@ -238,29 +355,8 @@ async fn sits(club: Club) {
     goes_on(&kofi, "Undo it").await;
     kofi.sees("Undone.").await;
 
-    let (mut told, mut gone) = (Vec::new(), Vec::new());
-    let title = loop {
-        let title = heading(&kofi).await;
-        if title.starts_with("Turn screw") {
-            let first = gone.is_empty();
-            gone.push(turns(&kofi, &mut truth, &mut rng, first).await);
-        } else if ["Where is", "Before the", "Check these"]
-            .iter()
-            .any(|start| title.starts_with(start))
-        {
-            told.push(checks(&kofi, &truth, &mut share, 0.0).await);
-            // The phone's back key loses nothing: what comes is how it stands.
-            if told.len() == 1 {
-                let before = place(&kofi).await;
-                kofi.client.back().await.unwrap();
-                kofi.wait_until("the same place", || async { place(&kofi).await == before })
-                    .await;
-            }
-        } else {
-            break title;
-        }
-        assert!(told.len() + gone.len() < 30, "it does not come to an end");
-    };
+    let sat = plays(&kofi, &sitting, &mut truth, &mut share, &mut rng).await;
+    let (title, told, gone) = (sat.title, sat.told, sat.gone);
     kofi.photograph("stop").await;
     assert_eq!(title, "Stop here: it is collimated");
     let left = truth.coma().norm();

@@ -24,6 +24,23 @@ async fn lost_renewed_and_waited_for(club: Club, scripts: Scripts) {
     kofi.press("Loan sheet").await;
     kofi.sees("When something is wrong").await;
     kofi.photograph("loan-sheet").await;
+    if scripts == Scripts::On {
+        // The member signs with a finger, on the volunteer's screen.
+        kofi.draws(
+            ".sign-field",
+            &[(-200, 20), (-80, -40), (40, 50), (180, -30)],
+        )
+        .await;
+        kofi.press("Keep the signature").await;
+        kofi.sees("The loan sheet of N130 is signed.").await;
+        assert!(kofi.sees_any(".signature path").await);
+        kofi.photograph("loan-sheet-signed").await;
+    } else {
+        assert!(
+            !kofi.sees_any(".sign-field").await,
+            "without scripts on paper"
+        );
+    }
 
     // The member renews what they have had for weeks; the fresh loan cannot be yet.
     saoirse.open("/my-loans").await;

@@ -17,6 +17,7 @@ mod due_list;
 mod everyone;
 mod first_evening;
 mod first_start;
+mod harsh_sittings;
 mod lending;
 mod offline;
 mod phone;

@@ -250,6 +250,15 @@ async fn holds_the_phone(club: Club) {
     says(&kofi, "as it was at the shade test").await;
     weighs(&kofi, 0.5, 9.0).await;
 
+    // While a screw is turned it goes on measuring, and keeps nothing.
+    kofi.press("Go on measuring").await;
+    kofi.wait_until("a reading", || async {
+        kofi.words_of(".film-coma").await.starts_with("Coma 0.")
+    })
+    .await;
+    kofi.photograph("phone-goes-on").await;
+    kofi.press("Take stills again").await;
+
     // It takes the good ones by itself, and none while the hand is there.
     // How fast is the machine's affair; that it goes on is asked of every quarter.
     for taken in [10, 20, 30] {
@@ -314,8 +323,9 @@ const PLACED: &str = "
       canvas.width = 40; canvas.height = 20;
       const blob = await new Promise((r) => canvas.toBlob(r, 'image/jpeg'));
       const bytes = new Uint8Array(await blob.arrayBuffer());
-      const tiff = [0x49, 0x49, 42, 0, 8, 0, 0, 0, 2, 0,
-        0x12, 1, 3, 0, 1, 0, 0, 0, 6, 0, 0, 0, 0x25, 0x88, 4, 0, 1, 0, 0, 0, 38, 0, 0, 0, 0, 0, 0, 0,
+      const tiff = [0x49, 0x49, 42, 0, 8, 0, 0, 0, 3, 0, 0x12, 1, 3, 0, 1, 0, 0, 0, 6, 0, 0, 0,
+        0x69, 0x87, 4, 0, 1, 0, 0, 0, 50, 0, 0, 0, 0x25, 0x88, 4, 0, 1, 0, 0, 0, 68, 0, 0, 0, 0, 0, 0, 0,
+        1, 0, 0x05, 0xa4, 3, 0, 1, 0, 0, 0, 26, 0, 0, 0, 0, 0, 0, 0,
         ...new TextEncoder().encode('GPS 47.25 N 9.5 E')];
       const exif = [0x45, 0x78, 0x69, 0x66, 0, 0, ...tiff];
       const part = [0xff, 0xe1, 0, exif.length + 2, ...exif];
@@ -328,7 +338,7 @@ const PLACED: &str = "
       while (box.files[0] === told) await new Promise((r) => setTimeout(r, 20));
       const text = new TextDecoder('latin1').decode(await box.files[0].arrayBuffer());
       const seen = await createImageBitmap(box.files[0]);
-      done([new TextDecoder('latin1').decode(await told.arrayBuffer()).includes('GPS'), text.includes('GPS'), seen.width, seen.height]);
+      done([new TextDecoder('latin1').decode(await told.arrayBuffer()).includes('GPS'), text.includes('GPS'), seen.width, seen.height, text.includes('\\xa4\\x05\\0\\x03\\0\\0\\0\\x01\\0\\x1a')]);
     })();";
 
 async fn sends_a_film(club: Club) {
@@ -339,8 +349,8 @@ async fn sends_a_film(club: Club) {
     kofi.sees("Hold the phone to the eyepiece").await;
 
     let answer = kofi.client.execute_async(PLACED, Vec::new()).await.unwrap();
-    // Where it was taken is gone; how it is turned is kept.
-    assert_eq!(answer, serde_json::json!([true, false, 20, 40]));
+    // Where it was taken is gone; how it is turned and how wide the camera sees are kept.
+    assert_eq!(answer, serde_json::json!([true, false, 20, 40, true]));
 
     let short = FILMED.replace("SECONDS", "1500");
     kofi.client.execute_async(&short, Vec::new()).await.unwrap();
@@ -360,6 +370,58 @@ async fn sends_a_film(club: Club) {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_phone_at_the_eyepiece_leads_to_a_star_test_and_to_the_next_screw() {
     at_the_demo_club(holds_the_phone).await;
+}
+
+/// A camera whose picture holds a ring that drifts 17.4 pixels a second to the right, and
+/// jumps back when it has gone too far.
+const DRIFTING: &str = "
+    const c = document.createElement('canvas');
+    c.width = 640; c.height = 480;
+    const brush = c.getContext('2d');
+    const begun = performance.now();
+    const paint = () => {
+      const x = 170 + (17.4 * (performance.now() - begun) / 1000) % 300;
+      brush.fillStyle = '#060606';
+      brush.fillRect(0, 0, 640, 480);
+      brush.fillStyle = '#b4b4b4';
+      brush.beginPath(); brush.arc(x, 240, 60, 0, 2 * Math.PI); brush.arc(x, 240, 20, 0, 2 * Math.PI, true); brush.fill();
+    };
+    setInterval(paint, 40);
+    navigator.mediaDevices.getUserMedia = async () => { paint(); return c.captureStream(15); };";
+
+async fn times_the_drift(club: Club) {
+    let kofi = club
+        .signed_in(Role::Volunteer, Window::SmallPhone, Scripts::On)
+        .await;
+    kofi.open(&format!("/instruments/{TAG}/star-test/phone"))
+        .await;
+    kofi.script(DRIFTING).await;
+    kofi.press("Start the camera").await;
+    says(&kofi, "Hold still").await;
+    // Where the ring jumped meanwhile, it is said to have gone crooked: once more, then.
+    for _ in 0..4 {
+        kofi.press("Time the drift").await;
+        kofi.wait_until("the drift to be timed", || async {
+            let said = kofi.words_of(".film-say").await;
+            said.contains("Drift timed") || said.contains("did not drift straight")
+        })
+        .await;
+        if kofi.words_of(".film-say").await.contains("Drift timed") {
+            break;
+        }
+    }
+    kofi.photograph("phone-drift").await;
+    let held = "return Number(document.getElementsByName('drift_px_s')[0].value)";
+    let px_s = kofi.script(held).await.as_f64().unwrap();
+    assert!((px_s / 17.4 - 1.0).abs() < 0.03, "{px_s}");
+    // A drift in the camera's pixels says nothing of chosen stills.
+    kofi.client.execute_async(PLACED, Vec::new()).await.unwrap();
+    assert_eq!(kofi.script(held).await, 0);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_drift_is_timed_with_the_camera() {
+    at_the_demo_club(times_the_drift).await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -6,6 +6,7 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use axum::http::Request;
+use fantoccini::actions::{InputSource, MOUSE_BUTTON_LEFT, MouseActions, PointerAction};
 use fantoccini::elements::Element;
 use fantoccini::wd::{PrintConfigurationBuilder, PrintMargins, PrintSize};
 use fantoccini::{Client, Locator};
@@ -253,6 +254,33 @@ impl Visitor {
             .await
             .unwrap_or_else(|e| panic!("nothing like {css}: {e}"));
         self.press_element(&element).await;
+    }
+
+    /// Draws one stroke on what a CSS selector finds first, through points counted from
+    /// its middle in pixels.
+    pub async fn draws(&self, css: &str, points: &[(i64, i64)]) {
+        let field = self.client.find(Locator::Css(css)).await.unwrap();
+        let handle = serde_json::to_value(&field).unwrap();
+        let middle = "arguments[0].scrollIntoView({block: 'center'})";
+        self.client.execute(middle, vec![handle]).await.unwrap();
+        let mut hand = MouseActions::new("hand".to_owned());
+        for (place, (x, y)) in points.iter().enumerate() {
+            hand = hand.then(PointerAction::MoveToElement {
+                element: field.clone(),
+                duration: Some(Duration::from_millis(60)),
+                x: *x as f64,
+                y: *y as f64,
+            });
+            if place == 0 {
+                hand = hand.then(PointerAction::Down {
+                    button: MOUSE_BUTTON_LEFT,
+                });
+            }
+        }
+        hand = hand.then(PointerAction::Up {
+            button: MOUSE_BUTTON_LEFT,
+        });
+        self.client.perform_actions(hand).await.unwrap();
     }
 
     /// The field under a label.

@@ -118,15 +118,8 @@ async fn main() -> std::process::ExitCode {
     let scratch = tempfile::tempdir().unwrap();
     let frame = Arc::new(std::fs::read(&args.frame).unwrap());
 
-    // As large as the demo club.
-    let small_size = Size {
-        instruments: 27,
-        members: 60,
-        loans: 250,
-        entries: 1_000,
-    };
     let small = scratch.path().join("small");
-    club::make(&small, small_size, args.seed).await;
+    club::make(&small, Size::DEMO, args.seed).await;
     let people = Arc::new(club::sign_in(&small, args.browsing).await);
     let server = Server::start(&binary, &small);
     let alone_small = people::alone(server.address, &people, args.times).await;

@@ -53,6 +53,7 @@ fn told() -> String {
         lamp: None,
         by_phone: false,
         shades: Vec::new(),
+        known_scale: Default::default(),
     })
     .unwrap()
 }

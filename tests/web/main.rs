@@ -30,6 +30,7 @@ mod lending;
 mod lending_days;
 mod limits;
 mod lists;
+mod loan_sheet;
 mod logbook;
 mod missing_kit;
 mod openapi;

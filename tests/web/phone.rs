@@ -83,6 +83,80 @@ async fn stills_become_a_star_test_by_phone() {
     assert!(again.contains(&"/instruments/S203/star-test/phone".to_owned()));
 }
 
+/// A star at the equator drifts 15.041 arc seconds a second (a sidereal day of 86,164.1 s).
+#[tokio::test(flavor = "multi_thread")]
+async fn a_drift_timed_by_the_page_tells_the_scale_beside_the_rings() {
+    let house = House::empty().await;
+    let (id, mut client) = house.someone(Role::Volunteer).await;
+    house.instrument("S203", id).await;
+    let px_s = 15.041 / ARCSEC_PER_PX;
+    let (drift, sigma) = (format!("{px_s:.3}"), format!("{:.3}", 0.01 * px_s));
+    let mut told = HELD.to_vec();
+    told.push(("declination", "0"));
+    // A declination alone tells nothing, and one out of range is named.
+    for (typed, said) in [("0", "has timed"), ("88", "-80")] {
+        let mut alone = HELD.to_vec();
+        alone.push(("declination", typed));
+        let page = sent(&mut client, "S203", &alone, "good", 8).await;
+        assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
+        assert!(page.words().contains(said), "{}", page.words());
+        assert_eq!(page.attributes("[name=declination]", "value"), [typed]);
+    }
+    told.extend([
+        ("drift_px_s", drift.as_str()),
+        ("drift_px_s_sigma", sigma.as_str()),
+    ]);
+    let path = sent(&mut client, "S203", &told, "good", 8).await;
+    let path = path.location().to_owned();
+    let words = ended(&mut client, &path).await.words();
+    assert!(words.contains("Scale, as told and found"), "{words}");
+    let json = client.get(&format!("{path}/report.json")).await;
+    let report: serde_json::Value = serde_json::from_slice(&json.body).unwrap();
+    assert_eq!(report["scale"]["told"]["used"], true);
+    let scale = report["scale"]["arcsec_per_px"].as_f64().unwrap();
+    assert!((scale / ARCSEC_PER_PX - 1.0).abs() < 0.02, "{scale}");
+}
+
+/// While a screw is turned the page measures again and again: each reading is told at once
+/// and nothing of it is kept.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_reading_is_told_and_kept_nowhere() {
+    let house = House::empty().await;
+    let (id, mut client) = house.someone(Role::Volunteer).await;
+    let (_, mut member) = house.someone(Role::Member).await;
+    house.instrument("S203", id).await;
+    let at = "/instruments/S203/star-test/phone/reading";
+    let send = async |client: &mut Client, set: &str, n: usize| {
+        let stills = stills(set, n);
+        let files: Vec<(&str, &str, &[u8])> = stills
+            .iter()
+            .map(|(name, bytes)| ("stills", name.as_str(), bytes.as_slice()))
+            .collect();
+        client.upload(at, &[], &files).await
+    };
+    let before = crate::context::rows(&house).await;
+    let page = send(&mut client, "good", 8).await;
+    assert_eq!(page.status, StatusCode::OK);
+    let told: serde_json::Value = serde_json::from_slice(&page.body).unwrap();
+    let coma = told["coma_rms_waves"].as_f64().unwrap();
+    assert!((coma - COMA[0].hypot(COMA[1])).abs() < 0.01, "{coma}");
+    assert!(told["words"].as_str().unwrap().starts_with("Coma 0.1"));
+    // What tells nothing says why; too many are refused; members measure nothing.
+    let page = send(&mut client, "in-focus", 2).await;
+    let told: serde_json::Value = serde_json::from_slice(&page.body).unwrap();
+    assert!(told["coma_rms_waves"].is_null() && told["words"].as_str().unwrap().len() > 10);
+    let twice = [stills("good", 8), stills("good", 8), stills("good", 8)].concat();
+    let files: Vec<(&str, &str, &[u8])> = twice
+        .iter()
+        .map(|(name, bytes)| ("stills", name.as_str(), bytes.as_slice()))
+        .collect();
+    let refused = client.upload(at, &[], &files).await;
+    assert!(refused.status.is_client_error(), "{}", refused.status);
+    let refused = send(&mut member, "good", 1).await;
+    assert_eq!(refused.status, StatusCode::FORBIDDEN);
+    assert_eq!(crate::context::rows(&house).await, before);
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn stills_that_tell_nothing_leave_only_the_try() {
     let house = House::empty().await;

@@ -62,6 +62,13 @@ async fn work_is_signed_off_by_somebody_else_before_it_counts_as_ready() {
 
     let forms = other.get(page).await.attributes("form", "action");
     assert!(forms.iter().any(|action| action == look), "{forms:?}");
+    // A note that is too long is told so, beside what was typed.
+    let long = "Focuser runs true. ".repeat(30);
+    let mends = other.post(look, &[("words", long.as_str())]).await;
+    assert_eq!(mends.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(mends.words().contains("What you looked at"));
+    assert_eq!(mends.attributes("[name=words]", "value"), [long.as_str()]);
+    assert_eq!(condition(&mut member).await, "Not checked");
     other
         .post(look, &[("words", "Focuser runs true")])
         .await

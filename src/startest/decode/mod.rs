@@ -338,6 +338,9 @@ pub struct Still {
     pub height: usize,
     /// Red, green and blue (or one, of a grey picture), 0 to 255, row by row from the top.
     pub colours: Vec<Vec<f32>>,
+    /// How wide a pixel in the picture's middle sees, radians, where the file says what
+    /// focal length its camera has.
+    pub pixel_rad: Option<f64>,
 }
 
 impl Still {
@@ -373,12 +376,13 @@ impl Still {
                 ));
             }
         };
-        let (width, height, colours) = raster::read_colours(format, input, length, limits)?;
+        let read = raster::read_colours(format, input, length, limits)?;
         Ok(Self {
             name: name.into(),
-            width,
-            height,
-            colours,
+            width: read.width,
+            height: read.height,
+            colours: read.planes,
+            pixel_rad: read.pixel_rad,
         })
     }
 }

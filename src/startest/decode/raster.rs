@@ -108,14 +108,38 @@ pub(super) fn read_colours(
     })
 }
 
-/// Width, height and colours, row by row as displayed.
-pub(super) type Colours = (usize, usize, Vec<Vec<f32>>);
+/// A picture's colours, row by row as displayed.
+pub(super) struct Colours {
+    pub width: usize,
+    pub height: usize,
+    pub planes: Vec<Vec<f32>>,
+    /// See [`super::Still::pixel_rad`].
+    pub pixel_rad: Option<f64>,
+}
+
+/// The diagonal of the film that equivalent focal lengths stand for, 36 x 24 mm.
+const FILM_DIAGONAL_MM: f64 = 43.267;
+
+/// How wide a pixel in the middle sees, radians, by the equivalent focal length in a
+/// file's Exif part (FocalLengthIn35mmFilm, CIPA DC-008).
+fn pixel_rad(exif: Vec<u8>, width: u32, height: u32) -> Option<f64> {
+    let (fields, _) = exif::parse_exif(&exif).ok()?;
+    let tag = |f: &&exif::Field| f.tag == exif::Tag::FocalLengthIn35mmFilm;
+    let focal_mm = fields.iter().find(tag)?.value.get_uint(0)?;
+    let diagonal_px = f64::from(width).hypot(f64::from(height));
+    let rad = FILM_DIAGONAL_MM / (f64::from(focal_mm) * diagonal_px);
+    (focal_mm > 0 && diagonal_px > 0.0).then_some(rad)
+}
 
 fn colours(
-    decoder: impl ImageDecoder,
+    mut decoder: impl ImageDecoder,
     format: Format,
     limits: &Limits,
 ) -> Result<Colours, DecodeError> {
+    // What a broken Exif part says of the camera is not needed.
+    let exif = decoder.exif_metadata().ok().flatten();
+    let (columns, rows) = decoder.dimensions();
+    let pixel_rad = exif.and_then(|exif| pixel_rad(exif, columns, rows));
     let Samples {
         size: [width, height],
         orientation,
@@ -144,7 +168,12 @@ fn colours(
             data
         })
         .collect();
-    Ok((size.0, size.1, planes))
+    Ok(Colours {
+        width: size.0,
+        height: size.1,
+        planes,
+        pixel_rad,
+    })
 }
 
 /// A picture's samples as its file has them.

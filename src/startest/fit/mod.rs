@@ -33,6 +33,7 @@ mod honest;
 mod kernels;
 mod line;
 mod model;
+mod rescaled;
 mod result;
 mod run;
 mod solve;

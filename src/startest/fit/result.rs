@@ -81,6 +81,9 @@ pub struct SizesFound {
     pub unequal: [f64; 2],
     /// 1-sigma of each.
     pub unequal_sigma: f64,
+    /// The part of the scale's error, as a share, by which all waves err alike: the bands'
+    /// wavelengths, and what moving air does to rings.
+    pub of_all: f64,
     /// Each band's wavelengths over those believed, as the rings have them.
     pub colours: Vec<f64>,
     /// How the light rises across the donut in each colour, as a share of its middle: to the
@@ -122,7 +125,7 @@ pub struct FitResult {
     /// of focal length and camera is to blame for, waves.
     pub told_doubt: f64,
     /// Covariance [xx, xy, yy] of that part of the coma, and of what the model leaves out.
-    unseen: [f64; 3],
+    pub(super) unseen: [f64; 3],
     /// Vanes that were not told and stand in the picture, seen as in
     /// [`Setup::vanes`].
     pub vanes: Option<Vanes>,
@@ -137,8 +140,8 @@ pub struct FitResult {
     /// What it cost.
     pub work: Work,
     /// Coma vector of the pictures' models.
-    modelled: [f64; 2],
-    responses: Vec<Vec<f32>>,
+    pub(super) modelled: [f64; 2],
+    pub(super) responses: Vec<Vec<f32>>,
 }
 
 impl FitResult {
@@ -313,6 +316,7 @@ impl Fitted<'_> {
                 arcsec_per_px: [scale, scale * sigma(i).hypot(bands)],
                 unequal: [2.0 * p[i + 1], 2.0 * p[i + 2]],
                 unequal_sigma: sigma(i + 1) + sigma(i + 2),
+                of_all: bands,
                 colours: (0..=last)
                     .map(|k| p[problem.own(k) + COLOUR].exp())
                     .collect(),

@@ -21,6 +21,7 @@ use optics::ARCSEC_PER_RAD;
 use std::ops::ControlFlow;
 
 mod gather;
+pub(super) mod scale;
 
 use gather::{Gathered, gather};
 
@@ -112,6 +113,7 @@ fn measured(gathered: Gathered, eyepiece: Eyepiece<'_>, options: &Options) -> Ou
         join,
         corner,
         frames,
+        pixel_rad,
     } = gathered;
     let first = eyepiece.setup(luminance.radius, FIRST_WAVES);
     let rings = judge_stack(&luminance, &first);
@@ -129,7 +131,8 @@ fn measured(gathered: Gathered, eyepiece: Eyepiece<'_>, options: &Options) -> Ou
         response_sigma: 0.1,
         ..options.fit_options
     };
-    let found = match fit::fit_colours(&pictures, &first, &start, &how) {
+    let join = join as f64;
+    let mut found = match fit::fit_colours(&pictures, &first, &start, &how) {
         Ok(found) => found,
         Err(error) => {
             let why = rings
@@ -140,6 +143,17 @@ fn measured(gathered: Gathered, eyepiece: Eyepiece<'_>, options: &Options) -> Ou
     };
     if let Some(why) = unfit(&found, eyepiece.told) {
         return refused(vec![why], frames, Some(luminance));
+    }
+    let told = options.known_scale.scale(pixel_rad);
+    let rings_scale = found.sizes.as_ref().map(|sizes| {
+        let [scale, sigma] = sizes.arcsec_per_px;
+        [scale / join, sigma / scale]
+    });
+    let is_as_told = told
+        .zip(rings_scale)
+        .is_some_and(|(t, r)| scale::agree(t, r));
+    if let Some([scale, share]) = told.filter(|_| is_as_told) {
+        found.take_in_scale([scale * join, share]);
     }
     let Some(sizes) = found.sizes.clone() else {
         let why = reason("not-a-donut", "no scale was found");
@@ -153,7 +167,6 @@ fn measured(gathered: Gathered, eyepiece: Eyepiece<'_>, options: &Options) -> Ou
         Ok(g) => g,
         Err(why) => return refused(vec![why], frames, Some(luminance)),
     };
-    let join = join as f64;
     let read = geometry.coma(&setup);
     let rings_scatter = scatter::by_rings(&luminance, &setup);
     let looks = vec![Look {
@@ -196,8 +209,12 @@ fn measured(gathered: Gathered, eyepiece: Eyepiece<'_>, options: &Options) -> Ou
         unequal_sigma: sizes.unequal_sigma,
         longest_clock_deg: (90.0 - 0.5 * b.atan2(a).to_degrees()).rem_euclid(180.0),
         joined_px: join as usize,
+        told: told.map(|told| scale::told_report(told, is_as_told)),
     });
     report.notes = notes(&report, eyepiece.told, cut);
+    if let Some((told, rings)) = told.zip(rings_scale).filter(|_| !is_as_told) {
+        report.notes.push(scale::contradicts(told, rings));
+    }
     in_still_pixels(&mut report, join, corner);
     let (stack, geometry) = looks
         .into_iter()

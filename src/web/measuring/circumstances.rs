@@ -5,7 +5,7 @@ use crate::library::Moment;
 use crate::library::lamp::Lamp;
 use crate::library::star_tests::{FocusSide, Method};
 use crate::startest::frame::Setup;
-use crate::startest::measure::{FieldComa, Options};
+use crate::startest::measure::{FieldComa, KnownScale, Options};
 
 /// Stands for the pixel pitch of a phone, µm: nobody tells it, and the measuring of a
 /// phone's stills finds the scale without it.
@@ -61,6 +61,9 @@ pub struct Circumstances {
     /// Shades made with the stills, at the same focus: how the picture lies.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub shades: Vec<Shade>,
+    /// What was told of the stills' scale.
+    #[serde(default)]
+    pub known_scale: KnownScale,
 }
 
 impl Circumstances {
@@ -78,6 +81,7 @@ impl Circumstances {
             field_coma: self
                 .field_coma
                 .then(|| FieldComa::paraboloid(&self.setup())),
+            known_scale: self.known_scale,
             ..Options::default()
         };
         options.fit_options.vane_count = (self.vane_count > 0).then_some(self.vane_count);

@@ -179,7 +179,7 @@ pub(super) fn frames_of(
 }
 
 /// The stills of a phone.
-pub(super) fn stills_of(
+pub(in crate::web) fn stills_of(
     files: &[PathBuf],
     limits: Limits,
 ) -> impl Iterator<Item = Result<Still, Unreadable>> + '_ {

@@ -17,6 +17,7 @@ use std::time::Duration;
 use tokio::runtime::Handle;
 
 pub use circumstances::{Circumstances, UNTOLD_PIXEL_UM};
+pub(in crate::web) use files::stills_of;
 pub use files::{OTHER_SIDE, keep_copies};
 use one::{Board, Worker, lock};
 pub use one::{Unended, star_test};

@@ -16,6 +16,7 @@ use tubewright::library::problems::{AsksFor, Problem, ProblemWhat};
 use tubewright::library::returning::return_loan;
 use tubewright::library::sessions::{self, Token};
 use tubewright::library::star_tests::{FocusSide, Method, StarTest};
+use tubewright::library::things::{self, Thing};
 use tubewright::library::waits::WantsItFor;
 use tubewright::library::works::{Work, WorkWhat};
 use tubewright::library::{
@@ -28,6 +29,9 @@ pub struct Size {
     /// Instruments in the register
     #[arg(long, default_value_t = 400)]
     pub instruments: usize,
+    /// Mounts, eyepieces and the like
+    #[arg(long, default_value_t = 1_500)]
+    pub things: usize,
     /// Members
     #[arg(long, default_value_t = 3_000)]
     pub members: usize,
@@ -37,6 +41,17 @@ pub struct Size {
     /// Logbook entries over ten years, those of the loans among them
     #[arg(long, default_value_t = 200_000)]
     pub entries: usize,
+}
+
+impl Size {
+    /// As large as the demo club.
+    pub const DEMO: Self = Self {
+        instruments: 27,
+        things: 40,
+        members: 60,
+        loans: 250,
+        entries: 1_000,
+    };
 }
 
 /// The people who take part in an evening, signed in.
@@ -155,6 +170,35 @@ pub async fn make(folder: &Path, size: Size, seed: u64) {
                 let who = *members.choose(&mut random).unwrap();
                 let _ = waits::ask(conn, tube.id, who, WantsItFor::Planets, "", now).await;
             }
+        }
+    }
+    let kinds = things::Kind::of_things();
+    for number in 0..size.things {
+        let kind = kinds[number % kinds.len()];
+        let thing = things::Particulars {
+            tag: format!("T{number:04}"),
+            kind,
+            name: capital(kind.label()),
+            place: format!("Drawer {}", number % 30),
+            replacement_value_cents: Some(4_000),
+            notes: String::new(),
+        };
+        let id = Thing::add(conn, &thing, begun, coordinators[0])
+            .await
+            .unwrap();
+        if number.is_multiple_of(12) {
+            let lend = Lend {
+                instrument: id,
+                borrower: *members.choose(&mut random).unwrap(),
+                at: now - Duration::days(7),
+                by: volunteers[0],
+                due_on: (now + Duration::days(14)).date_naive(),
+                limit_stated: String::new(),
+                kit: Vec::new(),
+                override_reason: None,
+                details: Default::default(),
+            };
+            lend.write(conn).await.unwrap();
         }
     }
     write.commit().await.unwrap();

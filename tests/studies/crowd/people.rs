@@ -101,7 +101,7 @@ pub fn pages(tag: &str) -> Vec<(&'static str, Who, String)> {
             format!("/instruments/{tag}/logbook"),
         ),
         ("people", Who::Coordinator, "/people".to_owned()),
-        ("audit_log", Who::Coordinator, "/audit-log".to_owned()),
+        ("audit log", Who::Coordinator, "/audit-log".to_owned()),
         ("record", Who::Coordinator, "/due/record".to_owned()),
     ]
 }
@@ -115,7 +115,7 @@ pub enum Who {
 
 /// Waits until the server has gone through the club's past: it does so once, in
 /// the background, after every start.
-async fn until_settled(address: SocketAddr, evening: &Evening) {
+pub async fn until_settled(address: SocketAddr, evening: &Evening) {
     let browser = Browser::new(address, &evening.coordinators[0]);
     for _ in 0..600 {
         let settled = browser.get("/due/record").await.is_ok_and(|answer| {

@@ -23,6 +23,8 @@ pub(super) struct Gathered {
     /// Top left pixel of the first still used that is in the stack's frame.
     pub corner: [usize; 2],
     pub frames: FrameCount,
+    /// How wide a pixel of the stills sees, radians, as all of them say alike.
+    pub pixel_rad: Option<f64>,
 }
 
 /// Radius, in joined pixels, that a donut keeps at least.
@@ -58,14 +60,18 @@ where
     let mut tally = Tally::default();
     let mut join = None;
     let mut kept: Vec<Small> = Vec::new();
+    let mut seen_rad: Vec<Option<f64>> = Vec::new();
     for item in stills {
         tally.count.given += 1;
         match item {
             Err(unread) => tally.drop_unread(unread),
-            Ok(still) => match small(&still, eyepiece, &mut join) {
-                Ok(s) => kept.push(s),
-                Err(why) => tally.drop(still.name, why),
-            },
+            Ok(still) => {
+                seen_rad.push(still.pixel_rad);
+                match small(&still, eyepiece, &mut join) {
+                    Ok(s) => kept.push(s),
+                    Err(why) => tally.drop(still.name, why),
+                }
+            }
         }
         let now = Progress {
             seen: tally.count.given,
@@ -101,6 +107,10 @@ where
                 join: join.unwrap_or(1),
                 corner,
                 frames: tally.count,
+                pixel_rad: seen_rad.first().copied().flatten().filter(|first| {
+                    let alike = |r: &Option<f64>| r.is_some_and(|r| (r / first - 1.0).abs() < 1e-3);
+                    seen_rad.iter().all(alike)
+                }),
             })
         }
         _ => {
