@@ -19,6 +19,7 @@ use tubewright::library::people::{Person, Role};
 use tubewright::library::problems::{self, AsksFor, Problem, ProblemWhat};
 use tubewright::library::returning::Return;
 use tubewright::library::star_tests::FocusSide;
+use tubewright::library::things::Sort;
 use tubewright::library::works::{self, Work, WorkWhat};
 use tubewright::library::{
     AttemptId, Conn, Error, Library, Moment, PersonId, Write, kit, lending, loan_periods,
@@ -244,9 +245,13 @@ pub fn lend(args: LendArgs) -> ExitCode {
         let to = person(&mut write, &args.to, "--to").await?;
         let club = Club::load(&mut write).await?;
         let from = args.on.unwrap_or_else(|| club.date(now));
-        let days =
-            loan_periods::days_for(&mut write, &club, instrument.id, Some(instrument.design))
-                .await?;
+        let days = loan_periods::days_for(
+            &mut write,
+            &club,
+            instrument.id,
+            Sort::Design(instrument.design),
+        )
+        .await?;
         let due_on = args.until.unwrap_or_else(|| from + Duration::days(days));
         if !(0..=LONGEST_DAYS).contains(&(due_on - from).num_days()) {
             return Err(Error::Refused(
