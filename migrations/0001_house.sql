@@ -279,7 +279,7 @@ CREATE TABLE waits (
     instrument_id   BLOB NOT NULL REFERENCES instruments (id),
     person_id       BLOB NOT NULL REFERENCES people (id),
     asked_at        TEXT NOT NULL,
-    wants_it_for    TEXT NOT NULL CHECK (wants_it_for IN ('planets', 'wide-field', 'anything')),
+    wants_it_for    TEXT CHECK (wants_it_for IN ('planets', 'wide-field', 'anything')), -- NULL: a thing without optics
     note            TEXT NOT NULL DEFAULT '',
     closed_at       TEXT,
     outcome         TEXT CHECK (outcome IN ('lent', 'withdrawn', 'removed')),
@@ -288,17 +288,21 @@ CREATE TABLE waits (
 CREATE UNIQUE INDEX one_open_wait ON waits (instrument_id, person_id) WHERE closed_at IS NULL;
 CREATE INDEX waits_by_person ON waits (person_id);
 CREATE INDEX waits_by_instrument ON waits (instrument_id, asked_at);
+CREATE TRIGGER an_instrument_is_wanted_for_something BEFORE INSERT ON waits
+WHEN (NEW.wants_it_for IS NULL) = EXISTS (SELECT 1 FROM instruments WHERE id = NEW.instrument_id AND kind = 'instrument')
+BEGIN SELECT RAISE(ABORT, 'an instrument is wanted for something, and only an instrument'); END;
 
--- How long a loan runs, where that differs from the club's own length: of a design,
--- or of one instrument, which counts for more.
+-- How long a loan runs, where that differs from the club's own length: of a sort, which
+-- is a design of instruments or a kind of things, or of one, which counts for more.
 CREATE TABLE loan_periods (
-    design          TEXT UNIQUE CHECK (design IN ('newtonian', 'schmidt-cassegrain',
+    sort            TEXT UNIQUE CHECK (sort IN ('newtonian', 'schmidt-cassegrain',
                         'aplanatic-schmidt-cassegrain', 'maksutov-cassegrain',
                         'classical-cassegrain', 'ritchey-chretien', 'achromat',
-                        'apochromat', 'binocular', 'solar')),
+                        'apochromat', 'binocular', 'solar', 'mount', 'tripod', 'eyepiece',
+                        'filter', 'finder', 'camera', 'battery', 'case', 'book', 'other')),
     instrument_id   BLOB UNIQUE REFERENCES instruments (id),
     days            INTEGER NOT NULL CHECK (days BETWEEN 1 AND 366),
-    CHECK ((design IS NULL) <> (instrument_id IS NULL))
+    CHECK ((sort IS NULL) <> (instrument_id IS NULL))
 ) STRICT;
 
 -- A loan made longer by its own borrower.

@@ -11,11 +11,14 @@ use tubewright::intake::plan::{Choices, Count, Plan};
 use tubewright::intake::{self, Error, read};
 use tubewright::library::club::{Club, Units};
 use tubewright::library::imports as kept;
-use tubewright::library::instruments::{Design, Instrument, Status};
+use tubewright::library::instruments::{Design, Instrument, State, Status};
 use tubewright::library::loans::{self, Loan, Which};
 use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::returning;
-use tubewright::library::{ImportId, Library, PersonId, journeys, kit, star_tests};
+use tubewright::library::things::{self, Thing};
+use tubewright::library::{
+    Conn, ImportId, Library, PersonId, journeys, kit, loan_periods, star_tests,
+};
 use tubewright::upkeep::shelf::shelf;
 
 struct House {
@@ -120,6 +123,7 @@ fn lantern() -> Vec<Sheet> {
     sheets(&[
         "lantern/members.csv",
         "lantern/telescopes.csv",
+        "lantern/gear.csv",
         "lantern/kit.csv",
         "lantern/loans.csv",
     ])
@@ -177,18 +181,27 @@ async fn a_club_of_csv_files_becomes_a_running_club() {
     let kinds: Vec<_> = choices.sheets.iter().map(|s| s.kind).collect();
     assert_eq!(
         kinds,
-        [Kind::People, Kind::Instruments, Kind::Kit, Kind::Loans]
+        [
+            Kind::People,
+            Kind::Instruments,
+            Kind::Things,
+            Kind::Kit,
+            Kind::Loans
+        ]
     );
     assert_eq!(choices.sheets[1].header, 2, "two lines stand above");
-    assert!(choices.sheets[2].repeats, "the kit's tags stand once");
+    assert!(choices.sheets[3].repeats, "the kit's tags stand once");
 
-    // What must be decided: what a plain refractor is, whom three names mean.
+    // What must be decided: what a plain refractor is, what kind of thing a dew heater,
+    // how one stands that wants a plug, whom three names mean.
     let plan = house.plan(&sheets, &choices).await;
     assert_eq!(plan.faults, [], "{:?}", plan.faults);
     assert_eq!(
         open(&plan),
         [
             "word:design:refractor",
+            "word:kind:dew heater",
+            "word:thing-status:wants a new plug",
             "name:elspet vance",
             "name:mr bellweather",
             "name:quill",
@@ -206,6 +219,8 @@ async fn a_club_of_csv_files_becomes_a_running_club() {
         &choices,
         &[
             ("word:design:refractor", "achromat"),
+            ("word:kind:dew heater", "other"),
+            ("word:thing-status:wants a new plug", "shelf"),
             ("name:elspet vance", &elspeth),
             ("name:mr bellweather", "guest"),
             ("name:quill", &adela),
@@ -216,10 +231,11 @@ async fn a_club_of_csv_files_becomes_a_running_club() {
     assert_eq!(
         added(&plan),
         [
-            (Kind::People, 17), // sixteen of the list and the neighbour
-            (Kind::Instruments, 10),
+            (Kind::People, 17),      // sixteen of the list and the neighbour
+            (Kind::Instruments, 11), // one of them in the list of things
+            (Kind::Things, 12),
             (Kind::Kit, 18),
-            (Kind::Loans, 11),
+            (Kind::Loans, 14),
         ]
     );
     let import = house.keep(&sheets, &choices).await.unwrap();
@@ -251,6 +267,7 @@ async fn a_club_of_csv_files_becomes_a_running_club() {
             "Dew shield"
         ]
     );
+    assert_things(&mut conn).await;
     drop(conn);
 
     // "Surname, Given", small letters and spaces, and a name without its marks.
@@ -292,7 +309,8 @@ async fn a_club_of_csv_files_becomes_a_running_club() {
     let again = house.plan(&sheets, &choices).await;
     assert!(again.batch.is_empty(), "{:?}", again.counts);
     assert_eq!(again.faults, []);
-    assert_eq!(count(&again, Kind::Loans).known, 11);
+    assert_eq!(count(&again, Kind::Loans).known, 14);
+    assert_eq!(count(&again, Kind::Things).known, 12);
 
     // The club runs: it can be returned and lent again, and its shelf be read.
     let mut write = house.library.write().await.unwrap();
@@ -307,7 +325,7 @@ async fn a_club_of_csv_files_becomes_a_running_club() {
         .await
         .unwrap();
     let rows = shelf(&mut write, at).await.unwrap();
-    assert_eq!(rows.len(), 9, "all but the retired one");
+    assert_eq!(rows.len(), 10, "all but the retired one, and no thing");
     write.commit().await.unwrap();
 
     // Now something rests on it, and it says what.
@@ -316,6 +334,171 @@ async fn a_club_of_csv_files_becomes_a_running_club() {
         .await
         .unwrap_err();
     assert!(refused.to_string().contains("in the logbooks"), "{refused}");
+}
+
+/// What the list of gear says: kinds by words, one asked about for two rows, and loans.
+async fn assert_things(conn: &mut Conn) {
+    for (tag, kind) in [
+        ("G01", things::Kind::Mount),
+        ("G02", things::Kind::Mount),
+        ("G03", things::Kind::Tripod),
+        ("G04", things::Kind::Eyepiece),
+        ("G-05", things::Kind::Eyepiece),
+        ("G06", things::Kind::Filter),
+        ("G07", things::Kind::Battery),
+        ("G08", things::Kind::Finder),
+        ("G09", things::Kind::Case),
+        ("G10", things::Kind::Book),
+        ("G11", things::Kind::Other),
+        ("G12", things::Kind::Other),
+    ] {
+        assert_eq!(Thing::by_tag(conn, tag).await.unwrap().kind, kind, "{tag}");
+    }
+    let tripod = Thing::by_tag(conn, "G03").await.unwrap();
+    assert_eq!(tripod.name, "Steel tripod");
+    assert_eq!(tripod.place, "Hut, rack A");
+    assert_eq!(tripod.replacement_value_cents, Some(9550));
+    assert_eq!(tripod.notes, "one leg sticks");
+    let lost = Thing::by_tag(conn, "G06").await.unwrap();
+    assert_eq!(lost.state(), State::Missing);
+    let l11 = Instrument::by_tag(conn, "L11").await.unwrap();
+    assert_eq!((l11.design, l11.aperture_mm), (Design::Newtonian, 114.0));
+    let all = Loan::list(conn, Which::default()).await.unwrap();
+    let of = |tag: &str| all.iter().find(|l| l.tag == tag).unwrap();
+    assert!(of("G02").returned_at.is_none() && of("G02").borrower == "Elspeth Vance");
+    assert_eq!(of("G02").limit_stated, "", "nothing is told of a mount");
+    assert_eq!(of("G01").borrower, "Petra Marchbanks");
+    // No day stands there: the club's length of a loan.
+    assert_eq!(of("G10").due_on, day(2025, 10, 5) + chrono::Days::new(28));
+}
+
+const MIXED: &str = "Tag,Kind,Name,Aperture,Focal length,Place,Value\n\
+     N1,telescope,Newtonian,203 mm,1200 mm,Hut,600\n\
+     M1,mount,EQ mount for N1,,,Hut,200\n\
+     E1,,25 mm eyepiece,,,Drawer,40\n\
+     A1,,Achromat,102 mm,1000 mm,Hut,300\n\
+     B1,,Newtonian with mount,152 mm,750 mm,Hut,300\n";
+
+#[tokio::test]
+async fn a_list_of_both_is_split_and_loans_find_their_things() {
+    let house = house(Units::Metric).await;
+    let loans = "Tag,Borrower,Lent on,Due,Returned\n\
+                 M1,first@club.example,2026-01-05,,2026-01-20\n\
+                 M1,first@club.example,2026-02-05,,\n\
+                 M1,first@club.example,2026-03-01,,2026-03-02\n\
+                 E1,first@club.example,2026-02-05,2026-03-01,\n";
+    let mut lists = read::sheets("all.csv", MIXED.as_bytes()).unwrap();
+    lists.extend(read::sheets("loans.csv", loans.as_bytes()).unwrap());
+    let choices = Choices::guessed(&lists);
+    let plan = house.plan(&lists, &choices).await;
+    assert_eq!(open(&plan), [""; 0]);
+    assert_eq!(
+        added(&plan),
+        [
+            (Kind::Instruments, 3),
+            (Kind::Things, 2),
+            (Kind::Kit, 0),
+            (Kind::Loans, 3),
+        ]
+    );
+    // It cannot be out twice at once, as no instrument can.
+    let cells: Vec<_> = plan.faults.iter().map(|f| f.cell.as_str()).collect();
+    assert_eq!(cells, ["C4"], "{:#?}", plan.faults);
+    let mut write = house.library.write().await.unwrap();
+    let mounts = things::Sort::Kind(things::Kind::Mount);
+    loan_periods::set_for_sort(&mut write, mounts, Some(60))
+        .await
+        .unwrap();
+    write.commit().await.unwrap();
+    let before = house.all_rows().await;
+    let choices = Choices {
+        leave_out: true,
+        ..choices
+    };
+    let import = house.keep(&lists, &choices).await.unwrap();
+    let out = house.loan("M1", "First Coordinator").await;
+    let out = out.iter().find(|l| l.returned_at.is_none()).unwrap();
+    assert_eq!(
+        out.due_on,
+        day(2026, 2, 5) + chrono::Days::new(60),
+        "as mounts are lent"
+    );
+    let again = house.plan(&lists, &choices).await;
+    assert!(again.batch.is_empty(), "{:?}", again.counts);
+    let mut write = house.library.write().await.unwrap();
+    kept::undo(&mut write, import, house.by, house.now)
+        .await
+        .unwrap();
+    write.commit().await.unwrap();
+    assert_eq!(house.all_rows().await, before);
+}
+
+#[tokio::test]
+async fn what_is_wrong_with_a_thing_is_named_by_its_cell() {
+    let house = house(Units::Metric).await;
+    let lists = read::sheets("all.csv", MIXED.as_bytes()).unwrap();
+    house.keep(&lists, &Choices::guessed(&lists)).await.unwrap();
+    let text = "Tag,Kind,Name,Value,State\n\
+                E1,,25 mm eyepiece,,\n\
+                N1,eyepiece,10 mm,,\n\
+                E3,filter,UHC,cheap,\n\
+                E4,,,,\n\
+                ,case,For the sun,,\n\
+                E6,gadget,,,\n\
+                E7,Gadget,,,broken\n\
+                E8,book,Charts,,missing\n";
+    let loans = "Tag,Borrower,Lent on,Due,Returned\n\
+                 E8,first@club.example,2026-01-05,2026-02-02,\n\
+                 E9,first@club.example,2026-01-05,2026-02-02,\n";
+    let tests = "Tag,Tested,Coma\nM1,2026-01-05,0.05\n";
+    let kit = "Tag,Part\nM1,Counterweight\n";
+    let mut lists = read::sheets("things.csv", text.as_bytes()).unwrap();
+    for (name, text) in [("loans.csv", loans), ("tests.csv", tests), ("kit.csv", kit)] {
+        lists.extend(read::sheets(name, text.as_bytes()).unwrap());
+    }
+    let choices = Choices::guessed(&lists);
+    let plan = house.plan(&lists, &choices).await;
+    let cells: Vec<_> = plan
+        .faults
+        .iter()
+        .map(|f| (f.sheet.as_str(), f.cell.as_str()))
+        .collect();
+    assert_eq!(
+        cells,
+        [
+            ("things.csv", "A3"),
+            ("things.csv", "D4"),
+            ("things.csv", "B5"),
+            ("things.csv", "A6"),
+            ("kit.csv", "A2"),
+            ("loans.csv", "A2"),
+            ("loans.csv", "A3"),
+            ("tests.csv", "A2"),
+        ],
+        "{:#?}",
+        plan.faults
+    );
+    for fault in &plan.faults {
+        let remedies = ["Write", "Correct", "Give", "bring"];
+        assert!(
+            remedies.iter().any(|w| fault.words.contains(w)),
+            "the remedy is told: {}",
+            fault.words
+        );
+    }
+    // One word is asked about once, whoever writes it in capitals; and an instrument is
+    // one of the answers.
+    let asked = &plan.questions[0];
+    assert_eq!((asked.key.as_str(), asked.count), ("word:kind:gadget", 2));
+    assert_eq!(asked.suggested.as_deref(), Some("other"));
+    let choices = answered(&choices, &[("word:kind:gadget", "battery")]);
+    let plan = house.plan(&lists, &choices).await;
+    assert_eq!(open(&plan), ["word:thing-status:broken"]);
+    assert!(plan.questions[1].options.iter().all(|(v, _)| v != "bench"));
+    let choices = answered(&choices, &[("word:kind:gadget", "instrument")]);
+    let plan = house.plan(&lists, &choices).await;
+    let wanting = plan.faults.iter().filter(|f| f.words.contains("design"));
+    assert_eq!(wanting.count(), 2, "{:#?}", plan.faults);
 }
 
 #[tokio::test]
@@ -330,6 +513,8 @@ async fn an_import_is_undone_as_one_and_can_be_brought_again() {
         },
         &[
             ("word:design:refractor", "achromat"),
+            ("word:kind:dew heater", "other"),
+            ("word:thing-status:wants a new plug", "shelf"),
             ("name:elspet vance", "new"),
             ("name:mr bellweather", "new"),
             ("name:quill", "new"),

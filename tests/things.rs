@@ -14,9 +14,12 @@ use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::reservations::NewReservation;
 use tubewright::library::returning::Return;
 use tubewright::library::sets::Set;
-use tubewright::library::things::{self, Kind, Thing};
+use tubewright::library::things::{self, Kind, Sort, Thing};
+use tubewright::library::turns::{Lines, Turn};
+use tubewright::library::waits::{self, WantsItFor};
 use tubewright::library::{
-    Conn, Error, InstrumentId, Library, LoanId, Moment, PersonId, logbook, renewals, stock,
+    Conn, Error, InstrumentId, Library, LoanId, Moment, PersonId, loan_periods, logbook, renewals,
+    stock,
 };
 
 struct House {
@@ -229,6 +232,97 @@ async fn a_reserved_mount_is_an_obstacle_and_a_renewal_stops_before_it() {
     long.due_on = today + Days::new(25);
     let obstacles = long.obstacles(&mut write).await.unwrap();
     assert!(matches!(obstacles.as_slice(), [Obstacle::Reserved(_)]));
+}
+
+#[tokio::test]
+async fn mounts_are_lent_as_long_as_mounts_are_and_one_of_them_as_long_as_it_is() {
+    let house = house().await;
+    let mut write = house.library.write().await.unwrap();
+    let club = Club::default();
+    club.save(&mut write).await.unwrap();
+    let days = async |conn: &mut Conn, id| {
+        let sort = Thing::get(conn, id).await.unwrap().sort();
+        loan_periods::days_for(conn, &club, id, sort).await.unwrap()
+    };
+    let mounts = Sort::Kind(Kind::Mount);
+    loan_periods::set_for_sort(&mut write, mounts, Some(90))
+        .await
+        .unwrap();
+    assert_eq!(days(&mut write, house.mount).await, 90);
+    assert_eq!(days(&mut write, house.eyepiece).await, club.loan_days);
+    assert_eq!(days(&mut write, house.tube).await, club.loan_days);
+    // A renewal runs as long as a loan of a mount does.
+    let today = house.now.date_naive();
+    let loan = house.lend(&mut write, house.mount, house.anna).await;
+    let loan = Loan::get(&mut write, loan).await.unwrap();
+    let offer = renewals::offer(&mut write, &club, &loan, today).await;
+    assert_eq!(offer.unwrap(), Ok(today + Days::new(90)));
+    loan_periods::set_for_instrument(&mut write, house.mount, Some(30))
+        .await
+        .unwrap();
+    assert_eq!(days(&mut write, house.mount).await, 30);
+    loan_periods::set_for_instrument(&mut write, house.mount, None)
+        .await
+        .unwrap();
+    loan_periods::set_for_sort(&mut write, mounts, None)
+        .await
+        .unwrap();
+    assert_eq!(days(&mut write, house.mount).await, club.loan_days);
+}
+
+#[tokio::test]
+async fn a_mount_that_comes_back_is_kept_for_the_next_in_line() {
+    let house = house().await;
+    let mut write = house.library.write().await.unwrap();
+    let club = Club::default();
+    club.save(&mut write).await.unwrap();
+    let (now, today) = (house.now, house.now.date_naive());
+    let out = house.lend(&mut write, house.mount, house.ben).await;
+    // What a mount is wanted for is not asked; of an instrument it is.
+    let wish = WantsItFor::Planets;
+    let asked = waits::ask(&mut write, house.mount, house.anna, wish, "", now).await;
+    assert!(
+        asked
+            .unwrap_err()
+            .to_string()
+            .contains("only an instrument")
+    );
+    let asked = waits::ask(&mut write, house.tube, house.anna, None, "", now).await;
+    assert!(
+        asked
+            .unwrap_err()
+            .to_string()
+            .contains("wanted for something")
+    );
+    let wait = waits::ask(&mut write, house.mount, house.anna, None, "Saturdays", now)
+        .await
+        .unwrap();
+    let turn = async |conn: &mut Conn| {
+        let lines = Lines::load(conn, Some(house.mount), &club, today).await;
+        lines.unwrap().turn(wait)
+    };
+    assert_eq!(turn(&mut write).await, Some(Turn::Later { ahead: 0 }));
+    let loan = Loan::get(&mut write, out).await.unwrap();
+    let offer = renewals::offer(&mut write, &club, &loan, today).await;
+    assert!(offer.unwrap().unwrap_err().contains("Somebody waits"));
+    house.take_back(&mut write, out).await;
+    let until = today + Days::new(club.fetch_days as u64);
+    assert_eq!(turn(&mut write).await, Some(Turn::Now { until }));
+    let data = OwnData::of(&mut write, house.anna).await.unwrap();
+    assert_eq!(
+        (data.waits[0].tag.as_str(), data.waits[0].wants_it_for),
+        ("M-1", None)
+    );
+    // Past her it takes a reason; she herself gets it, and her place is closed.
+    let past = house.loan(house.mount, house.ben).write(&mut write).await;
+    assert!(refused(past).contains("Anna is next in line"));
+    house.lend(&mut write, house.mount, house.anna).await;
+    assert!(
+        waits::open(&mut write, None, None)
+            .await
+            .unwrap()
+            .is_empty()
+    );
 }
 
 #[tokio::test]

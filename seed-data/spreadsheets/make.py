@@ -7,7 +7,8 @@
 People, places and tags are invented. Each club keeps its lists in a way of its own:
 
 - lantern/ is a set of CSV files with semicolons: "Surname, Given", metric, days first,
-  some days as ISO; loans name people with other case and spaces.
+  some days as ISO; loans name people with other case and spaces; a list of what goes with
+  the telescopes has kinds left out, kinds of their own, and a telescope among them.
 - heron.xlsx is one workbook with titles above the headings, inches and pounds, months
   first, real date cells among them, and a borrower's cell merged over several rows.
 - quarry.ods mixes millimetres, centimetres and inches in one column, writes f/10 for the
@@ -73,6 +74,24 @@ def lantern():
     ]
     head = ("Inv. no.", "Type", "Aperture", "Focal length", "Weight", "Where", "Value EUR", "State")
     write("telescopes.csv", [("Lantern Fell lending shelf",), (), head] + scopes)
+    gear = [
+        ("G 01", "EQ mount for 8 kg", "mount", "Hut, rack A", "410", "in", ""),
+        ("G 02", "EQ mount, small", "", "Hut, rack A", "180", "out", ""),
+        ("G 03", "Steel tripod", "stand", "Hut, rack A", "95,50", "in", "one leg sticks"),
+        ("G 04", "25 mm eyepiece", "eyepiece", "Drawer", "40", "in", ""),
+        ("G_05", "10 mm", "Eyepieces", "drawer", "55", "in", ""),
+        ("G 06", "UHC filter", "", "Drawer", "70", "lost", "since the summer camp"),
+        ("G 07", "Battery 12 V, 7 Ah", "power", "Hut, rack B", "60", "in", ""),
+        ("G 08", "Finder 8x50", "", "Drawer", "50", "in", ""),
+        ("G 09", "Case for the 80 mm refractor", "", "Hut, rack C", "30", "in", ""),
+        ("", "", "", "", "", "", ""),
+        ("G 10", "Star atlas", "book", "School", "35", "in", ""),
+        ("G 11", "Dew heater 8 in", "", "Drawer", "25", "in", ""),
+        ("G 12", "dew heater, 5 inch", "", "Drawer", "25", "wants a new plug", ""),
+        ("L 11", "114 mm Newtonian f/7.9", "telescope", "School", "120", "in", ""),
+    ]
+    head = ("Inv. no.", "What", "Sort", "Where", "Worth EUR", "State", "Remarks")
+    write("gear.csv", [("What goes with the telescopes",), ("looked through on 11.01.2026",), head] + gear)
     kit = [
         ("L 01", "Tube with caps"), ("", "Mount"), ("", "25 mm eyepiece"), ("", "Finder"),
         ("L 02", "Tube with caps"), ("", "Mount"), ("", "10 mm eyepiece"),
@@ -93,6 +112,9 @@ def lantern():
         ("L07", "Jo Holloway", "20.02.2026", "2026-03-20", "", ""),
         ("L08", "Mr. Bellweather", "02.08.2025", "2025-08-30", "2025-08-29", "neighbour"),
         ("L03", "Quill", "12.09.2025", "2025-10-10", "2025-10-11", ""),
+        ("G 02", "Vance, Elspeth", "10.01.2026", "2026-02-07", "", "with L05"),
+        ("g01", "Petra Marchbanks", "25.05.2025", "2025-06-22", "2025-06-20", ""),
+        ("G10", "Tobias Quill", "05.10.2025", "", "2025-11-30", ""),
     ]
     write("loans.csv", [("Scope", "Lent to", "Date out", "Due back", "Returned", "Remarks")] + loans)
 

@@ -7,6 +7,7 @@ use tubewright::library::club::Club;
 use tubewright::library::lending::{Lend, LendDetails};
 use tubewright::library::loans::{self, Loan};
 use tubewright::library::returning::Return;
+use tubewright::library::things::Sort;
 use tubewright::library::{Error, kit, lending, loan_periods};
 use tubewright::upkeep;
 use tubewright::web::lend::limit_words;
@@ -80,7 +81,7 @@ pub fn lend(args: LendArgs) -> ExitCode {
             &mut desk.write,
             &club,
             instrument.id,
-            Some(instrument.design),
+            Sort::Design(instrument.design),
         )
         .await?;
         let due_on = args.until.unwrap_or_else(|| from + Duration::days(days));

@@ -7,7 +7,7 @@ use library::instruments::Status;
 use library::lending::{Lend, LendDetails};
 use library::sets::Set;
 use library::things::{self, Kind, Particulars, Thing};
-use library::{Conn, InstrumentId, Moment, PersonId};
+use library::{Conn, InstrumentId, Moment, PersonId, waits};
 
 /// `things.toml`.
 #[derive(Debug, Default, Deserialize)]
@@ -44,6 +44,21 @@ pub struct Listed {
     pub missing: Option<i64>,
     /// Its open loan.
     pub lent: Option<Lent>,
+    /// Who waits for it.
+    pub waits: Option<Waits>,
+}
+
+/// A place on its waiting list.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Waits {
+    /// Who.
+    pub person: String,
+    /// Days ago.
+    pub ago: i64,
+    /// In their words.
+    #[serde(default)]
+    pub note: String,
 }
 
 /// An open loan.
@@ -103,6 +118,12 @@ pub async fn write(
         if let Some(lent) = &one.lent {
             let borrower = person(&lent.to)?;
             self::lend(conn, id, borrower, keeper, noon(lent.ago), lent, &noon)
+                .await
+                .map_err(wrong)?;
+        }
+        if let Some(asked) = &one.waits {
+            let who = person(&asked.person)?;
+            waits::ask(conn, id, who, None, &asked.note, noon(asked.ago))
                 .await
                 .map_err(wrong)?;
         }

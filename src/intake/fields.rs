@@ -9,6 +9,8 @@ library::words! {
         People = "people", "people";
         /// The register.
         Instruments = "instruments", "instruments";
+        /// What goes with the instruments.
+        Things = "things", "things";
         /// Parts of kits, one a row.
         Kit = "kit", "kit parts";
         /// Loans, open and past.
@@ -41,6 +43,8 @@ library::words! {
         Left = "left", "left on";
         /// The instrument's tag.
         Tag = "tag", "tag";
+        /// What kind of thing; of an instrument its design.
+        Kind = "kind", "kind of thing";
         /// Optical design.
         Design = "design", "design";
         /// Aperture.
@@ -128,6 +132,7 @@ impl Kind {
                 F::Tag,
                 F::Name,
                 F::Design,
+                F::Kind,
                 F::Aperture,
                 F::Focal,
                 F::Ratio,
@@ -138,6 +143,15 @@ impl Kind {
                 F::CoolDown,
                 F::Diagonal,
                 F::KitList,
+                F::Place,
+                F::Value,
+                F::Status,
+                F::Note,
+            ],
+            Self::Things => &[
+                F::Tag,
+                F::Kind,
+                F::Name,
                 F::Place,
                 F::Value,
                 F::Status,
@@ -188,9 +202,10 @@ impl Kind {
             Self::People => &[&[F::Name, F::Surname]],
             Self::Instruments => &[
                 &[F::Tag],
-                &[F::Design, F::Name],
+                &[F::Design, F::Kind, F::Name],
                 &[F::Aperture, F::Optics, F::Name],
             ],
+            Self::Things => &[&[F::Tag], &[F::Kind, F::Name]],
             Self::Kit => &[&[F::Tag], &[F::Part]],
             Self::Loans => &[&[F::Tag], &[F::Borrower], &[F::Lent]],
             Self::Journeys => &[&[F::Tag], &[F::Date]],
@@ -219,6 +234,9 @@ impl Field {
                 "description",
                 "model",
                 "what",
+                "thing",
+                "item",
+                "title",
             ],
             Self::Given => &["first name", "given name", "forename", "first", "given"],
             Self::Surname => &["surname", "last name", "family name", "last", "family"],
@@ -261,7 +279,9 @@ impl Field {
                 "which",
                 "what",
                 "item",
+                "thing",
             ],
+            Self::Kind => &["kind", "kind of thing", "category", "sort", "type", "group"],
             Self::Design => &[
                 "design",
                 "type",
@@ -555,6 +575,14 @@ pub fn guess(sheet: &Sheet) -> (Kind, usize, Vec<Option<Field>>) {
                 "inventory",
                 "register",
             ],
+            Kind::Things => &[
+                "things",
+                "gear",
+                "equipment",
+                "eyepieces",
+                "mounts",
+                "books",
+            ],
             Kind::Kit => &["kit", "kits", "accessories", "parts"],
             Kind::Loans => &["loans", "loan", "lending", "lent", "borrowing"],
             Kind::Journeys => &["journeys", "journey", "trips", "moves"],
@@ -671,6 +699,21 @@ mod tests {
                 Kind::Kit,
                 0,
                 vec![Some(F::Tag), Some(F::Part)],
+            ),
+            (
+                &[
+                    &["Our gear"],
+                    &["Inv. no.", "What", "Sort", "Kept", "Worth"],
+                ],
+                Kind::Instruments,
+                1,
+                vec![
+                    Some(F::Tag),
+                    Some(F::Name),
+                    Some(F::Kind),
+                    Some(F::Place),
+                    Some(F::Value),
+                ],
             ),
         ] {
             let (found, at, columns) = guess(&sheet("list.csv", rows));

@@ -7,10 +7,12 @@
 use serde::Serialize;
 
 use super::adjusters::Adjuster;
-use super::instruments::{Particulars, Status};
+use super::instruments::{Design, Particulars, Status};
 use super::journeys::Journey;
+use super::loan_periods::{self, LoanPeriod};
 use super::people::Role;
 use super::star_tests::StarTest;
+use super::things::{self, Kind, Sort};
 use super::{
     Conn, EntryId, Error, ImportId, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result,
 };
@@ -20,10 +22,12 @@ use super::{
 pub struct Known {
     /// Everyone, those who left too.
     pub people: Vec<KnownPerson>,
-    /// Every instrument.
-    pub instruments: Vec<KnownInstrument>,
-    /// Tags that instruments had before.
+    /// Every instrument, and everything that goes with them.
+    pub things: Vec<KnownThing>,
+    /// Tags that they had before.
     pub former_tags: Vec<(String, InstrumentId)>,
+    /// Lengths of loans that differ from the club's own.
+    pub periods: Vec<LoanPeriod>,
     /// Every loan.
     pub loans: Vec<KnownLoan>,
     /// Every journey that stands.
@@ -45,17 +49,17 @@ pub struct KnownPerson {
     pub left: bool,
 }
 
-/// One instrument.
+/// One instrument or thing.
 #[derive(Debug, Clone, PartialEq)]
-pub struct KnownInstrument {
+pub struct KnownThing {
     /// Id.
     pub id: InstrumentId,
     /// Tag.
     pub tag: String,
-    /// Clear aperture, mm.
-    pub aperture_mm: f64,
-    /// Obstruction by diameter.
-    pub obstruction: f64,
+    /// Its design or kind.
+    pub sort: Sort,
+    /// Of an instrument: clear aperture, mm, and obstruction by diameter.
+    pub optics: Option<(f64, f64)>,
     /// Status.
     pub status: Status,
     /// The parts of its kit as they are now.
@@ -86,19 +90,19 @@ impl Known {
         .fetch_all(&mut *conn)
         .await?;
         let rows = sqlx::query!(
-            r#"SELECT id AS "id: InstrumentId", tag, aperture_mm AS "aperture_mm!", obstruction AS "obstruction!",
-                      status AS "status: Status"
-               FROM instruments WHERE kind = 'instrument' ORDER BY id"#
+            r#"SELECT id AS "id: InstrumentId", tag, kind AS "kind: Kind", design AS "design: Design", aperture_mm,
+                      obstruction, status AS "status: Status"
+               FROM instruments ORDER BY id"#
         )
         .fetch_all(&mut *conn)
         .await?;
-        let mut instruments: Vec<KnownInstrument> = rows
+        let mut things: Vec<KnownThing> = rows
             .into_iter()
-            .map(|r| KnownInstrument {
+            .map(|r| KnownThing {
                 id: r.id,
                 tag: r.tag,
-                aperture_mm: r.aperture_mm,
-                obstruction: r.obstruction,
+                sort: r.design.map_or(Sort::Kind(r.kind), Sort::Design),
+                optics: r.aperture_mm.zip(r.obstruction),
                 status: r.status,
                 kit: Vec::new(),
             })
@@ -110,13 +114,12 @@ impl Known {
         .fetch_all(&mut *conn)
         .await?;
         for part in parts {
-            if let Ok(at) = instruments.binary_search_by_key(&part.instrument_id, |i| i.id) {
-                instruments[at].kit.push((part.id, part.name));
+            if let Ok(at) = things.binary_search_by_key(&part.instrument_id, |t| t.id) {
+                things[at].kit.push((part.id, part.name));
             }
         }
         let former = sqlx::query!(
-            r#"SELECT tag, instrument_id AS "instrument_id: InstrumentId" FROM former_tags
-               UNION ALL SELECT tag, id FROM instruments WHERE kind <> 'instrument' ORDER BY tag"#
+            r#"SELECT tag, instrument_id AS "instrument_id: InstrumentId" FROM former_tags ORDER BY tag"#
         )
         .fetch_all(&mut *conn)
         .await?;
@@ -128,6 +131,7 @@ impl Known {
         )
         .fetch_all(&mut *conn)
         .await?;
+        let periods = loan_periods::all(conn).await?;
         let journeys = super::journeys::current(conn, None).await?;
         let tests = sqlx::query!(
             r#"SELECT e.instrument_id AS "instrument: InstrumentId", e.happened_at AS "at: Moment", t.coma_rms_waves
@@ -137,11 +141,12 @@ impl Known {
         .await?;
         Ok(Self {
             people,
-            instruments,
+            things,
             former_tags: former
                 .into_iter()
                 .map(|r| (r.tag, r.instrument_id))
                 .collect(),
+            periods,
             loans,
             journeys: journeys
                 .into_iter()
@@ -189,6 +194,19 @@ pub struct BroughtInstrument {
     pub adjusters: Vec<Adjuster>,
 }
 
+/// A thing to be added.
+#[derive(Debug, Clone)]
+pub struct BroughtThing {
+    /// Id.
+    pub id: InstrumentId,
+    /// What is written of it.
+    pub particulars: things::Particulars,
+    /// Status.
+    pub status: Status,
+    /// Why, when it is not on the shelf.
+    pub status_reason: String,
+}
+
 /// A part to be added to a kit.
 #[derive(Debug, Clone)]
 pub struct BroughtPart {
@@ -209,6 +227,8 @@ pub struct BroughtLoan {
     pub id: LoanId,
     /// What.
     pub instrument: InstrumentId,
+    /// Whether that is an instrument, of which its borrower is told what it will not do.
+    pub is_instrument: bool,
     /// To whom.
     pub borrower: PersonId,
     /// When it went out.
@@ -243,6 +263,8 @@ pub struct Batch {
     pub people: Vec<BroughtPerson>,
     /// Instruments.
     pub instruments: Vec<BroughtInstrument>,
+    /// Things that go with them.
+    pub things: Vec<BroughtThing>,
     /// Parts of kits.
     pub kit: Vec<BroughtPart>,
     /// Loans.
@@ -258,6 +280,7 @@ impl Batch {
     pub fn is_empty(&self) -> bool {
         self.people.is_empty()
             && self.instruments.is_empty()
+            && self.things.is_empty()
             && self.kit.is_empty()
             && self.loans.is_empty()
             && self.journeys.is_empty()
@@ -308,7 +331,7 @@ pub async fn keep(
     .await?;
     let mut entries = Vec::new();
     keep_people(conn, &batch.people, import).await?;
-    keep_instruments(conn, &batch.instruments, import, by, now, &mut entries).await?;
+    keep_register(conn, batch, import, by, now, &mut entries).await?;
     keep_kit(conn, &batch.kit, import).await?;
     keep_loans(conn, &batch.loans, import, by, &mut entries).await?;
     let journeys = log(&batch.journeys, "journey", &mut entries);
@@ -391,9 +414,9 @@ async fn keep_people(conn: &mut Conn, people: &[BroughtPerson], import: ImportId
     note_rows(conn, import, "people", &ids).await
 }
 
-async fn keep_instruments(
+async fn keep_register(
     conn: &mut Conn,
-    instruments: &[BroughtInstrument],
+    batch: &Batch,
     import: ImportId,
     by: PersonId,
     now: Moment,
@@ -401,11 +424,21 @@ async fn keep_instruments(
 ) -> Result<()> {
     let mut screws = Vec::new();
     let mut rows = Vec::new();
-    for brought in instruments {
+    let mut entry = |id: &str, tag: &str, name: &str| {
+        entries.push(EntryRow {
+            id: hex(EntryId::fresh().0),
+            instrument: id.to_owned(),
+            kind: "register",
+            happened_at: now,
+            loan: None,
+            note: format!("Brought into the register from a list as {tag}: {name}."),
+        });
+    };
+    for brought in &batch.instruments {
         let p = &brought.particulars;
         let id = hex(brought.id.0);
         rows.push(serde_json::json!({
-            "id": id, "tag": p.tag, "name": p.name, "design": p.design.slug(),
+            "id": id, "tag": p.tag, "kind": Kind::Instrument.slug(), "name": p.name, "design": p.design.slug(),
             "aperture": p.aperture_mm, "focal": p.focal_mm, "obstruction": p.obstruction,
             "vanes": p.vane_count, "weight": p.weight_kg, "cool": p.cool_down_min,
             "diagonal": i64::from(p.uses_diagonal), "value": p.replacement_value_cents,
@@ -419,29 +452,32 @@ async fn keep_instruments(
                 "lever": a.lever_mm, "kind": a.kind.slug(), "head": a.head.slug(),
             }));
         }
-        entries.push(EntryRow {
-            id: hex(EntryId::fresh().0),
-            instrument: id,
-            kind: "register",
-            happened_at: now,
-            loan: None,
-            note: format!(
-                "Brought into the register from a list as {}: {}.",
-                p.tag, p.name
-            ),
-        });
+        entry(&id, &p.tag, &p.name);
     }
-    let ids: Vec<_> = instruments.iter().map(|i| hex(i.id.0)).collect();
+    for brought in &batch.things {
+        let p = &brought.particulars;
+        let id = hex(brought.id.0);
+        rows.push(serde_json::json!({
+            "id": id, "tag": p.tag, "kind": p.kind.slug(), "name": p.name, "vanes": 0,
+            "value": p.replacement_value_cents, "place": p.place, "notes": p.notes,
+            "status": brought.status.slug(), "reason": brought.status_reason,
+        }));
+        entry(&id, &p.tag, &p.name);
+    }
+    let ids: Vec<String> = rows
+        .iter()
+        .filter_map(|r| r["id"].as_str().map(str::to_owned))
+        .collect();
     let screw_ids: Vec<String> = screws
         .iter()
         .filter_map(|s| s["id"].as_str().map(str::to_owned))
         .collect();
     let (rows, screws) = (json(&rows)?, json(&screws)?);
     sqlx::query!(
-        "INSERT INTO instruments (id, tag, name, design, aperture_mm, focal_mm, obstruction, vane_count, weight_kg,
+        "INSERT INTO instruments (id, tag, kind, name, design, aperture_mm, focal_mm, obstruction, vane_count, weight_kg,
             cool_down_min, uses_diagonal, replacement_value_cents, place, notes, status, status_reason, added_at, added_by)
-         SELECT unhex(value ->> 'id'), value ->> 'tag', value ->> 'name', value ->> 'design', value ->> 'aperture',
-            value ->> 'focal', value ->> 'obstruction', value ->> 'vanes', value ->> 'weight', value ->> 'cool',
+         SELECT unhex(value ->> 'id'), value ->> 'tag', value ->> 'kind', value ->> 'name', value ->> 'design',
+            value ->> 'aperture', value ->> 'focal', value ->> 'obstruction', value ->> 'vanes', value ->> 'weight', value ->> 'cool',
             value ->> 'diagonal', value ->> 'value', value ->> 'place', value ->> 'notes', value ->> 'status',
             value ->> 'reason', ?, ? FROM json_each(?)",
         now,
@@ -496,7 +532,7 @@ async fn keep_loans(
         let (id, instrument) = (hex(loan.id.0), hex(loan.instrument.0));
         rows.push(serde_json::json!({
             "id": id, "instrument": instrument, "borrower": hex(loan.borrower.0), "lent": loan.lent_at,
-            "due": loan.due_on, "returned": loan.returned_at,
+            "due": loan.due_on, "returned": loan.returned_at, "told": if loan.is_instrument { NOT_TOLD } else { "" },
         }));
         for part in &loan.kit {
             kit.push(serde_json::json!({ "loan": id, "part": hex(part.0) }));
@@ -522,9 +558,9 @@ async fn keep_loans(
     sqlx::query!(
         "INSERT INTO loans (id, instrument_id, borrower_id, lent_at, lent_by, due_on, limit_stated, returned_at, returned_to)
          SELECT unhex(value ->> 'id'), unhex(value ->> 'instrument'), unhex(value ->> 'borrower'), value ->> 'lent', ?1,
-            value ->> 'due', ?2, value ->> 'returned', iif(value ->> 'returned' IS NULL, NULL, ?1) FROM json_each(?3)",
+            value ->> 'due', value ->> 'told', value ->> 'returned', iif(value ->> 'returned' IS NULL, NULL, ?1)
+         FROM json_each(?2)",
         by,
-        NOT_TOLD,
         rows
     )
     .execute(&mut *conn)

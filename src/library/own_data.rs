@@ -8,6 +8,7 @@ use chrono::{Duration, NaiveDate};
 use serde::Serialize;
 
 use super::people::{self, Person};
+use super::waits::WantsItFor;
 use super::{Conn, Error, Moment, PersonId, Result};
 
 /// The name of who was erased.
@@ -111,6 +112,8 @@ pub struct OwnWait {
     pub tag: String,
     /// Since.
     pub asked_at: Moment,
+    /// What for, where it is an instrument.
+    pub wants_it_for: Option<WantsItFor>,
     /// In their words.
     pub note: String,
     /// Until.
@@ -267,7 +270,7 @@ impl OwnData {
         .await?;
         let waits = sqlx::query_as!(
             OwnWait,
-            r#"SELECT i.tag, w.asked_at AS "asked_at: Moment", w.note, w.closed_at AS "closed_at: Moment"
+            r#"SELECT i.tag, w.asked_at AS "asked_at: Moment", w.wants_it_for AS "wants_it_for: WantsItFor", w.note, w.closed_at AS "closed_at: Moment"
                FROM waits w JOIN instruments i ON i.id = w.instrument_id
                WHERE w.person_id = ? ORDER BY w.asked_at DESC"#,
             id

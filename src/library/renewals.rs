@@ -92,7 +92,7 @@ pub async fn offer(
     let reserved = reservations::from_day(conn, Some(loan.instrument_id), today).await?;
     let facts = Facts {
         due_on: loan.due_on,
-        days: loan_periods::days_for(conn, club, instrument.id, instrument.design).await?,
+        days: loan_periods::days_for(conn, club, instrument.id, instrument.sort()).await?,
         renewed: count(conn, loan.id).await?,
         others_wait: line.iter().any(|w| w.person_id != loan.borrower_id),
         reserved_from: reserved

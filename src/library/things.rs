@@ -42,6 +42,39 @@ impl Kind {
     }
 }
 
+/// What a rule goes by where one has no setting of its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sort {
+    /// Of an instrument: its design.
+    Design(Design),
+    /// Of any other thing: its kind.
+    Kind(Kind),
+}
+
+impl Sort {
+    /// Every one: designs, then kinds.
+    pub fn all() -> impl Iterator<Item = Self> {
+        let designs = Design::ALL.iter().map(|d| Self::Design(*d));
+        designs.chain(Kind::of_things().iter().map(|k| Self::Kind(*k)))
+    }
+
+    /// The stored form; no design is called as a kind is.
+    pub const fn slug(self) -> &'static str {
+        match self {
+            Self::Design(design) => design.slug(),
+            Self::Kind(kind) => kind.slug(),
+        }
+    }
+
+    /// The word on pages.
+    pub const fn label(self) -> &'static str {
+        match self {
+            Self::Design(design) => design.label(),
+            Self::Kind(kind) => kind.label(),
+        }
+    }
+}
+
 /// What is written of a thing that is no instrument.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Particulars {
@@ -92,6 +125,11 @@ impl Thing {
     /// Where it is.
     pub fn state(&self) -> State {
         instruments::state_of(self.open_loan, self.status)
+    }
+
+    /// Its design or its kind.
+    pub fn sort(&self) -> Sort {
+        self.design.map_or(Sort::Kind(self.kind), Sort::Design)
     }
 
     /// Whether it is an instrument.

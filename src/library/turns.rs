@@ -10,6 +10,7 @@ use chrono::{Days, NaiveDate};
 
 use super::club::Club;
 use super::instruments::Status;
+use super::things::Kind;
 use super::{Conn, InstrumentId, LoanId, Moment, PersonId, Result, WaitId};
 
 /// Where a person on a waiting list is.
@@ -85,11 +86,17 @@ pub fn turns(
     said
 }
 
-/// An instrument kept for the next in line.
+/// An instrument or a thing kept for the next in line.
 #[derive(Debug, Clone)]
 pub struct Kept {
     /// What.
     pub instrument_id: InstrumentId,
+    /// Its tag.
+    pub tag: String,
+    /// Its name.
+    pub name: String,
+    /// What kind of thing it is.
+    pub kind: Kind,
     /// The place on the waiting list.
     pub wait_id: WaitId,
     /// For whom.
@@ -103,6 +110,9 @@ pub struct Kept {
 struct Row {
     id: WaitId,
     instrument_id: InstrumentId,
+    tag: String,
+    name: String,
+    kind: Kind,
     person_id: PersonId,
     person: String,
     asked_at: Moment,
@@ -145,7 +155,7 @@ impl Lines {
         let rows = sqlx::query_as!(
             Row,
             r#"WITH line AS MATERIALIZED (
-                   SELECT i.id, i.tag, i.status, l.id AS open_loan,
+                   SELECT i.id, i.tag, i.name, i.kind, i.status, l.id AS open_loan,
                           CASE WHEN l.id IS NULL AND i.status = 'shelf' THEN
                               (SELECT MAX(e.recorded_at) FROM entries e WHERE e.instrument_id = i.id
                                   AND e.kind IN ('return', 'status')) END AS back_at,
@@ -155,6 +165,7 @@ impl Lines {
                    WHERE i.id IN (SELECT o.instrument_id FROM waits o WHERE o.closed_at IS NULL)
                      AND (?1 IS NULL OR i.id = ?1))
                SELECT w.id AS "id: WaitId", w.instrument_id AS "instrument_id: InstrumentId",
+                      line.tag, line.name, line.kind AS "kind: Kind",
                       w.person_id AS "person_id: PersonId", p.name AS person,
                       w.asked_at AS "asked_at: Moment", w.closed_at AS "closed_at: Moment",
                       line.status AS "status: Status", line.open_loan AS "open_loan?: LoanId",
@@ -188,6 +199,9 @@ impl Lines {
                 if let Turn::Now { until } = turn {
                     lines.kept.push(Kept {
                         instrument_id: row.instrument_id,
+                        tag: row.tag.clone(),
+                        name: row.name.clone(),
+                        kind: row.kind,
                         wait_id: row.id,
                         person_id: row.person_id,
                         person: row.person.clone(),

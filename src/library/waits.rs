@@ -1,10 +1,11 @@
 //! The waiting list.
 
+use super::things::Kind;
 use super::{Conn, Error, InstrumentId, Moment, PersonId, Result, WaitId};
 
 words! {
     /// What a member wants an instrument for; a planet night asks more of its
-    /// alignment than a wide-field evening.
+    /// alignment than a wide-field evening. Of a thing without optics nobody asks.
     pub enum WantsItFor {
         /// Moon and planets, high power.
         Planets = "planets", "Moon and planets";
@@ -26,19 +27,39 @@ pub struct Wait {
     pub tag: String,
     /// Its name.
     pub instrument_name: String,
+    /// What kind of thing it is.
+    pub kind: Kind,
     /// Who waits.
     pub person_id: PersonId,
     /// Their name.
     pub person: String,
     /// Since when.
     pub asked_at: Moment,
-    /// What for.
-    pub wants_it_for: WantsItFor,
+    /// What for, where it is an instrument.
+    pub wants_it_for: Option<WantsItFor>,
     /// In their words.
     pub note: String,
 }
 
-/// Puts a person on the waiting list of an instrument.
+impl Wait {
+    /// Who waits, and what for: "Ines Vale, for wide fields".
+    pub fn person_and_wish(&self) -> String {
+        let wish = self.wants_it_for.map(|wish| format!(", for {wish}"));
+        self.person.clone() + &wish.unwrap_or_default()
+    }
+
+    /// What for and their note, in a line; "" where neither is said.
+    pub fn wish(&self) -> String {
+        match (self.wants_it_for, self.note.as_str()) {
+            (None, note) => note.to_owned(),
+            (Some(wish), "") => format!("for {wish}"),
+            (Some(wish), note) => format!("for {wish}: {note}"),
+        }
+    }
+}
+
+/// Puts a person on the waiting list of an instrument, with what they want it for, or of a
+/// thing, without.
 ///
 /// # Errors
 /// Refused when they wait for it already.
@@ -46,7 +67,7 @@ pub async fn ask(
     conn: &mut Conn,
     instrument: InstrumentId,
     person: PersonId,
-    wants_it_for: WantsItFor,
+    wants_it_for: impl Into<Option<WantsItFor>>,
     note: &str,
     at: Moment,
 ) -> Result<WaitId> {
@@ -62,6 +83,7 @@ pub async fn ask(
         ));
     }
     let id = WaitId::fresh();
+    let wants_it_for = wants_it_for.into();
     sqlx::query!(
         "INSERT INTO waits (id, instrument_id, person_id, asked_at, wants_it_for, note) VALUES (?, ?, ?, ?, ?, ?)",
         id, instrument, person, at, wants_it_for, note
@@ -105,7 +127,7 @@ pub async fn close(conn: &mut Conn, id: WaitId, by_themselves: bool, at: Moment)
     super::one_row(&done, Error::NotFound("place on the waiting list"))
 }
 
-/// Closes the borrower's own place when they get the instrument.
+/// Closes the borrower's own place when they get it.
 pub async fn close_lent(
     conn: &mut Conn,
     instrument: InstrumentId,
@@ -121,7 +143,7 @@ pub async fn close_lent(
     Ok(())
 }
 
-/// Open places, first come first, of one instrument or all, of one person or all.
+/// Open places, first come first, of one instrument or thing or all, of one person or all.
 pub async fn open(
     conn: &mut Conn,
     instrument: Option<InstrumentId>,
@@ -130,7 +152,7 @@ pub async fn open(
     Ok(sqlx::query_as!(
         Wait,
         r#"SELECT w.id AS "id: WaitId", w.instrument_id AS "instrument_id: InstrumentId", i.tag,
-                  i.name AS instrument_name, w.person_id AS "person_id: PersonId", p.name AS person,
+                  i.name AS instrument_name, i.kind AS "kind: Kind", w.person_id AS "person_id: PersonId", p.name AS person,
                   w.asked_at AS "asked_at: Moment", w.wants_it_for AS "wants_it_for: WantsItFor", w.note
            FROM waits w JOIN instruments i ON i.id = w.instrument_id JOIN people p ON p.id = w.person_id
            WHERE w.closed_at IS NULL AND (?1 IS NULL OR w.instrument_id = ?1) AND (?2 IS NULL OR w.person_id = ?2)

@@ -269,7 +269,7 @@ impl Fleet {
                 ),
                 limits,
                 waiting: line.map_or(0, Vec::len),
-                next_loan: first.map(|w| (w.wants_it_for, w.asked_at)),
+                next_loan: first.and_then(|w| Some((w.wants_it_for?, w.asked_at))),
                 back_by: back_by.get(&instrument.id).copied(),
                 book,
                 instrument,

@@ -1,7 +1,7 @@
 //! Addresses of our own pages.
 
 use crate::library::instruments::Check;
-use crate::library::things::Thing;
+use crate::library::things::{Kind, Thing};
 
 /// A word as one part of a path: whatever is not a letter, a digit or one of
 /// `-._~` is percent-encoded (RFC 3986, 2.3).
@@ -32,9 +32,14 @@ pub fn instrument(tag: &str) -> String {
 
 /// The page of an instrument, or of a thing that goes with one.
 pub fn thing(thing: &Thing) -> String {
-    match thing.is_instrument() {
-        true => instrument(&thing.tag),
-        false => thing_tag(&thing.tag),
+    of_kind(thing.kind, &thing.tag)
+}
+
+/// The same by its kind and tag.
+pub fn of_kind(kind: Kind, tag: &str) -> String {
+    match kind {
+        Kind::Instrument => instrument(tag),
+        _ => thing_tag(tag),
     }
 }
 

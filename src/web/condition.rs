@@ -279,11 +279,7 @@ async fn condition_page(
             None if instrument.place.is_empty() => String::new(),
             None => format!("Its place: {}.", instrument.place),
         },
-        waiting: match row.waiting {
-            0 => "Nobody is waiting for it.".to_owned(),
-            1 => "One person is waiting for it.".to_owned(),
-            n => format!("{n} people are waiting for it."),
-        },
+        waiting: show::waiting(row.waiting),
         standing_words: match state {
             State::HeldForTheBench => {
                 "It waits for the bench and is not lent until it is back on the shelf."

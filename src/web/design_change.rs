@@ -6,6 +6,7 @@ use crate::library::club::Club;
 use crate::library::designs;
 use crate::library::instruments::{Check, Design};
 use crate::library::limits::{self, LimitWhat};
+use crate::library::things::Sort;
 use crate::library::{Conn, InstrumentId, Result, loan_periods};
 use crate::upkeep::limits::in_force;
 
@@ -58,8 +59,8 @@ pub async fn words(
             ));
         }
     }
-    let before = loan_periods::days_for(conn, club, id, Some(was)).await?;
-    let then = loan_periods::days_for(conn, club, id, Some(is)).await?;
+    let before = loan_periods::days_for(conn, club, id, Sort::Design(was)).await?;
+    let then = loan_periods::days_for(conn, club, id, Sort::Design(is)).await?;
     if before != then {
         said.push(format!("Length of a loan: {before} days now, then {then}."));
     }

@@ -20,6 +20,7 @@ use crate::library::loans;
 use crate::library::missing_kit::{self, MissingPart};
 use crate::library::people::Person;
 use crate::library::reservations::{self, Reservation};
+use crate::library::things::Sort;
 use crate::library::turns::{Kept, Lines};
 use crate::library::waits::{self, Wait};
 use crate::library::{Conn, KitPartId, PersonId, kit, lending, loan_periods};
@@ -163,7 +164,8 @@ impl Case {
         let kit_rows = kit_ticks::rows(parts.into_iter().map(|p| (p.id, p.name, note(p.id))));
         let lines = Lines::load(conn, Some(id), club, today).await?;
         Ok(Self {
-            loan_days: loan_periods::days_for(conn, club, id, Some(instrument.design)).await?,
+            loan_days: loan_periods::days_for(conn, club, id, Sort::Design(instrument.design))
+                .await?,
             missing: missing_kit::of(conn, id).await?,
             kept: lines.kept(id).cloned(),
             reserved: reservations::from_day(conn, Some(id), today).await?,
@@ -362,8 +364,8 @@ async fn show_form(
     Query(asked): Query<Asked>,
 ) -> Result<Response, Error> {
     if things::page_instead(&context, &tag).await?.is_some() {
-        let tag = address::part(&tag);
-        return Ok(see_other(&format!("/lend-together?take={tag}")));
+        let (tag, to) = (address::part(&tag), address::part(&asked.to));
+        return Ok(see_other(&format!("/lend-together?take={tag}&to={to}")));
     }
     let past = asked.past == "yes";
     let mut conn = context.read().await?;

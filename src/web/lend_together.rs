@@ -18,6 +18,7 @@ use crate::library::people::Person;
 use crate::library::sets::Set;
 use crate::library::things::Thing;
 use crate::library::turns::Lines;
+use crate::library::waits::{self, Wait};
 use crate::library::{
     self, Conn, LoanId, Moment, PersonId, SetId, kit, loan_periods, missing_kit, reservations,
 };
@@ -132,6 +133,8 @@ struct Asked {
     set: String,
     /// A tag to begin with.
     take: String,
+    /// The borrower to choose beforehand.
+    to: String,
     /// Part of a name or address.
     who: String,
 }
@@ -152,6 +155,8 @@ struct TogetherPage {
     rows: Vec<Row>,
     /// Members that cannot go, and why.
     left_out: Vec<String>,
+    /// Who waits for one of them, first come first.
+    waiting: Vec<Wait>,
     people: Vec<Person>,
     who: String,
     form: Fields,
@@ -161,8 +166,8 @@ struct TogetherPage {
 }
 
 impl TogetherPage {
-    fn id(&self, person: &Person) -> String {
-        person.id.to_string()
+    fn id(&self, person: &PersonId) -> String {
+        person.to_string()
     }
 }
 
@@ -197,7 +202,7 @@ async fn together_page(
     };
     let due_on = form.due_on.parse::<NaiveDate>().unwrap_or(today);
     let lines = Lines::load(&mut conn, None, club, today).await?;
-    let (mut rows, mut left_out) = (Vec::new(), Vec::new());
+    let (mut rows, mut left_out, mut waiting) = (Vec::new(), Vec::new(), Vec::new());
     for tag in form.offered.clone() {
         let Ok(thing) = Thing::by_tag(&mut conn, &tag).await else {
             continue;
@@ -207,6 +212,11 @@ async fn together_page(
         if !why.is_empty() {
             left_out.push(format!("{words}: {why}"));
             continue;
+        }
+        for wait in waits::open(&mut conn, Some(thing.id), None).await? {
+            if !waiting.iter().any(|w: &Wait| w.person_id == wait.person_id) {
+                waiting.push(wait);
+            }
         }
         let mut notes = Vec::new();
         if thing.state() != State::OnTheShelf {
@@ -236,7 +246,10 @@ async fn together_page(
         });
     }
     let mut people = Person::list(&mut conn).await?;
-    people.retain(|p| p.id.to_string() == form.borrower || p.is_called(&who));
+    people.retain(|p| {
+        let waits = waiting.iter().any(|w| w.person_id == p.id);
+        !waits && (p.id.to_string() == form.borrower || p.is_called(&who))
+    });
     form.offered = rows.iter().map(|r| r.tag.clone()).collect();
     Ok(TogetherPage {
         layout: context.layout(&match &set {
@@ -258,6 +271,7 @@ async fn together_page(
             || !errors.of("deposit").is_empty(),
         rows,
         left_out,
+        waiting,
         people,
         who,
         form,
@@ -272,7 +286,7 @@ async fn days_of(conn: &mut Conn, context: &RequestContext, tags: &[String]) -> 
     let mut days = None::<i64>;
     for tag in tags {
         let thing = Thing::by_tag(conn, tag).await?;
-        let its = loan_periods::days_for(conn, club, thing.id, thing.design).await?;
+        let its = loan_periods::days_for(conn, club, thing.id, thing.sort()).await?;
         days = Some(days.map_or(its, |days| days.min(its)));
     }
     Ok(days.unwrap_or(club.loan_days))
@@ -296,6 +310,7 @@ async fn show_form(context: RequestContext, Query(asked): Query<Asked>) -> Resul
     let form = Fields {
         take: offered.clone(),
         offered,
+        borrower: asked.to,
         set: asked.set,
         due_on: due_on.format("%Y-%m-%d").to_string(),
         ..Fields::default()

@@ -1,4 +1,4 @@
-//! How long a loan runs, by design and by instrument. Coordinators only.
+//! How long a loan runs, by design, by kind of thing, and for single ones. Coordinators only.
 
 use askama::Template;
 use axum::response::Response;
@@ -8,8 +8,8 @@ use super::access::{Access, Route};
 use super::extract::Form;
 use super::fields::{FormErrors, shown_mark};
 use super::page::{Layout, RequestContext, Submission, mend, page};
-use crate::library::instruments::{Design, Instrument};
 use crate::library::loan_periods::{self, LoanPeriod};
+use crate::library::things::{Sort, Thing};
 use crate::library::{self, Conn, settings};
 
 const HERE: &str = "/club/loan-lengths";
@@ -27,10 +27,10 @@ pub fn routes() -> Vec<Route> {
     ]
 }
 
-/// Days by design, in the order of [`Design::ALL`].
+/// Days by sort, in the order of [`Sort::all`].
 #[derive(Debug, Clone, Default, serde::Deserialize)]
 #[serde(default)]
-struct DesignFields {
+struct SortFields {
     days: Vec<String>,
     /// A mark of what the form showed when it was opened.
     shown: String,
@@ -43,7 +43,7 @@ struct OneFields {
     instrument_days: String,
 }
 
-struct DesignRow {
+struct SortRow {
     id: String,
     label: &'static str,
     days: String,
@@ -56,18 +56,22 @@ struct LengthsPage {
     layout: Layout,
     lede: String,
     shown: String,
-    designs: Vec<DesignRow>,
-    instruments: Vec<(String, i64)>,
+    /// Designs, and kinds of things: a title and its rows.
+    groups: Vec<(&'static str, Vec<SortRow>)>,
+    single: Vec<(String, i64)>,
     one: OneFields,
     errors: FormErrors,
 }
 
-/// Days of each design as the form shows them.
+/// Days of each sort as the form shows them.
 fn typed(periods: &[LoanPeriod]) -> Vec<String> {
-    let of = |design| periods.iter().find(|p| p.design == Some(design));
-    Design::ALL
-        .iter()
-        .map(|&d| of(d).map(|p| p.days.to_string()).unwrap_or_default())
+    let of = |sort: Sort| {
+        periods
+            .iter()
+            .find(|p| p.sort.as_deref() == Some(sort.slug()))
+    };
+    Sort::all()
+        .map(|s| of(s).map(|p| p.days.to_string()).unwrap_or_default())
         .collect()
 }
 
@@ -75,8 +79,8 @@ fn mark(typed: &[String]) -> String {
     shown_mark(&typed.iter().map(String::as_str).collect::<Vec<_>>())
 }
 
-fn field(design: Design) -> String {
-    format!("days-{}", design.slug())
+fn field(sort: Sort) -> String {
+    format!("days-{}", sort.slug())
 }
 
 async fn lengths_page(
@@ -88,25 +92,33 @@ async fn lengths_page(
 ) -> Result<LengthsPage, Error> {
     let periods = loan_periods::all(conn).await?;
     let now = typed(&periods);
-    let days = days.unwrap_or_else(|| now.clone());
+    let mut days = days.unwrap_or_else(|| now.clone());
+    days.resize(now.len(), String::new());
+    let rows = Sort::all().zip(days).map(|(sort, days)| {
+        let row = SortRow {
+            id: field(sort),
+            label: sort.label(),
+            days,
+            error: errors.of(&field(sort)).to_owned(),
+        };
+        (sort, row)
+    });
+    let (designs, kinds): (Vec<_>, Vec<_>) =
+        rows.partition(|(sort, _)| matches!(sort, Sort::Design(_)));
+    let [designs, kinds] =
+        [designs, kinds].map(|rows| rows.into_iter().map(|(_, row)| row).collect::<Vec<_>>());
     Ok(LengthsPage {
         layout: context.layout("How long a loan runs"),
         lede: format!(
-            "{} days, unless the design or the instrument has a length of its own.",
+            "{} days, unless its design or kind, or the thing itself, has a length of its own.",
             context.club().loan_days
         ),
         shown: mark(&now),
-        designs: Design::ALL
-            .iter()
-            .enumerate()
-            .map(|(n, &design)| DesignRow {
-                id: field(design),
-                label: design.label(),
-                days: days.get(n).cloned().unwrap_or_default(),
-                error: errors.of(&field(design)).to_owned(),
-            })
-            .collect(),
-        instruments: periods
+        groups: vec![
+            ("Instruments, by design", designs),
+            ("Things, by kind", kinds),
+        ],
+        single: periods
             .into_iter()
             .filter_map(|p| Some((p.tag?, p.days)))
             .collect(),
@@ -123,16 +135,15 @@ async fn show(context: RequestContext) -> Result<Response, Error> {
 
 async fn save(
     context: RequestContext,
-    Form { fields: form, once }: Form<DesignFields>,
+    Form { fields: form, once }: Form<SortFields>,
 ) -> Result<Response, Error> {
     let mut errors = FormErrors::new();
-    let days: Vec<Option<i64>> = Design::ALL
-        .iter()
+    let days: Vec<Option<i64>> = Sort::all()
         .enumerate()
-        .map(|(n, &design)| {
+        .map(|(n, sort)| {
             let text = form.days.get(n).map_or("", String::as_str);
-            let label = super::show::capital(design.label());
-            errors.optional_whole(&field(design), &label, text, 1..=366)
+            let label = super::show::capital(sort.label());
+            errors.optional_whole(&field(sort), &label, text, 1..=366)
         })
         .collect();
     let mut write = match context.begin(&once).await? {
@@ -141,9 +152,8 @@ async fn save(
     };
     let now = typed(&loan_periods::all(&mut write).await?);
     if form.shown != mark(&now) {
-        let labels: Vec<(String, String)> = Design::ALL
-            .iter()
-            .map(|&d| (field(d), super::show::capital(d.label())))
+        let labels: Vec<(String, String)> = Sort::all()
+            .map(|s| (field(s), super::show::capital(s.label())))
             .collect();
         let rows: Vec<_> = labels
             .iter()
@@ -162,9 +172,9 @@ async fn save(
         let one = OneFields::default();
         return mend(&lengths_page(&context, &mut conn, Some(form.days), one, errors).await?);
     }
-    for ((&design, days), was) in Design::ALL.iter().zip(days).zip(&now) {
-        loan_periods::set_for_design(&mut write, design, days).await?;
-        note(&context, &mut write, design.label(), was, days).await?;
+    for ((sort, days), was) in Sort::all().zip(days).zip(&now) {
+        loan_periods::set_for_sort(&mut write, sort, days).await?;
+        note(&context, &mut write, sort.label(), was, days).await?;
     }
     write.finish(HERE, "Saved.").await
 }
@@ -179,18 +189,18 @@ async fn save_one(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    let instrument = match Instrument::by_tag(&mut write, form.tag.trim()).await {
-        Ok(instrument) => Some(instrument),
+    let thing = match Thing::by_tag(&mut write, &form.tag).await {
+        Ok(thing) => Some(thing),
         Err(library::Error::NotFound(_)) => {
             errors.add(
                 "tag",
-                "Tag: no instrument has this tag. Give one as its label has it.",
+                "Tag: nothing has this tag. Give one as its label has it.",
             );
             None
         }
         Err(error) => return Err(error.into()),
     };
-    let Some(instrument) = instrument.filter(|_| errors.is_empty()) else {
+    let Some(thing) = thing.filter(|_| errors.is_empty()) else {
         drop(write);
         let mut conn = context.read().await?;
         return mend(&lengths_page(&context, &mut conn, None, form, errors).await?);
@@ -198,14 +208,14 @@ async fn save_one(
     let periods = loan_periods::all(&mut write).await?;
     let was = periods
         .iter()
-        .find(|p| p.tag.as_ref() == Some(&instrument.tag))
+        .find(|p| p.instrument_id == Some(thing.id))
         .map(|p| p.days.to_string())
         .unwrap_or_default();
-    loan_periods::set_for_instrument(&mut write, instrument.id, days).await?;
-    note(&context, &mut write, &instrument.tag, &was, days).await?;
+    loan_periods::set_for_instrument(&mut write, thing.id, days).await?;
+    note(&context, &mut write, &thing.tag, &was, days).await?;
     let notice = match days {
-        Some(days) => format!("A loan of {} runs {days} days.", instrument.tag),
-        None => format!("{} has no length of its own now.", instrument.tag),
+        Some(days) => format!("A loan of {} runs {days} days.", thing.tag),
+        None => format!("{} has no length of its own now.", thing.tag),
     };
     write.finish(HERE, &notice).await
 }

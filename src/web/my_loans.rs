@@ -45,7 +45,7 @@ struct MineRow {
 
 struct WaitRow {
     id: WaitId,
-    instrument: String,
+    href: String,
     tag: String,
     name: String,
     place: String,
@@ -166,14 +166,10 @@ async fn mine(context: RequestContext) -> Result<Response, Error> {
 fn wait_row(context: &RequestContext, wait: Wait, lines: &Lines) -> WaitRow {
     let turn = lines.turn(wait.id).unwrap_or(Turn::Later { ahead: 0 });
     let today = context.club().date(context.now());
-    let wish = if wait.note.is_empty() {
-        format!("For {}", wait.wants_it_for)
-    } else {
-        format!("For {}: {}", wait.wants_it_for, wait.note)
-    };
     WaitRow {
         id: wait.id,
-        instrument: address::instrument(&wait.tag),
+        href: address::of_kind(wait.kind, &wait.tag),
+        wish: show::capital(&wait.wish()),
         place: format!(
             "{} You asked on {}.",
             waiting::turn_words(turn, today),
@@ -182,7 +178,6 @@ fn wait_row(context: &RequestContext, wait: Wait, lines: &Lines) -> WaitRow {
         is_turn: matches!(turn, Turn::Now { .. }),
         tag: wait.tag,
         name: wait.instrument_name,
-        wish,
     }
 }
 

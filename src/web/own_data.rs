@@ -140,11 +140,13 @@ async fn readable(context: RequestContext) -> Result<Response, Error> {
                 .waits
                 .iter()
                 .map(|w| {
+                    let wish = w.wants_it_for.map(|wish| format!(", for {wish}"));
                     format!(
-                        "{}, {} to {}. {}",
+                        "{}, {} to {}{}. {}",
                         w.tag,
                         show::date(club, w.asked_at),
                         until(w.closed_at),
+                        wish.unwrap_or_default(),
                         w.note
                     )
                 })

@@ -71,6 +71,15 @@ pub fn percent(chance: f64) -> String {
     }
 }
 
+/// How many wait for it, in a sentence.
+pub fn waiting(people: usize) -> String {
+    match people {
+        0 => "Nobody is waiting for it.".to_owned(),
+        1 => "One person is waiting for it.".to_owned(),
+        n => format!("{n} people are waiting for it."),
+    }
+}
+
 /// "1 row", "3 rows".
 pub fn counted(n: usize, one: &str, many: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { many })

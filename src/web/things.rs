@@ -16,7 +16,7 @@ use crate::library::instruments::{State, Status, former_tags};
 use crate::library::loans::{Loan, Which};
 use crate::library::sets::Set;
 use crate::library::things::{Kind, Thing};
-use crate::library::{self, logbook, stock};
+use crate::library::{self, logbook, stock, waits};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -219,6 +219,8 @@ struct ThingPage {
     tag: String,
     lede: String,
     where_words: String,
+    /// How many wait for it.
+    waiting: String,
     kept: Vec<String>,
     /// Its sets, for who lends: name, and where it is lent.
     sets: Vec<(String, String)>,
@@ -317,6 +319,7 @@ async fn thing_page(
         layout: context.layout(&format!("{}, {}", thing.tag, thing.name)),
         photo_base: address::instrument(&thing.tag),
         lede: show::capital(thing.kind.label()),
+        waiting: show::waiting(waits::open(&mut conn, Some(thing.id), None).await?.len()),
         kept: reservations::kept_words(&mut conn, club, thing.id, today).await?,
         loan: loan
             .filter(|_| is_volunteer)

@@ -1,7 +1,7 @@
 //! The start page of who is signed in: what needs a coordinator today, what a
 //! volunteer does tonight, what a member has and waits for.
 
-use std::collections::HashMap;
+use std::collections::HashSet;
 
 use askama::Template;
 use axum::response::Response;
@@ -19,12 +19,13 @@ use crate::library::loans::{Loan, Which};
 use crate::library::messages::{self, Message};
 use crate::library::problems::{self, AsksFor};
 use crate::library::spares::{self, Spare};
+use crate::library::things::Thing;
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
 use crate::library::{Conn, InstrumentId, collimation_lists, reports};
 use crate::upkeep::due_list::{DueRow, Filter, due_list};
-use crate::upkeep::{Condition, Snapshot};
+use crate::upkeep::{Condition, ShelfRow, Snapshot};
 
 /// One thing that asks for something, with the act it leads to.
 pub struct Task {
@@ -378,29 +379,42 @@ async fn to_lend(
     let today = context.club().date(context.now());
     let lines = Lines::load(conn, None, context.club(), today).await?;
     let rows = snapshot.fleet.shelf(context.now());
-    let fit: HashMap<InstrumentId, Condition> = rows
+    let fit = |row: &&ShelfRow| {
+        row.instrument.state() == State::OnTheShelf
+            && matches!(
+                row.assessment.condition,
+                Condition::Ready | Condition::Usable
+            )
+    };
+    let mut fit: HashSet<InstrumentId> = rows
         .iter()
-        .filter(|row| row.instrument.state() == State::OnTheShelf)
-        .map(|row| (row.instrument.id, row.assessment.condition))
+        .filter(fit)
+        .map(|row| row.instrument.id)
         .collect();
+    let things = Thing::all(conn).await?.into_iter();
+    let things = things.filter(|t| !t.is_instrument() && t.state() == State::OnTheShelf);
+    fit.extend(things.map(|t| t.id));
     let mut seen: Vec<InstrumentId> = Vec::new();
     let mut tasks = Vec::new();
     for wait in waiting {
-        let condition = fit.get(&wait.instrument_id);
         let kept = lines.kept(wait.instrument_id);
         if seen.contains(&wait.instrument_id)
             || kept.is_some_and(|kept| kept.wait_id != wait.id)
-            || !matches!(condition, Some(Condition::Ready | Condition::Usable))
+            || !fit.contains(&wait.instrument_id)
         {
             continue;
         }
         seen.push(wait.instrument_id);
         tasks.push(Task {
-            href: address::instrument(&wait.tag),
-            words: format!("{}, for {}", wait.person, wait.wants_it_for),
+            href: address::of_kind(wait.kind, &wait.tag),
+            words: wait.person_and_wish(),
             late: false,
             act: "Lend",
-            act_href: format!("{}/lend", address::instrument(&wait.tag)),
+            act_href: format!(
+                "{}/lend?to={}",
+                address::instrument(&wait.tag),
+                wait.person_id
+            ),
             tag: wait.tag,
         });
     }
@@ -511,7 +525,7 @@ async fn member_page(
     for wait in waits::open(&mut conn, None, Some(me)).await? {
         let turn = lines.turn(wait.id).unwrap_or(Turn::Later { ahead: 0 });
         mine.push(Own {
-            href: address::instrument(&wait.tag),
+            href: address::of_kind(wait.kind, &wait.tag),
             words: waiting::turn_words(turn, today),
             late: false,
             tag: wait.tag,

@@ -1,4 +1,4 @@
-//! The waiting list: asking for an instrument, and the list as the desk sees it.
+//! The waiting list: asking for an instrument or a thing, and the list as the desk sees it.
 
 use askama::Template;
 use axum::response::Response;
@@ -10,8 +10,9 @@ use super::extract::{Form, Path};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::{Error, address, reservations, show};
-use crate::library::instruments::{Instrument, Status};
+use crate::library::instruments::{Instrument, State, Status};
 use crate::library::loans::Loan;
+use crate::library::things::Thing;
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits::{self, WantsItFor};
 use crate::library::{Conn, WaitId};
@@ -42,12 +43,13 @@ struct AskFields {
 #[template(path = "waiting/ask.html")]
 struct AskPage {
     layout: Layout,
-    instrument: Instrument,
+    thing: Thing,
+    /// Its own page.
     here: String,
-    condition: &'static str,
-    dated: String,
+    action: String,
+    /// How an instrument is: its condition, as of when, and why.
+    condition: Option<(&'static str, String, Vec<String>)>,
     sentence: String,
-    reasons: Vec<String>,
     line: String,
     /// For whom it is kept or reserved, naming nobody.
     kept: Vec<String>,
@@ -67,54 +69,52 @@ impl AskPage {
     ) -> Result<Self, Error> {
         let me = context.person()?.id;
         let club = context.club();
-        let instrument = Instrument::by_tag(conn, tag).await?;
-        let waits = waits::open(conn, Some(instrument.id), None).await?;
-        let loan = match instrument.open_loan {
+        let thing = Thing::by_tag(conn, tag).await?;
+        let waits = waits::open(conn, Some(thing.id), None).await?;
+        let loan = match thing.open_loan {
             Some(id) => Some(Loan::get(conn, id).await?),
             None => None,
         };
-        let barred = barred(&instrument, loan.as_ref(), &waits, me);
-        let whereabouts = match &loan {
+        let sentence = match &loan {
             // The day only: who has it is nobody's business but the desk's.
             Some(loan) => format!("On loan, due back {}.", show::day(loan.due_on)),
-            None => format!("{}.", show::capital(instrument.state().label())),
+            None => format!("{}.", show::capital(thing.state().label())),
         };
-        let line = match waits.len() {
-            0 => "Nobody is waiting for it.".to_owned(),
-            1 => "One person is waiting for it.".to_owned(),
-            n => format!("{n} people are waiting for it."),
+        let condition = match thing.is_instrument() {
+            false => None,
+            true => {
+                let instrument = Instrument::get(conn, thing.id).await?;
+                let row = upkeep::shelf_row(conn, instrument, context.now()).await?;
+                let a = row.assessment;
+                let dated = a.as_of.map(|at| format!("As of {}", show::date(club, at)));
+                Some((a.condition.slug(), dated.unwrap_or_default(), a.reasons))
+            }
         };
         let today = club.date(context.now());
-        let kept = reservations::kept_words(conn, club, instrument.id, today).await?;
-        let row = upkeep::shelf_row(conn, instrument, context.now()).await?;
         Ok(Self {
-            kept,
-            layout: context.layout(&format!("Ask for {}", row.instrument.tag)),
-            here: address::instrument(&row.instrument.tag),
-            condition: row.assessment.condition.slug(),
-            dated: row
-                .assessment
-                .as_of
-                .map(|at| format!("As of {}", show::date(club, at)))
-                .unwrap_or_default(),
-            sentence: whereabouts,
-            reasons: row.assessment.reasons.clone(),
-            line,
-            barred,
-            instrument: row.instrument,
+            kept: reservations::kept_words(conn, club, thing.id, today).await?,
+            layout: context.layout(&format!("Ask for {}", thing.tag)),
+            here: address::thing(&thing),
+            action: format!("{}/ask", address::instrument(&thing.tag)),
+            condition,
+            sentence,
+            line: show::waiting(waits.len()),
+            barred: barred(&thing, loan.as_ref(), &waits, me),
+            thing,
             form,
             errors,
         })
     }
 }
 
+/// Why asking makes no sense, or "".
 fn barred(
-    instrument: &Instrument,
+    thing: &Thing,
     loan: Option<&Loan>,
     waits: &[waits::Wait],
     me: crate::library::PersonId,
 ) -> String {
-    if instrument.status == Status::Retired {
+    if thing.status == Status::Retired {
         "It is retired and no longer lent.".to_owned()
     } else if loan.is_some_and(|l| l.borrower_id == me) {
         "You have it at home already.".to_owned()
@@ -144,29 +144,32 @@ async fn ask(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
+    let thing = Thing::by_tag(&mut write, &tag).await?;
     let mut errors = FormErrors::new();
-    let wants = errors.word::<WantsItFor>("wants_it_for", "What for", &form.wants_it_for);
+    let wants = match thing.is_instrument() {
+        true => errors.word::<WantsItFor>("wants_it_for", "What for", &form.wants_it_for),
+        false => None,
+    };
     let note = errors.optional_text("note", "Note", &form.note, 500);
-    let Some(wants) = wants.filter(|_| errors.is_empty()) else {
+    if !errors.is_empty() {
         drop(write);
         let mut conn = context.read().await?;
         return mend(&AskPage::load(&mut conn, &context, &tag, form, errors).await?);
-    };
-    let instrument = Instrument::by_tag(&mut write, &tag).await?;
-    let loan = match instrument.open_loan {
+    }
+    let loan = match thing.open_loan {
         Some(id) => Some(Loan::get(&mut write, id).await?),
         None => None,
     };
-    let waits = waits::open(&mut write, Some(instrument.id), None).await?;
-    let barred = barred(&instrument, loan.as_ref(), &waits, me);
+    let waits = waits::open(&mut write, Some(thing.id), None).await?;
+    let barred = barred(&thing, loan.as_ref(), &waits, me);
     if !barred.is_empty() {
         return Err(Error::Refused(barred));
     }
-    waits::ask(&mut write, instrument.id, me, wants, &note, context.now()).await?;
+    waits::ask(&mut write, thing.id, me, wants, &note, context.now()).await?;
     write
         .finish(
             "/my-loans",
-            &format!("You are on the waiting list for {}.", instrument.tag),
+            &format!("You are on the waiting list for {}.", thing.tag),
         )
         .await
 }
@@ -213,8 +216,10 @@ struct LineRow {
 #[template(path = "waiting/line.html")]
 struct LinePage {
     layout: Layout,
-    instrument: Instrument,
+    thing: Thing,
+    /// Its own page.
     here: String,
+    action: String,
     lede: String,
     waits: Vec<LineRow>,
     can_lend: bool,
@@ -222,34 +227,38 @@ struct LinePage {
 
 async fn line(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
     let mut conn = context.read().await?;
-    let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    let here = address::instrument(&instrument.tag);
+    let thing = Thing::by_tag(&mut conn, &tag).await?;
+    let action = address::instrument(&thing.tag);
     let today = context.club().date(context.now());
-    let lines = Lines::load(&mut conn, Some(instrument.id), context.club(), today).await?;
-    let waits = waits::open(&mut conn, Some(instrument.id), None)
+    let lines = Lines::load(&mut conn, Some(thing.id), context.club(), today).await?;
+    let waits = waits::open(&mut conn, Some(thing.id), None)
         .await?
         .into_iter()
         .map(|w| LineRow {
             turn: turn_at_the_desk(lines.turn(w.id), today),
-            lend: format!("{here}/lend?to={}", w.person_id),
+            lend: format!("{action}/lend?to={}", w.person_id),
             id: w.id,
             person: w.person,
             since: show::date(context.club(), w.asked_at),
-            wish: show::capital(w.wants_it_for.label()),
+            wish: w
+                .wants_it_for
+                .map(|wish| show::capital(wish.label()))
+                .unwrap_or_default(),
             note: w.note,
         })
         .collect();
     page(&LinePage {
-        layout: context.layout(&format!("Waiting for {}", instrument.tag)),
+        layout: context.layout(&format!("Waiting for {}", thing.tag)),
         lede: format!(
             "{}, {}. First come first; kept for each for {} days once it is back.",
-            instrument.name,
-            instrument.state(),
+            thing.name,
+            thing.state(),
             context.club().fetch_days
         ),
-        can_lend: instrument.open_loan.is_none() && instrument.status == Status::Shelf,
-        here,
-        instrument,
+        can_lend: thing.state() == State::OnTheShelf,
+        here: address::thing(&thing),
+        action: format!("{action}/waiting"),
+        thing,
         waits,
     })
 }
@@ -263,15 +272,15 @@ async fn remove(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    let instrument = Instrument::by_tag(&mut write, &tag).await?;
+    let thing = Thing::by_tag(&mut write, &tag).await?;
     let (waited_for, _) = waits::holder(&mut write, id).await?;
-    if waited_for != instrument.id {
+    if waited_for != thing.id {
         return Err(Error::NotFound("place on the waiting list"));
     }
     waits::close(&mut write, id, false, context.now()).await?;
     write
         .finish(
-            &format!("{}/waiting", address::instrument(&instrument.tag)),
+            &format!("{}/waiting", address::instrument(&thing.tag)),
             "Taken off the waiting list.",
         )
         .await

@@ -7,6 +7,7 @@ use tubewright::library::entries::{Entry, EntryKind};
 use tubewright::library::instruments::Design;
 use tubewright::library::loans::Loan;
 use tubewright::library::people::Role;
+use tubewright::library::things::Sort;
 use tubewright::library::waits::{self, WantsItFor};
 use tubewright::library::{LoanId, PersonId, loan_periods};
 
@@ -221,11 +222,9 @@ async fn an_instruments_own_length_goes_before_its_designs_and_that_before_the_c
     assert_eq!(offered(&mut client).await, 28);
     let page = client.get("/club/loan-lengths").await;
     let mark = shown(&page, "input[name=shown]");
-    let place = Design::ALL
-        .iter()
-        .position(|d| *d == Design::SchmidtCassegrain);
+    let place = Sort::all().position(|s| s == Sort::Design(Design::SchmidtCassegrain));
     let mut fields = vec![("shown", mark.as_str())];
-    fields.extend((0..Design::ALL.len()).map(|n| {
+    fields.extend((0..Sort::all().count()).map(|n| {
         let days = if Some(n) == place { "14" } else { "" };
         ("days", days)
     }));

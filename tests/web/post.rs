@@ -10,6 +10,7 @@ use tubewright::library::lending::{Lend, LendDetails};
 use tubewright::library::loans::Loan;
 use tubewright::library::messages::{self, Kind, Message, State};
 use tubewright::library::people::Role;
+use tubewright::library::things;
 use tubewright::library::waits::{self, WantsItFor};
 use tubewright::library::work_nights::NewWorkNight;
 use tubewright::library::{InstrumentId, LoanId, PersonId};
@@ -219,6 +220,22 @@ async fn a_turn_a_settled_problem_and_the_week_are_told_to_whom_they_concern() {
     let turns = of(&said(&house).await, Kind::YourTurn);
     assert_eq!(turns.len(), 2);
     assert!(turns.iter().any(|m| m.person == "Otto Brink"));
+
+    // A thing has no condition to wait for: its turn is told as soon as it is there.
+    let mount = crate::things::thing(&house, "M-1", things::Kind::Mount, by).await;
+    let mut write = house.library.write().await.unwrap();
+    waits::ask(&mut write, mount, otto, None, "", house.app.clock.now())
+        .await
+        .unwrap();
+    write.commit().await.unwrap();
+    let turns = of(&said(&house).await, Kind::YourTurn);
+    let told = turns.iter().find(|m| m.subject == "M-1 is here for you");
+    let body = &told.expect("Otto hears of the mount").body;
+    assert!(
+        body.contains("M-1 (mount of the club) is on the shelf"),
+        "{body}"
+    );
+    assert!(body.contains("/instruments/M-1"), "{body}");
 
     // A problem that a volunteer reports and another settles.
     let other = house.person("Lena Sorg", Role::Volunteer).await;

@@ -284,3 +284,117 @@ async fn another_design_is_said_and_asked_before_it_is_kept() {
     client.post(path, &keep).await.location();
     assert_eq!(design().await, Design::Newtonian);
 }
+
+#[tokio::test]
+async fn members_ask_for_a_thing_on_its_page_and_it_is_kept_for_them() {
+    let (house, mut desk, other) = stocked().await;
+    let (anna, mut client) = house.someone(Role::Member).await;
+    lend(&mut desk, &["M-1"], other).await;
+    let page = client.get("/things/M-1").await;
+    assert!(page.words().contains("Nobody is waiting for it."));
+    let ask = page.attributes(".keys-bar a", "href");
+    assert_eq!(ask, ["/instruments/M-1/ask"]);
+    let form = client.get(&ask[0]).await;
+    let words = form.words();
+    assert!(words.contains("On loan, due back"), "{words}");
+    assert!(!words.contains("Ines"), "{words}");
+    assert!(form.select("input[name=wants_it_for]").is_empty());
+    let page = client.post(&ask[0], &[("note", "Saturdays")]).await;
+    assert_eq!(page.location(), "/my-loans");
+    let again = client.post(&ask[0], &[]).await;
+    assert_eq!(again.status, StatusCode::CONFLICT);
+    let mine = client.get("/my-loans").await;
+    assert_eq!(mine.attributes(".wait a.tag", "href"), ["/things/M-1"]);
+    assert_eq!(mine.select(".wait small"), ["Saturdays"]);
+    assert!(mine.words().contains("You are next in line."));
+    // Who has it cannot renew it now.
+    let mut ines = house.signed_in(other).await;
+    let words = ines.get("/my-loans").await.words();
+    assert!(words.contains("Somebody waits for it"), "{words}");
+
+    let page = desk.get("/things/M-1/return").await;
+    let loan = page.attributes("input[name=back]", "value").remove(0);
+    desk.post("/things/M-1/return", &[("back", &loan)])
+        .await
+        .location();
+    let words = client.get("/my-loans").await.words();
+    assert!(words.contains("It is kept for you until"), "{words}");
+    let start = client.get("/").await;
+    assert_eq!(start.attributes(".own-rows a", "href"), ["/things/M-1"]);
+    let words = house.visitor().get("/things/M-1").await.words();
+    assert!(words.contains("Kept for the next in line until"), "{words}");
+    // The desk sees who, and lends it past them only with a reason.
+    assert!(desk.get("/").await.words().contains("M-1"));
+    let line = desk.get("/instruments/M-1/waiting").await;
+    assert!(!line.words().contains("What for"), "{}", line.words());
+    let lend_it = line.attributes("tbody a.key", "href").remove(0);
+    let form = desk.get(&lend_it).await.location().to_owned();
+    let form = desk.get(&form).await;
+    let chosen = form.attributes("#f-borrower optgroup option[selected]", "value");
+    assert_eq!(chosen, [anna.to_string()]);
+    let due = (Utc::now().date_naive() + Days::new(9)).to_string();
+    let to = other.to_string();
+    let mut fields = vec![("borrower", to.as_str()), ("due_on", &due), ("take", "M-1")];
+    fields.push(("offered", "M-1"));
+    let page = desk.post("/lend-together", &fields).await;
+    assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(page.words().contains("is next in line"), "{}", page.words());
+    fields.push(("override_reason", "They agreed on it"));
+    desk.post("/lend-together", &fields).await.location();
+    let words = desk.get("/things/M-1").await.words();
+    assert!(
+        words.contains("Lent although kept for the next in line: They agreed on it"),
+        "{words}"
+    );
+    // Taken off by the desk, as of an instrument.
+    let line = desk.get("/instruments/M-1/waiting").await;
+    let remove = line.attributes("tbody form", "action").remove(0);
+    desk.post(&remove, &[]).await.location();
+    let words = client.get("/my-loans").await.words();
+    assert!(words.contains("You are on no waiting list"), "{words}");
+}
+
+#[tokio::test]
+async fn kinds_of_things_have_lengths_of_loans_beside_the_designs() {
+    let (house, _, _) = stocked().await;
+    let (_, mut client) = house.someone(Role::Coordinator).await;
+    let page = client.get("/club/loan-lengths").await;
+    let mark = page.attributes("input[name=shown]", "value").remove(0);
+    let ids = page.attributes("input[name=days]", "id");
+    assert_eq!(ids.len(), Design::ALL.len() + Kind::of_things().len());
+    let mut fields = vec![("shown", mark.as_str())];
+    fields.extend(ids.iter().map(|id| match id.as_str() {
+        "f-days-mount" => ("days", "28"),
+        "f-days-eyepiece" => ("days", "90"),
+        "f-days-book" => ("days", "a while"),
+        _ => ("days", ""),
+    }));
+    let page = client.post("/club/loan-lengths", &fields).await;
+    assert_eq!(page.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(page.words().contains("Book:"), "{}", page.words());
+    for field in &mut fields {
+        if field.1 == "a while" {
+            field.1 = "";
+        }
+    }
+    client.post("/club/loan-lengths", &fields).await.location();
+    let single = [("tag", "m-1"), ("instrument_days", "7")];
+    client
+        .post("/club/loan-lengths/instrument", &single)
+        .await
+        .location();
+    let words = client.get("/club/loan-lengths").await.words();
+    assert!(words.contains("M-1 7 days"), "{words}");
+    // The desk is offered that day; of several, the first that falls due.
+    for (address, days) in [
+        ("/lend-together?take=E-1", 90),
+        ("/lend-together?take=M-1", 7),
+    ] {
+        let page = client.get(address).await;
+        let due = page.attributes("input[name=due_on]", "value");
+        let expected = (Utc::now().date_naive() + Days::new(days)).to_string();
+        assert_eq!(due, [expected], "{address}");
+    }
+    let words = client.get("/club/history").await.words();
+    assert!(words.contains("Loan length, eyepiece"), "{words}");
+}

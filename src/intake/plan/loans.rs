@@ -1,10 +1,13 @@
 //! Loans, open and past.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use chrono::{Days, NaiveDate};
+use library::club::Club;
 use library::instruments::Status;
-use library::intake::BroughtLoan;
+use library::intake::{BroughtLoan, Known};
+use library::loan_periods;
+use library::things::Sort;
 use library::{InstrumentId, LoanId, PersonId};
 
 use super::{Fault, Line, Planner, Row, Taken};
@@ -17,10 +20,21 @@ pub(super) struct Stands {
     cell: String,
 }
 
+/// The loans there are: of what, to whom, and from which day on.
+pub(super) struct Lent(HashSet<(InstrumentId, PersonId, NaiveDate)>);
+
+impl Lent {
+    pub(super) fn of(known: &Known, club: &Club) -> Self {
+        let loans = known.loans.iter();
+        let keys = loans.map(|l| (l.instrument, l.borrower, club.date(l.lent_at)));
+        Self(keys.collect())
+    }
+}
+
 impl Planner<'_> {
     pub(super) fn loan(&mut self, line: Line<'_>) -> Taken<Row> {
         // All of a row's cells are looked at, so that one look shows all that is wrong.
-        let instrument = self.instrument_of(line);
+        let instrument = self.thing_of(line);
         let lent = self.needed_day(line, Field::Lent);
         let due = self.day(line, Field::Due, true);
         let returned = self.day(line, Field::Returned, false);
@@ -43,17 +57,8 @@ impl Planner<'_> {
         }
         let tag = self.things.tag(instrument).to_owned();
         let lent_at = self.moment(lent, 13);
-        let known = self.known.loans.iter().any(|l| {
-            l.instrument == instrument
-                && l.borrower == borrower
-                && self.club.date(l.lent_at) == lent
-        });
-        let earlier = |l: &BroughtLoan| {
-            l.instrument == instrument
-                && l.borrower == borrower
-                && self.club.date(l.lent_at) == lent
-        };
-        if known || self.plan.batch.loans.iter().any(earlier) {
+        let key = (instrument, borrower, lent);
+        if self.lent.0.contains(&key) {
             return Ok(Row::Known);
         }
         if returned.is_none() {
@@ -64,17 +69,22 @@ impl Planner<'_> {
                 );
                 return self.fault(line, Field::Borrower, words);
             }
-            if self
-                .things
-                .thing(instrument)
-                .is_some_and(|t| t.status == Status::Retired)
-            {
-                let words = format!("{tag} is retired and cannot be out. Write when it came back.");
+            let status = self.things.thing(instrument).map(|t| t.status);
+            if let Some(status @ (Status::Retired | Status::Missing)) = status {
+                let words =
+                    format!("{tag} is {status} and cannot be out. Write when it came back.");
                 return self.fault(line, Field::Tag, words);
             }
         }
+        let sort = self.things.thing(instrument).map(|t| t.sort);
         let due_on = due.unwrap_or_else(|| {
-            let days = u64::try_from(self.club.loan_days).unwrap_or(28);
+            let days = match sort {
+                Some(sort) => {
+                    loan_periods::days_among(&self.known.periods, self.club, instrument, sort)
+                }
+                None => self.club.loan_days,
+            };
+            let days = u64::try_from(days).unwrap_or(28);
             lent.checked_add_days(Days::new(days)).unwrap_or(lent)
         });
         // Its way back is before the next one's way out on the same day.
@@ -86,10 +96,13 @@ impl Planner<'_> {
             (None, Some(thing)) => thing.kit.iter().map(|(id, _)| *id).collect(),
             _ => Vec::new(),
         };
+        let is_instrument = matches!(sort, Some(Sort::Design(_)));
         let note = self.note(line);
+        self.lent.0.insert(key);
         self.plan.batch.loans.push(BroughtLoan {
             id: LoanId::fresh(),
             instrument,
+            is_instrument,
             borrower,
             lent_at,
             due_on,
@@ -109,7 +122,7 @@ impl Planner<'_> {
         });
     }
 
-    /// Two loans of one instrument cannot be out at the same time.
+    /// Two loans of one thing cannot be out at the same time.
     pub(super) fn settle_loans(&mut self) {
         struct Span {
             lent: NaiveDate,

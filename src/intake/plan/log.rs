@@ -158,7 +158,8 @@ impl Planner<'_> {
         let (aperture_mm, obstruction) = self
             .things
             .thing(instrument)
-            .map_or((203.0, 0.0), |t| (t.aperture_mm, t.obstruction));
+            .and_then(|t| t.optics)
+            .unwrap_or((203.0, 0.0));
         let looked = match (rings, ratio) {
             (Some(count), Some(ratio)) => {
                 let look = ByEye {

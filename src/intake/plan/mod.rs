@@ -1,8 +1,11 @@
 //! What would be kept of lists: what is new, what is there already, what must be
 //! decided, and what is wrong, cell by cell. Nothing is written here.
 
+mod instruments;
+mod kit;
 mod loans;
 mod log;
+mod nouns;
 mod people;
 mod things;
 mod values;
@@ -13,6 +16,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use chrono::NaiveDate;
 use library::club::Club;
 use library::intake::{Batch, Known};
+use library::things::Sort;
 use library::{InstrumentId, Moment};
 use serde::{Deserialize, Serialize};
 
@@ -49,11 +53,21 @@ impl Choices {
     pub fn guessed(sheets: &[Sheet]) -> Self {
         let guess = |sheet: &Sheet| {
             let (kind, header, columns) = fields::guess(sheet);
-            SheetChoice {
+            let choice = SheetChoice {
                 repeats: repeats(sheet, kind, header, &columns),
                 kind,
                 header,
                 columns,
+            };
+            let is_of_things =
+                kind == Kind::Instruments && things::lists_things(lines(sheet, &choice, 0));
+            match is_of_things {
+                false => choice,
+                true => SheetChoice {
+                    kind: Kind::Things,
+                    columns: fields::columns(sheet, header, Kind::Things).0,
+                    ..choice
+                },
             }
         };
         Self {
@@ -156,6 +170,7 @@ impl Plan {
                 let (one, many) = match kind {
                     Kind::People => ("person", "people"),
                     Kind::Instruments => ("instrument", "instruments"),
+                    Kind::Things => ("thing", "things"),
                     Kind::Kit => ("kit part", "kit parts"),
                     Kind::Loans => ("loan", "loans"),
                     Kind::Journeys => ("journey", "journeys"),
@@ -191,6 +206,7 @@ pub fn plan(sheets: &[Sheet], choices: &Choices, known: &Known, club: &Club, now
         settled: HashMap::new(),
         people: people::Directory::of(known),
         things: things::Register::of(known),
+        lent: loans::Lent::of(known, club),
         things_lent: Vec::new(),
         logged: log::Logged::of(known, club),
     };
@@ -241,6 +257,7 @@ struct Planner<'a> {
     settled: HashMap<usize, Settled>,
     people: people::Directory,
     things: things::Register,
+    lent: loans::Lent,
     /// Where each brought loan stands in the lists.
     things_lent: Vec<loans::Stands>,
     logged: log::Logged,
@@ -254,6 +271,22 @@ struct Line<'a> {
     /// The sheet's place in the upload.
     at: usize,
     row: usize,
+}
+
+/// The rows below a sheet's headings that tell something.
+fn lines<'a>(
+    sheet: &'a Sheet,
+    choice: &'a SheetChoice,
+    at: usize,
+) -> impl Iterator<Item = Line<'a>> {
+    (choice.header + 1..sheet.rows.len())
+        .map(move |row| Line {
+            sheet,
+            choice,
+            at,
+            row,
+        })
+        .filter(|line| !line.is_empty())
 }
 
 impl<'a> Planner<'a> {
@@ -279,29 +312,21 @@ impl<'a> Planner<'a> {
             }
         }
         self.settle_columns(at);
-        for row in choice.header + 1..sheet.rows.len() {
-            let line = Line {
-                sheet,
-                choice,
-                at,
-                row,
-            };
-            if line.is_empty() {
-                continue;
-            }
-            let done = match kind {
-                Kind::People => self.person(line),
-                Kind::Instruments => {
-                    let done = self.instrument(line);
+        for line in lines(sheet, choice, at) {
+            let (kind, done) = match kind {
+                Kind::People => (kind, self.person(line)),
+                // A list of both is split, row by row.
+                Kind::Instruments | Kind::Things => {
+                    let (kind, done) = self.registered(line);
                     if let Err(why) = done {
                         self.things.miss(&line.text(Field::Tag), why);
                     }
-                    done
+                    (kind, done)
                 }
-                Kind::Kit => self.part(line),
-                Kind::Loans => self.loan(line),
-                Kind::Journeys => self.journey(line),
-                Kind::StarTests => self.star_test(line),
+                Kind::Kit => (kind, self.part(line)),
+                Kind::Loans => (kind, self.loan(line)),
+                Kind::Journeys => (kind, self.journey(line)),
+                Kind::StarTests => (kind, self.star_test(line)),
                 Kind::Nothing => return,
             };
             let count = self.plan.counts.entry(kind).or_default();
@@ -476,15 +501,26 @@ impl<'a> Planner<'a> {
         Habit::of(&answer)
     }
 
-    /// The instrument that a cell names: there already, or brought with these lists.
+    /// The instrument that a cell names, of which alone a sheet like this tells.
     fn instrument_of(&mut self, line: Line<'_>) -> Taken<InstrumentId> {
+        let id = self.thing_of(line)?;
+        match self.things.thing(id).map(|thing| (&thing.tag, thing.sort)) {
+            Some((tag, Sort::Kind(_))) => {
+                let words = format!(
+                    "{tag} is no instrument, and {} are of instruments only. Correct the tag, or take the row out.",
+                    line.choice.kind
+                );
+                self.fault(line, Field::Tag, words)
+            }
+            _ => Ok(id),
+        }
+    }
+
+    /// What bears the tag in a cell: there already, or brought with these lists.
+    fn thing_of(&mut self, line: Line<'_>) -> Taken<InstrumentId> {
         let written = line.text(Field::Tag);
         if written.is_empty() {
-            return self.fault(
-                line,
-                Field::Tag,
-                "No tag stands here. Write the instrument's tag.",
-            );
+            return self.fault(line, Field::Tag, "No tag stands here. Write it.");
         }
         match self.things.find(&written) {
             Some(id) => Ok(id),
@@ -492,7 +528,7 @@ impl<'a> Planner<'a> {
             None if let Some(why) = self.things.not_taken(&written) => Err(why),
             None => {
                 let words = format!(
-                    "No instrument has the tag {written}. Correct it, or bring the instrument with these lists."
+                    "Nothing has the tag {written}. Correct it, or bring what bears it with these lists."
                 );
                 self.fault(line, Field::Tag, words)
             }

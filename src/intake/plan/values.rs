@@ -282,6 +282,17 @@ impl Planner<'_> {
         read: fn(&str) -> Option<T>,
         all: &[(T, &str, &str)],
     ) -> Taken<Option<T>> {
+        self.word_as(line, (field, field.slug()), read, all)
+    }
+
+    /// The same, asked apart from other words of this field: as `asked`.
+    pub(super) fn word_as<T: Copy>(
+        &mut self,
+        line: Line<'_>,
+        (field, asked): (Field, &str),
+        read: impl Fn(&str) -> Option<T>,
+        all: &[(T, &str, &str)],
+    ) -> Taken<Option<T>> {
         let written = line.text(field);
         if written.is_empty() {
             return Ok(None);
@@ -300,7 +311,7 @@ impl Planner<'_> {
                 field.label()
             )
         };
-        let key = format!("word:{}:{}", field.slug(), super::words::folded(&written));
+        let key = format!("word:{asked}:{}", super::words::folded(&written));
         let answer = self.ask(key, words, line.place(field), options, None);
         match answer {
             None => Err(NotTaken::Waiting),
@@ -308,6 +319,27 @@ impl Planner<'_> {
                 .iter()
                 .find(|(_, slug, _)| *slug == answer)
                 .map(|(value, ..)| *value)),
+        }
+    }
+
+    /// An amount of money that may be left out, in hundredths of the club's currency.
+    pub(super) fn value(&mut self, line: Line<'_>) -> Taken<Option<i64>> {
+        let cell = line.cell(Field::Value);
+        let amount = match cell {
+            Cell::Empty => return Ok(None),
+            Cell::Number(n) => Some(*n),
+            other => measures::money(&other.text()),
+        };
+        match amount.filter(|a| (0.0..=1_000_000.0).contains(a)) {
+            Some(amount) => Ok(Some((amount * 100.0).round() as i64)),
+            None => {
+                let words = format!(
+                    "\u{201c}{}\u{201d} is no amount of {}. Write it as 640 or 640.50.",
+                    cell.text(),
+                    self.club.currency
+                );
+                self.fault(line, Field::Value, words)
+            }
         }
     }
 }

@@ -28,7 +28,7 @@ pub fn folded(text: &str) -> String {
 }
 
 /// Whether a word stands in the text, or begins one where it ends in `*`.
-fn has(text: &str, wanted: &[&str]) -> bool {
+pub(super) fn has(text: &str, wanted: &[&str]) -> bool {
     wanted.iter().any(|w| match w.strip_suffix('*') {
         Some(start) => text.split(' ').any(|word| word.starts_with(start)),
         None if w.contains(' ') => text.contains(w),
@@ -196,6 +196,11 @@ pub fn status(text: &str) -> Option<Status> {
         return None;
     };
     Some(found)
+}
+
+/// Whether words say that nobody knows where it is.
+pub fn is_lost(text: &str) -> bool {
+    has(&folded(text), &["lost", "missing", "not found"])
 }
 
 /// Yes or no.

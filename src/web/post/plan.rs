@@ -9,7 +9,7 @@ use crate::library::loans::{Loan, Which};
 use crate::library::messages::{Kind, NewMessage};
 use crate::library::people::{Person, Role};
 use crate::library::turns::Lines;
-use crate::library::{Conn, Moment, PersonId, Result, problems, reservations};
+use crate::library::{Conn, Moment, PersonId, Result, problems, reservations, things};
 use crate::upkeep::due_list::{Filter, due_list};
 use crate::upkeep::{Condition, Snapshot};
 use crate::web::{address, show};
@@ -52,7 +52,7 @@ impl Desk<'_> {
         }
     }
 
-    /// Where to read how an instrument is.
+    /// Where to read how an instrument is; of a thing its address leads to its page.
     fn how_it_is(self, words: &str, tag: &str) -> String {
         format!("{words}: {}{}", self.base, address::instrument(tag))
     }
@@ -155,7 +155,7 @@ fn of_loan(loan: &Loan, desk: Desk<'_>, today: NaiveDate) -> Option<NewMessage> 
     }
 }
 
-/// Whom an instrument is kept for, where it may be lent as it is.
+/// Whom an instrument is kept for, where it may be lent as it is, or a thing.
 async fn turns(
     conn: &mut Conn,
     desk: Desk<'_>,
@@ -165,21 +165,22 @@ async fn turns(
     let Desk { club, base } = desk;
     let lines = Lines::load(conn, None, club, club.date(now)).await?;
     let turns = lines.all_kept().iter().filter_map(|kept| {
-        let member = snapshot.member(kept.instrument_id)?;
-        let i = &member.instrument;
-        let condition = snapshot.fleet.judge(member, now).condition;
-        if !matches!(condition, Condition::Ready | Condition::Usable) {
-            return None;
+        if kept.kind == things::Kind::Instrument {
+            let member = snapshot.member(kept.instrument_id)?;
+            let condition = snapshot.fleet.judge(member, now).condition;
+            if !matches!(condition, Condition::Ready | Condition::Usable) {
+                return None;
+            }
         }
-        Some(desk.to((kept.person_id, &kept.person), Kind::YourTurn, format!("{} {}", kept.wait_id, kept.until), format!("{} is here for you", i.tag), &[
+        Some(desk.to((kept.person_id, &kept.person), Kind::YourTurn, format!("{} {}", kept.wait_id, kept.until), format!("{} is here for you", kept.tag), &[
                     format!(
                         "{} ({}) is on the shelf, and you are the next in line. It is kept for you until {}.",
-                        i.tag,
-                        i.name,
+                        kept.tag,
+                        kept.name,
                         day(kept.until)
                     ),
                     format!("Tell the desk when you will fetch it. If you no longer want it, take yourself off the list, so that the next may have it: {base}/my-loans"),
-                    desk.how_it_is("How it is", &i.tag),
+                    desk.how_it_is("How it is", &kept.tag),
                 ]))
     });
     Ok(turns.collect())
