@@ -255,7 +255,7 @@
   function drifted(px_s, sigma) {
     form.elements.namedItem("drift_px_s").value = px_s ? px_s.toFixed(3) : "";
     form.elements.namedItem("drift_px_s_sigma").value = px_s ? sigma.toFixed(3) : "";
-    at("drifted").textContent = px_s ? "Drift timed: " + px_s.toFixed(1) + " \u00b1 " + sigma.toFixed(1) + " pixels a second." : "";
+    document.getElementById("drifted").textContent = px_s ? "Drift timed: " + px_s.toFixed(1) + " \u00b1 " + sigma.toFixed(1) + " pixels a second." : "";
   }
   // A straight line through places at times: its slope, that slope's 1-sigma, and the scatter about it.
   function line(times, places) {

@@ -6,6 +6,7 @@ use fantoccini::Locator;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use tubewright::bench::orientation::Side;
+use tubewright::bench::screw::Element;
 use tubewright::library::people::Role;
 use tubewright::optics::wavefront::w131_from_coma;
 
@@ -183,7 +184,7 @@ async fn turns(
         let wanted = format!("Turn screw {name} {clockwise}");
         kofi.sees(&wanted).await;
         // From the other side the drawing and the words turn over, and back.
-        if n == 0 && first {
+        if n == 0 && first && sitting.kind.element == Element::Secondary {
             kofi.press("I stand behind").await;
             kofi.sees(&format!("Facing its head, that is {clockwise}."))
                 .await;
