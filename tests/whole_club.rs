@@ -8,8 +8,9 @@ use std::path::Path;
 use chrono::{DateTime, NaiveDate, TimeZone, Utc};
 use tubewright::demo::Demo;
 use tubewright::intake::whole::{self, Error};
+use tubewright::library::things::{Kind, Sort};
 use tubewright::library::whole_club::{self, Table, Value};
-use tubewright::library::{Library, audit_log, search};
+use tubewright::library::{Library, audit_log, loan_periods, search, waits};
 use tubewright::upkeep::shelf::shelf;
 
 fn now() -> DateTime<Utc> {
@@ -58,11 +59,22 @@ async fn demo_club(folder: &Path) -> Library {
 async fn an_export_read_into_an_empty_folder_is_the_same_club() {
     let room = tempfile::tempdir().unwrap();
     let first = demo_club(&room.path().join("first")).await;
+    let mut write = first.write().await.unwrap();
+    let mounts = Sort::Kind(Kind::Mount);
+    loan_periods::set_for_sort(&mut write, mounts, Some(28))
+        .await
+        .unwrap();
+    // Who waits for a thing is asked no wish.
+    let waits = waits::open(&mut write, None, None).await.unwrap();
+    assert!(waits.iter().any(|w| w.wants_it_for.is_none()));
+    write.commit().await.unwrap();
     let held = all_rows(&first).await;
     for table in [
         "people",
         "instruments",
         "loans",
+        "loan_periods",
+        "waits",
         "entries",
         "photos",
         "collimation_steps",

@@ -112,7 +112,7 @@ async fn a_coordinators_rows_each_lead_to_their_act() {
             "mailto:greta.ostrom@club.example?subject=S1",
             "/work-nights/new",
             "/instruments/S4/work",
-            "/instruments/S3/lend",
+            &format!("/instruments/S3/lend?to={greta}"),
         ]
     );
     let words = page.words();
