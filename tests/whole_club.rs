@@ -2,14 +2,15 @@
 //! row; and the document is what its published schema says.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-use std::collections::BTreeMap;
+mod rows;
+
 use std::path::Path;
 
 use chrono::{DateTime, NaiveDate, TimeZone, Utc};
+use rows::{all_rows, assert_same, tables};
 use tubewright::demo::Demo;
 use tubewright::intake::whole::{self, Error};
 use tubewright::library::things::{Kind, Sort};
-use tubewright::library::whole_club::{self, Table, Value};
 use tubewright::library::{Library, audit_log, loan_periods, search, waits};
 use tubewright::upkeep::shelf::shelf;
 
@@ -19,28 +20,6 @@ fn now() -> DateTime<Utc> {
 
 async fn opened(folder: &Path) -> Library {
     Library::open(folder).await.unwrap()
-}
-
-async fn tables(library: &Library) -> Vec<Table> {
-    let mut conn = library.read().await.unwrap();
-    whole_club::tables(&mut conn).await.unwrap()
-}
-
-/// Every row of every table that makes up the club.
-async fn all_rows(library: &Library) -> BTreeMap<String, Vec<Vec<Value>>> {
-    let mut all = BTreeMap::new();
-    for table in tables(library).await {
-        let mut rows = Vec::new();
-        let mut conn = library.read().await.unwrap();
-        whole_club::each_row(&mut conn, &table, |row| {
-            rows.push(row);
-            Ok::<_, tubewright::library::Error>(())
-        })
-        .await
-        .unwrap();
-        all.insert(table.name, rows);
-    }
-    all
 }
 
 async fn demo_club(folder: &Path) -> Library {
@@ -95,17 +74,7 @@ async fn an_export_read_into_an_empty_folder_is_the_same_club() {
         assert!(search::is_whole(&mut write).await.unwrap(), "{name}");
         write.commit().await.unwrap();
         assert_eq!(read, written, "{name}");
-        let again = all_rows(&second).await;
-        assert_eq!(
-            held.keys().collect::<Vec<_>>(),
-            again.keys().collect::<Vec<_>>()
-        );
-        for (table, rows) in &held {
-            assert_eq!(rows.len(), again[table].len(), "{name}: {table}");
-            for (n, (a, b)) in rows.iter().zip(&again[table]).enumerate() {
-                assert!(a == b, "{name}: {table}, row {n}");
-            }
-        }
+        assert_same(&held, &all_rows(&second).await, name);
         // No way in came along, and the audit log still holds together.
         let mut conn = second.read().await.unwrap();
         let keys: i64 =

@@ -22,6 +22,14 @@ library::words! {
     }
 }
 
+impl Condition {
+    /// Whether it goes to the next in line as it is: nobody need have tested it, but what
+    /// needs the bench goes there first.
+    pub fn goes_out(self) -> bool {
+        self != Self::NeedsBench
+    }
+}
+
 library::words! {
     /// What makes an instrument due.
     pub enum DueCode {

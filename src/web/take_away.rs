@@ -4,6 +4,7 @@ use askama::Template;
 use axum::body::Body;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
+use futures_util::StreamExt;
 use tokio::io::AsyncReadExt;
 
 use super::Error;
@@ -78,7 +79,9 @@ async fn export(context: RequestContext, form: GraveForm<Nothing>) -> Result<Res
             }
             Err(error) => Some((Err(error), (file, folder))),
         }
-    });
+    })
+    // Whoever packs it asks once more when it has ended.
+    .fuse();
     let name = format!(
         "attachment; filename=\"club-{}.zip\"",
         context.club().date(now).format("%Y-%m-%d")

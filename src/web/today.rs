@@ -25,7 +25,7 @@ use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
 use crate::library::{Conn, InstrumentId, collimation_lists, reports};
 use crate::upkeep::due_list::{DueRow, Filter, due_list};
-use crate::upkeep::{Condition, ShelfRow, Snapshot};
+use crate::upkeep::{ShelfRow, Snapshot};
 
 /// One thing that asks for something, with the act it leads to.
 pub struct Task {
@@ -174,7 +174,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     let late_jobs = late_jobs.map(|job| job_row(job, day)).collect();
     let low = low_spares(&mut conn).await?;
     let to_lend = to_lend(&mut conn, &snapshot, &context).await?;
-    let unsaid = unsaid(&mut conn).await?;
+    let unsaid = unsaid(&mut conn, context.app.post.sends()).await?;
     let unseen = unseen(&mut conn, context.club(), day).await?;
     let by_password_alone = !context.club().demo && !context.visitor.second_factor;
     drop(conn);
@@ -212,7 +212,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
         Card::of("reported, to look at", unseen, "/reports"),
         Card::of("problems reported", reported, "/problems?job=none"),
         Card::of("taken on, and late", late_jobs, "/jobs?show=late"),
-        Card::of("messages that did not get through", unsaid, "/messages"),
+        Card::of("to tell in person", unsaid, "/messages"),
         Card::of("can be lent to who waits", to_lend, "/shelf?sort=waiting"),
     ];
     // Of these nobody misses the word that there are none.
@@ -380,11 +380,7 @@ async fn to_lend(
     let lines = Lines::load(conn, None, context.club(), today).await?;
     let rows = snapshot.fleet.shelf(context.now());
     let fit = |row: &&ShelfRow| {
-        row.instrument.state() == State::OnTheShelf
-            && matches!(
-                row.assessment.condition,
-                Condition::Ready | Condition::Usable
-            )
+        row.instrument.state() == State::OnTheShelf && row.assessment.condition.goes_out()
     };
     let mut fit: HashSet<InstrumentId> = rows
         .iter()
@@ -421,10 +417,16 @@ async fn to_lend(
     Ok(tasks)
 }
 
-/// Messages that the mail server would not have: somebody has to tell them.
-async fn unsaid(conn: &mut Conn) -> Result<Vec<Task>, Error> {
+/// Messages that mail does not bring, because the server would not have them or who they
+/// are for has no address: somebody has to say them. Without a server that is so of all,
+/// and nobody is reminded of each.
+async fn unsaid(conn: &mut Conn, sends: bool) -> Result<Vec<Task>, Error> {
     let mut all = Message::all(conn).await?;
-    all.retain(|m| m.state == messages::State::Refused);
+    all.retain(|m| match m.state {
+        messages::State::Refused => true,
+        messages::State::Waiting => sends && m.address.is_none(),
+        _ => false,
+    });
     let tasks = all.into_iter().map(|m| Task {
         tag: m.person,
         href: "/messages".to_owned(),

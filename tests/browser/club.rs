@@ -48,15 +48,37 @@ where
     at_a_club(false, test).await;
 }
 
-/// Opens a club for one test, and closes it and every browser after
-/// it, whether the test passes or not. A test passes only when no page said
-/// anything untoward in its browser's console.
+/// Opens a club for one test, served by the program.
 async fn at_a_club<F>(is_demo: bool, test: impl FnOnce(Club) -> F)
 where
     F: Future<Output = ()> + Send + 'static,
 {
-    let folder = Arc::new(tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).unwrap());
-    let (server, driver, club) = tokio::task::block_in_place(|| open(&folder, is_demo));
+    let folder = new_folder();
+    let (server, said) = tokio::task::block_in_place(|| program_serves(&folder, is_demo));
+    visited(folder, said, test, async move || {
+        let code = tokio::task::block_in_place(|| server.stop(Duration::from_secs(30)));
+        assert_eq!(code, Some(0), "the server stops cleanly on SIGTERM");
+    })
+    .await;
+}
+
+/// A folder for one test, gone when it ends.
+pub fn new_folder() -> Arc<TempDir> {
+    Arc::new(tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).unwrap())
+}
+
+/// Lets a test visit a club that is served, whose server said this as it started, and
+/// closes every browser and the club after it, whether the test passes or not. A test
+/// passes only when no page said anything untoward in its browser's console.
+pub async fn visited<F>(
+    folder: Arc<TempDir>,
+    said: String,
+    test: impl FnOnce(Club) -> F,
+    close: impl AsyncFnOnce(),
+) where
+    F: Future<Output = ()> + Send + 'static,
+{
+    let (driver, club) = tokio::task::block_in_place(|| open(&folder, said));
     let visitors = club.visitors.clone();
     // On a task of its own, so that a failed check does not keep us from tidying up.
     let test = test(club);
@@ -77,16 +99,13 @@ where
         let _ = visitor.client.close().await;
     }
     drop(driver);
-    if outcome.is_err() {
+    if let Err(failed) = outcome {
         let said = std::fs::read_to_string(folder.path().join("server.err")).unwrap_or_default();
         eprintln!("the server said:\n{said}");
-    }
-    let code = tokio::task::block_in_place(|| server.stop(Duration::from_secs(30)));
-    if let Err(failed) = outcome {
         std::panic::resume_unwind(failed.into_panic());
     }
+    close().await;
     assert_eq!(complaints, Vec::<String>::new(), "in the browser's console");
-    assert_eq!(code, Some(0), "the server stops cleanly on SIGTERM");
 }
 
 /// The folder of a demo club as `serve --demo` makes it. Making it measures
@@ -143,7 +162,8 @@ fn demo_data() -> PathBuf {
     folder
 }
 
-fn open(folder: &Arc<TempDir>, is_demo: bool) -> (Running, Running, Club) {
+/// The program, serving the folder `data` in this one, and what it said as it started.
+pub fn program_serves(folder: &TempDir, is_demo: bool) -> (Running, String) {
     let mut command = Command::new(env!("CARGO_BIN_EXE_tubewright"));
     command
         .args(["serve", "--listen", "127.0.0.1:0", "--data", "data"])
@@ -159,13 +179,16 @@ fn open(folder: &Arc<TempDir>, is_demo: bool) -> (Running, Running, Club) {
             }
         }
     }
-    let (server, said) = Running::start(
+    Running::start(
         "tubewright serve",
         command,
         "ready at ",
         &folder.path().join("server.err"),
         Duration::from_secs(180),
-    );
+    )
+}
+
+fn open(folder: &Arc<TempDir>, said: String) -> (Running, Club) {
     let mut command = Command::new(program("CHROMEDRIVER", &["chromedriver"]));
     command.arg("--port=0");
     let (driver, driver_said) = Running::start(
@@ -185,7 +208,7 @@ fn open(folder: &Arc<TempDir>, is_demo: bool) -> (Running, Running, Club) {
         folder: folder.clone(),
         visitors: Arc::default(),
     };
-    (server, driver, club)
+    (driver, club)
 }
 
 impl Club {
@@ -199,9 +222,14 @@ impl Club {
     /// # Panics
     /// When it does not end with 0.
     pub fn command(&self, arguments: &[&str]) -> String {
+        self.command_on("data", arguments)
+    }
+
+    /// The same, run on another folder in this club's.
+    pub fn command_on(&self, data: &str, arguments: &[&str]) -> String {
         let answer = Command::new(env!("CARGO_BIN_EXE_tubewright"))
             .args(arguments)
-            .args(["--data", "data"])
+            .args(["--data", data])
             .current_dir(self.folder.path())
             .output()
             .unwrap();

@@ -25,7 +25,10 @@ async fn ends_in_line(club: &Club, sitting: &Sitting) -> Sat {
     let mut share = 0.0;
     let sat = plays(&kofi, sitting, &mut truth, &mut share, &mut rng).await;
     kofi.photograph("stop").await;
-    let course = format!("{:?} after {:?}, said {:?}", sat.coma, sat.gone, sat.noticed);
+    let course = format!(
+        "{:?} after {:?}, said {:?}",
+        sat.coma, sat.gone, sat.noticed
+    );
     println!("counts: {}: coma {course}", sitting.tag);
     assert_eq!(sat.title, "Stop here: it is collimated", "{course}");
     assert!(*sat.coma.last().unwrap() <= LIMIT, "{course}");

@@ -5,6 +5,7 @@
 mod club;
 mod console;
 mod contact_sheet;
+mod own_time;
 mod pdf;
 mod programs;
 mod visitor;
@@ -19,12 +20,19 @@ mod first_evening;
 mod first_start;
 mod harsh_sittings;
 mod lending;
+mod month;
 mod offline;
 mod phone;
 mod pictures;
 mod screens;
 mod slow;
 mod words;
+
+#[allow(dead_code)]
+#[path = "../mail/server.rs"]
+mod mail_server;
+#[path = "../rows.rs"]
+mod rows;
 
 #[allow(dead_code)]
 #[path = "../studies/hands.rs"]

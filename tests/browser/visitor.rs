@@ -149,20 +149,22 @@ impl Visitor {
         }
     }
 
+    /// Whether the page shows these words now.
+    pub async fn shows(&self, words: &str) -> bool {
+        // A page being left has no body to read for a moment.
+        match self.client.find(Locator::Css("body")).await {
+            Ok(body) => body
+                .text()
+                .await
+                .is_ok_and(|text| folded(&text).contains(&folded(words))),
+            Err(_) => false,
+        }
+    }
+
     /// Waits until the page shows these words.
     pub async fn sees(&self, words: &str) {
-        let wanted = folded(words);
-        self.wait_until(&format!("\"{words}\""), || async {
-            // A page being left has no body to read for a moment.
-            match self.client.find(Locator::Css("body")).await {
-                Ok(body) => body
-                    .text()
-                    .await
-                    .is_ok_and(|text| folded(&text).contains(&wanted)),
-                Err(_) => false,
-            }
-        })
-        .await;
+        self.wait_until(&format!("\"{words}\""), || self.shows(words))
+            .await;
     }
 
     /// Waits until the page is in dim red.

@@ -9,7 +9,7 @@ use tubewright::library::club::Club;
 use tubewright::library::lending::{Lend, LendDetails};
 use tubewright::library::loans::Loan;
 use tubewright::library::messages::{self, Kind, Message, State};
-use tubewright::library::people::Role;
+use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::things;
 use tubewright::library::waits::{self, WantsItFor};
 use tubewright::library::work_nights::NewWorkNight;
@@ -300,6 +300,39 @@ async fn a_turn_a_settled_problem_and_the_week_are_told_to_whom_they_concern() {
     );
 }
 
+/// The days of a turn run whether or not somebody has tested what is kept.
+#[tokio::test]
+async fn who_is_next_hears_of_what_nobody_has_tested_and_not_of_what_needs_the_bench() {
+    let zone = Tz::Europe__Lisbon;
+    let house = in_zone(zone).await;
+    let day = NaiveDate::from_ymd_opt(2027, 6, 6).unwrap();
+    it_is(&house, local(zone, day, 12));
+    let by = house.person("Mara Thorn", Role::Volunteer).await;
+    let ines = house.person("Ines Vale", Role::Member).await;
+    let untested = house.instrument("A1", by).await;
+    let bent = house.instrument("B1", by).await;
+    tested(&house, bent, by, 0.3, local(zone, day, 8)).await;
+    let mut write = house.library.write().await.unwrap();
+    for id in [untested, bent] {
+        let at = local(zone, day, 9);
+        waits::ask(&mut write, id, ines, WantsItFor::Planets, "", at)
+            .await
+            .unwrap();
+    }
+    write.commit().await.unwrap();
+    let told = said(&house).await;
+    let told: Vec<_> = told.iter().map(|m| (m.kind, m.subject.as_str())).collect();
+    assert_eq!(told, [(Kind::YourTurn, "A1 is here for you")]);
+    // The desk has the same before it.
+    let (_, mut boss) = house.someone(Role::Coordinator).await;
+    let today = boss.get("/").await.words();
+    assert!(
+        today.contains("A1 Ines Vale, for Moon and planets"),
+        "{today}"
+    );
+    assert!(!today.contains("B1 Ines Vale"), "{today}");
+}
+
 /// With a mail server that nothing is sent to: the messages are looked at here.
 async fn with_mail() -> House {
     let mut house = House::empty().await;
@@ -383,6 +416,37 @@ async fn without_a_mail_server_messages_are_shown_to_be_said_by_hand() {
     let page = house.visitor().get("/sign-in/link").await;
     assert!(page.words().contains("sends no mail"), "{}", page.words());
     assert!(page.select("input[name=email]").is_empty());
+}
+
+/// Mail goes out, and one of those written to has no address: somebody must be reminded.
+#[tokio::test]
+async fn a_message_to_who_has_no_mail_stands_before_the_coordinator() {
+    let house = with_mail().await;
+    let (by, mut boss) = house.someone(Role::Coordinator).await;
+    let mut write = house.library.write().await.unwrap();
+    let new = NewPerson {
+        name: "Otto Brink".to_owned(),
+        email: String::new(),
+        role: Role::Member,
+        guest: false,
+    };
+    let new = new.check().unwrap();
+    let otto = Person::add(&mut write, &new, Utc::now()).await.unwrap();
+    write.commit().await.unwrap();
+    let id = house.instrument("S203", by).await;
+    let out = Utc::now() - Duration::days(6);
+    let due_on = out.date_naive() + Days::new(5);
+    lend(&house, id, otto, by, out, due_on).await;
+    it_is(&house, local(Tz::UTC, due_on + Days::new(2), 12));
+    said(&house).await;
+    let today = boss.get("/").await.words();
+    let words = "Otto Brink S203 is 2 days late";
+    assert!(today.contains(words), "{today}");
+    let page = boss.get("/messages").await;
+    let told = page.attributes("form[action$='/told']", "action").remove(0);
+    boss.post(&told, &[]).await.location();
+    let today = boss.get("/").await.words();
+    assert!(!today.contains(words), "{today}");
 }
 
 /// OWASP ASVS 4.0.3, 2.2.3: people are told when how they sign in changes; an address

@@ -10,8 +10,8 @@ use crate::library::messages::{Kind, NewMessage};
 use crate::library::people::{Person, Role};
 use crate::library::turns::Lines;
 use crate::library::{Conn, Moment, PersonId, Result, problems, reservations, things};
+use crate::upkeep::Snapshot;
 use crate::upkeep::due_list::{Filter, due_list};
-use crate::upkeep::{Condition, Snapshot};
 use crate::web::{address, show};
 
 /// How many days before a loan is due its borrower hears of it.
@@ -155,7 +155,7 @@ fn of_loan(loan: &Loan, desk: Desk<'_>, today: NaiveDate) -> Option<NewMessage> 
     }
 }
 
-/// Whom an instrument is kept for, where it may be lent as it is, or a thing.
+/// Whom an instrument is kept for, where it goes out as it is, or a thing.
 async fn turns(
     conn: &mut Conn,
     desk: Desk<'_>,
@@ -167,8 +167,7 @@ async fn turns(
     let turns = lines.all_kept().iter().filter_map(|kept| {
         if kept.kind == things::Kind::Instrument {
             let member = snapshot.member(kept.instrument_id)?;
-            let condition = snapshot.fleet.judge(member, now).condition;
-            if !matches!(condition, Condition::Ready | Condition::Usable) {
+            if !snapshot.fleet.judge(member, now).condition.goes_out() {
                 return None;
             }
         }
