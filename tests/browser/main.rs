@@ -28,7 +28,6 @@ mod screens;
 mod slow;
 mod words;
 
-#[allow(dead_code)]
 #[path = "../mail/server.rs"]
 mod mail_server;
 #[path = "../rows.rs"]

@@ -1,6 +1,7 @@
 //! A mail server to test with: SMTP (RFC 5321) with STARTTLS (RFC 3207) and a password
 //! (RFC 4954, PLAIN), which keeps what it is given, refuses what it is told to, and can
 //! fall silent at a step so that the sender is killed there.
+#![allow(dead_code)] // each test uses its own part
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
