@@ -6,6 +6,7 @@ mod acts;
 mod days;
 mod evening;
 mod letters;
+mod reports;
 mod taken_away;
 
 use chrono::NaiveDate;

@@ -89,6 +89,7 @@ async fn brings(first: &Visitor, lists: &Lists) {
     are_looked_over(first, lists, true).await;
     first.sees("All of it is here already.").await;
     first.press("Leave it").await;
+    first.sees("Nothing was kept.").await;
     first.open("/first-evening").await;
     first.sees("The club is running").await;
 }
