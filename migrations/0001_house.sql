@@ -245,9 +245,11 @@ CREATE INDEX loans_by_borrower ON loans (borrower_id, lent_at);
 -- Loans that are still out, without reading those that came back.
 CREATE INDEX open_loans_by_day ON loans (due_on) WHERE returned_at IS NULL;
 -- Nobody has what another has at the same time, whichever was written down first.
+-- Of those that began before it ends, the last one is the last to end.
 CREATE TRIGGER loans_do_not_overlap BEFORE INSERT ON loans
-WHEN EXISTS (SELECT 1 FROM loans o WHERE o.instrument_id = NEW.instrument_id
-    AND o.lent_at < COALESCE(NEW.returned_at, '9999') AND COALESCE(o.returned_at, '9999') > NEW.lent_at)
+WHEN (SELECT COALESCE(o.returned_at, '9999') FROM loans o
+    WHERE o.instrument_id = NEW.instrument_id AND o.lent_at < COALESCE(NEW.returned_at, '9999')
+    ORDER BY o.lent_at DESC, COALESCE(o.returned_at, '9999') DESC LIMIT 1) > NEW.lent_at
 BEGIN SELECT RAISE(ABORT, 'it was on loan to somebody else then'); END;
 CREATE TRIGGER loans_end_before_the_next_begins BEFORE UPDATE OF returned_at ON loans
 WHEN EXISTS (SELECT 1 FROM loans o WHERE o.instrument_id = NEW.instrument_id AND o.id <> NEW.id

@@ -17,7 +17,7 @@ use tubewright::library::people::{NewPerson, Person, Role};
 use tubewright::library::returning;
 use tubewright::library::things::{self, Thing};
 use tubewright::library::{
-    Conn, ImportId, Library, PersonId, journeys, kit, loan_periods, star_tests,
+    Conn, ImportId, Library, PersonId, journeys, kit, loan_periods, search, star_tests,
 };
 use tubewright::upkeep::shelf::shelf;
 
@@ -545,6 +545,40 @@ async fn an_import_is_undone_as_one_and_can_be_brought_again() {
         .execute(&mut *write)
         .await;
     assert!(gone.unwrap_err().to_string().contains("never removed"));
+}
+
+/// Where many rows go, the search index is made anew, and no word of theirs stays in it.
+#[tokio::test]
+async fn a_large_import_that_is_undone_leaves_no_word_in_the_index() {
+    let house = house(Units::Metric).await;
+    let mut text = "Name,Email\n".to_owned();
+    for n in 0..1100 {
+        text.push_str(&format!("Given{n} Vanishing,v{n}@club.example\n"));
+    }
+    let lists = read::sheets("people.csv", text.as_bytes()).unwrap();
+    let before = house.all_rows().await;
+    let import = house.keep(&lists, &Choices::guessed(&lists)).await.unwrap();
+    let mut write = house.library.write().await.unwrap();
+    kept::undo(&mut write, import, house.by, house.now)
+        .await
+        .unwrap();
+    assert!(search::is_whole(&mut write).await.unwrap());
+    write.commit().await.unwrap();
+    assert_eq!(house.all_rows().await, before);
+    let mut conn = house.library.read().await.unwrap();
+    let left: i64 = sqlx::query_scalar(
+        "SELECT COUNT(*) FROM search_index_data WHERE instr(block, CAST('ishing' AS BLOB)) > 0",
+    )
+    .fetch_one(&mut *conn)
+    .await
+    .unwrap();
+    assert_eq!(left, 0);
+    // What goes later one by one leaves no word behind either.
+    let on: i64 = sqlx::query_scalar("SELECT v FROM search_index_config WHERE k = 'secure-delete'")
+        .fetch_one(&mut *conn)
+        .await
+        .unwrap();
+    assert_eq!(on, 1);
 }
 
 #[tokio::test]

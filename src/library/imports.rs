@@ -1,7 +1,10 @@
 //! The imports there were, and undoing one as long as nothing rests on what it brought.
 
-use super::{Conn, Error, ImportId, Moment, PersonId, Result};
+use super::{Conn, Error, ImportId, Moment, PersonId, Result, search};
 use std::collections::BTreeSet;
+
+/// From so many rows on the search index is made anew when they go.
+const MANY_ROWS: i64 = 1000;
 
 /// What an import was.
 #[derive(Debug, Clone)]
@@ -143,6 +146,12 @@ pub async fn undo(conn: &mut Conn, id: ImportId, by: PersonId, now: Moment) -> R
             rests.join("; ")
         )));
     }
+    let rows = sqlx::query_scalar!("SELECT COUNT(*) FROM import_rows WHERE import_id = ?", id)
+        .fetch_one(&mut *conn)
+        .await?;
+    if rows > MANY_ROWS {
+        search::many_will_go(conn).await?;
+    }
     sqlx::query!("UPDATE imports SET undoing = 1 WHERE id = ?", id)
         .execute(&mut *conn)
         .await?;
@@ -159,6 +168,9 @@ pub async fn undo(conn: &mut Conn, id: ImportId, by: PersonId, now: Moment) -> R
         "DELETE FROM import_rows WHERE import_id = ?",
     ] {
         sqlx::query(remove).bind(id).execute(&mut *conn).await?;
+    }
+    if rows > MANY_ROWS {
+        search::many_are_gone(conn).await?;
     }
     sqlx::query!(
         "UPDATE imports SET undoing = 0, undone_at = ?, undone_by = ? WHERE id = ?",

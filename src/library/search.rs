@@ -161,10 +161,31 @@ pub async fn rebuild(conn: &mut Conn) -> Result<()> {
     )
     .execute(&mut *conn)
     .await?;
+    reindex(conn).await
+}
+
+async fn reindex(conn: &mut Conn) -> Result<()> {
     sqlx::query!("INSERT INTO search_index (search_index) VALUES ('rebuild')")
         .execute(conn)
         .await?;
     Ok(())
+}
+
+/// Before so many rows go that the index is sooner made anew ([`many_are_gone`]) than rid of
+/// each word of theirs.
+pub async fn many_will_go(conn: &mut Conn) -> Result<()> {
+    sqlx::query!("INSERT INTO search_index (search_index, rank) VALUES ('secure-delete', 0)")
+        .execute(conn)
+        .await?;
+    Ok(())
+}
+
+/// After [`many_will_go`]: no word of what is gone stays behind.
+pub async fn many_are_gone(conn: &mut Conn) -> Result<()> {
+    sqlx::query!("INSERT INTO search_index (search_index, rank) VALUES ('secure-delete', 1)")
+        .execute(&mut *conn)
+        .await?;
+    reindex(conn).await
 }
 
 /// Whether the rows are what the view makes of the tables, and the index what it makes of

@@ -285,10 +285,12 @@ impl Planner<'_> {
             ([one], _) | (_, [one]) => return Ok(self.people.all[*one].id),
             _ => {}
         }
-        let candidates = if exact.is_empty() {
-            self.people.near(&key, |_| true)
-        } else {
-            exact
+        let asked = format!("name:{key}");
+        let candidates = match exact.is_empty() {
+            // Once is enough: a club may lend a thousand times to one misspelt name.
+            _ if self.asked.contains_key(&asked) => Vec::new(),
+            true => self.people.near(&key, |_| true),
+            false => exact,
         };
         let shown = names::shown(&written);
         let mut options: Vec<_> = candidates
@@ -308,13 +310,7 @@ impl Planner<'_> {
             0 => format!("{shown} is on no list of people. Who is it?"),
             _ => format!("Who is \u{201c}{written}\u{201d}?"),
         };
-        let answer = self.ask(
-            format!("name:{key}"),
-            words,
-            line.place(field),
-            || options,
-            suggested,
-        );
+        let answer = self.ask(asked, words, line.place(field), || options, suggested);
         match answer.as_deref() {
             None => Err(NotTaken::Waiting),
             Some(how @ ("new" | "guest")) => Ok(self.add_named(&key, &shown, how == "guest")),
