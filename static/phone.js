@@ -284,14 +284,14 @@
     const sigma = Math.max(3 * Math.hypot(x.sigma, y.sigma), 0.01 * px_s);
     if (gone < TIMED_PX || Math.hypot(x.scatter, y.scatter) > Math.max(STRAIGHT_PX, 0.05 * gone)) {
       drifted(0);
-      say("The star did not drift straight. Motor off? Hold the phone still and time it once more.");
+      at("coma").textContent = "The star did not drift straight. Motor off? Hold the phone still and time it once more.";
       return;
     }
     drifted(px_s, sigma);
     document.getElementById("scale").open = true;
-    say("Drift timed. Tell the star\u2019s declination below, then go on.");
+    at("coma").textContent = "Drift timed. Tell the star\u2019s declination below.";
   }
-  at("drift").addEventListener("click", () => { if (watched) at("watch").click(); endShade(); kept = []; at("send").hidden = true; drifted(0); drift = []; });
+  at("drift").addEventListener("click", () => { if (watched) at("watch").click(); endShade(); kept = []; at("send").hidden = true; at("coma").textContent = ""; drifted(0); drift = []; });
 
   // Where the camera lets a page set how bright its pictures are.
   function exposure() {

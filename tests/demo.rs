@@ -17,9 +17,9 @@ use tubewright::library::things::Thing;
 use tubewright::library::{
     Library, adjusters, collimation_lists, demo as rows, journeys, kit, limits, waits, works,
 };
+use tubewright::upkeep::DueCode;
 use tubewright::upkeep::Snapshots;
 use tubewright::upkeep::drift::forecast::FLAG_AT;
-use tubewright::upkeep::DueCode;
 use tubewright::upkeep::{self, Condition};
 use tubewright::web::passwords;
 

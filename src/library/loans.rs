@@ -218,6 +218,14 @@ pub struct Which {
     pub borrower: Option<PersonId>,
     /// Only those still out.
     pub open: bool,
+    /// Only those that came back.
+    pub past: bool,
+    /// All the latest first.
+    pub latest_first: bool,
+    /// So many are left out at the beginning.
+    pub skip: i64,
+    /// No more than so many.
+    pub rows: Option<i64>,
 }
 
 impl Loan {
@@ -242,8 +250,10 @@ impl Loan {
         .ok_or(Error::NotFound("loan"))
     }
 
-    /// Loans, those still out first by the day they are due, then the latest.
+    /// Loans, those still out first by the day they are due, then the latest; or all the
+    /// latest first.
     pub async fn list(conn: &mut Conn, which: Which) -> Result<Vec<Self>> {
+        let rows = which.rows.unwrap_or(-1);
         Ok(sqlx::query_as!(
             Self,
             r#"SELECT l.id AS "id: LoanId", l.instrument_id AS "instrument_id: InstrumentId", i.tag,
@@ -252,17 +262,38 @@ impl Loan {
                       l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
                       l.collected_by, l.deposit, l.event,
                       l.returned_at AS "returned_at: Moment", t.name AS "returned_to?: String"
-               FROM loans l JOIN instruments i ON i.id = l.instrument_id
+               FROM (SELECT * FROM loans o
+                     WHERE (?1 IS NULL OR o.instrument_id = ?1) AND (?2 IS NULL OR o.borrower_id = ?2)
+                       AND (NOT ?3 OR o.returned_at IS NULL) AND (NOT ?4 OR o.returned_at IS NOT NULL)
+                     ORDER BY ?5 OR o.returned_at IS NOT NULL,
+                              CASE WHEN o.returned_at IS NULL AND NOT ?5 THEN o.due_on END, o.lent_at DESC
+                     LIMIT ?6 OFFSET ?7) l
+                    JOIN instruments i ON i.id = l.instrument_id
                     JOIN people b ON b.id = l.borrower_id JOIN people h ON h.id = l.lent_by
                     LEFT JOIN people t ON t.id = l.returned_to
-               WHERE (?1 IS NULL OR l.instrument_id = ?1) AND (?2 IS NULL OR l.borrower_id = ?2)
-                 AND (NOT ?3 OR l.returned_at IS NULL)
-               ORDER BY l.returned_at IS NOT NULL, CASE WHEN l.returned_at IS NULL THEN l.due_on END,
-                        l.lent_at DESC"#,
-            which.instrument, which.borrower, which.open
+               ORDER BY ?5 OR l.returned_at IS NOT NULL,
+                        CASE WHEN l.returned_at IS NULL AND NOT ?5 THEN l.due_on END, l.lent_at DESC"#,
+            which.instrument,
+            which.borrower,
+            which.open,
+            which.past,
+            which.latest_first,
+            rows,
+            which.skip
         )
         .fetch_all(conn)
         .await?)
+    }
+
+    /// How many loans there are, and how many of them are still out.
+    pub async fn count(conn: &mut Conn) -> Result<(i64, i64)> {
+        let row = sqlx::query!(
+            r#"SELECT (SELECT COUNT(*) FROM loans) AS "all!: i64",
+                      (SELECT COUNT(*) FROM loans WHERE returned_at IS NULL) AS "out!: i64""#
+        )
+        .fetch_one(conn)
+        .await?;
+        Ok((row.all, row.out))
     }
 
     /// Days past due on `today`; none when back or not yet due.

@@ -13,7 +13,7 @@ use super::fields::FormErrors;
 use super::lists::{Asked, Choice, Controls, Shown};
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::shelf::tag_key;
-use super::tables::{Cell, csv_response};
+use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, check_in, lend_form, logbook_words, outings, reservations, show};
 use crate::library::club::Club;
 use crate::library::loans::{self, Loan, LoanPart, Which};
@@ -139,46 +139,85 @@ struct ListPage {
     outings: Vec<(String, usize, String)>,
 }
 
-const PAGE_ROWS: usize = 200;
+const PAGE_ROWS: usize = 50;
+
+/// The loans of one page, what stands above them, and the list's controls.
+type Page = (Vec<Loan>, String, Shown);
+
+/// Of past loans only the page's own are read, where they are asked for as they come.
+async fn history_page(context: &RequestContext, asked: &Asked) -> Result<Page, Error> {
+    let controls = controls(true);
+    let order = controls.check(asked)?;
+    let lede = |all: usize, out: usize| format!("{all} loans, {out} still out.");
+    if !asked.words().is_empty() || !matches!(order, "due" | "latest") {
+        let loans = asked_for(context, asked).await?;
+        let out = loans.iter().filter(|l| l.returned_at.is_none()).count();
+        let lede = lede(loans.len(), out);
+        let (rows, list) = controls.page_of(asked, loans);
+        return Ok((rows, lede, list));
+    }
+    let past = asked.of("show") == "past";
+    let mut conn = context.read().await?;
+    let (all, out) = match Loan::count(&mut conn).await? {
+        (all, out) if past => (all - out, 0),
+        counts => counts,
+    };
+    let count = |n: i64| usize::try_from(n).unwrap_or_default();
+    let paging = Paging::new(asked.page(), count(all), PAGE_ROWS);
+    let which = Which {
+        past,
+        latest_first: order == "latest",
+        skip: ((paging.number - 1) * PAGE_ROWS) as i64,
+        rows: Some(PAGE_ROWS as i64),
+        ..Which::default()
+    };
+    let rows = Loan::list(&mut conn, which).await?;
+    Ok((
+        rows,
+        lede(count(all), count(out)),
+        controls.shown(asked, &paging),
+    ))
+}
 
 async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let loans = asked_for(&context, &asked).await?;
     let today = context.club().date(context.now());
-    let out = loans.iter().filter(|l| l.returned_at.is_none()).count();
-    let late = loans
-        .iter()
-        .filter(|l| l.days_overdue(today).is_some())
-        .count();
     let history = history(&asked);
-    let lede = if history {
-        format!("{} loans, {out} still out.", loans.len())
-    } else {
-        format!(
-            "{out} out, {late} of them overdue, on {}.",
-            show::day(today)
-        )
-    };
     let mut outings: Vec<(String, usize, String)> = Vec::new();
-    for loan in loans
-        .iter()
-        .filter(|l| l.returned_at.is_none() && !l.event.is_empty())
-    {
-        match outings
-            .iter_mut()
-            .find(|(event, _, _)| *event == loan.event)
-        {
-            Some((_, count, _)) => *count += 1,
-            None => outings.push((loan.event.clone(), 1, outings::back_address(&loan.event))),
+    let (loans, lede, list) = if history {
+        if !context.may(Access::Coordinator) {
+            return Err(Error::NotAllowed(Access::Coordinator));
         }
-    }
-    let (rows, list) = controls(context.may(Access::Coordinator)).page_of(&asked, loans);
+        history_page(&context, &asked).await?
+    } else {
+        let loans = asked_for(&context, &asked).await?;
+        let late = loans.iter().filter(|l| l.days_overdue(today).is_some());
+        let lede = format!(
+            "{} out, {} of them overdue, on {}.",
+            loans.len(),
+            late.count(),
+            show::day(today)
+        );
+        for loan in loans.iter().filter(|l| !l.event.is_empty()) {
+            match outings
+                .iter_mut()
+                .find(|(event, _, _)| *event == loan.event)
+            {
+                Some((_, count, _)) => *count += 1,
+                None => {
+                    outings.push((loan.event.clone(), 1, outings::back_address(&loan.event)));
+                }
+            }
+        }
+        let (rows, list) = controls(context.may(Access::Coordinator)).page_of(&asked, loans);
+        (rows, lede, list)
+    };
     page(&ListPage {
         layout: context.layout("Loans"),
         outings,
         lede,
-        loans: rows
+        loans: loans
             .iter()
-            .map(|l| LoanRow::new(&context, l, today))
+            .map(|loan| LoanRow::new(&context, loan, today))
             .collect(),
         history,
         list,

@@ -53,6 +53,9 @@ struct WaitRow {
     wish: String,
 }
 
+/// So many earlier loans are shown; what is held about a person lists them all.
+const PAST_ROWS: usize = 10;
+
 #[derive(Template)]
 #[template(path = "my_loans/mine.html")]
 struct MinePage {
@@ -60,6 +63,8 @@ struct MinePage {
     lede: String,
     out: Vec<MineRow>,
     past: Vec<MineRow>,
+    /// Whether there were more than are shown.
+    more_past: bool,
     waits: Vec<WaitRow>,
     /// Parts on their account: what, and of which instrument.
     account: Vec<String>,
@@ -156,7 +161,8 @@ async fn mine(context: RequestContext) -> Result<Response, Error> {
             ),
         },
         out,
-        past,
+        more_past: past.len() > PAST_ROWS,
+        past: past.into_iter().take(PAST_ROWS).collect(),
         waits,
         account,
         contact: club.contact.clone(),

@@ -70,9 +70,9 @@ async fn a_slow_screw_is_turned_as_far_as_it_takes() {
             ..Sitting::PLAIN
         };
         let sat = ends_in_line(&club, &sitting).await;
-        // What a quarter turn at a time would take seventeen adjustments for.
+        // What a quarter turn at a time would take seventeen adjustments for: a whole turn.
         let most = sat.gone.iter().flatten().map(|p| p.abs()).max();
-        assert!(most > Some(64), "{:?}", sat.gone);
+        assert!(most >= Some(64), "{:?}", sat.gone);
     })
     .await;
 }

@@ -402,11 +402,11 @@ async fn times_the_drift(club: Club) {
     for _ in 0..4 {
         kofi.press("Time the drift").await;
         kofi.wait_until("the drift to be timed", || async {
-            let said = kofi.words_of(".film-say").await;
+            let said = kofi.words_of(".film-coma").await;
             said.contains("Drift timed") || said.contains("did not drift straight")
         })
         .await;
-        if kofi.words_of(".film-say").await.contains("Drift timed") {
+        if kofi.words_of(".film-coma").await.contains("Drift timed") {
             break;
         }
     }

@@ -20,7 +20,7 @@ use tubewright::library::things::{self, Thing};
 use tubewright::library::waits::WantsItFor;
 use tubewright::library::works::{Work, WorkWhat};
 use tubewright::library::{
-    Conn, InstrumentId, KitPartId, Library, Moment, PersonId, adjusters, kit, waits,
+    Conn, EntryId, InstrumentId, KitPartId, Library, Moment, PersonId, adjusters, kit, waits,
 };
 
 /// How large.
@@ -79,6 +79,8 @@ struct Tube {
     /// Each component of its coma, waves; walks with its journeys.
     coma: [f64; 2],
     from_frames: bool,
+    /// Problems that no work has settled.
+    open: Vec<EntryId>,
 }
 
 /// Makes the club in an empty folder, all in one transaction.
@@ -251,6 +253,7 @@ async fn tube(
             random.random_range(-0.05..0.05),
         ],
         from_frames: number.is_multiple_of(2),
+        open: Vec::new(),
     }
 }
 
@@ -301,7 +304,7 @@ async fn happen(conn: &mut Conn, tube: &mut Tube, mut entry: NewEntry, random: &
                 asks_for: AsksFor::ALook,
                 words: "The focuser is stiff when cold.".to_owned(),
             };
-            problem.log(conn, entry).await.unwrap();
+            tube.open.push(problem.log(conn, entry).await.unwrap());
         }
         10 => {
             tube.coma = [moved[0], moved[1]];
@@ -310,7 +313,7 @@ async fn happen(conn: &mut Conn, tube: &mut Tube, mut entry: NewEntry, random: &
                 minutes: Some(40),
                 moved_optics: true,
                 words: "Lined up.".to_owned(),
-                settles: Vec::new(),
+                settles: std::mem::take(&mut tube.open),
             };
             work.log(conn, entry).await.unwrap();
         }
