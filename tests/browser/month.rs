@@ -35,11 +35,14 @@ const LANTERN: Lists = Lists {
     files: &[
         "lantern/members.csv",
         "lantern/telescopes.csv",
+        "lantern/gear.csv",
         "lantern/kit.csv",
         "lantern/loans.csv",
     ],
     answers: &[
         ("“refractor”", "achromat"),
+        ("“dew heater”", "other thing"),
+        ("“wants a new plug”", "on the shelf"),
         ("“Elspet Vance”", "Elspeth Vance"),
         (
             "Bellweather",
@@ -47,7 +50,7 @@ const LANTERN: Lists = Lists {
         ),
         ("“Quill”", "Adela Quill"),
     ],
-    kept: "16 people, 10 instruments, 18 kit parts, 11 loans",
+    kept: "16 people, 11 instruments, 12 things, 18 kit parts, 14 loans",
     tags: ["L04", "L07"],
 };
 

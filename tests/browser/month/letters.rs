@@ -23,10 +23,12 @@ const LINK: &str = "Lantern Fell Astronomers: your sign-in link";
 /// Day, to whom, what about.
 fn written_by_hand() -> Vec<(NaiveDate, &'static str, &'static str)> {
     vec![
-        // The first evening. L05 was due on 7 February. What is due for the bench and late is
+        // The first evening. L05 and the mount G02 with it were due on 7 February; the mount
+        // does not come back. What is due for the bench and late is
         // told to the coordinator on the first day of a week that holds any.
         (march(10), RUFUS, LINK),
         (march(10), ELSPETH, "L05 is 31 days late"),
+        (march(10), ELSPETH, "G02 is 31 days late"),
         (
             march(10),
             MARIBEL,
@@ -35,6 +37,7 @@ fn written_by_hand() -> Vec<(NaiveDate, &'static str, &'static str)> {
         (march(11), JO, LINK),
         // Every seven days from the first day late, 8 February, on.
         (march(15), ELSPETH, "L05 is 36 days late"),
+        (march(15), ELSPETH, "G02 is 36 days late"),
         (
             march(16),
             MARIBEL,
@@ -42,6 +45,7 @@ fn written_by_hand() -> Vec<(NaiveDate, &'static str, &'static str)> {
         ),
         (march(20), LUCIA, LINK),
         (march(22), ELSPETH, "L05 is 43 days late"),
+        (march(22), ELSPETH, "G02 is 43 days late"),
         (
             march(23),
             MARIBEL,
@@ -59,6 +63,7 @@ fn written_by_hand() -> Vec<(NaiveDate, &'static str, &'static str)> {
         (march(27), AMBROSE, "L09 is due back in 3 days"),
         // The day the clocks were put on, at nine by the new time.
         (march(29), ADELA, "L01 is 1 day late"),
+        (march(29), ELSPETH, "G02 is 50 days late"),
         (
             march(30),
             MARIBEL,
@@ -78,6 +83,7 @@ fn written_by_hand() -> Vec<(NaiveDate, &'static str, &'static str)> {
             "Lantern Fell Astronomers: the week from 30 March",
         ),
         (april(3), PETRA, "L02 is due back in 3 days"),
+        (april(5), ELSPETH, "G02 is 57 days late"),
         (
             april(6),
             MARIBEL,
