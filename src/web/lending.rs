@@ -60,11 +60,17 @@ fn history(asked: &Asked) -> bool {
     matches!(asked.of("show"), "past" | "all")
 }
 
+/// Past loans, by whom they were, are for coordinators.
+fn check_access(context: &RequestContext, asked: &Asked) -> Result<(), Error> {
+    match history(asked) && !context.may(Access::Coordinator) {
+        true => Err(Error::NotAllowed(Access::Coordinator)),
+        false => Ok(()),
+    }
+}
+
 /// The loans asked for, in the order asked for.
 async fn asked_for(context: &RequestContext, asked: &Asked) -> Result<Vec<Loan>, Error> {
-    if history(asked) && !context.may(Access::Coordinator) {
-        return Err(Error::NotAllowed(Access::Coordinator));
-    }
+    check_access(context, asked)?;
     let controls = controls(true);
     let order = controls.check(asked)?;
     let today = context.club().date(context.now());
@@ -146,6 +152,7 @@ type Page = (Vec<Loan>, String, Shown);
 
 /// Of past loans only the page's own are read, where they are asked for as they come.
 async fn history_page(context: &RequestContext, asked: &Asked) -> Result<Page, Error> {
+    check_access(context, asked)?;
     let controls = controls(true);
     let order = controls.check(asked)?;
     let lede = |all: usize, out: usize| format!("{all} loans, {out} still out.");
@@ -184,9 +191,6 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
     let history = history(&asked);
     let mut outings: Vec<(String, usize, String)> = Vec::new();
     let (loans, lede, list) = if history {
-        if !context.may(Access::Coordinator) {
-            return Err(Error::NotAllowed(Access::Coordinator));
-        }
         history_page(&context, &asked).await?
     } else {
         let loans = asked_for(&context, &asked).await?;

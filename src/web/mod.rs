@@ -8,6 +8,7 @@
 pub mod access;
 pub mod address;
 pub mod assets;
+mod at_work;
 mod attempt;
 pub mod audit_log;
 pub mod barrels;

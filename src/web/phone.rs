@@ -221,13 +221,13 @@ impl PhoneFields {
             "magnification",
             "Magnification",
             &self.magnification,
-            5.0..=1000.0,
+            KnownScale::MAGNIFIES,
         );
         let declination = errors.optional_number(
             "declination",
             "Declination",
             &self.declination,
-            -80.0..=80.0,
+            KnownScale::DECLINATIONS_DEG,
         );
         // The page's script fills these in; nobody types them.
         let timed = |typed: &str| typed.parse::<f64>().ok();

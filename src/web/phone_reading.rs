@@ -9,7 +9,7 @@ use axum::Json;
 use axum::response::{IntoResponse, Response};
 
 use super::access::{Access, Route};
-use super::barrels::AT_WORK;
+use super::at_work::one_at_a_time;
 use super::extract::{FormLimits, Path, Upload, UploadedFile};
 use super::measuring::{UNTOLD_PIXEL_UM, stills_of};
 use super::page::RequestContext;
@@ -107,11 +107,6 @@ async fn reading(
         side: Side::Unknown,
         vanes: None,
     };
-    let broken = |e: String| Error::Broken(e);
-    let turn = AT_WORK.acquire().await.map_err(|e| broken(e.to_string()))?;
-    let report = tokio::task::spawn_blocking(move || measured(&upload.files, &setup))
-        .await
-        .map_err(|e| broken(e.to_string()))?;
-    drop(turn);
+    let report = one_at_a_time(move || measured(&upload.files, &setup)).await?;
     Ok(Json(Reading::of(&report)).into_response())
 }

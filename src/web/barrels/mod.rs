@@ -21,7 +21,6 @@ use crate::library::{Conn, adjusters};
 use crate::optics::barrels::{Accepted, Angle, Apart, Judged, Verdict, figure, parallax};
 use crate::upkeep::{self, ShelfRow};
 use by_eye::EyeFields;
-pub(super) use pictures::AT_WORK;
 use pictures::PictureFields;
 
 /// Routes.

@@ -1,9 +1,6 @@
 //! A barrel check by pictures.
 
-use std::sync::LazyLock;
-
 use axum::response::Response;
-use tokio::sync::Semaphore;
 
 use super::{Begun, Circumstances, form_page, refuse_others};
 use crate::library::barrel_checks::{LoggedBarrelCheck, Way};
@@ -14,6 +11,7 @@ use crate::optics::barrels::{Apart, Limits as Bounds};
 use crate::startest::barrels::{Pair, Picture, Report, Scale, Setup, measure};
 use crate::startest::report::{Reason, Verdict};
 use crate::web::access::Access;
+use crate::web::at_work::one_at_a_time;
 use crate::web::extract::{FormLimits, Path, Upload, UploadedFile};
 use crate::web::fields::FormErrors;
 use crate::web::page::{RequestContext, Submission, mend};
@@ -40,9 +38,6 @@ const PLACES: [&str; 4] = ["left_1", "right_1", "left_2", "right_2"];
 /// By how much a rest turns a camera that is slid over, arc minutes (common practice, no
 /// source).
 const REST_ARCMIN: f64 = 4.0;
-
-/// A large picture takes some hundred megabytes while it is read.
-pub(in crate::web) static AT_WORK: LazyLock<Semaphore> = LazyLock::new(|| Semaphore::new(1));
 
 pub(super) fn limits() -> FormLimits {
     FormLimits {
@@ -178,15 +173,8 @@ pub(super) async fn measure_and_log(
     let mut seen: Vec<Apart> = Vec::new();
     let told = told.filter(|_| errors.is_empty());
     if let Some(told) = &told {
-        let turn = AT_WORK
-            .acquire()
-            .await
-            .map_err(|e| Error::Broken(e.to_string()))?;
         let told = Circumstances { ..*told };
-        let report = tokio::task::spawn_blocking(move || measured(&files, &told, field_deg))
-            .await
-            .map_err(|e| Error::Broken(e.to_string()))?;
-        drop(turn);
+        let report = one_at_a_time(move || measured(&files, &told, field_deg)).await?;
         match report {
             Ok(report) => seen = report.openings.into_iter().map(|o| o.apart).collect(),
             Err(reason) => errors.add(

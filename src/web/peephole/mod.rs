@@ -7,7 +7,7 @@ use askama::Template;
 use axum::response::Response;
 
 use super::access::{Access, Route};
-use super::barrels::AT_WORK;
+use super::at_work::one_at_a_time;
 use super::extract::{FormLimits, Path, Upload, UploadedFile};
 use super::fields::FormErrors;
 use super::measures::typed_length;
@@ -223,14 +223,7 @@ async fn measure(
 }
 
 async fn measured(file: UploadedFile, told: Told) -> Result<Report, Error> {
-    let broken = |e: String| Error::Broken(e);
-    let turn = AT_WORK.acquire().await.map_err(|e| broken(e.to_string()))?;
-    let work = move || measure_file(file.file.path(), &file.name, &told);
-    let report = tokio::task::spawn_blocking(work)
-        .await
-        .map_err(|e| broken(e.to_string()))?;
-    drop(turn);
-    Ok(report)
+    one_at_a_time(move || measure_file(file.file.path(), &file.name, &told)).await
 }
 
 fn answer(report: &Report, found: &Found, told: &Told, tube: &Tube) -> Answer {

@@ -3,6 +3,7 @@
 use crate::judge::said;
 use crate::report::{Reason, ScaleTold};
 use optics::ARCSEC_PER_RAD;
+use std::ops::RangeInclusive;
 
 /// What somebody knows of the scale of a phone's stills; nothing of it needs to be known.
 #[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize, serde::Deserialize)]
@@ -52,25 +53,33 @@ impl Drift {
     }
 }
 
-/// What an eyepiece may magnify, how far from the equator a star drifts fast enough to be
-/// timed, degrees, and how fast it then can be in a phone's picture, pixels a second.
-const MAGNIFIES: std::ops::RangeInclusive<f64> = 5.0..=1000.0;
-const DECLINATIONS_DEG: std::ops::RangeInclusive<f64> = -80.0..=80.0;
-const DRIFTS_PX_S: std::ops::RangeInclusive<f64> = 0.5..=2000.0;
+/// How fast a star can drift through a phone's picture, pixels a second.
+const DRIFTS_PX_S: RangeInclusive<f64> = 0.5..=2000.0;
 
 impl KnownScale {
+    /// What an eyepiece may magnify.
+    pub const MAGNIFIES: RangeInclusive<f64> = 5.0..=1000.0;
+    /// How far from the equator a star drifts fast enough to be timed, degrees.
+    pub const DECLINATIONS_DEG: RangeInclusive<f64> = -80.0..=80.0;
+
     /// The first of its numbers that cannot be, with its remedy: the name of the number, and
     /// the words.
     pub fn fault(&self) -> Option<(&'static str, &'static str)> {
-        if self.magnification.is_some_and(|m| !MAGNIFIES.contains(&m)) {
+        if self
+            .magnification
+            .is_some_and(|m| !Self::MAGNIFIES.contains(&m))
+        {
             return Some(("magnification", "give 5 to 1000"));
         }
         let drift = self.drift?;
-        if !DECLINATIONS_DEG.contains(&drift.declination_deg) {
+        if !Self::DECLINATIONS_DEG.contains(&drift.declination_deg) {
             let words = "give -80 to 80 degrees: nearer the pole a star hardly drifts";
             return Some(("declination", words));
         }
-        let is_timed = DRIFTS_PX_S.contains(&drift.px_s) && drift.px_s_sigma > 0.0;
+        // An error without end is no number in the attempt's record.
+        let is_timed = DRIFTS_PX_S.contains(&drift.px_s)
+            && drift.px_s_sigma > 0.0
+            && drift.px_s_sigma <= drift.px_s;
         (!is_timed).then_some(("drift", "give 0.5 to 2000 pixels a second"))
     }
 
@@ -143,6 +152,22 @@ mod tests {
         // A star at the pole, or one that stands still, tells nothing.
         for nothing in [drift(15.0, 90.0), drift(0.0, 0.0), drift(f64::NAN, 0.0)] {
             assert_eq!(nothing.scale(None), None, "{nothing:?}");
+        }
+    }
+
+    #[test]
+    fn a_drift_timed_without_an_error_of_its_own_is_no_drift() {
+        let timed = |px_s_sigma| KnownScale {
+            drift: Some(Drift {
+                px_s: 20.0,
+                px_s_sigma,
+                declination_deg: 10.0,
+            }),
+            magnification: None,
+        };
+        assert_eq!(timed(0.2).fault(), None);
+        for sigma in [0.0, -1.0, 30.0, f64::INFINITY, f64::NAN] {
+            assert_eq!(timed(sigma).fault().map(|f| f.0), Some("drift"), "{sigma}");
         }
     }
 
