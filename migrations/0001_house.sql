@@ -39,10 +39,12 @@ CREATE TABLE people (
     totp_wanted     BLOB,                                -- shown, not yet confirmed by a code
     totp_last_step  INTEGER NOT NULL DEFAULT 0,          -- no code works twice
     guest           INTEGER NOT NULL DEFAULT 0 CHECK (guest IN (0, 1)), -- borrows without being a member
+    sorted_as       TEXT NOT NULL DEFAULT '',            -- the name in small letters without accents: see library::people
     CHECK (left_at IS NULL OR password_hash IS NULL),
     -- Who has no address, or is a guest, has no way in and works nowhere.
     CHECK ((email IS NOT NULL AND guest = 0) OR (password_hash IS NULL AND role = 'member'))
 ) STRICT;
+CREATE INDEX people_by_name ON people (sorted_as, name) WHERE left_at IS NULL;
 
 -- Ways in -----------------------------------------------------------------
 --
@@ -242,6 +244,8 @@ CREATE TABLE loans (
 CREATE UNIQUE INDEX one_open_loan ON loans (instrument_id) WHERE returned_at IS NULL;
 CREATE INDEX loans_by_instrument ON loans (instrument_id, lent_at);
 CREATE INDEX loans_by_borrower ON loans (borrower_id, lent_at);
+CREATE INDEX loans_by_day ON loans (lent_at);
+CREATE INDEX loans_by_return ON loans (returned_at);
 -- Loans that are still out, without reading those that came back.
 CREATE INDEX open_loans_by_day ON loans (due_on) WHERE returned_at IS NULL;
 -- Nobody has what another has at the same time, whichever was written down first.
@@ -433,6 +437,8 @@ CREATE TABLE entries (
     CHECK (struck = 0 OR supersedes IS NOT NULL),
     CHECK (supersedes IS NULL OR supersedes <> id)
 ) STRICT;
+-- What somebody wrote.
+CREATE INDEX entries_by_person ON entries (recorded_by, recorded_at);
 CREATE INDEX entries_by_instrument ON entries (instrument_id, happened_at);
 -- One instrument's entries of one kind, found without reading the others.
 CREATE INDEX entries_by_instrument_and_kind ON entries (instrument_id, kind, happened_at);
@@ -498,6 +504,47 @@ CREATE TRIGGER work_settles_are_never_changed BEFORE UPDATE ON work_settles
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never changed'); END;
 CREATE TRIGGER work_settles_are_never_removed BEFORE DELETE ON work_settles
 BEGIN SELECT RAISE(ABORT, 'a logbook entry is never removed'); END;
+
+-- The standing problems that no standing work has settled. A settlement follows the corrections
+-- of the problem: what was settled stays settled when its wording is corrected.
+CREATE VIEW unsettled_problems AS
+    SELECT e.id AS entry_id
+    FROM current_entries e JOIN problems f ON f.entry_id = e.id
+    WHERE NOT EXISTS (
+        WITH RECURSIVE told (id) AS (
+            SELECT e.id
+            UNION SELECT o.supersedes FROM told JOIN entries o ON o.id = told.id WHERE o.supersedes IS NOT NULL)
+        SELECT 1 FROM told CROSS JOIN work_settles s ON s.problem_entry_id = told.id
+             JOIN current_entries w ON w.id = s.work_entry_id);
+-- The same, kept by the triggers below: of all the problems there ever were few are open.
+CREATE TABLE open_problems (
+    entry_id        BLOB PRIMARY KEY REFERENCES problems (entry_id)
+) STRICT, WITHOUT ROWID;
+CREATE TRIGGER a_new_problem_is_open AFTER INSERT ON problems
+BEGIN INSERT INTO open_problems SELECT entry_id FROM unsettled_problems WHERE entry_id = NEW.entry_id; END;
+CREATE TRIGGER a_corrected_problem_is_open_no_more AFTER INSERT ON entries
+WHEN NEW.kind = 'problem' AND NEW.supersedes IS NOT NULL
+BEGIN DELETE FROM open_problems WHERE entry_id = NEW.supersedes; END;
+CREATE TRIGGER a_settled_problem_is_open_no_more AFTER INSERT ON work_settles
+WHEN EXISTS (SELECT 1 FROM current_entries WHERE id = NEW.work_entry_id)
+BEGIN
+    DELETE FROM open_problems WHERE entry_id IN (
+        WITH RECURSIVE told (id) AS (
+            SELECT NEW.problem_entry_id UNION SELECT c.id FROM told JOIN entries c ON c.supersedes = told.id)
+        SELECT id FROM told);
+END;
+-- What work settled that is corrected or struck is open until its correction settles it again.
+CREATE TRIGGER corrected_work_settles_no_more AFTER INSERT ON entries
+WHEN NEW.kind = 'work' AND NEW.supersedes IS NOT NULL
+BEGIN
+    INSERT INTO open_problems
+        SELECT entry_id FROM unsettled_problems WHERE entry_id IN (
+            WITH RECURSIVE told (id) AS (
+                SELECT problem_entry_id FROM work_settles WHERE work_entry_id = NEW.supersedes
+                UNION SELECT c.id FROM told JOIN entries c ON c.supersedes = told.id)
+            SELECT id FROM told)
+        AND entry_id NOT IN (SELECT entry_id FROM open_problems);
+END;
 
 -- A second pair of eyes on work that was done: the detail of a note that says so, and goes
 -- with its corrections.
@@ -864,6 +911,7 @@ CREATE TABLE messages (
     CHECK ((ended_at IS NULL) = (state IN ('waiting', 'sending')))
 ) STRICT;
 CREATE INDEX messages_by_person ON messages (person_id, ended_at);
+CREATE INDEX messages_unsaid ON messages (made_at) WHERE state IN ('refused', 'waiting');
 CREATE INDEX messages_in_hand ON messages (made_at) WHERE state IN ('waiting', 'sending');
 
 -- What somebody chose to do without.

@@ -138,3 +138,68 @@ fn no_query_data_is_left_over() {
         .collect();
     assert!(left_over.is_empty(), "delete these: {left_over:#?}");
 }
+
+/// Queries that read every loan or entry there ever was, by what each begins with, and why.
+const READ_ALL: &[(&str, &str)] = &[
+    (
+        "SELECT instrument_id AS \"instrument: InstrumentId\", borrower_id",
+        "a club's own lists are compared with all there is",
+    ),
+    (
+        "SELECT e.instrument_id AS \"instrument: InstrumentId\", e.happened_at AS \"at: Moment\", t.coma",
+        "the same",
+    ),
+    (
+        "SELECT (SELECT COUNT(*) FROM instruments",
+        "counts a hundred at most",
+    ),
+    ("SELECT (SELECT COUNT(*) FROM loans)", "counts an index"),
+    (
+        "WITH fit AS MATERIALIZED ( SELECT id FROM people",
+        "the latest few hundred loans",
+    ),
+    (
+        "SELECT l.id AS \"id: LoanId\"",
+        "a list of all of them, where nothing narrower is asked for",
+    ),
+];
+
+#[tokio::test]
+async fn no_page_reads_every_loan_or_entry_there_ever_was() {
+    let folder = tempfile::tempdir().unwrap();
+    let library = Library::open(folder.path()).await.unwrap();
+    let mut conn = library.read().await.unwrap();
+    let mut used = vec![false; READ_ALL.len()];
+    for (_, kept) in kept() {
+        let words: Vec<&str> = kept.query.split_whitespace().collect();
+        let plain = words.join(" ");
+        let named = |name: &str| {
+            let table = words.windows(3).find(|w| {
+                matches!(w[0], "FROM" | "JOIN") && (w[2] == name || (w[1] == name && w[2] != name))
+            });
+            table.map_or("", |w| w[1].trim_end_matches(')'))
+        };
+        let ask = format!("EXPLAIN QUERY PLAN {}", kept.query);
+        let mut explained = sqlx::query(AssertSqlSafe(ask));
+        for _ in 0..kept.describe.parameters.count {
+            explained = explained.bind(None::<i64>);
+        }
+        let plan = explained.fetch_all(&mut *conn).await.unwrap();
+        let scans = plan.iter().any(|row| {
+            let step: String = sqlx::Row::get(row, "detail");
+            let mut step = step.split_whitespace();
+            let reads = step.next() == Some("SCAN");
+            let what = step.next().unwrap_or_default();
+            reads && matches!(named(what), "loans" | "entries" | "current_entries")
+        });
+        let known = READ_ALL
+            .iter()
+            .position(|(begins, _)| plain.starts_with(begins));
+        match known {
+            Some(known) => used[known] |= scans,
+            None => assert!(!scans, "it reads them all, and grows with them: {plain}"),
+        }
+    }
+    let unused = READ_ALL.iter().zip(used).find(|(_, used)| !used);
+    assert!(unused.is_none(), "this one is in order now: {unused:?}");
+}

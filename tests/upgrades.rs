@@ -345,3 +345,91 @@ async fn a_locked_database_can_be_read_and_makes_writers_wait() {
     held.commit().await.unwrap();
     assert!(waiting.await.unwrap().is_ok());
 }
+
+/// Work settles problems, corrections of both come and go, in any order: what the triggers keep
+/// as open is what follows from the logbook read as a whole.
+#[tokio::test]
+async fn the_open_problems_are_those_that_no_standing_work_settles() {
+    use rand::{Rng, SeedableRng, seq::IndexedRandom};
+    let folder = tempfile::tempdir().unwrap();
+    with_the_first(MIGRATIONS.migrations.len(), folder.path()).await;
+    let mut conn = opened(folder.path()).await;
+    let mut chance = rand_chacha::ChaCha8Rng::seed_from_u64(20261129);
+    let mut last = 20;
+    let (mut problems, mut open_once, mut settled_once) = (Vec::<u8>::new(), false, false);
+    for _ in 0..200 {
+        let kind = if chance.random_bool(0.5) {
+            "problem"
+        } else {
+            "work"
+        };
+        let standing: Vec<Vec<u8>> =
+            sqlx::query_scalar("SELECT id FROM current_entries WHERE kind = ?")
+                .bind(kind)
+                .fetch_all(&mut conn)
+                .await
+                .unwrap();
+        let before = standing.choose(&mut chance).map(|id| id[15]);
+        let before = before.filter(|_| chance.random_bool(0.6));
+        let struck = before.is_some() && chance.random_bool(0.3);
+        last += 1;
+        let more = match before {
+            Some(old) => (
+                ", supersedes, struck",
+                format!(", {}, {}", id(old), i32::from(struck)),
+            ),
+            None => ("", String::new()),
+        };
+        let mut acts = vec![entry(last, N150, kind, (more.0, &more.1))];
+        if kind == "problem" && !struck {
+            acts.push(format!(
+                "INSERT INTO problems VALUES ({}, 'other', 'a-look', 'Dust')",
+                id(last)
+            ));
+        } else if !struck {
+            acts.push(format!(
+                "INSERT INTO works VALUES ({}, 'cleaning', NULL, 0, '')",
+                id(last)
+            ));
+            let mut settles: Vec<u8> = (0..2)
+                .filter_map(|_| problems.choose(&mut chance).copied())
+                .collect();
+            settles.dedup();
+            acts.extend(
+                settles
+                    .iter()
+                    .map(|p| format!("INSERT INTO work_settles VALUES ({}, {})", id(last), id(*p))),
+            );
+        }
+        if kind == "problem" && !struck {
+            problems.push(last);
+        }
+        for act in acts {
+            sqlx::raw_sql(AssertSqlSafe(act))
+                .execute(&mut conn)
+                .await
+                .unwrap();
+        }
+        let from_the_book: Vec<Vec<u8>> = sqlx::query_scalar(
+            "WITH RECURSIVE settled (id) AS (
+                 SELECT s.problem_entry_id FROM work_settles s JOIN current_entries w ON w.id = s.work_entry_id
+                 UNION SELECT c.id FROM entries c JOIN settled ON c.supersedes = settled.id)
+             SELECT e.id FROM current_entries e JOIN problems f ON f.entry_id = e.id
+             WHERE e.id NOT IN (SELECT id FROM settled) ORDER BY e.id",
+        )
+        .fetch_all(&mut conn)
+        .await
+        .unwrap();
+        for kept in ["open_problems", "unsettled_problems"] {
+            let kept = format!("SELECT entry_id FROM {kept} ORDER BY entry_id");
+            let kept: Vec<Vec<u8>> = sqlx::query_scalar(AssertSqlSafe(kept))
+                .fetch_all(&mut conn)
+                .await
+                .unwrap();
+            assert_eq!(kept, from_the_book, "after {last}");
+        }
+        open_once |= !from_the_book.is_empty();
+        settled_once |= from_the_book.len() < problems.len();
+    }
+    assert!(open_once && settled_once);
+}

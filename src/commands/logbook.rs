@@ -167,10 +167,9 @@ pub fn work(args: WorkArgs) -> ExitCode {
     block_on(told(async move {
         let mut desk = begin(&args.signed, &args.tag).await?;
         let settles = if args.settles_all {
-            problems::current(&mut desk.write, Some(desk.instrument.id))
+            problems::open(&mut desk.write, Some(desk.instrument.id))
                 .await?
                 .into_iter()
-                .filter(|f| !f.settled)
                 .map(|f| f.entry_id)
                 .collect()
         } else {

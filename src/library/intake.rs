@@ -10,7 +10,7 @@ use super::adjusters::Adjuster;
 use super::instruments::{Design, Particulars, Status};
 use super::journeys::Journey;
 use super::loan_periods::{self, LoanPeriod};
-use super::people::Role;
+use super::people::{Role, sorted_as};
 use super::star_tests::StarTest;
 use super::things::{self, Kind, Sort};
 use super::{
@@ -398,14 +398,15 @@ async fn keep_people(conn: &mut Conn, people: &[BroughtPerson], import: ImportId
         .iter()
         .map(|p| {
             serde_json::json!({ "id": hex(p.id.0), "name": p.name, "email": p.email,
-                "role": p.role.slug(), "guest": i64::from(p.guest), "joined": p.joined_at, "left": p.left_at })
+                "role": p.role.slug(), "guest": i64::from(p.guest),
+                "sorted_as": sorted_as(&p.name), "joined": p.joined_at, "left": p.left_at })
         })
         .collect();
     let rows = json(&rows)?;
     sqlx::query!(
-        "INSERT INTO people (id, name, email, role, guest, joined_at, left_at)
+        "INSERT INTO people (id, name, email, role, guest, sorted_as, joined_at, left_at)
          SELECT unhex(value ->> 'id'), value ->> 'name', value ->> 'email', value ->> 'role', value ->> 'guest',
-                value ->> 'joined', value ->> 'left' FROM json_each(?)",
+                value ->> 'sorted_as', value ->> 'joined', value ->> 'left' FROM json_each(?)",
         rows
     )
     .execute(&mut *conn)

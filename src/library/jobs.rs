@@ -70,7 +70,7 @@ impl Job {
 /// stands, in the order in which they were taken on.
 pub async fn list(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Vec<Job>> {
     let rows = sqlx::query!(
-        // A settlement follows the corrections of the problem, as in `problems::current`.
+        // A settlement follows the corrections of the problem, as in `unsettled_problems`.
         r#"WITH RECURSIVE told (job, entry) AS (
                SELECT id, problem_entry_id FROM jobs WHERE ended_at IS NULL
                UNION SELECT t.job, o.supersedes FROM told t JOIN entries o ON o.id = t.entry
@@ -178,8 +178,8 @@ pub async fn give(
     at: Moment,
 ) -> Result<JobId> {
     let instrument = Entry::get(conn, problem).await?.instrument_id;
-    let open = problems::current(conn, Some(instrument)).await?;
-    if !open.iter().any(|p| p.entry_id == problem && !p.settled) {
+    let open = problems::open(conn, Some(instrument)).await?;
+    if !open.iter().any(|p| p.entry_id == problem) {
         return Err(Error::Refused(
             "That problem is settled, or was corrected. Look at the list of problems again."
                 .to_owned(),

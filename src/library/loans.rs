@@ -172,7 +172,7 @@ pub async fn between(conn: &mut Conn, from: Moment, until: Moment) -> Result<Vec
         r#"SELECT i.tag, l.lent_at AS "lent_at: Moment", l.due_on AS "due_on: NaiveDate",
                   l.returned_at AS "returned_at: Moment"
            FROM loans l JOIN instruments i ON i.id = l.instrument_id
-           WHERE l.lent_at < ?2 AND (l.returned_at IS NULL OR l.returned_at >= ?1)
+           WHERE +l.lent_at < ?2 AND (l.returned_at IS NULL OR l.returned_at >= ?1)
            ORDER BY i.tag, l.lent_at"#,
         from,
         until
@@ -181,16 +181,17 @@ pub async fn between(conn: &mut Conn, from: Moment, until: Moment) -> Result<Vec
     .await?)
 }
 
-/// What came back since an instant and is not out again, the latest first.
-pub async fn came_back_since(conn: &mut Conn, since: Moment) -> Result<Vec<CameBack>> {
+/// What came back since an instant and is not out again, the latest first, so many at most.
+pub async fn came_back_since(conn: &mut Conn, since: Moment, rows: i64) -> Result<Vec<CameBack>> {
     Ok(sqlx::query_as!(
         CameBack,
         r#"SELECT i.tag AS "tag!", i.name AS "instrument_name!", MAX(l.returned_at) AS "returned_at!: Moment"
-           FROM loans l JOIN instruments i ON i.id = l.instrument_id
+           FROM loans l CROSS JOIN instruments i ON i.id = l.instrument_id
            WHERE l.returned_at >= ?1
              AND NOT EXISTS (SELECT 1 FROM loans o WHERE o.instrument_id = i.id AND o.returned_at IS NULL)
-           GROUP BY i.id ORDER BY 3 DESC"#,
-        since
+           GROUP BY i.id ORDER BY 3 DESC LIMIT ?2"#,
+        since,
+        rows
     )
     .fetch_all(conn)
     .await?)
@@ -218,8 +219,12 @@ pub struct Which {
     pub borrower: Option<PersonId>,
     /// Only those still out.
     pub open: bool,
+    /// Only those due on this day or before.
+    pub due_by: Option<NaiveDate>,
     /// Only those that came back.
     pub past: bool,
+    /// Only those that went out at this moment.
+    pub lent_at: Option<Moment>,
     /// All the latest first.
     pub latest_first: bool,
     /// So many are left out at the beginning.
@@ -262,24 +267,41 @@ impl Loan {
                       l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
                       l.collected_by, l.deposit, l.event,
                       l.returned_at AS "returned_at: Moment", t.name AS "returned_to?: String"
-               FROM (SELECT * FROM loans o
-                     WHERE (?1 IS NULL OR o.instrument_id = ?1) AND (?2 IS NULL OR o.borrower_id = ?2)
-                       AND (NOT ?3 OR o.returned_at IS NULL) AND (NOT ?4 OR o.returned_at IS NOT NULL)
+               -- Each arm by an index of its own: of one instrument, of one borrower, those still
+               -- out, those of a page of the latest; and only then all of them.
+               FROM (SELECT * FROM (
+                         SELECT * FROM loans o WHERE o.instrument_id = ?1 AND (?2 IS NULL OR o.borrower_id = ?2)
+                         UNION ALL
+                         SELECT * FROM loans o WHERE ?1 IS NULL AND o.borrower_id = ?2
+                         UNION ALL
+                         SELECT * FROM loans o WHERE ?1 IS NULL AND ?2 IS NULL AND ?3 AND o.returned_at IS NULL
+                         UNION ALL
+                         SELECT * FROM (
+                             SELECT * FROM loans o
+                             WHERE ?1 IS NULL AND ?2 IS NULL AND NOT ?3 AND (?4 OR ?5)
+                               AND (NOT ?4 OR o.returned_at IS NOT NULL)
+                             ORDER BY o.lent_at DESC, o.id DESC LIMIT CASE WHEN ?6 < 0 THEN -1 ELSE ?6 + ?7 END)
+                         UNION ALL
+                         SELECT * FROM loans o WHERE ?1 IS NULL AND ?2 IS NULL AND NOT ?3 AND NOT ?4 AND NOT ?5) o
+                     WHERE (NOT ?3 OR o.returned_at IS NULL) AND (NOT ?4 OR o.returned_at IS NOT NULL)
+                       AND (?8 IS NULL OR o.lent_at = ?8) AND (?9 IS NULL OR o.due_on <= ?9)
                      ORDER BY ?5 OR o.returned_at IS NOT NULL,
-                              CASE WHEN o.returned_at IS NULL AND NOT ?5 THEN o.due_on END, o.lent_at DESC
+                              CASE WHEN o.returned_at IS NULL AND NOT ?5 THEN o.due_on END, o.lent_at DESC, o.id DESC
                      LIMIT ?6 OFFSET ?7) l
                     JOIN instruments i ON i.id = l.instrument_id
                     JOIN people b ON b.id = l.borrower_id JOIN people h ON h.id = l.lent_by
                     LEFT JOIN people t ON t.id = l.returned_to
                ORDER BY ?5 OR l.returned_at IS NOT NULL,
-                        CASE WHEN l.returned_at IS NULL AND NOT ?5 THEN l.due_on END, l.lent_at DESC"#,
+                        CASE WHEN l.returned_at IS NULL AND NOT ?5 THEN l.due_on END, l.lent_at DESC, l.id DESC"#,
             which.instrument,
             which.borrower,
             which.open,
             which.past,
             which.latest_first,
             rows,
-            which.skip
+            which.skip,
+            which.lent_at,
+            which.due_by
         )
         .fetch_all(conn)
         .await?)

@@ -204,13 +204,37 @@ impl From<Row> for Line {
     }
 }
 
-/// The entries of an instrument, newest first, those that were corrected or
-/// struck out included; or the one of this id.
-async fn lines(
-    conn: &mut Conn,
-    instrument: Option<InstrumentId>,
-    entry: Option<EntryId>,
-) -> Result<Vec<Line>> {
+/// A part of a logbook.
+#[derive(Debug, Clone, Copy)]
+struct Part {
+    instrument: InstrumentId,
+    /// Of this loan only.
+    loan: Option<LoanId>,
+    /// Only what happened since.
+    since: Option<Moment>,
+    /// So many happenings are left out, the newest first, and so many follow; -1 for all.
+    skip: i64,
+    rows: i64,
+}
+
+impl Part {
+    fn whole(instrument: InstrumentId) -> Self {
+        Self {
+            instrument,
+            loan: None,
+            since: None,
+            skip: 0,
+            rows: -1,
+        }
+    }
+}
+
+/// The entries of a part of a logbook, newest first, those that were corrected or
+/// struck out included, each with its corrections; or the one of this id.
+async fn lines(conn: &mut Conn, part: Option<Part>, entry: Option<EntryId>) -> Result<Vec<Line>> {
+    let instrument = part.map(|part| part.instrument);
+    let (loan, since) = (part.and_then(|p| p.loan), part.and_then(|p| p.since));
+    let (skip, rows) = part.map_or((0, 0), |part| (part.skip, part.rows));
     let mut uses = spares::uses(conn, instrument, entry).await?;
     let mut seen = barrel_checks::openings(conn, instrument, entry).await?;
     let mut lines: Vec<Line> = sqlx::query_as!(
@@ -239,9 +263,16 @@ async fn lines(
                 LEFT JOIN journeys j ON j.entry_id = e.id LEFT JOIN problems f ON f.entry_id = e.id
                 LEFT JOIN works w ON w.entry_id = e.id LEFT JOIN star_tests t ON t.entry_id = e.id
                 LEFT JOIN barrel_checks c ON c.entry_id = e.id
-           WHERE e.id IN (SELECT id FROM entries WHERE instrument_id = ?1 UNION ALL SELECT id FROM entries WHERE id = ?2)
+           WHERE e.id IN (WITH RECURSIVE told (id) AS (
+                   SELECT id FROM (
+                       SELECT id FROM entries o
+                       WHERE o.instrument_id = ?1 AND o.supersedes IS NULL AND (?3 IS NULL OR o.loan_id = ?3)
+                         AND (?4 IS NULL OR o.happened_at >= ?4)
+                       ORDER BY o.happened_at DESC, o.recorded_at DESC, o.id DESC LIMIT ?5 OFFSET ?6)
+                   UNION SELECT c.id FROM told JOIN entries c ON c.supersedes = told.id)
+               SELECT id FROM told UNION ALL SELECT id FROM entries WHERE id = ?2)
            ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC"#,
-        instrument, entry
+        instrument, entry, loan, since, rows, skip
     )
     .fetch_all(conn)
     .await?
@@ -262,7 +293,51 @@ async fn lines(
 
 /// An instrument's whole logbook, newest first.
 pub async fn of(conn: &mut Conn, instrument: InstrumentId) -> Result<Vec<Line>> {
-    lines(conn, Some(instrument), None).await
+    lines(conn, Some(Part::whole(instrument)), None).await
+}
+
+/// How many things happened to an instrument, corrections not counted.
+pub async fn count(conn: &mut Conn, instrument: InstrumentId) -> Result<usize> {
+    let count = sqlx::query_scalar!(
+        r#"SELECT COUNT(*) AS "n: i64" FROM entries WHERE instrument_id = ? AND supersedes IS NULL"#,
+        instrument
+    )
+    .fetch_one(conn)
+    .await?;
+    Ok(usize::try_from(count).unwrap_or_default())
+}
+
+/// So many of the things that happened to it, newest first; `skip` are passed over.
+pub async fn some(
+    conn: &mut Conn,
+    instrument: InstrumentId,
+    skip: usize,
+    rows: usize,
+) -> Result<Vec<Line>> {
+    let part = Part {
+        skip: skip as i64,
+        rows: rows as i64,
+        ..Part::whole(instrument)
+    };
+    lines(conn, Some(part), None).await
+}
+
+/// What happened to it since then, newest first.
+pub async fn since(conn: &mut Conn, instrument: InstrumentId, since: Moment) -> Result<Vec<Line>> {
+    let part = Part {
+        since: Some(since),
+        ..Part::whole(instrument)
+    };
+    lines(conn, Some(part), None).await
+}
+
+/// What was written of one of its loans, newest first.
+pub async fn of_loan(conn: &mut Conn, instrument: InstrumentId, loan: LoanId) -> Result<Vec<Line>> {
+    let part = Part {
+        loan: Some(loan),
+        ..Part::whole(instrument)
+    };
+    lines(conn, Some(part), None).await
 }
 
 /// One entry.

@@ -298,6 +298,21 @@ impl Message {
         .await?)
     }
 
+    /// Those that mail has not brought: refused, or still waiting; the newest first.
+    pub async fn unsaid(conn: &mut Conn) -> Result<Vec<Self>> {
+        Ok(sqlx::query_as!(
+            Self,
+            r#"SELECT m.id AS "id: MessageId", m.kind AS "kind: Kind", p.name AS person,
+                      COALESCE(m.to_address, p.email) AS "address?: String", m.subject, m.body,
+                      m.made_at AS "made_at: Moment", m.state AS "state: State", m.tries, m.said,
+                      m.ended_at AS "ended_at: Moment"
+               FROM messages m JOIN people p ON p.id = m.person_id
+               WHERE m.state IN ('refused', 'waiting') ORDER BY m.made_at DESC, m.id"#
+        )
+        .fetch_all(conn)
+        .await?)
+    }
+
     /// When somebody's mail was refused last, and what was said, if nothing has got
     /// through since.
     pub async fn refused(conn: &mut Conn, person: PersonId) -> Result<Option<(Moment, String)>> {

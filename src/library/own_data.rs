@@ -441,9 +441,11 @@ async fn forget(conn: &mut Conn, id: PersonId, account: &str) -> Result<()> {
     )
     .execute(&mut *conn)
     .await?;
+    let sorted_as = people::sorted_as(FORMER);
     sqlx::query!(
-        "UPDATE people SET name = ?, email = NULL, role = 'member', guest = 0 WHERE id = ?",
+        "UPDATE people SET name = ?, sorted_as = ?, email = NULL, role = 'member', guest = 0 WHERE id = ?",
         FORMER,
+        sorted_as,
         id
     )
     .execute(conn)

@@ -146,13 +146,62 @@ impl NewPerson {
     }
 }
 
-impl Person {
-    /// Whether this is part of the name, capitals apart; nothing at all is of every name.
-    pub fn is_called(&self, part: &str) -> bool {
-        let part = part.trim().to_lowercase();
-        self.name.to_lowercase().contains(&part)
-    }
+/// Which people a list shows, and in which order.
+#[derive(Debug, Clone, Default)]
+pub struct Which<'a> {
+    /// Of this role only, guests left out.
+    pub role: Option<Role>,
+    /// Guests only.
+    pub guests: bool,
+    /// Only those who sign in ("yes"), could and have not ("no-password"), or cannot ("never").
+    pub signs_in: Option<&'a str>,
+    /// "newest" or "longest" here first; else by name.
+    pub order: &'a str,
+}
 
+/// People to choose one from.
+#[derive(Debug, Clone, Default)]
+pub struct Offered {
+    /// They, by name.
+    pub people: Vec<Person>,
+    /// Whether there are more whom nobody sees without looking for them.
+    pub more: bool,
+}
+
+/// One of those found, with how many fit.
+struct Found {
+    id: PersonId,
+    name: String,
+    email: Option<String>,
+    role: Role,
+    guest: bool,
+    can_sign_in: bool,
+    joined_at: Moment,
+    left_at: Option<Moment>,
+    count: i64,
+}
+
+impl From<Found> for Person {
+    fn from(found: Found) -> Self {
+        Self {
+            id: found.id,
+            name: found.name,
+            email: found.email,
+            role: found.role,
+            guest: found.guest,
+            can_sign_in: found.can_sign_in,
+            joined_at: found.joined_at,
+            left_at: found.left_at,
+        }
+    }
+}
+
+/// So many people are offered to choose from; a club of so many sees all of them.
+const MOST_OFFERED: i64 = 100;
+/// Among so many of the latest loans those are looked for who borrowed last.
+const LATELY_LENT: i64 = 400;
+
+impl Person {
     /// The address, or "".
     pub fn mail(&self) -> &str {
         self.email.as_deref().unwrap_or("")
@@ -179,14 +228,16 @@ impl Person {
                 new.email
             )));
         }
+        let sorted_as = sorted_as(&new.name);
         sqlx::query!(
-            "INSERT INTO people (id, name, email, role, guest, joined_at) VALUES (?, ?, ?, ?, ?, ?)",
+            "INSERT INTO people (id, name, email, role, guest, joined_at, sorted_as) VALUES (?, ?, ?, ?, ?, ?, ?)",
             id,
             new.name,
             email,
             new.role,
             new.guest,
-            at
+            at,
+            sorted_as
         )
         .execute(conn)
         .await?;
@@ -224,17 +275,109 @@ impl Person {
 
     /// Everyone who has not left, by name.
     pub async fn list(conn: &mut Conn) -> Result<Vec<Self>> {
-        let mut all = sqlx::query_as!(
+        Ok(sqlx::query_as!(
             Self,
             r#"SELECT id AS "id: PersonId", name, email, role AS "role: Role", guest AS "guest: bool",
                       password_hash IS NOT NULL AS "can_sign_in!: bool",
                       joined_at AS "joined_at: Moment", left_at AS "left_at: Moment"
-               FROM people WHERE left_at IS NULL ORDER BY name COLLATE NOCASE, id"#
+               FROM people WHERE left_at IS NULL ORDER BY sorted_as, name, id"#
+        )
+        .fetch_all(conn)
+        .await?)
+    }
+
+    /// How many have not left and are as asked for, and those of one page of the list. A page
+    /// past the last is the last.
+    pub async fn page(
+        conn: &mut Conn,
+        which: &Which<'_>,
+        page: i64,
+        rows: i64,
+    ) -> Result<(usize, Vec<Self>)> {
+        let found = sqlx::query_as!(
+            Found,
+            r#"WITH fit AS MATERIALIZED (
+                   SELECT id, sorted_as, name, joined_at FROM people
+                   WHERE left_at IS NULL AND (?1 IS NULL OR (role = ?1 AND NOT guest)) AND (NOT ?2 OR guest)
+                     AND (?3 IS NULL OR ?3 = (CASE WHEN password_hash IS NOT NULL THEN 'yes'
+                                              WHEN email IS NULL OR guest THEN 'never' ELSE 'no-password' END)))
+               SELECT p.id AS "id: PersonId", p.name, p.email, p.role AS "role: Role", p.guest AS "guest: bool",
+                      p.password_hash IS NOT NULL AS "can_sign_in!: bool",
+                      p.joined_at AS "joined_at: Moment", p.left_at AS "left_at: Moment",
+                      (SELECT COUNT(*) FROM fit) AS "count!: i64"
+               FROM (SELECT * FROM fit
+                     ORDER BY CASE ?4 WHEN 'newest' THEN fit.joined_at END DESC,
+                              CASE ?4 WHEN 'longest' THEN fit.joined_at END, fit.sorted_as, fit.name, fit.id
+                     LIMIT ?6 OFFSET MAX(0, MIN(?5 - 1, ((SELECT COUNT(*) FROM fit) - 1) / ?6)) * ?6) shown
+                    JOIN people p ON p.id = shown.id
+               ORDER BY CASE ?4 WHEN 'newest' THEN p.joined_at END DESC,
+                        CASE ?4 WHEN 'longest' THEN p.joined_at END, p.sorted_as, p.name, p.id"#,
+            which.role,
+            which.guests,
+            which.signs_in,
+            which.order,
+            page,
+            rows
         )
         .fetch_all(conn)
         .await?;
-        all.sort_by_cached_key(|person| sorted_as(&person.name));
-        Ok(all)
+        let count = found.first().map_or(0, |row| row.count);
+        Ok((
+            usize::try_from(count).unwrap_or_default(),
+            found.into_iter().map(Self::from).collect(),
+        ))
+    }
+
+    /// Those to choose a borrower from: whoever has this in their name or address, by name; or,
+    /// where nothing is looked for, everybody, or in a large club those who borrowed last.
+    /// Whoever is chosen already is among them.
+    pub async fn offered(conn: &mut Conn, part: &str, chosen: &str) -> Result<Offered> {
+        let wanted = sorted_as(part.trim());
+        let chosen = chosen.parse::<PersonId>().ok();
+        let found = sqlx::query_as!(
+            Found,
+            r#"WITH fit AS MATERIALIZED (
+                   SELECT id FROM people
+                   WHERE left_at IS NULL
+                     AND (?1 = '' OR instr(sorted_as, ?1) > 0 OR instr(lower(COALESCE(email, '')), ?1) > 0)
+                   ORDER BY sorted_as, name, id LIMIT ?2 + 1),
+               lately AS MATERIALIZED (
+                   SELECT borrower_id AS id FROM
+                       (SELECT borrower_id, lent_at FROM loans ORDER BY lent_at DESC LIMIT ?4)
+                   WHERE borrower_id IN (SELECT id FROM people WHERE left_at IS NULL)
+                   GROUP BY borrower_id ORDER BY MAX(lent_at) DESC LIMIT ?2),
+               offered AS (
+                   SELECT id FROM fit WHERE ?1 <> '' OR (SELECT COUNT(*) FROM fit) <= ?2
+                   UNION SELECT id FROM lately WHERE ?1 = '' AND (SELECT COUNT(*) FROM fit) > ?2
+                   UNION SELECT id FROM people WHERE id = ?3 AND left_at IS NULL)
+               SELECT p.id AS "id: PersonId", p.name, p.email, p.role AS "role: Role", p.guest AS "guest: bool",
+                      p.password_hash IS NOT NULL AS "can_sign_in!: bool",
+                      p.joined_at AS "joined_at: Moment", p.left_at AS "left_at: Moment",
+                      (SELECT COUNT(*) FROM fit) AS "count!: i64"
+               FROM offered JOIN people p ON p.id = offered.id ORDER BY p.sorted_as, p.name, p.id"#,
+            wanted,
+            MOST_OFFERED,
+            chosen,
+            LATELY_LENT
+        )
+        .fetch_all(conn)
+        .await?;
+        Ok(Offered {
+            more: found.first().is_some_and(|row| row.count > MOST_OFFERED),
+            people: found.into_iter().map(Self::from).collect(),
+        })
+    }
+
+    /// Whoever a form names by their id, unless they have left.
+    pub async fn chosen(conn: &mut Conn, id: &str) -> Result<Option<Self>> {
+        let Ok(id) = id.parse() else {
+            return Ok(None);
+        };
+        match Self::get(conn, id).await {
+            Ok(person) => Ok(Some(person).filter(|p| p.left_at.is_none())),
+            Err(Error::NotFound(_)) => Ok(None),
+            Err(error) => Err(error),
+        }
     }
 
     /// One person who has not left, as somebody names them: by their address, or by
@@ -319,8 +462,9 @@ pub async fn change(conn: &mut Conn, id: PersonId, new: &NewPerson, at: Moment) 
         refuse_losing_last_coordinator(conn, id).await?;
     }
     // Without an address, or as a guest, nobody keeps a way in (the rest by a trigger).
+    let sorted_as = sorted_as(&new.name);
     sqlx::query!(
-        "UPDATE people SET name = ?1, email = ?2, role = ?3, guest = ?4,
+        "UPDATE people SET name = ?1, email = ?2, role = ?3, guest = ?4, sorted_as = ?6,
             password_hash = CASE WHEN ?2 IS NULL OR ?4 THEN NULL ELSE password_hash END,
             totp_secret = CASE WHEN ?2 IS NULL OR ?4 THEN NULL ELSE totp_secret END
          WHERE id = ?5",
@@ -328,7 +472,8 @@ pub async fn change(conn: &mut Conn, id: PersonId, new: &NewPerson, at: Moment) 
         email,
         new.role,
         new.guest,
-        id
+        id,
+        sorted_as
     )
     .execute(&mut *conn)
     .await?;

@@ -18,12 +18,19 @@ pub struct Listed {
     pub recorded_by: String,
 }
 
-/// All of them, oldest first.
-pub async fn all(conn: &mut Conn) -> Result<Vec<Listed>> {
+/// All of them, or only the open ones; oldest first.
+pub async fn listed(conn: &mut Conn, only_open: bool) -> Result<Vec<Listed>> {
+    let logged = match only_open {
+        true => problems::open(conn, None).await?,
+        false => problems::current(conn, None).await?,
+    };
     let rows = sqlx::query!(
         r#"SELECT e.id AS "id: EntryId", i.tag, i.name, p.name AS recorded_by
            FROM problems f JOIN entries e ON e.id = f.entry_id JOIN instruments i ON i.id = e.instrument_id
-                JOIN people p ON p.id = e.recorded_by"#
+                JOIN people p ON p.id = e.recorded_by
+           WHERE f.entry_id IN (SELECT entry_id FROM open_problems
+                                UNION ALL SELECT entry_id FROM problems WHERE NOT ?1)"#,
+        only_open
     )
     .fetch_all(&mut *conn)
     .await?;
@@ -31,8 +38,7 @@ pub async fn all(conn: &mut Conn) -> Result<Vec<Listed>> {
         .into_iter()
         .map(|r| (r.id, (r.tag, r.name, r.recorded_by)))
         .collect();
-    Ok(problems::current(conn, None)
-        .await?
+    Ok(logged
         .into_iter()
         .filter_map(|logged| {
             let (tag, name, recorded_by) = told.remove(&logged.entry_id)?;

@@ -93,10 +93,8 @@ impl Problem {
 /// Says that parts are missing, in these words, unless that stands unsettled already.
 /// `entry` tells of what, when and by whom. Gives the entry that says so.
 pub async fn part_missing(conn: &mut Conn, words: String, entry: NewEntry) -> Result<EntryId> {
-    let known = current(conn, Some(entry.instrument)).await?;
-    let known = known
-        .iter()
-        .find(|one| !one.settled && one.problem.words == words);
+    let known = open(conn, Some(entry.instrument)).await?;
+    let known = known.iter().find(|one| one.problem.words == words);
     if let Some(known) = known {
         return Ok(known.entry_id);
     }
@@ -152,27 +150,16 @@ pub async fn settled_since(conn: &mut Conn, since: Moment) -> Result<Vec<Settled
 }
 
 /// Every standing problem of one instrument, or of all, oldest first.
-///
-/// A settlement follows the corrections of the problem it settles: what was
-/// settled stays settled when its wording is corrected.
 pub async fn current(
     conn: &mut Conn,
     instrument: Option<InstrumentId>,
 ) -> Result<Vec<LoggedProblem>> {
-    let rows = sqlx::query!(
-        r#"WITH RECURSIVE settled (id) AS (
-               SELECT s.problem_entry_id
-               FROM instruments i CROSS JOIN entries o ON o.instrument_id = i.id AND o.kind = 'problem'
-                    CROSS JOIN work_settles s ON s.problem_entry_id = o.id
-                    JOIN current_entries w ON w.id = s.work_entry_id
-               WHERE ?1 IS NULL OR i.id = ?1
-               UNION
-               SELECT c.id FROM entries c JOIN settled ON c.supersedes = settled.id
-           )
-           SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
+    let rows = sqlx::query_as!(
+        Row,
+        r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.happened_at AS "happened_at: Moment", f.what AS "what: ProblemWhat",
                   f.asks_for AS "asks_for: AsksFor", f.words,
-                  e.id IN (SELECT id FROM settled) AS "settled!: bool"
+                  e.id NOT IN (SELECT entry_id FROM open_problems) AS "settled!: bool"
            FROM instruments i CROSS JOIN current_entries e ON e.instrument_id = i.id AND e.kind = 'problem'
                 JOIN problems f ON f.entry_id = e.id
            WHERE ?1 IS NULL OR i.id = ?1
@@ -181,18 +168,48 @@ pub async fn current(
     )
     .fetch_all(conn)
     .await?;
-    Ok(rows
-        .into_iter()
-        .map(|r| LoggedProblem {
-            entry_id: r.entry_id,
-            instrument_id: r.instrument_id,
-            happened_at: r.happened_at,
+    Ok(rows.into_iter().map(LoggedProblem::from).collect())
+}
+
+/// Those that are not settled, of one instrument or of all, oldest first.
+pub async fn open(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Vec<LoggedProblem>> {
+    let rows = sqlx::query_as!(
+        Row,
+        r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
+                  e.happened_at AS "happened_at: Moment", f.what AS "what: ProblemWhat",
+                  f.asks_for AS "asks_for: AsksFor", f.words, 0 AS "settled!: bool"
+           FROM open_problems o CROSS JOIN entries e ON e.id = o.entry_id CROSS JOIN problems f ON f.entry_id = e.id
+           WHERE ?1 IS NULL OR e.instrument_id = ?1
+           ORDER BY e.happened_at, e.recorded_at, e.id"#,
+        instrument
+    )
+    .fetch_all(conn)
+    .await?;
+    Ok(rows.into_iter().map(LoggedProblem::from).collect())
+}
+
+struct Row {
+    entry_id: EntryId,
+    instrument_id: InstrumentId,
+    happened_at: Moment,
+    what: ProblemWhat,
+    asks_for: AsksFor,
+    words: String,
+    settled: bool,
+}
+
+impl From<Row> for LoggedProblem {
+    fn from(row: Row) -> Self {
+        Self {
+            entry_id: row.entry_id,
+            instrument_id: row.instrument_id,
+            happened_at: row.happened_at,
             problem: Problem {
-                what: r.what,
-                asks_for: r.asks_for,
-                words: r.words,
+                what: row.what,
+                asks_for: row.asks_for,
+                words: row.words,
             },
-            settled: r.settled,
-        })
-        .collect())
+            settled: row.settled,
+        }
+    }
 }

@@ -478,6 +478,8 @@ pub struct Which {
     pub person: Option<PersonId>,
     /// The one with this hash of its secret.
     pub token_hash: Option<Vec<u8>>,
+    /// Only those that nobody has looked at.
+    pub waiting: bool,
 }
 
 /// Reports, the latest first.
@@ -491,10 +493,12 @@ pub async fn list(conn: &mut Conn, which: &Which) -> Result<Vec<Report>> {
                   d.name AS "decided_by?", r.answer, r.entry_id AS "entry_id: EntryId"
            FROM reports r JOIN instruments i ON i.id = r.instrument_id LEFT JOIN people d ON d.id = r.decided_by
            WHERE (?1 IS NULL OR r.id = ?1) AND (?2 IS NULL OR r.person_id = ?2) AND (?3 IS NULL OR r.token_hash = ?3)
+             AND (NOT ?4 OR r.state = 'waiting')
            ORDER BY r.reported_at DESC, r.id DESC"#,
         which.id,
         which.person,
-        which.token_hash
+        which.token_hash,
+        which.waiting
     )
     .fetch_all(conn)
     .await?)

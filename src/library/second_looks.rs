@@ -21,7 +21,7 @@ pub async fn current(conn: &mut Conn, instrument: Option<InstrumentId>) -> Resul
         LoggedLook,
         r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.happened_at AS "happened_at: Moment"
-           FROM second_looks s JOIN current_entries e ON e.id = s.entry_id
+           FROM second_looks s CROSS JOIN current_entries e ON e.id = s.entry_id
            WHERE ?1 IS NULL OR e.instrument_id = ?1
            ORDER BY e.happened_at, e.recorded_at, e.id"#,
         instrument

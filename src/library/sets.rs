@@ -46,18 +46,15 @@ impl Set {
         )
         .fetch_all(&mut *conn)
         .await?;
-        let things = Thing::all(conn).await?;
-        Ok(sets
-            .into_iter()
-            .map(|set| {
-                let is_member = |thing: &&Thing| {
-                    rows.iter()
-                        .any(|r| r.set_id == set.id && r.instrument_id == thing.id)
-                };
-                let members = things.iter().filter(is_member).cloned().collect();
-                (set, sorted(members))
-            })
-            .collect())
+        let mut all = Vec::with_capacity(sets.len());
+        for set in sets {
+            let mut members = Vec::new();
+            for row in rows.iter().filter(|row| row.set_id == set.id) {
+                members.push(Thing::get(conn, row.instrument_id).await?);
+            }
+            all.push((set, sorted(members)));
+        }
+        Ok(all)
     }
 
     /// The sets that one thing belongs to, by name.

@@ -121,6 +121,20 @@ pub struct Thing {
     pub open_loan: Option<LoanId>,
 }
 
+/// Which things a list shows.
+#[derive(Debug, Clone, Default)]
+pub struct Which<'a> {
+    /// Of this kind only.
+    pub kind: Option<&'a str>,
+    /// Only those that are there.
+    pub state: Option<State>,
+    /// Retired ones too.
+    pub retired: bool,
+}
+
+/// So many are offered to tick at once.
+const MOST_OFFERED: i64 = 60;
+
 impl Thing {
     /// Where it is.
     pub fn state(&self) -> State {
@@ -235,6 +249,117 @@ impl Thing {
         .await?
         .ok_or(Error::NotFound("thing"))?;
         Self::get(conn, id).await
+    }
+
+    /// How many things that are no instruments are as asked for, and those of one page of the
+    /// list, by tag. A page past the last is the last.
+    pub async fn page(
+        conn: &mut Conn,
+        which: &Which<'_>,
+        page: i64,
+        rows: i64,
+    ) -> Result<(usize, Vec<Self>)> {
+        let state = which.state.map(|state| match state {
+            State::OnLoan => "on-loan",
+            State::OnTheShelf => Status::Shelf.slug(),
+            State::HeldForTheBench => Status::Held.slug(),
+            State::AtTheBench => Status::Bench.slug(),
+            State::Missing => Status::Missing.slug(),
+            State::Retired => Status::Retired.slug(),
+        });
+        let count = sqlx::query_scalar!(
+            r#"SELECT COUNT(*) AS "n: i64" FROM instruments i
+               WHERE i.kind <> 'instrument' AND (?1 IS NULL OR i.kind = ?1) AND (?3 OR i.status <> 'retired')
+                 AND (?2 IS NULL OR ?2 = CASE WHEN EXISTS (SELECT 1 FROM loans l WHERE l.instrument_id = i.id
+                     AND l.returned_at IS NULL) THEN 'on-loan' ELSE i.status END)"#,
+            which.kind,
+            state,
+            which.retired
+        )
+        .fetch_one(&mut *conn)
+        .await?;
+        let skip = (page - 1).min((count - 1) / rows).max(0) * rows;
+        let things = sqlx::query_as!(
+            Self,
+            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.kind AS "kind: Kind", i.design AS "design: Design", i.name,
+                      i.place, i.replacement_value_cents, i.notes, i.status AS "status: Status", i.status_reason,
+                      i.version, l.id AS "open_loan?: LoanId"
+               FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
+               WHERE i.kind <> 'instrument' AND (?1 IS NULL OR i.kind = ?1) AND (?3 OR i.status <> 'retired')
+                 AND (?2 IS NULL OR ?2 = CASE WHEN l.id IS NOT NULL THEN 'on-loan' ELSE i.status END)
+               ORDER BY i.tag LIMIT ?4 OFFSET ?5"#,
+            which.kind,
+            state,
+            which.retired,
+            rows,
+            skip
+        )
+        .fetch_all(conn)
+        .await?;
+        Ok((usize::try_from(count).unwrap_or_default(), things))
+    }
+
+    /// What bears these tags, as typed with commas or spaces between them; and those that nothing
+    /// bears.
+    pub async fn typed(conn: &mut Conn, tags: &str) -> Result<(Vec<Self>, Vec<String>)> {
+        let (mut found, mut unknown): (Vec<Self>, Vec<String>) = Default::default();
+        for tag in tags
+            .split([',', ';', ' ', '\n'])
+            .map(str::trim)
+            .filter(|tag| !tag.is_empty())
+        {
+            match Self::by_tag(conn, tag).await {
+                Ok(thing) if found.iter().any(|known| known.id == thing.id) => {}
+                Ok(thing) => found.push(thing),
+                Err(Error::NotFound(_)) => unknown.push(tag.to_owned()),
+                Err(error) => return Err(error),
+            }
+        }
+        Ok((found, unknown))
+    }
+
+    /// Instruments, or things that are none, to tick some of: the first by tag, with whatever is
+    /// ticked already; and whether there are more, whose tags can be typed.
+    pub async fn offered(
+        conn: &mut Conn,
+        instruments: bool,
+        on_the_shelf: bool,
+        ticked: &[String],
+    ) -> Result<(Vec<Self>, bool)> {
+        let ticked = serde_json::to_string(ticked).unwrap_or_default();
+        let most = MOST_OFFERED + 1;
+        let mut found = sqlx::query_as!(
+            Self,
+            r#"SELECT i.id AS "id: InstrumentId", i.tag, i.kind AS "kind: Kind", i.design AS "design: Design", i.name,
+                      i.place, i.replacement_value_cents, i.notes, i.status AS "status: Status", i.status_reason,
+                      i.version, l.id AS "open_loan?: LoanId"
+               FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
+               WHERE (i.kind = 'instrument') = ?1 AND i.status <> 'retired'
+                 AND (NOT ?2 OR (i.status = 'shelf' AND l.id IS NULL))
+                 AND i.tag NOT IN (SELECT t.value COLLATE NOCASE FROM json_each(?3) t)
+               ORDER BY i.tag LIMIT ?4"#,
+            instruments,
+            on_the_shelf,
+            ticked,
+            most
+        )
+        .fetch_all(&mut *conn)
+        .await?;
+        let more = found.len() as i64 == most;
+        found.truncate(MOST_OFFERED as usize);
+        let ticked = sqlx::query_scalar!(
+            r#"SELECT i.id AS "id: InstrumentId" FROM json_each(?2) t JOIN instruments i ON i.tag = t.value COLLATE NOCASE
+               WHERE (i.kind = 'instrument') = ?1"#,
+            instruments,
+            ticked
+        )
+        .fetch_all(&mut *conn)
+        .await?;
+        for id in ticked {
+            found.push(Self::get(conn, id).await?);
+        }
+        found.sort_by(|a, b| a.tag.cmp(&b.tag));
+        Ok((found, more))
     }
 
     /// All of them, instruments too, by tag; retired ones last.

@@ -152,6 +152,25 @@ impl Lines {
         club: &Club,
         today: NaiveDate,
     ) -> Result<Self> {
+        Self::read(conn, (only, None), club, today).await
+    }
+
+    /// The lines in which somebody stands.
+    pub async fn of_person(
+        conn: &mut Conn,
+        person: PersonId,
+        club: &Club,
+        today: NaiveDate,
+    ) -> Result<Self> {
+        Self::read(conn, (None, Some(person)), club, today).await
+    }
+
+    async fn read(
+        conn: &mut Conn,
+        (only, person): (Option<InstrumentId>, Option<PersonId>),
+        club: &Club,
+        today: NaiveDate,
+    ) -> Result<Self> {
         let rows = sqlx::query_as!(
             Row,
             r#"WITH line AS MATERIALIZED (
@@ -162,7 +181,8 @@ impl Lines {
                           (SELECT MAX(r.until_on) FROM reservations r WHERE r.instrument_id = i.id
                               AND r.cancelled_at IS NULL AND r.from_on <= ?2) AS reserved_until
                    FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
-                   WHERE i.id IN (SELECT o.instrument_id FROM waits o WHERE o.closed_at IS NULL)
+                   WHERE i.id IN (SELECT o.instrument_id FROM waits o WHERE o.closed_at IS NULL
+                                    AND (?3 IS NULL OR o.person_id = ?3))
                      AND (?1 IS NULL OR i.id = ?1))
                SELECT w.id AS "id: WaitId", w.instrument_id AS "instrument_id: InstrumentId",
                       line.tag, line.name, line.kind AS "kind: Kind",
@@ -175,7 +195,8 @@ impl Lines {
                   OR (line.back_at IS NULL AND line.open_loan IS NULL)
                ORDER BY line.tag, w.asked_at, w.id"#,
             only,
-            today
+            today,
+            person
         )
         .fetch_all(conn)
         .await?;

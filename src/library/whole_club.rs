@@ -15,6 +15,7 @@ const NOT_THE_CLUBS: &[&str] = &[
     "handled_forms",
     "held_uploads",
     "known_browsers",
+    "open_problems",
     "search_index",
     "search_index_config",
     "search_index_data",
@@ -270,6 +271,9 @@ impl Filling {
             )));
         }
         super::search::rebuild(conn).await?;
+        sqlx::query("INSERT INTO open_problems SELECT entry_id FROM unsettled_problems")
+            .execute(&mut *conn)
+            .await?;
         // Whoever keeps in mind what the logbooks say begins anew.
         sqlx::query("INSERT INTO changes (instrument_id) VALUES (x'')")
             .execute(conn)

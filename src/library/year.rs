@@ -44,8 +44,8 @@ pub async fn lent(conn: &mut Conn, from: Moment, until: Moment) -> Result<Vec<Le
         r#"SELECT i.kind AS "kind: Kind", i.design AS "design: Design", l.borrower_id AS "borrower_id: PersonId",
                   l.lent_at AS "lent_at: Moment", l.returned_at AS "returned_at: Moment"
            FROM loans l JOIN instruments i ON i.id = l.instrument_id
-           WHERE l.lent_at < ?2 AND (l.returned_at IS NULL OR l.returned_at >= ?1)
-           ORDER BY l.lent_at, l.id"#,
+           WHERE +l.lent_at < ?2 AND (l.returned_at IS NULL OR l.returned_at >= ?1)
+           ORDER BY +l.lent_at, l.id"#,
         from,
         until
     )

@@ -1,5 +1,7 @@
 //! The due list: what page, file and command line all show, made in one place.
 
+use std::sync::Arc;
+
 use chrono::NaiveDate;
 use serde::Serialize;
 
@@ -305,6 +307,13 @@ fn numbers(forecast: &Forecast, limit: f64) -> Vec<String> {
     numbers
 }
 
+/// The whole list as of this minute, made once for all who ask.
+pub fn whole_due_list(snapshot: &Snapshot, club: &Club, now: Moment) -> Arc<DueList> {
+    snapshot.within_the_minute(now, || {
+        due_list(snapshot, club, &Filter::default(), None, now)
+    })
+}
+
 /// Makes the list. `coming` is a later day to look ahead to.
 pub fn due_list(
     snapshot: &Snapshot,
@@ -319,8 +328,8 @@ pub fn due_list(
     let fleet = &snapshot.fleet;
     let trusted = snapshot.is_trusted();
     let (mut due, mut likely_out) = (Vec::new(), Vec::new());
-    for member in &fleet.members {
-        let assessment = fleet.judge(member, now);
+    for (member, shelved) in fleet.members.iter().zip(snapshot.shelf(now).iter()) {
+        let assessment = &shelved.assessment;
         let is_due = assessment.due.is_some();
         let forecast = snapshot.forecast(member.instrument.id);
         let is_likely = trusted && forecast.is_some_and(|f| f.chance >= LIKELY_OUT);
@@ -328,7 +337,7 @@ pub fn due_list(
             continue;
         }
         let days_ahead = coming_at.map(|at| day_of(at) - snapshot.today);
-        let row = row(member, assessment, forecast, days_ahead, club, now);
+        let row = row(member, assessment.clone(), forecast, days_ahead, club, now);
         if is_due { &mut due } else { &mut likely_out }.push(row);
     }
     sort(&mut due, trusted);

@@ -114,7 +114,7 @@ impl Book {
     }
 
     /// Whether the same entries would be set aside as lying ahead.
-    fn reads_the_same(&self, now: Moment) -> bool {
+    pub(super) fn reads_the_same(&self, now: Moment) -> bool {
         let horizon = now + Duration::days(1);
         let ahead = self.history.ahead.first();
         self.latest.is_none_or(|l| l <= horizon)
@@ -321,7 +321,7 @@ impl Fleet {
         self.rows(&self.members, now)
     }
 
-    fn row(&self, member: &Member, now: Moment) -> ShelfRow {
+    pub(super) fn row(&self, member: &Member, now: Moment) -> ShelfRow {
         ShelfRow {
             instrument: member.instrument.clone(),
             assessment: self.judge(member, now),

@@ -12,6 +12,7 @@
 //! the last time, it goes on behind, on a thread that gives way, and the next
 //! snapshot takes it up. An instrument's own logbook always counts whole.
 
+use std::any::{Any, TypeId};
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -25,8 +26,9 @@ use super::drift::fit::{DriftModel, learn};
 use super::drift::forecast::{Asked, Forecast, forecast};
 use super::drift::from_history::day_of;
 use super::record::{Entered, Record};
-use super::shelf::{Book, Fleet, Member};
-use library::{InstrumentId, Library, Moment, Result, changes};
+use super::shelf::{Book, Fleet, Member, ShelfRow, shelf_row};
+use library::instruments::Instrument;
+use library::{Conn, InstrumentId, Library, Moment, Result, changes};
 
 /// Everything that follows from the logbooks at one moment.
 #[derive(Debug)]
@@ -41,6 +43,8 @@ pub struct Snapshot {
     forecasts: Forecasts,
     /// Whether the fleet has changed since it was learned from.
     pub is_behind: bool,
+    /// What follows from it and takes long, kept for whoever asks next.
+    kept: Mutex<HashMap<(TypeId, i64), Arc<dyn Any + Send + Sync>>>,
 }
 
 type Forecasts = HashMap<InstrumentId, Made>;
@@ -122,7 +126,45 @@ impl Snapshot {
             date,
             lesson,
             is_behind,
+            kept: Mutex::default(),
         }
+    }
+
+    /// What was made of this snapshot before, by its key.
+    pub fn kept<T: Send + Sync + 'static>(&self, key: i64) -> Option<Arc<T>> {
+        let kept = locked(&self.kept);
+        kept.get(&(TypeId::of::<T>(), key))?.clone().downcast().ok()
+    }
+
+    /// Keeps what was made of it and of what else its counter counts.
+    pub fn keep<T: Send + Sync + 'static>(&self, key: i64, made: T) -> Arc<T> {
+        let made = Arc::new(made);
+        locked(&self.kept).insert((TypeId::of::<T>(), key), made.clone());
+        made
+    }
+
+    /// What was made of it within this minute, or else made now; what the rules say of a
+    /// logbook moves with days.
+    pub fn within_the_minute<T: Send + Sync + 'static>(
+        &self,
+        now: Moment,
+        make: impl FnOnce() -> T,
+    ) -> Arc<T> {
+        let minute = now.timestamp().div_euclid(60);
+        if let Some(kept) = self.kept::<(i64, Arc<T>)>(0)
+            && kept.0 == minute
+        {
+            return kept.1.clone();
+        }
+        let made = Arc::new(make());
+        self.keep(0, (minute, made.clone()));
+        made
+    }
+
+    /// What the rules say of everything on the shelf, retired ones left out; in the order of
+    /// the fleet's members.
+    pub fn shelf(&self, now: Moment) -> Arc<Vec<ShelfRow>> {
+        self.within_the_minute(now, || self.fleet.shelf(now))
     }
 
     /// Whether it says what a fresh one would say at this moment.
@@ -257,6 +299,28 @@ impl Snapshots {
         tokio::time::timeout(LONGEST_WAIT, self.build(library, counter, now))
             .await
             .unwrap_or(Err(too_long))
+    }
+
+    /// What the rules say of one instrument now: out of the latest snapshot, where nothing that
+    /// this rests on was written since, or else read from nothing. It waits for no build.
+    ///
+    /// # Errors
+    /// Those of reading.
+    pub async fn row(
+        &self,
+        conn: &mut Conn,
+        instrument: Instrument,
+        now: Moment,
+    ) -> Result<ShelfRow> {
+        let latest = locked(&self.0.latest).clone();
+        if let Some(snapshot) = latest
+            && let Some(member) = snapshot.member(instrument.id)
+            && member.book.reads_the_same(now)
+            && changes::is_as_it_was(conn, instrument.id, snapshot.fleet.counter).await?
+        {
+            return Ok(snapshot.fleet.row(member, now));
+        }
+        shelf_row(conn, instrument, now).await
     }
 
     async fn build(&self, library: &Library, counter: i64, now: Moment) -> Result<Arc<Snapshot>> {

@@ -1,13 +1,16 @@
-//! A year of the fleet in figures: how its instruments stood from month to month, what
-//! was done at the bench, and what moving about cost in alignment.
+//! A year of the club in figures: what was lent and waited for, how its instruments stood
+//! from month to month, what was done at the bench, and what moving about cost in alignment.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
+use chrono::{Months, NaiveDate};
 use library::instruments::Design;
 use library::problems::ProblemWhat;
 use library::star_tests::Method;
+use library::things::Sort;
 use library::works::WorkWhat;
-use library::{EntryId, InstrumentId, Moment};
+use library::year::{self as books, Lent, Owned, Waited};
+use library::{Conn, EntryId, InstrumentId, Moment, PersonId, Result};
 
 use super::drift::chain::{CAUSES, Cause, Units};
 use super::drift::from_history::day_of;
@@ -15,6 +18,181 @@ use super::history::{Dated, History};
 use super::rules::assess;
 use super::shelf::Member;
 use super::snapshot::Snapshot;
+
+/// A year by the club's calendar, as far as it has come.
+#[derive(Debug, Clone)]
+pub struct Span {
+    /// Which.
+    pub of: i32,
+    /// Its first moment.
+    pub from: Moment,
+    /// The first moment after it, or now.
+    pub until: Moment,
+    /// The first day of each month that has begun, and the moment after its end, or now.
+    pub months: Vec<(NaiveDate, Moment)>,
+}
+
+impl Span {
+    /// This year as of `now`, on `today`, where days begin at `midnight`; none of one that
+    /// no calendar has.
+    pub fn of(
+        of: i32,
+        midnight: impl Fn(NaiveDate) -> Moment,
+        today: NaiveDate,
+        now: Moment,
+    ) -> Option<Self> {
+        let mut months = Vec::new();
+        for month in 1..=12 {
+            let first = NaiveDate::from_ymd_opt(of, month, 1)?;
+            if first > today {
+                break;
+            }
+            let next = first.checked_add_months(Months::new(1))?;
+            months.push((first, midnight(next).min(now)));
+        }
+        Some(Self {
+            of,
+            from: midnight(NaiveDate::from_ymd_opt(of, 1, 1)?),
+            until: months.last().map_or(now, |(_, end)| *end),
+            months,
+        })
+    }
+
+    fn holds(&self, at: Moment) -> bool {
+        at >= self.from && at < self.until
+    }
+}
+
+fn days(from: Moment, until: Moment) -> f64 {
+    (until - from).num_seconds().max(0) as f64 / 86_400.0
+}
+
+/// What the year's figures are made from besides the logbooks.
+#[derive(Debug)]
+pub struct Books {
+    lent: Vec<Lent>,
+    waited: Vec<Waited>,
+    own: Vec<Owned>,
+    settled: HashMap<EntryId, Moment>,
+}
+
+impl Books {
+    /// As they are written.
+    ///
+    /// # Errors
+    /// Those of reading.
+    pub async fn read(conn: &mut Conn, span: &Span) -> Result<Self> {
+        Ok(Self {
+            lent: books::lent(conn, span.from, span.until).await?,
+            waited: books::waited(conn, span.from, span.until).await?,
+            own: books::owned(conn).await?,
+            settled: books::settled(conn).await?,
+        })
+    }
+}
+
+/// The use of one sort of thing.
+#[derive(Debug, Clone)]
+pub struct Use {
+    /// Which.
+    pub sort: Sort,
+    /// How many there are now.
+    pub own: usize,
+    /// Loans begun.
+    pub loans: usize,
+    /// Days on loan within the year, over all of them.
+    pub days_out: f64,
+    /// The share of the time that they were on loan; none where there are none.
+    pub share_out: Option<f64>,
+    /// How long those waited who got theirs within the year, days, shortest first.
+    pub waited_days: Vec<f64>,
+    /// Who waits still at its end.
+    pub waiting: usize,
+    /// Who left the list without it within the year.
+    pub in_vain: usize,
+}
+
+/// All that a year is told by.
+#[derive(Debug)]
+pub struct Year {
+    /// Which, and how far it has come.
+    pub span: Span,
+    /// What the shelf was used for; what the club has not and nobody had is left out.
+    pub uses: Vec<Use>,
+    /// Loans begun in each month.
+    pub begun: Vec<usize>,
+    /// How many people had something on loan.
+    pub borrowers: usize,
+    /// How the fleet fared.
+    pub fleet: FleetYear,
+}
+
+impl Year {
+    /// Out of the books and the logbooks.
+    pub fn of(snapshot: &Snapshot, books: &Books, span: Span) -> Self {
+        let added = books.own.iter().map(|o| (o.id, o.added_at)).collect();
+        let ends: Vec<Moment> = span.months.iter().map(|(_, end)| *end).collect();
+        let borrowers: HashSet<PersonId> = books.lent.iter().map(|l| l.borrower_id).collect();
+        let mut begun = vec![0; ends.len()];
+        for loan in books.lent.iter().filter(|l| span.holds(l.lent_at)) {
+            if let Some(month) = ends.iter().position(|end| loan.lent_at < *end) {
+                begun[month] += 1;
+            }
+        }
+        Self {
+            uses: Sort::all()
+                .filter_map(|sort| used(sort, &span, books))
+                .collect(),
+            begun,
+            borrowers: borrowers.len(),
+            fleet: year(
+                snapshot,
+                &books.settled,
+                &added,
+                span.from,
+                span.until,
+                &ends,
+            ),
+            span,
+        }
+    }
+}
+
+fn used(sort: Sort, span: &Span, books: &Books) -> Option<Use> {
+    let is = |kind, design: Option<Design>| sort == design.map_or(Sort::Kind(kind), Sort::Design);
+    let loans = || books.lent.iter().filter(|l| is(l.kind, l.design));
+    let waits = || books.waited.iter().filter(|w| is(w.kind, w.design));
+    let closed = |w: &&Waited| w.closed_at.is_some_and(|at| span.holds(at));
+    let mut waited_days: Vec<f64> = waits()
+        .filter(|w| w.got_it)
+        .filter(closed)
+        .filter_map(|w| Some(days(w.asked_at, w.closed_at?)))
+        .collect();
+    waited_days.sort_by(f64::total_cmp);
+    let own = books.own.iter().filter(|o| is(o.kind, o.design)).count();
+    let days_out = loans()
+        .map(|l| {
+            let back = l.returned_at.unwrap_or(span.until);
+            days(l.lent_at.max(span.from), back.min(span.until))
+        })
+        // Nothing adds up to zero, not to less than nothing as `sum` has it.
+        .fold(0.0, |sum, days| sum + days);
+    let there = own as f64 * days(span.from, span.until);
+    let used = Use {
+        sort,
+        own,
+        loans: loans().filter(|l| span.holds(l.lent_at)).count(),
+        days_out,
+        share_out: (there > 0.0).then(|| (days_out / there).min(1.0)),
+        waited_days,
+        waiting: waits()
+            .filter(|w| w.closed_at.is_none_or(|c| c >= span.until))
+            .count(),
+        in_vain: waits().filter(|w| !w.got_it).filter(closed).count(),
+    };
+    let is_any = used.own > 0 || used.loans > 0 || used.days_out > 0.0 || used.waiting > 0;
+    is_any.then_some(used)
+}
 
 /// How many instruments stood how at one moment, in the order of [`Condition::ALL`](super::Condition::ALL).
 pub type Standing = [usize; 4];
@@ -97,7 +275,7 @@ const SHOWN: [Cause; 4] = [
 /// Limits are those in force now; the drift is that of the snapshot's model
 /// (`drift::params`: variance of coma along each of two axes per unit of a cause, so
 /// that an instrument in line has sqrt(2 v) waves RMS after it).
-pub fn year(
+fn year(
     snapshot: &Snapshot,
     settled: &HashMap<EntryId, Moment>,
     added: &HashMap<InstrumentId, Moment>,

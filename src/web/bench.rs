@@ -24,8 +24,8 @@ use crate::library::spares::{self, Spare};
 use crate::library::work_nights::{WorkNight, assigned};
 use crate::library::works::{self, Work, WorkWhat};
 use crate::library::{Conn, Moment};
-use crate::upkeep::due_list::{DueRow, Filter, due_list};
-use crate::upkeep::{ShelfRow, shelf_row};
+use crate::upkeep::ShelfRow;
+use crate::upkeep::due_list::{DueRow, whole_due_list};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -106,26 +106,24 @@ const DUE_SHOWN: usize = 8;
 
 async fn bench_page(context: RequestContext) -> Result<Response, Error> {
     let snapshot = context.snapshot().await?;
-    let rows = snapshot.fleet.shelf(context.now());
+    let rows = snapshot.shelf(context.now());
     let jobs = jobs::list(&mut *context.read().await?, None).await?;
     let today = context.club().date(context.now());
     let (mut at_bench, mut held) = (Vec::new(), Vec::new());
-    for row in rows {
+    for row in rows.iter() {
         match row.instrument.state() {
-            State::AtTheBench => at_bench.push(BenchRow::of(row, &jobs, today)),
-            State::HeldForTheBench => held.push(BenchRow::of(row, &jobs, today)),
+            State::AtTheBench => at_bench.push(BenchRow::of(row.clone(), &jobs, today)),
+            State::HeldForTheBench => held.push(BenchRow::of(row.clone(), &jobs, today)),
             _ => {}
         }
     }
-    let open = Filter::default();
-    let list = due_list(&snapshot, context.club(), &open, None, context.now());
-    let mut due: Vec<DueRow> = list
+    let list = whole_due_list(&snapshot, context.club(), context.now());
+    let due = list
         .due
-        .into_iter()
-        .filter(|r| !matches!(r.state, State::AtTheBench | State::HeldForTheBench))
-        .collect();
-    let more_due = due.len().saturating_sub(DUE_SHOWN);
-    due.truncate(DUE_SHOWN);
+        .iter()
+        .filter(|r| !matches!(r.state, State::AtTheBench | State::HeldForTheBench));
+    let more_due = due.clone().count().saturating_sub(DUE_SHOWN);
+    let due: Vec<DueRow> = due.take(DUE_SHOWN).cloned().collect();
     let mut conn = context.read().await?;
     let next = next_night(&context, &mut conn).await?;
     let (running, past): (Vec<_>, Vec<_>) = collimation::rows(&mut conn, context.club(), None)
@@ -226,7 +224,7 @@ impl MovePage {
         .filter(|(to, _)| *to != instrument.status)
         .map(|(to, words)| (to.slug(), words))
         .collect();
-        let row = shelf_row(&mut conn, instrument, context.now()).await?;
+        let row = context.shelf_row(&mut conn, instrument).await?;
         let against = row
             .assessment
             .due
@@ -343,15 +341,6 @@ struct WorkPage {
     errors: FormErrors,
 }
 
-async fn open_problems(
-    conn: &mut Conn,
-    instrument: &Instrument,
-) -> Result<Vec<LoggedProblem>, Error> {
-    let mut open = problems::current(conn, Some(instrument.id)).await?;
-    open.retain(|f| !f.settled);
-    Ok(open)
-}
-
 impl WorkPage {
     fn new(
         context: &RequestContext,
@@ -400,7 +389,7 @@ impl WorkPage {
 async fn work_form(context: RequestContext, Path(tag): Path<String>) -> Result<Response, Error> {
     let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    let open = open_problems(&mut conn, &instrument).await?;
+    let open = problems::open(&mut conn, Some(instrument.id)).await?;
     let spares = spares::all(&mut conn).await?;
     let form = WorkForm {
         on: context.club().date(context.now()).to_string(),
@@ -518,7 +507,7 @@ async fn log_work(
         Submission::First(write) => write,
     };
     let instrument = Instrument::by_tag(&mut write, &tag).await?;
-    let open = open_problems(&mut write, &instrument).await?;
+    let open = problems::open(&mut write, Some(instrument.id)).await?;
     let spares = spares::all(&mut write).await?;
     let out_since = match instrument.open_loan {
         Some(loan) => Some(Loan::get(&mut write, loan).await?.lent_at),

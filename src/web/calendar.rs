@@ -56,8 +56,17 @@ struct CalendarPage {
     is_volunteer: bool,
 }
 
+/// So many tags a day has room for.
+const TAGS_SHOWN: usize = 12;
+
 fn joined<'a>(tags: impl Iterator<Item = &'a str>) -> String {
-    tags.collect::<Vec<_>>().join(", ")
+    let mut tags: Vec<&str> = tags.collect();
+    let more = tags.len().saturating_sub(TAGS_SHOWN);
+    tags.truncate(TAGS_SHOWN);
+    match more {
+        0 => tags.join(", "),
+        n => format!("{} and {n} more", tags.join(", ")),
+    }
 }
 
 /// What there is on one day.

@@ -61,9 +61,13 @@ struct FindPage {
     q: String,
     found: Vec<FoundRow>,
     out: Vec<FoundRow>,
+    /// Whether more may be out than are shown.
+    more_out: bool,
     came_back: Vec<FoundRow>,
 }
 
+/// So many of what is out, and of what came back lately, are shown; a tag finds any.
+const SHOWN: i64 = 40;
 /// How long something counts as lately come back.
 const LATELY_DAYS: i64 = 14;
 
@@ -104,10 +108,12 @@ async fn find(context: RequestContext, Query(form): Query<FindFields>) -> Result
     }
     let open = Which {
         open: true,
+        rows: Some(SHOWN),
         ..Which::default()
     };
-    let out = Loan::list(&mut conn, open)
-        .await?
+    let out = Loan::list(&mut conn, open).await?;
+    let more_out = out.len() as i64 == SHOWN;
+    let out = out
         .into_iter()
         .map(|loan| FoundRow {
             with: format!("With {}", loan.borrower),
@@ -118,7 +124,7 @@ async fn find(context: RequestContext, Query(form): Query<FindFields>) -> Result
         })
         .collect();
     let since = context.now() - chrono::Duration::days(LATELY_DAYS);
-    let came_back = loans::came_back_since(&mut conn, since)
+    let came_back = loans::came_back_since(&mut conn, since, SHOWN)
         .await?
         .into_iter()
         .map(|back| FoundRow {
@@ -134,6 +140,7 @@ async fn find(context: RequestContext, Query(form): Query<FindFields>) -> Result
         q,
         found,
         out,
+        more_out,
         came_back,
     })
 }

@@ -13,7 +13,7 @@ use crate::library::instruments::{Check, Instrument, Status};
 use crate::library::turns::Lines;
 use crate::library::waits::{self, Wait};
 use crate::library::{Moment, logbook, works};
-use crate::upkeep::{self, Condition, ShelfRow};
+use crate::upkeep::{Condition, ShelfRow};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -110,7 +110,7 @@ async fn answer(
     let club = context.club();
     let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    let row = upkeep::shelf_row(&mut conn, instrument, context.now()).await?;
+    let row = context.shelf_row(&mut conn, instrument).await?;
     let mut waiting = waits::open(&mut conn, Some(row.instrument.id), None).await?;
     // Whose turn it is comes first.
     let today = club.date(context.now());
@@ -209,7 +209,7 @@ async fn stand(
             ));
         }
     };
-    let row = upkeep::shelf_row(&mut write, instrument, context.now()).await?;
+    let row = context.shelf_row(&mut write, instrument).await?;
     let unfit = row.assessment.condition == Condition::NeedsBench;
     if to == Status::Shelf && unfit && !context.may(Access::Coordinator) {
         return Err(Error::Refused(format!(

@@ -25,7 +25,7 @@ use crate::optics::eye;
 use crate::startest::words::waves_and_error;
 use crate::upkeep::drift::course::course;
 use crate::upkeep::due_list::{Foreseen, in_100};
-use crate::upkeep::{self, Assessment, Condition};
+use crate::upkeep::{Assessment, Condition};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -250,7 +250,7 @@ async fn condition_page(
     let collimation_open = collimations::open(&mut conn, instrument.id)
         .await?
         .is_some();
-    let row = upkeep::shelf_row(&mut conn, instrument.clone(), context.now()).await?;
+    let row = context.shelf_row(&mut conn, instrument.clone()).await?;
     drop(conn);
     let (course, course_words) = coma_over_time(context, &instrument).await?;
     let a = &row.assessment;

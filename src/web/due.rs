@@ -18,7 +18,9 @@ use crate::library::instruments::{Check, State};
 use crate::library::star_tests::Method;
 use crate::upkeep::assessment::{DueCode, DueReason};
 use crate::upkeep::drift::plan::Need;
-use crate::upkeep::due_list::{DueList, DueRow, Filter, PRESS_WORDS, due_list, in_100};
+use crate::upkeep::due_list::{
+    DueList, DueRow, Filter, PRESS_WORDS, due_list, in_100, whole_due_list,
+};
 use crate::upkeep::figures::apart;
 use crate::upkeep::reasons::URGENCY_WORDS;
 
@@ -102,13 +104,11 @@ pub(super) fn coming(typed: &str) -> Result<Option<NaiveDate>, Error> {
 async fn list(context: &RequestContext, asked: &Asked) -> Result<DueList, Error> {
     let (filter, coming) = (asked.filter()?, asked.coming()?);
     let snapshot = context.snapshot().await?;
-    Ok(due_list(
-        &snapshot,
-        context.club(),
-        &filter,
-        coming,
-        context.now(),
-    ))
+    let (club, now) = (context.club(), context.now());
+    Ok(match filter.is_open() && coming.is_none() {
+        true => whole_due_list(&snapshot, club, now).as_ref().clone(),
+        false => due_list(&snapshot, club, &filter, coming, now),
+    })
 }
 
 /// One instrument as the list shows it.

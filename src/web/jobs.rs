@@ -16,7 +16,7 @@ use super::tables::{Cell, csv_response};
 use super::{Error, address, show};
 use crate::library::jobs::{self, Job};
 use crate::library::{self, Conn, EntryId, InstrumentId, PersonId, problems};
-use crate::upkeep::due_list::{Filter, due_list};
+use crate::upkeep::due_list::whole_due_list;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -75,9 +75,10 @@ impl JobLine {
         today: NaiveDate,
     ) -> Result<Vec<Self>, Error> {
         let jobs = jobs::list(conn, Some(instrument)).await?;
-        let open = problems::current(conn, Some(instrument)).await?;
-        let open = open.into_iter().rev().filter(|p| !p.settled);
+        let open = problems::open(conn, Some(instrument)).await?;
         Ok(open
+            .into_iter()
+            .rev()
             .map(|p| {
                 let job = jobs.iter().find(|j| j.problem_entry_id == p.entry_id);
                 Self {
@@ -94,15 +95,12 @@ impl JobLine {
 /// The place of each due instrument in the due list, by tag.
 async fn due_ranks(context: &RequestContext) -> Result<HashMap<String, usize>, Error> {
     let snapshot = context.snapshot().await?;
-    let list = due_list(
-        &snapshot,
-        context.club(),
-        &Filter::default(),
-        None,
-        context.now(),
-    );
-    let rows = list.due.into_iter().chain(list.likely_out);
-    Ok(rows.enumerate().map(|(n, row)| (row.tag, n)).collect())
+    let list = whole_due_list(&snapshot, context.club(), context.now());
+    let rows = list.due.iter().chain(&list.likely_out);
+    Ok(rows
+        .enumerate()
+        .map(|(n, row)| (row.tag.clone(), n))
+        .collect())
 }
 
 /// In the order in which they come: by their day, then, where they have none, as the due

@@ -13,7 +13,6 @@ use super::extract::{Path, Query};
 use super::page::{Layout, RequestContext, page};
 use super::{App, Error};
 use crate::library::club::{Club, Paper};
-use crate::library::instruments::Status;
 use crate::library::things::Thing;
 
 /// Clear modules around a code (ISO/IEC 18004 asks for four).
@@ -133,6 +132,8 @@ struct LabelsPage {
     choices: Vec<(String, String, bool)>,
     /// Things that go with them, in the same way.
     things: Vec<(String, String, bool)>,
+    /// Whether there are more than are offered: their tags are typed.
+    more: bool,
     unknown: Vec<String>,
 }
 
@@ -173,6 +174,7 @@ fn labels_page(
             .is_none_or(|a| a.trim().is_empty()),
         choices: Vec::new(),
         things: Vec::new(),
+        more: false,
         unknown: Vec::new(),
     })
 }
@@ -205,37 +207,24 @@ async fn sheet(
     headers: HeaderMap,
 ) -> Result<Response, Error> {
     let mut conn = context.read().await?;
-    let all = Thing::all(&mut conn).await?;
-    let tags: Vec<&str> = asked
-        .tags
-        .iter()
-        .flat_map(|tags| tags.split(','))
-        .map(str::trim)
-        .filter(|tag| !tag.is_empty())
-        .take(MOST_LABELS)
-        .collect();
-    let find = |tag: &str| all.iter().find(|i| i.tag.eq_ignore_ascii_case(tag));
-    let chosen: Vec<&Thing> = tags.iter().filter_map(|tag| find(tag)).collect();
-    let offered = |instruments: bool| {
-        let one = all
-            .iter()
-            .filter(|i| i.status != Status::Retired && i.is_instrument() == instruments);
-        one.map(|i| {
-            let is_chosen = chosen.iter().any(|c| c.id == i.id);
-            (i.tag.clone(), i.name.clone(), is_chosen)
-        })
-        .collect()
+    let (mut chosen, unknown) = Thing::typed(&mut conn, &asked.tags.join(",")).await?;
+    chosen.truncate(MOST_LABELS);
+    let ticked: Vec<String> = chosen.iter().map(|thing| thing.tag.clone()).collect();
+    let (instruments, more_instruments) = Thing::offered(&mut conn, true, false, &ticked).await?;
+    let (things, more_things) = Thing::offered(&mut conn, false, false, &ticked).await?;
+    drop(conn);
+    let offered = |all: Vec<Thing>| {
+        let one = all.into_iter().map(|i| {
+            let is_chosen = ticked.contains(&i.tag);
+            (i.tag, i.name, is_chosen)
+        });
+        one.collect()
     };
-    let choices = offered(true);
-    let things = offered(false);
-    let unknown = tags
-        .iter()
-        .filter(|tag| find(tag).is_none())
-        .map(|&tag| tag.to_owned())
-        .collect();
+    let chosen: Vec<&Thing> = chosen.iter().collect();
     page(&LabelsPage {
-        choices,
-        things,
+        choices: offered(instruments),
+        things: offered(things),
+        more: more_instruments || more_things,
         unknown,
         ..labels_page(&context, &headers, "Labels".to_owned(), &chosen)?
     })

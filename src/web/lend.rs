@@ -18,7 +18,7 @@ use crate::library::instruments::{Check, Instrument, Status};
 use crate::library::lending::{Lend, LendDetails, Obstacle};
 use crate::library::loans;
 use crate::library::missing_kit::{self, MissingPart};
-use crate::library::people::Person;
+use crate::library::people::{Offered, Person};
 use crate::library::reservations::{self, Reservation};
 use crate::library::things::Sort;
 use crate::library::turns::{Kept, Lines};
@@ -26,7 +26,7 @@ use crate::library::waits::{self, Wait};
 use crate::library::{Conn, KitPartId, PersonId, kit, lending, loan_periods};
 use crate::optics::barrels::Verdict;
 use crate::startest::words::waves_and_error;
-use crate::upkeep::{self, Condition, ShelfRow};
+use crate::upkeep::{Condition, ShelfRow};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -70,7 +70,7 @@ struct LendPage {
     past_href: String,
     open_more: bool,
     who: String,
-    people: Vec<Person>,
+    offered: Offered,
     waiting: Vec<Wait>,
     form: OwnFields,
     kit: KitFields,
@@ -123,7 +123,6 @@ pub fn limit_words(row: &ShelfRow) -> String {
 /// The case as it is now.
 struct Case {
     row: ShelfRow,
-    people: Vec<Person>,
     waiting: Vec<Wait>,
     kit_rows: Vec<KitRow>,
     missing: Vec<MissingPart>,
@@ -169,8 +168,7 @@ impl Case {
             missing: missing_kit::of(conn, id).await?,
             kept: lines.kept(id).cloned(),
             reserved: reservations::from_day(conn, Some(id), today).await?,
-            row: upkeep::shelf_row(conn, instrument, context.now()).await?,
-            people: Person::list(conn).await?,
+            row: context.shelf_row(conn, instrument).await?,
             waiting: waits::open(conn, Some(id), None).await?,
             kit_rows,
         })
@@ -205,11 +203,11 @@ impl Case {
     }
 
     /// What the fields are checked against.
-    fn fields(&self, today: NaiveDate) -> lend_form::Against<'_> {
+    fn fields(&self, today: NaiveDate, borrower: Option<PersonId>) -> lend_form::Against<'_> {
         lend_form::Against {
             today,
             loan_days: self.loan_days,
-            people: &self.people,
+            borrower,
             kit_rows: &self.kit_rows,
             reserved: &self.reserved,
         }
@@ -244,6 +242,7 @@ impl Case {
     fn page(
         self,
         context: &RequestContext,
+        offered: Offered,
         asked: Asked,
         form: LendFields,
         against: Vec<String>,
@@ -255,15 +254,6 @@ impl Case {
             true => String::new(),
             false => self.barred(context.may(Access::Coordinator)),
         };
-        let wanted = asked.who.trim().to_lowercase();
-        let chosen = form.own.borrower.clone();
-        let people = self
-            .people
-            .into_iter()
-            .filter(|p| {
-                p.id.to_string() == chosen || p.is_called(&wanted) || p.mail().contains(&wanted)
-            })
-            .collect();
         let assessment = &self.row.assessment;
         let action = format!("{}/lend", address::instrument(&i.tag));
         let folded: &[&str] = match past {
@@ -297,7 +287,7 @@ impl Case {
             past,
             open_more: form.own.says_more() || folded.iter().any(|f| !errors.of(f).is_empty()),
             who: asked.who,
-            people,
+            offered,
             waiting: self.waiting,
             form: form.own,
             kit: form.kit,
@@ -388,7 +378,8 @@ async fn show_form(
     } else {
         case.against(today)
     };
-    page(&case.page(&context, asked, form, against, FormErrors::new()))
+    let offered = Person::offered(&mut conn, &asked.who, &asked.to).await?;
+    page(&case.page(&context, offered, asked, form, against, FormErrors::new()))
 }
 
 async fn lend(
@@ -405,13 +396,17 @@ async fn lend(
     let case = Case::load(&mut write, &context, &tag, form.own.is_past()).await?;
     let mut errors = FormErrors::new();
     let today = club.date(now);
-    let Some(checked) = lend_form::check(&case.fields(today), &form, &mut errors) else {
+    let borrower = Person::chosen(&mut write, &form.own.borrower).await?;
+    let fields = case.fields(today, borrower.map(|p| p.id));
+    let Some(checked) = lend_form::check(&fields, &form, &mut errors) else {
+        let offered = Person::offered(&mut write, "", &form.own.borrower).await?;
         drop(write);
         let against = match form.own.is_past() {
             true => Vec::new(),
             false => case.against(today),
         };
-        return mend(&case.page(&context, Asked::default(), form, against, errors));
+        let asked = Asked::default();
+        return mend(&case.page(&context, offered, asked, form, against, errors));
     };
     let id = case.row.instrument.id;
     let at = lending::begins_on(&mut write, club, id, checked.from, now).await?;
@@ -442,8 +437,10 @@ async fn lend(
     if !obstacles.is_empty() && checked.reason.is_empty() && !barred {
         let against: Vec<String> = obstacles.iter().map(Obstacle::words).collect();
         errors.add("override_reason", format!("{WHY}: please fill this in."));
+        let offered = Person::offered(&mut write, "", &form.own.borrower).await?;
         drop(write);
-        return mend(&case.page(&context, Asked::default(), form, against, errors));
+        let asked = Asked::default();
+        return mend(&case.page(&context, offered, asked, form, against, errors));
     }
     let loan = loan.write(&mut write).await?;
     let notice = if back_at.is_some() {

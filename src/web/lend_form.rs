@@ -5,7 +5,6 @@ use chrono::NaiveDate;
 use super::fields::{FormErrors, part};
 use super::kit_ticks::{KitFields, KitRow};
 use super::show;
-use crate::library::people::Person;
 use crate::library::reservations::Reservation;
 use crate::library::{KitPartId, PersonId, ReservationId};
 
@@ -149,8 +148,8 @@ pub struct Against<'a> {
     pub today: NaiveDate,
     /// Days a loan of it runs.
     pub loan_days: i64,
-    /// Who can borrow.
-    pub people: &'a [Person],
+    /// Who was chosen to borrow it, if they can.
+    pub borrower: Option<PersonId>,
     /// Its kit as the page lists it.
     pub kit_rows: &'a [KitRow],
     /// The reservations it may go out for.
@@ -160,11 +159,7 @@ pub struct Against<'a> {
 /// Checks what was typed; what must be mended is noted.
 pub fn check(case: &Against<'_>, form: &LendFields, errors: &mut FormErrors) -> Option<Checked> {
     let own = &form.own;
-    let borrower = own
-        .borrower
-        .parse::<PersonId>()
-        .ok()
-        .filter(|id| case.people.iter().any(|p| p.id == *id));
+    let borrower = case.borrower;
     if borrower.is_none() {
         errors.add("borrower", "To whom: choose a person from the list.");
     }

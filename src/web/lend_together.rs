@@ -14,7 +14,7 @@ use super::{Error, address, lend_form, show};
 use crate::library::instruments::{Instrument, State};
 use crate::library::lending::{Lend, LendDetails};
 use crate::library::loans::Loan;
-use crate::library::people::Person;
+use crate::library::people::{Offered, Person};
 use crate::library::sets::Set;
 use crate::library::things::Thing;
 use crate::library::turns::Lines;
@@ -157,7 +157,7 @@ struct TogetherPage {
     left_out: Vec<String>,
     /// Who waits for one of them, first come first.
     waiting: Vec<Wait>,
-    people: Vec<Person>,
+    offered: Offered,
     who: String,
     form: Fields,
     needs_reason: bool,
@@ -201,7 +201,6 @@ async fn together_page(
         Err(_) => None,
     };
     let due_on = form.due_on.parse::<NaiveDate>().unwrap_or(today);
-    let lines = Lines::load(&mut conn, None, club, today).await?;
     let (mut rows, mut left_out, mut waiting) = (Vec::new(), Vec::new(), Vec::new());
     for tag in form.offered.clone() {
         let Ok(thing) = Thing::by_tag(&mut conn, &tag).await else {
@@ -227,6 +226,7 @@ async fn together_page(
             let names: Vec<&str> = lost.iter().map(|m| m.part.as_str()).collect();
             notes.push(format!("missing: {}", names.join(", ")));
         }
+        let lines = Lines::load(&mut conn, Some(thing.id), club, today).await?;
         notes.extend(
             lines
                 .kept(thing.id)
@@ -245,11 +245,9 @@ async fn together_page(
             note: notes.join("; "),
         });
     }
-    let mut people = Person::list(&mut conn).await?;
-    people.retain(|p| {
-        let waits = waiting.iter().any(|w| w.person_id == p.id);
-        !waits && (p.id.to_string() == form.borrower || p.is_called(&who))
-    });
+    let mut offered = Person::offered(&mut conn, &who, &form.borrower).await?;
+    let waits = |p: &Person| waiting.iter().any(|w| w.person_id == p.id);
+    offered.people.retain(|p| !waits(p));
     form.offered = rows.iter().map(|r| r.tag.clone()).collect();
     Ok(TogetherPage {
         layout: context.layout(&match &set {
@@ -272,7 +270,7 @@ async fn together_page(
         rows,
         left_out,
         waiting,
-        people,
+        offered,
         who,
         form,
         needs_reason,
@@ -300,8 +298,8 @@ async fn show_form(context: RequestContext, Query(asked): Query<Asked>) -> Resul
             offered.push(member.tag);
         }
     }
-    if !asked.take.trim().is_empty() {
-        offered.push(Thing::by_tag(&mut conn, &asked.take).await?.tag);
+    for tag in asked.take.split(',').filter(|tag| !tag.trim().is_empty()) {
+        offered.push(Thing::by_tag(&mut conn, tag).await?.tag);
     }
     let today = context.club().date(context.now());
     let days = days_of(&mut conn, &context, &offered).await?;
@@ -336,22 +334,12 @@ async fn lend(
         Submission::First(write) => write,
     };
     // What is typed is offered and ticked from now on; what nothing bears stays typed.
-    let mut unknown = Vec::new();
-    for typed in form.more.split([',', ';', ' ', '\n']).map(str::trim) {
-        if typed.is_empty() {
-            continue;
-        }
-        match Thing::by_tag(&mut write, typed).await {
-            Ok(thing) if form.offered.contains(&thing.tag) => {
-                form.take.retain(|tag| *tag != thing.tag);
-                form.take.push(thing.tag);
-            }
-            Ok(thing) => {
-                form.offered.push(thing.tag.clone());
-                form.take.push(thing.tag);
-            }
-            Err(library::Error::NotFound(_)) => unknown.push(typed.to_owned()),
-            Err(error) => return Err(error.into()),
+    let (typed, unknown) = Thing::typed(&mut write, &form.more).await?;
+    for Thing { tag, .. } in typed {
+        form.take.retain(|taken| *taken != tag);
+        form.take.push(tag.clone());
+        if !form.offered.contains(&tag) {
+            form.offered.push(tag);
         }
     }
     form.more = unknown.join(", ");
@@ -362,9 +350,7 @@ async fn lend(
     if form.take.is_empty() {
         errors.add("take", "What goes: tick at least one.");
     }
-    let people = Person::list(&mut write).await?;
-    let borrower = form.borrower.parse::<PersonId>().ok();
-    let borrower = borrower.and_then(|id| people.into_iter().find(|p| p.id == id));
+    let borrower = Person::chosen(&mut write, &form.borrower).await?;
     if borrower.is_none() {
         errors.add("borrower", "To whom: choose a person from the list.");
     }

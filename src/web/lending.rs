@@ -382,10 +382,10 @@ async fn loan_page(
         }
         promised.extend(reservations::kept_words(conn, club, loan.instrument_id, today).await?);
     }
-    let history = logbook::of(conn, loan.instrument_id)
+    let history = logbook::of_loan(conn, loan.instrument_id, loan.id)
         .await?
         .into_iter()
-        .filter(|l| l.loan_id == Some(loan.id) && !l.entry.superseded && !l.entry.struck)
+        .filter(|l| !l.entry.superseded && !l.entry.struck)
         .map(|l| {
             let words = match l.told {
                 logbook::Told::Words

@@ -1,6 +1,8 @@
 //! Limits: what is set for each design and instrument, changing one after a
 //! look at what the change would do, and every change ever made.
 
+use std::collections::HashSet;
+
 use askama::Template;
 use axum::response::Response;
 
@@ -11,9 +13,9 @@ use super::page::{Layout, RequestContext, page};
 use super::show::capital;
 use super::tables::{self, Cell};
 use super::{address, show};
-use crate::library::Moment;
 use crate::library::instruments::{Design, Instrument};
 use crate::library::limits::{self as set_limits, LimitSet, LimitWhat};
+use crate::library::{Conn, InstrumentId, Moment};
 use crate::upkeep::limits::{self, Limits, Source, about, unit};
 
 /// Routes.
@@ -125,7 +127,7 @@ async fn list_page(context: RequestContext) -> Result<Response, Error> {
                 .collect(),
         })
         .collect();
-    let own = Instrument::all(&mut conn)
+    let own = with_settings(&mut conn, &sets)
         .await?
         .into_iter()
         .filter_map(|i| {
@@ -201,12 +203,23 @@ struct HistoryPage {
     rows: Vec<HistoryRow>,
 }
 
+/// The instruments that some limit was set for, by tag.
+async fn with_settings(conn: &mut Conn, sets: &[LimitSet]) -> Result<Vec<Instrument>, Error> {
+    let ids: HashSet<InstrumentId> = sets.iter().filter_map(|set| set.instrument_id).collect();
+    let mut instruments = Vec::with_capacity(ids.len());
+    for id in ids {
+        instruments.push(Instrument::get(conn, id).await?);
+    }
+    instruments.sort_by(|a, b| a.tag.cmp(&b.tag));
+    Ok(instruments)
+}
+
 /// Each setting with the words for whose limit it is.
 async fn settings(context: &RequestContext) -> Result<Vec<(LimitSet, String)>, Error> {
     let mut conn = context.read().await?;
-    let instruments = Instrument::all(&mut conn).await?;
-    Ok(set_limits::history(&mut conn)
-        .await?
+    let sets = set_limits::history(&mut conn).await?;
+    let instruments = with_settings(&mut conn, &sets).await?;
+    Ok(sets
         .into_iter()
         .map(|set| {
             let whose = match (set.design, set.instrument_id) {

@@ -15,7 +15,6 @@ use crate::library::loans::{self, Loan, Which};
 use crate::library::signatures::{self, Signature};
 use crate::library::things::Kind;
 use crate::library::{Conn, LoanId, missing_kit};
-use crate::upkeep;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -91,10 +90,11 @@ fn care_of_things() -> Vec<String> {
 async fn lent_with(conn: &mut Conn, loan: &Loan) -> Result<Vec<String>, Error> {
     let which = Which {
         borrower: Some(loan.borrower_id),
+        lent_at: Some(loan.lent_at),
         ..Which::default()
     };
     let mut others = Loan::list(conn, which).await?;
-    others.retain(|l| l.id != loan.id && l.lent_at == loan.lent_at);
+    others.retain(|l| l.id != loan.id);
     Ok(others
         .iter()
         .map(|l| format!("{}, {}", l.tag, l.instrument_name))
@@ -143,7 +143,7 @@ async fn loan_sheet(context: RequestContext, Path(id): Path<LoanId>) -> Result<R
         return page(&sheet);
     }
     let instrument = Instrument::get(&mut conn, sheet.loan.instrument_id).await?;
-    let row = upkeep::shelf_row(&mut conn, instrument, context.now()).await?;
+    let row = context.shelf_row(&mut conn, instrument).await?;
     let assessment = &row.assessment;
     sheet.condition = show::capital(assessment.condition.label());
     if let Some(at) = assessment.as_of {

@@ -11,14 +11,14 @@ use super::drift_picture::CoursePicture;
 use super::extract::{Path, Query};
 use super::lists::{Asked, Choice, Controls, Shown};
 use super::page::{Layout, RequestContext, page};
-use super::tables::{Cell, csv_response};
+use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, logbook_words, show};
 use crate::library::club::Club;
 use crate::library::entries::EntryKind;
 use crate::library::instruments::Instrument;
 use crate::library::journeys::JourneyKind;
 use crate::library::logbook::{self, Happening, Line, Told};
-use crate::library::{CollimationId, EntryId, collimation_lists};
+use crate::library::{CollimationId, Conn, EntryId, collimation_lists};
 use crate::upkeep::Snapshot;
 use crate::upkeep::drift::course::course;
 use crate::upkeep::drift::from_history::day_of;
@@ -218,27 +218,46 @@ async fn show_logbook(
     let snapshot = context.snapshot().await?;
     let mut conn = context.read().await?;
     let instrument = Instrument::by_tag(&mut conn, &tag).await?;
-    let mut happenings = logbook::happenings(logbook::of(&mut conn, instrument.id).await?);
+    let controls = controls(&instrument.tag);
+    let oldest_first = controls.check(&asked)? == "oldest";
+    let as_it_comes = controls.here(&asked) == controls.path;
+    let (rows, list, entries) = match as_it_comes {
+        true => {
+            let count = logbook::count(&mut conn, instrument.id).await?;
+            let paging = Paging::new(asked.page(), count, controls.rows);
+            let skip = (paging.number - 1) * controls.rows;
+            let lines = logbook::some(&mut conn, instrument.id, skip, controls.rows).await?;
+            let list = controls.shown(&asked, &paging);
+            (logbook::happenings(lines), list, count)
+        }
+        false => {
+            let lines = logbook::of(&mut conn, instrument.id).await?;
+            let mut happenings = logbook::happenings(lines);
+            happenings.retain(|h| is_asked(context.club(), &asked, &h.last));
+            if oldest_first {
+                happenings.reverse();
+            }
+            let count = happenings.len();
+            let (rows, list) = controls.page_of(&asked, happenings);
+            (rows, list, count)
+        }
+    };
+    let course = match list.before.is_empty() && !list.is_asked {
+        true => a_year(&context, &mut conn, &snapshot, &instrument).await?,
+        false => None,
+    };
     let collimations = collimation_lists::of_entries(&mut conn, instrument.id)
         .await?
         .into_iter()
         .collect();
     drop(conn);
-    let course = a_year(&context, &snapshot, &instrument, &happenings);
-    let controls = controls(&instrument.tag);
-    let oldest_first = controls.check(&asked)? == "oldest";
-    happenings.retain(|h| is_asked(context.club(), &asked, &h.last));
-    if oldest_first {
-        happenings.reverse();
-    }
     let names = context.may(Access::Coordinator);
     let here = address::instrument(&instrument.tag);
-    let entries = show::counted(happenings.len(), "entry", "entries");
-    let (rows, list) = controls.page_of(&asked, happenings);
+    let entries = show::counted(entries, "entry", "entries");
     page(&LogbookPage {
         layout: context.layout(&format!("Logbook of {}", instrument.tag)),
         lede: format!("{}. {}.", instrument.name, show::capital(&entries)),
-        course: course.filter(|_| list.before.is_empty() && !list.is_asked),
+        course,
         rows: rows
             .into_iter()
             .map(|h| row(&context, &instrument.tag, names, &collimations, h))
@@ -251,15 +270,23 @@ async fn show_logbook(
 
 /// The last year of an instrument's coma, with its journeys, knocks and work on
 /// the same axis; none before its first look.
-fn a_year(
+async fn a_year(
     context: &RequestContext,
+    conn: &mut Conn,
     snapshot: &Snapshot,
     instrument: &Instrument,
-    happenings: &[Happening],
-) -> Option<CoursePicture> {
-    let member = snapshot.member(instrument.id)?;
-    let chain = member.book.chain.as_ref().filter(|c| c.looks() > 0)?;
-    let forecast = snapshot.forecast(instrument.id)?;
+) -> Result<Option<CoursePicture>, Error> {
+    let member = snapshot.member(instrument.id);
+    let chain = member
+        .and_then(|m| m.book.chain.as_ref())
+        .filter(|c| c.looks() > 0);
+    let (Some(member), Some(chain), Some(forecast)) =
+        (member, chain, snapshot.forecast(instrument.id))
+    else {
+        return Ok(None);
+    };
+    let a_year_ago = context.now() - chrono::Duration::days(YEAR_DAYS.ceil() as i64);
+    let happenings = logbook::happenings(logbook::since(conn, instrument.id, a_year_ago).await?);
     let from = (snapshot.today - YEAR_DAYS).max(chain.begins);
     let drawn = course(chain, snapshot.model(), from, snapshot.today + AHEAD_DAYS);
     let club = context.club();
@@ -283,7 +310,7 @@ fn a_year(
         .collect();
     let count = |of: &str| happened.iter().filter(|(_, kind, _)| *kind == of).count();
     let words = format!(
-        "Coma of {} over the last year with its error bars and its limit; marked on the same axis of its life so far: {} journeys, {} knocks, work {} times. Chance that it is out of collimation today: {}.",
+        "Coma of {} over the last year with its error bars and its limit; marked on the same axis: {} journeys, {} knocks, work {} times. Chance that it is out of collimation today: {}.",
         instrument.tag,
         count("journey"),
         count("knock"),
@@ -291,7 +318,13 @@ fn a_year(
         show::percent(forecast.chance)
     );
     let limit = member.limits.coma_bench.value;
-    CoursePicture::with(&drawn, limit, snapshot.today, words, &happened)
+    Ok(CoursePicture::with(
+        &drawn,
+        limit,
+        snapshot.today,
+        words,
+        &happened,
+    ))
 }
 
 async fn logbook_csv(

@@ -78,14 +78,23 @@ async fn mine(context: RequestContext) -> Result<Response, Error> {
     let today = club.date(context.now());
     let snapshot = context.snapshot().await?;
     let mut conn = context.read().await?;
-    let which = Which {
+    let open = Which {
         borrower: Some(me),
+        open: true,
+        ..Which::default()
+    };
+    let over = Which {
+        borrower: Some(me),
+        past: true,
+        rows: Some(PAST_ROWS as i64 + 1),
         ..Which::default()
     };
     let mut out = Vec::new();
     let mut past = Vec::new();
     let mut instruments = 0;
-    for loan in Loan::list(&mut conn, which).await? {
+    let mut loans = Loan::list(&mut conn, open).await?;
+    loans.extend(Loan::list(&mut conn, over).await?);
+    for loan in loans {
         let mut row = MineRow {
             id: loan.id,
             href: format!("/loans/{}", loan.id),
@@ -124,7 +133,7 @@ async fn mine(context: RequestContext) -> Result<Response, Error> {
         }
         out.push(row);
     }
-    let lines = Lines::load(&mut conn, None, club, today).await?;
+    let lines = Lines::of_person(&mut conn, me, club, today).await?;
     let waits = waits::open(&mut conn, None, Some(me))
         .await?
         .into_iter()

@@ -13,15 +13,14 @@ use super::lend_together::Together;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::{Error, address, lend_form, show};
 use crate::library::entries::{EntryKind, NewEntry};
-use crate::library::instruments::State;
 use crate::library::lending::LendDetails;
 use crate::library::loans::{self, Loan, Which};
-use crate::library::people::Person;
+use crate::library::people::{Offered, Person};
 use crate::library::reservations;
 use crate::library::returning::Return;
 use crate::library::things::{Kind, Thing};
 use crate::library::turns::Lines;
-use crate::library::{Conn, KitPartId, PersonId};
+use crate::library::{Conn, KitPartId};
 use crate::upkeep::Condition;
 use crate::upkeep::exposure::UNTOLD_DRIVE_KM;
 
@@ -50,6 +49,8 @@ struct OutFields {
     due_on: String,
     /// Tags.
     take: Vec<String>,
+    /// More tags, as typed.
+    more: String,
     override_reason: String,
 }
 
@@ -57,6 +58,8 @@ struct OutFields {
 #[serde(default)]
 struct Asked {
     event: String,
+    /// Part of a name or address.
+    who: String,
 }
 
 /// One instrument that can go.
@@ -74,7 +77,10 @@ struct OutPage {
     rows: Vec<TakeRow>,
     /// What can go with them.
     things: Vec<TakeRow>,
-    people: Vec<Person>,
+    /// Whether there are more than can be ticked: their tags are typed.
+    more: bool,
+    who: String,
+    offered: Offered,
     form: OutFields,
     needs_reason: bool,
     errors: FormErrors,
@@ -88,6 +94,7 @@ impl OutPage {
 
 async fn out_page(
     context: &RequestContext,
+    who: String,
     form: OutFields,
     needs_reason: bool,
     errors: FormErrors,
@@ -99,53 +106,37 @@ async fn out_page(
     let lines = Lines::load(&mut conn, None, club, today).await?;
     let reserved = reservations::from_day(&mut conn, None, today).await?;
     let due_on = form.due_on.parse::<NaiveDate>().unwrap_or(today);
-    let shelf = snapshot.fleet.shelf(now).into_iter();
-    let rows: Vec<TakeRow> = shelf
-        .filter(|row| row.instrument.state() == State::OnTheShelf)
-        .map(|row| {
-            let i = &row.instrument;
-            let mut notes = Vec::new();
-            if row.assessment.condition != Condition::Ready {
-                notes.push(row.assessment.condition.to_string());
-            }
-            if let Some(kept) = lines.kept(i.id) {
-                notes.push(format!("kept for {}", kept.person));
-            }
-            let mine =
-                |r: &&reservations::Reservation| r.instrument_id == i.id && r.meets(today, due_on);
-            let held = reserved.iter().find(mine);
-            notes.extend(held.map(|r| format!("reserved for {}", r.for_words())));
-            TakeRow {
-                ticked: form.take.contains(&i.tag),
-                tag: i.tag.clone(),
-                name: i.name.clone(),
-                note: notes.join(", "),
-            }
-        })
-        .collect();
-    let things = Thing::all(&mut conn).await?;
-    let things = things
-        .into_iter()
-        .filter(|t| !t.is_instrument() && t.state() == State::OnTheShelf)
-        .map(|t| {
-            let held = reserved
-                .iter()
-                .find(|r| r.instrument_id == t.id && r.meets(today, due_on));
-            TakeRow {
-                ticked: form.take.contains(&t.tag),
-                note: held
-                    .map(|r| format!("reserved for {}", r.for_words()))
-                    .unwrap_or_default(),
-                tag: t.tag,
-                name: t.name,
-            }
-        })
-        .collect();
+    let row = |thing: Thing| {
+        let member = snapshot.member(thing.id);
+        let condition = member.map(|m| snapshot.fleet.judge(m, now).condition);
+        let condition = condition.filter(|c| *c != Condition::Ready);
+        let mut notes: Vec<String> = condition.map(|c| c.to_string()).into_iter().collect();
+        notes.extend(
+            lines
+                .kept(thing.id)
+                .map(|k| format!("kept for {}", k.person)),
+        );
+        let mut its = reserved.iter().filter(|r| r.instrument_id == thing.id);
+        let held = its.find(|r| r.meets(today, due_on));
+        notes.extend(held.map(|r| format!("reserved for {}", r.for_words())));
+        TakeRow {
+            ticked: form.take.contains(&thing.tag),
+            tag: thing.tag,
+            name: thing.name,
+            note: notes.join(", "),
+        }
+    };
+    let (instruments, more_instruments) = Thing::offered(&mut conn, true, true, &form.take).await?;
+    let (things, more_things) = Thing::offered(&mut conn, false, true, &form.take).await?;
+    let rows = instruments.into_iter().map(row).collect();
+    let things = things.into_iter().map(row).collect();
     Ok(OutPage {
         layout: context.layout("Out for a public evening"),
         rows,
         things,
-        people: Person::list(&mut conn).await?,
+        more: more_instruments || more_things,
+        offered: Person::offered(&mut conn, &who, &form.borrower).await?,
+        who,
         form,
         needs_reason,
         errors,
@@ -168,15 +159,16 @@ async fn show_form(context: RequestContext, Query(asked): Query<Asked>) -> Resul
         event,
         borrower: context.person()?.id.to_string(),
         due_on: until.format("%Y-%m-%d").to_string(),
-        override_reason: String::new(),
+        ..OutFields::default()
     };
-    page(&out_page(&context, form, false, FormErrors::new()).await?)
+    page(&out_page(&context, asked.who, form, false, FormErrors::new()).await?)
 }
 
 async fn go_out(
     context: RequestContext,
-    Form { fields: form, once }: Form<OutFields>,
+    Form { fields, once }: Form<OutFields>,
 ) -> Result<Response, Error> {
+    let mut form = fields;
     let by = context.person()?.id;
     let now = context.now();
     let mut errors = FormErrors::new();
@@ -184,16 +176,29 @@ async fn go_out(
     let today = context.club().date(now);
     let due_on = lend_form::due_day(&mut errors, "due_on", &form.due_on, today);
     let reason = errors.optional_text("override_reason", "Why", &form.override_reason, 500);
-    if form.take.is_empty() {
-        errors.add("take", "Instruments: tick those that go.");
-    }
     let mut write = match context.begin(&once).await? {
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    let borrower = form.borrower.parse::<PersonId>().ok();
-    let people = Person::list(&mut write).await?;
-    let borrower = borrower.filter(|id| people.iter().any(|p| p.id == *id));
+    // What is typed is ticked from now on; what nothing bears stays typed.
+    let (typed, unknown) = Thing::typed(&mut write, &form.more).await?;
+    for Thing { tag, .. } in typed {
+        form.take.retain(|ticked| *ticked != tag);
+        form.take.push(tag);
+    }
+    form.more = unknown.join(", ");
+    if !unknown.is_empty() {
+        errors.add(
+            "more",
+            format!("More tags: nothing has the tag {}.", form.more),
+        );
+    }
+    if form.take.is_empty() {
+        errors.add("take", "Instruments: tick those that go.");
+    }
+    let borrower = Person::chosen(&mut write, &form.borrower)
+        .await?
+        .map(|p| p.id);
     if borrower.is_none() {
         errors.add("borrower", "Who answers for them: choose a person.");
     }
@@ -215,7 +220,7 @@ async fn go_out(
     }
     if !errors.is_empty() {
         drop(write);
-        return mend(&out_page(&context, form, needs_reason, errors).await?);
+        return mend(&out_page(&context, String::new(), form, needs_reason, errors).await?);
     }
     let count = show::counted(form.take.len(), "is", "are");
     write

@@ -18,9 +18,10 @@ use super::visitor::{self, Visitor};
 use super::{App, Error};
 use crate::library::club::{Club, Paper};
 use crate::library::forms::{self, FormKey};
+use crate::library::instruments::Instrument;
 use crate::library::people::{Person, Role};
 use crate::library::{Conn, Moment, PersonId, Write, audit_log};
-use crate::upkeep::Snapshot;
+use crate::upkeep::{ShelfRow, Snapshot};
 
 /// The desk at which a handler works: the app and the visit.
 #[derive(Clone)]
@@ -63,6 +64,15 @@ impl RequestContext {
             .snapshots
             .now(&self.app.library, self.now())
             .await?)
+    }
+
+    /// What the rules say of one instrument, as of now.
+    pub async fn shelf_row(
+        &self,
+        conn: &mut Conn,
+        instrument: Instrument,
+    ) -> Result<ShelfRow, Error> {
+        Ok(self.app.snapshots.row(conn, instrument, self.now()).await?)
     }
 
     /// Who is signed in.

@@ -11,9 +11,9 @@ use super::fields::{FormErrors, shown_mark};
 use super::lists::{Asked, Choice, Controls, Shown};
 use super::me::{self, PlaceLine, SessionFields};
 use super::page::{Layout, RequestContext, Submission, mend, page, see_other, with_notice};
-use super::tables::{Cell, csv_response};
+use super::tables::{Cell, Paging, csv_response};
 use super::{confirm, first_evening, post, show};
-use crate::library::people::{self, NewPerson, Person, Role};
+use crate::library::people::{self, NewPerson, Person, Role, Which};
 use crate::library::sessions::{self, Purpose};
 use crate::library::{self, PersonId, messages, second_factor};
 
@@ -92,7 +92,7 @@ fn controls() -> Controls {
             ("newest", "Newest first"),
             ("longest", "Longest here first"),
         ],
-        rows: 100,
+        rows: 50,
     }
 }
 
@@ -109,29 +109,36 @@ fn role_words(person: &Person) -> &'static str {
     }
 }
 
-/// The people asked for, in the order asked for.
-async fn asked_for(context: &RequestContext, asked: &Asked) -> Result<Vec<Person>, Error> {
-    let controls = controls();
-    let order = controls.check(asked)?;
-    let role: Option<Role> = asked.of("role").parse().ok();
-    let guests = asked.of("role") == GUEST;
-    let mut found = Person::list(&mut *context.read().await?).await?;
-    found.retain(|p| {
-        (!guests || p.guest)
-            && role.is_none_or(|r| p.role == r && !p.guest)
-            && match asked.of("signs-in") {
-                "" => true,
-                "no-password" => signs_in(p) == NO_PASSWORD,
-                word => signs_in(p) == word,
-            }
-            && asked.fits(&[&p.name, p.mail()])
-    });
-    match order {
-        "newest" => found.sort_by_key(|p| std::cmp::Reverse(p.joined_at)),
-        "longest" => found.sort_by_key(|p| p.joined_at),
-        _ => {}
+/// The people asked for, in the order asked for: those of one page, and how many there are
+/// in all; or all of them.
+async fn asked_for(
+    context: &RequestContext,
+    asked: &Asked,
+    rows: Option<usize>,
+) -> Result<(Vec<Person>, usize), Error> {
+    let order = controls();
+    let order = order.check(asked)?;
+    let mut conn = context.read().await?;
+    let which = Which {
+        role: asked.of("role").parse().ok(),
+        guests: asked.of("role") == GUEST,
+        signs_in: Some(asked.of("signs-in")).filter(|chosen| !chosen.is_empty()),
+        order,
+    };
+    let words = !asked.words().is_empty();
+    let (page, size) = match rows.filter(|_| !words) {
+        Some(rows) => (asked.page() as i64, rows as i64),
+        None => (1, i64::MAX),
+    };
+    let (mut count, mut found) = Person::page(&mut conn, &which, page, size).await?;
+    if words {
+        found.retain(|p| asked.fits(&[&p.name, p.mail()]));
+        count = found.len();
+        if let Some(rows) = rows {
+            found = Paging::new(asked.page(), count, rows).rows(found);
+        }
     }
-    Ok(found)
+    Ok((found, count))
 }
 
 fn signs_in(person: &Person) -> &'static str {
@@ -144,7 +151,7 @@ fn signs_in(person: &Person) -> &'static str {
 
 /// All that are asked for, whatever page is shown.
 async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let found = asked_for(&context, &asked).await?;
+    let (found, _) = asked_for(&context, &asked, None).await?;
     csv_response(
         &["name", "email", "role", "signs in", "since"],
         found.iter().map(|p| {
@@ -160,8 +167,10 @@ async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result
 }
 
 async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let found = asked_for(&context, &asked).await?;
-    let (rows, list) = controls().page_of(&asked, found);
+    let controls = controls();
+    let (rows, count) = asked_for(&context, &asked, Some(controls.rows)).await?;
+    let paging = Paging::new(asked.page(), count, controls.rows);
+    let list = controls.shown(&asked, &paging);
     page(&ListPage {
         layout: context.layout("People"),
         lines: rows
@@ -260,6 +269,8 @@ struct Known {
     second_factor: bool,
     places: Vec<PlaceLine>,
     loans: Vec<LoanLine>,
+    /// Whether there may be more than are shown.
+    more_loans: bool,
     /// Whether a link can be sent.
     sends: bool,
     /// When mail to them was refused last, and why; "" where it gets through.
@@ -326,6 +337,9 @@ async fn add(context: RequestContext, form: GraveForm<PersonFields>) -> Result<R
     }
 }
 
+/// So many loans of one person are shown, those still out first; the list of loans has them all.
+const LOANS_SHOWN: i64 = 20;
+
 async fn person_page(
     context: &RequestContext,
     id: PersonId,
@@ -339,9 +353,11 @@ async fn person_page(
     }
     let which = library::loans::Which {
         borrower: Some(id),
+        rows: Some(LOANS_SHOWN),
         ..Default::default()
     };
     let loans = library::loans::Loan::list(&mut conn, which).await?;
+    let more_loans = loans.len() as i64 == LOANS_SHOWN;
     let loans = loans
         .iter()
         .map(|l| LoanLine {
@@ -365,6 +381,7 @@ async fn person_page(
             second_factor: second_factor::is_on(&mut conn, id).await?,
             places: me::places(context, &mut conn, id).await?,
             loans,
+            more_loans,
             sends: context.app.post.sends(),
             refused: messages::Message::refused(&mut conn, id)
                 .await?

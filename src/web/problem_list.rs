@@ -89,15 +89,12 @@ async fn asked_for(
     let jobs = jobs::list(&mut conn, None).await?;
     let mut jobs: HashMap<EntryId, Job> =
         jobs.into_iter().map(|j| (j.problem_entry_id, j)).collect();
-    let mut found = problem_list::all(&mut conn).await?;
+    let only_open = asked.of("show").is_empty();
+    let mut found = problem_list::listed(&mut conn, only_open).await?;
     let is = |name: &str, slug: &str| asked.of(name).is_empty() || asked.of(name) == slug;
     found.retain(|one| {
         let problem = &one.logged.problem;
-        let shown = match asked.of("show") {
-            "all" => true,
-            "settled" => one.logged.settled,
-            _ => !one.logged.settled,
-        };
+        let shown = asked.of("show") != "settled" || one.logged.settled;
         let taken = jobs
             .get(&one.logged.entry_id)
             .is_some_and(|job| job.terms.person.is_some());

@@ -17,7 +17,7 @@ use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::Status;
 use crate::library::loans::{self, Loan};
-use crate::library::people::Person;
+use crate::library::people::{Offered, Person};
 use crate::library::reservations::{self, NewReservation, Reservation};
 use crate::library::things::Thing;
 use crate::library::turns::Lines;
@@ -227,7 +227,7 @@ struct FormPage {
     barred: String,
     standing: Vec<String>,
     who: String,
-    people: Vec<Person>,
+    offered: Offered,
     form: ReserveFields,
     errors: FormErrors,
 }
@@ -251,8 +251,7 @@ async fn form_page(
         let due_on = Loan::get(conn, loan).await?.due_on;
         standing.push(format!("On loan, due {}.", show::short_day(due_on, today)));
     }
-    let mut people = Person::list(conn).await?;
-    people.retain(|p| p.id.to_string() == form.person || p.is_called(&who));
+    let offered = Person::offered(conn, &who, &form.person).await?;
     Ok(FormPage {
         layout: context.layout(&format!("Reserve {}", instrument.tag)),
         here: address::thing(&instrument),
@@ -262,7 +261,7 @@ async fn form_page(
         },
         standing,
         who,
-        people,
+        offered,
         instrument,
         form,
         errors,

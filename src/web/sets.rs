@@ -9,7 +9,7 @@ use super::extract::{Form, Path};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
 use super::{Error, address, show};
-use crate::library::instruments::{State, Status};
+use crate::library::instruments::State;
 use crate::library::sets::{MOST_MEMBERS, Set};
 use crate::library::things::{Kind, Thing};
 use crate::library::{self, Conn, SetId};
@@ -74,6 +74,8 @@ struct SetFields {
     note: String,
     /// Tags.
     member: Vec<String>,
+    /// More of them, as typed.
+    more: String,
     version: i64,
 }
 
@@ -89,6 +91,8 @@ struct FormPage {
     remove: String,
     /// What can be chosen by kind: the heading, then tag, words, whether chosen.
     kinds: Vec<(String, Vec<Member>)>,
+    /// Whether there are more than can be ticked: their tags are typed.
+    more: bool,
     form: SetFields,
     errors: FormErrors,
 }
@@ -100,7 +104,9 @@ async fn form_page(
     form: SetFields,
     errors: FormErrors,
 ) -> Result<FormPage, Error> {
-    let things = Thing::all(conn).await?;
+    let (mut things, more_instruments) = Thing::offered(conn, true, false, &form.member).await?;
+    let (others, more_things) = Thing::offered(conn, false, false, &form.member).await?;
+    things.extend(others);
     let kinds = Kind::ALL.iter().filter_map(|&kind| {
         let of: Vec<Member> = things
             .iter()
@@ -109,7 +115,6 @@ async fn form_page(
                 let chosen = form.member.contains(&t.tag);
                 (t, chosen)
             })
-            .filter(|(t, chosen)| *chosen || t.status != Status::Retired)
             .map(|(t, chosen)| (t.tag.clone(), format!("{}, {}", t.tag, t.name), chosen))
             .collect();
         (!of.is_empty()).then(|| (show::capital(kind.label()), of))
@@ -124,6 +129,7 @@ async fn form_page(
             .map(|id| format!("/sets/{id}/remove"))
             .unwrap_or_default(),
         kinds: kinds.collect(),
+        more: more_instruments || more_things,
         form,
         errors,
     })
@@ -143,6 +149,7 @@ async fn show_edit(context: RequestContext, Path(id): Path<SetId>) -> Result<Res
         name: set.name,
         note: set.note,
         member: members.into_iter().map(|m| m.tag).collect(),
+        more: String::new(),
         version: set.version,
     };
     page(&form_page(&context, &mut conn, Some(id), form, FormErrors::new()).await?)
@@ -163,11 +170,29 @@ async fn edit(
 async fn save(
     context: RequestContext,
     id: Option<SetId>,
-    Form { fields: form, once }: Form<SetFields>,
+    Form { fields, once }: Form<SetFields>,
 ) -> Result<Response, Error> {
+    let mut form = fields;
     let mut errors = FormErrors::new();
     let name = errors.text("name", "Name", &form.name, 80);
     let note = errors.optional_text("note", "Note", &form.note, 300);
+    let mut write = match context.begin(&once).await? {
+        Submission::Again(response) => return Ok(response),
+        Submission::First(write) => write,
+    };
+    // What is typed is ticked from now on; what nothing bears stays typed.
+    let (typed, unknown) = Thing::typed(&mut write, &form.more).await?;
+    for Thing { tag, .. } in typed {
+        form.member.retain(|ticked| *ticked != tag);
+        form.member.push(tag);
+    }
+    form.more = unknown.join(", ");
+    if !unknown.is_empty() {
+        errors.add(
+            "more",
+            format!("More tags: nothing has the tag {}.", form.more),
+        );
+    }
     if form.member.len() < 2 {
         errors.add("member", "What belongs to it: tick at least two.");
     } else if form.member.len() > MOST_MEMBERS {
@@ -176,10 +201,6 @@ async fn save(
             format!("What belongs to it: at most {MOST_MEMBERS} fit."),
         );
     }
-    let mut write = match context.begin(&once).await? {
-        Submission::Again(response) => return Ok(response),
-        Submission::First(write) => write,
-    };
     let mut members = Vec::new();
     if errors.is_empty() {
         for tag in &form.member {

@@ -22,7 +22,7 @@ use crate::library::instruments::{Design, Instrument, State, Status};
 use crate::upkeep::{Assessment, Condition, ShelfRow};
 
 /// Rows on one page.
-const PAGE_ROWS: usize = 100;
+const PAGE_ROWS: usize = 50;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -149,7 +149,10 @@ async fn gather(context: &RequestContext, asked: &Asked) -> Result<Gathered, Err
         true if may_see_retired => &fleet.retired,
         true => &[],
     };
-    let rows = fleet.rows(members, context.now());
+    let rows = match asked.of("state") == State::Retired.slug() {
+        false => snapshot.shelf(context.now()).as_ref().clone(),
+        true => fleet.rows(members, context.now()),
+    };
     let today = context.club().date(context.now());
     let mut conn = context.read().await?;
     let mut kept = super::reservations::kept_in_short(&mut conn, context.club(), today).await?;
@@ -160,7 +163,10 @@ async fn gather(context: &RequestContext, asked: &Asked) -> Result<Gathered, Err
         .map(|(row, member)| Shelved {
             due_on: member.back_by,
             kept: kept.remove(&member.instrument.id).unwrap_or_default(),
-            searched: searched_words(context.club(), &row.instrument),
+            searched: match asked.words() {
+                "" => String::new(),
+                _ => searched_words(context.club(), &row.instrument),
+            },
             row,
         })
         .collect();
@@ -182,7 +188,9 @@ async fn gather(context: &RequestContext, asked: &Asked) -> Result<Gathered, Err
         .collect();
     let mut found: Vec<Shelved> = all.into_iter().filter(|one| wants(asked, one)).collect();
     found.sort_by_cached_key(|one| tag_key(&one.row.instrument.tag));
-    let of = |one: &Shelved| one.row.instrument.clone();
+    fn of(one: &Shelved) -> &Instrument {
+        &one.row.instrument
+    }
     match order {
         "design" => found.sort_by(|a, b| {
             let (a, b) = (of(a), of(b));

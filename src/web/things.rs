@@ -9,13 +9,13 @@ use super::fields::FormErrors;
 use super::lists::{Asked, Choice, Controls, Shown};
 use super::page::{Layout, RequestContext, mend, page, see_other};
 use super::pictures::{Picture, pictures};
-use super::tables::{Cell, csv_response};
+use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, papers, reservations, show};
 use crate::library::Conn;
-use crate::library::instruments::{State, Status, former_tags};
-use crate::library::loans::{Loan, Which};
+use crate::library::instruments::{State, former_tags};
+use crate::library::loans::Loan;
 use crate::library::sets::Set;
-use crate::library::things::{Kind, Thing};
+use crate::library::things::{Kind, Thing, Which};
 use crate::library::{self, logbook, stock, waits};
 
 /// Routes.
@@ -28,7 +28,7 @@ pub fn routes() -> Vec<Route> {
 }
 
 /// Rows of one page of the list.
-const PAGE_ROWS: usize = 100;
+const PAGE_ROWS: usize = 50;
 
 /// Where a thing's own page is, if this tag is that of a thing that is no instrument:
 /// old labels, and lists of both, lead to an instrument's address.
@@ -80,45 +80,42 @@ fn controls() -> Controls {
     }
 }
 
-/// The things asked for, each with its open loan; and how many there are at all.
+/// The things asked for: how many, and those of one page, or all of them, each with its open
+/// loan.
 async fn asked_for(
-    context: &RequestContext,
+    conn: &mut Conn,
     asked: &Asked,
-) -> Result<(Vec<(Thing, Option<Loan>)>, usize), Error> {
+    rows: Option<usize>,
+) -> Result<(usize, Vec<(Thing, Option<Loan>)>), Error> {
     controls().check(asked)?;
-    let mut conn = context.read().await?;
-    let mut things = Thing::all(&mut conn).await?;
-    things.retain(|t| !t.is_instrument());
-    let there_are = things
-        .iter()
-        .filter(|t| t.status != Status::Retired)
-        .count();
-    things.retain(|t| {
-        let kind = asked.of("kind");
-        (kind.is_empty() || kind == t.kind.slug())
-            && match asked.of("state") {
-                "" => t.status != Status::Retired,
-                wanted => wanted == t.state().slug(),
-            }
-            && asked.fits(&[&t.tag, &t.name, t.kind.label(), &t.place])
-    });
-    let open = Which {
-        open: true,
-        ..Which::default()
+    let chosen = |name| Some(asked.of(name)).filter(|chosen| !chosen.is_empty());
+    let which = Which {
+        kind: chosen("kind"),
+        state: asked.of("state").parse().ok(),
+        retired: chosen("state").is_some(),
     };
-    let mut loans: std::collections::HashMap<_, _> = Loan::list(&mut conn, open)
-        .await?
-        .into_iter()
-        .map(|loan| (loan.id, loan))
-        .collect();
-    let rows = things
-        .into_iter()
-        .map(|thing| {
-            let loan = thing.open_loan.and_then(|id| loans.remove(&id));
-            (thing, loan)
-        })
-        .collect();
-    Ok((rows, there_are))
+    let words = !asked.words().is_empty();
+    let (page, size) = match rows.filter(|_| !words) {
+        Some(rows) => (asked.page() as i64, rows as i64),
+        None => (1, i64::MAX),
+    };
+    let (mut count, mut things) = Thing::page(conn, &which, page, size).await?;
+    if words {
+        things.retain(|t| asked.fits(&[&t.tag, &t.name, t.kind.label(), &t.place]));
+        count = things.len();
+        if let Some(rows) = rows {
+            things = Paging::new(asked.page(), count, rows).rows(things);
+        }
+    }
+    let mut shown = Vec::with_capacity(things.len());
+    for thing in things {
+        let loan = match thing.open_loan {
+            Some(id) => Some(Loan::get(conn, id).await?),
+            None => None,
+        };
+        shown.push((thing, loan));
+    }
+    Ok((count, shown))
 }
 
 struct Line {
@@ -143,10 +140,13 @@ struct ListPage {
 }
 
 async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let (found, there_are) = asked_for(&context, &asked).await?;
+    let mut conn = context.read().await?;
+    let (fits, rows) = asked_for(&mut conn, &asked, Some(PAGE_ROWS)).await?;
+    let (there_are, _) = Thing::page(&mut conn, &Which::default(), 1, 1).await?;
+    drop(conn);
     let today = context.club().date(context.now());
-    let fits = found.len();
-    let (rows, list) = controls().page_of(&asked, found);
+    let paging = Paging::new(asked.page(), fits, PAGE_ROWS);
+    let list = controls().shown(&asked, &paging);
     page(&ListPage {
         layout: context.layout("Things"),
         lede: match list.is_asked {
@@ -180,7 +180,7 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
 }
 
 async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let (found, _) = asked_for(&context, &asked).await?;
+    let (_, found) = asked_for(&mut *context.read().await?, &asked, None).await?;
     let is_volunteer = context.may(Access::Volunteer);
     let mut header = vec!["tag", "kind", "name", "state", "back_by", "place"];
     if is_volunteer {

@@ -19,12 +19,12 @@ use crate::library::loans::{Loan, Which};
 use crate::library::messages::{self, Message};
 use crate::library::problems::{self, AsksFor};
 use crate::library::spares::{self, Spare};
-use crate::library::things::Thing;
+use crate::library::things::{Kind, Thing};
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
 use crate::library::{Conn, InstrumentId, collimation_lists, reports};
-use crate::upkeep::due_list::{DueRow, Filter, due_list};
+use crate::upkeep::due_list::{DueRow, whole_due_list};
 use crate::upkeep::{ShelfRow, Snapshot};
 
 /// One thing that asks for something, with the act it leads to.
@@ -134,6 +134,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     let mut conn = context.read().await?;
     let open = Which {
         open: true,
+        due_by: Some(day),
         ..Which::default()
     };
     let loans = Loan::list(&mut conn, open).await?;
@@ -146,8 +147,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
         let running = running(&mut conn).await?;
         let unseen = unseen(&mut conn, context.club(), day).await?;
         drop(conn);
-        let back = loans.iter().filter(|l| l.due_on <= day);
-        let back = back.map(|l| coming_back(l, day)).collect();
+        let back = loans.iter().map(|l| coming_back(l, day)).collect();
         return page(&VolunteerPage {
             layout: context.layout("Today"),
             day: words,
@@ -182,13 +182,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     let late = late.map(|l| late_row(l, day)).collect();
     let back = loans.iter().filter(|l| l.due_on == day);
     let back = back.map(|l| coming_back(l, day)).collect();
-    let list = due_list(
-        &snapshot,
-        context.club(),
-        &Filter::default(),
-        None,
-        context.now(),
-    );
+    let list = whole_due_list(&snapshot, context.club(), context.now());
     let before_next = list.due.iter().filter(|row| row.waiting > 0);
     let before_next = before_next
         .map(|row| wanted(row, context.club(), day, &plan))
@@ -341,11 +335,11 @@ async fn reported(
     today: NaiveDate,
     jobs: &[Job],
 ) -> Result<Vec<Task>, Error> {
-    let open = problems::current(conn, None).await?;
+    let open = problems::open(conn, None).await?;
     let tasks = open
         .into_iter()
         .rev()
-        .filter(|p| !p.settled && p.problem.asks_for != AsksFor::Nothing)
+        .filter(|p| p.problem.asks_for != AsksFor::Nothing)
         .filter(|p| {
             let own = jobs.iter().find(|j| j.problem_entry_id == p.entry_id);
             own.is_none_or(|job| job.terms.person.is_none())
@@ -378,7 +372,7 @@ async fn to_lend(
     let waiting = waits::open(conn, None, None).await?;
     let today = context.club().date(context.now());
     let lines = Lines::load(conn, None, context.club(), today).await?;
-    let rows = snapshot.fleet.shelf(context.now());
+    let rows = snapshot.shelf(context.now());
     let fit = |row: &&ShelfRow| {
         row.instrument.state() == State::OnTheShelf && row.assessment.condition.goes_out()
     };
@@ -387,9 +381,10 @@ async fn to_lend(
         .filter(fit)
         .map(|row| row.instrument.id)
         .collect();
-    let things = Thing::all(conn).await?.into_iter();
-    let things = things.filter(|t| !t.is_instrument() && t.state() == State::OnTheShelf);
-    fit.extend(things.map(|t| t.id));
+    for wait in waiting.iter().filter(|wait| wait.kind != Kind::Instrument) {
+        let thing = Thing::get(conn, wait.instrument_id).await?;
+        fit.extend((thing.state() == State::OnTheShelf).then_some(thing.id));
+    }
     let mut seen: Vec<InstrumentId> = Vec::new();
     let mut tasks = Vec::new();
     for wait in waiting {
@@ -421,12 +416,8 @@ async fn to_lend(
 /// are for has no address: somebody has to say them. Without a server that is so of all,
 /// and nobody is reminded of each.
 async fn unsaid(conn: &mut Conn, sends: bool) -> Result<Vec<Task>, Error> {
-    let mut all = Message::all(conn).await?;
-    all.retain(|m| match m.state {
-        messages::State::Refused => true,
-        messages::State::Waiting => sends && m.address.is_none(),
-        _ => false,
-    });
+    let mut all = Message::unsaid(conn).await?;
+    all.retain(|m| m.state == messages::State::Refused || (sends && m.address.is_none()));
     let tasks = all.into_iter().map(|m| Task {
         tag: m.person,
         href: "/messages".to_owned(),
@@ -440,8 +431,11 @@ async fn unsaid(conn: &mut Conn, sends: bool) -> Result<Vec<Task>, Error> {
 
 /// Reports that nobody has looked at, the oldest first.
 async fn unseen(conn: &mut Conn, club: &Club, today: NaiveDate) -> Result<Vec<Task>, Error> {
-    let mut all = reports::list(conn, &reports::Which::default()).await?;
-    all.retain(|one| one.state == reports::State::Waiting);
+    let which = reports::Which {
+        waiting: true,
+        ..reports::Which::default()
+    };
+    let all = reports::list(conn, &which).await?;
     let tasks = all.into_iter().rev().map(|one| Task {
         href: address::instrument(&one.tag),
         words: format!(
@@ -522,7 +516,7 @@ async fn member_page(
         }
     });
     let has = has.collect();
-    let lines = Lines::load(&mut conn, None, context.club(), today).await?;
+    let lines = Lines::of_person(&mut conn, me, context.club(), today).await?;
     let mut mine = Vec::new();
     for wait in waits::open(&mut conn, None, Some(me)).await? {
         let turn = lines.turn(wait.id).unwrap_or(Turn::Later { ahead: 0 });

@@ -16,7 +16,6 @@ use crate::library::things::Thing;
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits::{self, WantsItFor};
 use crate::library::{Conn, WaitId};
-use crate::upkeep;
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -84,7 +83,7 @@ impl AskPage {
             false => None,
             true => {
                 let instrument = Instrument::get(conn, thing.id).await?;
-                let row = upkeep::shelf_row(conn, instrument, context.now()).await?;
+                let row = context.shelf_row(conn, instrument).await?;
                 let a = row.assessment;
                 let dated = a.as_of.map(|at| format!("As of {}", show::date(club, at)));
                 Some((a.condition.slug(), dated.unwrap_or_default(), a.reasons))

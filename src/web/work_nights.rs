@@ -299,7 +299,12 @@ impl Plan {
             .map(|a| (a.instrument_id, a.done_at.is_some()))
             .collect();
         drop(conn);
-        let mut rows = context.snapshot().await?.fleet.shelf(context.now());
+        let mut rows = context
+            .snapshot()
+            .await?
+            .shelf(context.now())
+            .as_ref()
+            .clone();
         let urgency = |r: &ShelfRow| r.assessment.due.as_ref().map_or(0.0, |d| d.urgency);
         // Rows come by tag and the sort keeps the order of equals.
         rows.sort_by(|a, b| urgency(b).total_cmp(&urgency(a)));
@@ -452,7 +457,7 @@ async fn sheet_page(context: RequestContext, Path(id): Path<String>) -> Result<R
             .map(|a| format!("{} at {}", a.label, show::clock(a.clock_deg)))
             .collect::<Vec<_>>()
             .join(", ");
-        let open = problems::current(&mut conn, Some(instrument)).await?;
+        let open = problems::open(&mut conn, Some(instrument)).await?;
         sheets.push(Sheet {
             facts: format!(
                 "{}, {}, f/{}",
@@ -464,7 +469,7 @@ async fn sheet_page(context: RequestContext, Path(id): Path<String>) -> Result<R
             problems: open
                 .into_iter()
                 // Those that ask for the bench stand among the reasons already.
-                .filter(|f| !f.settled && f.problem.asks_for != AsksFor::TheBench)
+                .filter(|f| f.problem.asks_for != AsksFor::TheBench)
                 .filter(|f| one.jobs.iter().all(|job| job.words != f.problem.words))
                 .map(|f| f.problem.words)
                 .collect(),

@@ -1,11 +1,11 @@
 //! The committee's year: what the shelf was used for, how long people waited, how the
 //! instruments stood, what the bench did and what moving about cost, on two pages.
 
-use std::collections::HashSet;
+use std::sync::Arc;
 
 use askama::Template;
 use axum::response::Response;
-use chrono::{Datelike, Months, NaiveDate, NaiveTime};
+use chrono::{Datelike, NaiveTime};
 use serde::Deserialize;
 
 use super::access::{Access, Route};
@@ -15,14 +15,11 @@ use super::show::capital;
 use super::tables::{self, Cell};
 use super::{Error, address, show};
 use crate::library::club::Club;
-use crate::library::instruments::Design;
 use crate::library::missing_kit::{self, MissingPart, Which};
 use crate::library::spares::{self, counted_in};
-use crate::library::things::Kind;
-use crate::library::year::{self as books, Lent, Owned, Waited};
 use crate::library::{Conn, Moment};
 use crate::upkeep::Condition;
-use crate::upkeep::year::{FleetYear, year};
+use crate::upkeep::year::{Books, FleetYear, Span, Use, Year};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -38,161 +35,43 @@ struct Asked {
     of: String,
 }
 
-/// A year by the club's calendar, as far as it has come.
-struct Span {
-    of: i32,
-    /// Its first moment.
-    from: Moment,
-    /// The first moment after it, or now.
-    until: Moment,
-    /// The end of each month that has begun, or now.
-    months: Vec<(NaiveDate, Moment)>,
-}
-
-impl Span {
-    fn of(club: &Club, of: &str, now: Moment) -> Result<Self, Error> {
-        let today = club.date(now);
-        let of = match of.trim() {
-            "" => today.year(),
-            typed => typed
-                .parse()
-                .ok()
-                .filter(|y| (1900..=today.year()).contains(y))
-                .ok_or_else(|| {
-                    Error::BadRequest(format!("The year: give one from 1900 to {}.", today.year()))
-                })?,
-        };
-        let first = |year, month| {
-            NaiveDate::from_ymd_opt(year, month, 1)
-                .ok_or_else(|| Error::BadRequest("The year: there is no such one.".to_owned()))
-        };
-        let midnight = |day| club.moment(day, NaiveTime::MIN);
-        let from = midnight(first(of, 1)?);
-        let mut months = Vec::new();
-        for month in 1..=12 {
-            let first = first(of, month)?;
-            if first > today {
-                break;
-            }
-            let next = first.checked_add_months(Months::new(1)).unwrap_or(first);
-            months.push((first, midnight(next).min(now)));
-        }
-        let until = months.last().map_or(now, |(_, end)| *end);
-        Ok(Self {
+/// The year asked for.
+///
+/// # Errors
+/// [`Error::BadRequest`] where it is none from 1900 to this one.
+fn span_of(club: &Club, asked: &str, now: Moment) -> Result<Span, Error> {
+    let this = club.date(now).year();
+    let of = match asked.trim() {
+        "" => Some(this),
+        typed => typed.parse().ok().filter(|y| (1900..=this).contains(y)),
+    };
+    of.and_then(|of| {
+        Span::of(
             of,
-            from,
-            until,
-            months,
-        })
-    }
-
-    fn days(&self) -> f64 {
-        days(self.from, self.until)
-    }
-}
-
-fn days(from: Moment, until: Moment) -> f64 {
-    (until - from).num_seconds().max(0) as f64 / 86_400.0
-}
-
-/// The use of one kind of thing.
-struct Use {
-    label: String,
-    /// How many there are now.
-    own: usize,
-    /// Loans begun.
-    loans: usize,
-    /// Days on loan within the year, over all of them.
-    days_out: f64,
-    /// How long those waited who got theirs within the year, days, shortest first.
-    waited_days: Vec<f64>,
-    /// Who waits still at its end.
-    waiting: usize,
-    /// Who left the list without it within the year.
-    in_vain: usize,
-}
-
-impl Use {
-    fn share_out(&self, span: &Span) -> Option<f64> {
-        let there = self.own as f64 * span.days();
-        (there > 0.0).then(|| (self.days_out / there).min(1.0))
-    }
-}
-
-fn uses(span: &Span, own: &[Owned], lent: &[Lent], waited: &[Waited]) -> Vec<Use> {
-    let designs = Design::ALL.iter().map(|&d| (Kind::Instrument, Some(d)));
-    let things = Kind::of_things().iter().map(|&k| (k, None));
-    let within = |at: Moment| at >= span.from && at < span.until;
-    designs
-        .chain(things)
-        .map(|sort| {
-            let of_sort = |kind, design| (kind, design) == sort;
-            let loans = || lent.iter().filter(|l| of_sort(l.kind, l.design));
-            let waits = || waited.iter().filter(|w| of_sort(w.kind, w.design));
-            let closed = |w: &&Waited| w.closed_at.is_some_and(within);
-            let mut waited_days: Vec<f64> = waits()
-                .filter(|w| w.got_it)
-                .filter(closed)
-                .filter_map(|w| Some(days(w.asked_at, w.closed_at?)))
-                .collect();
-            waited_days.sort_by(f64::total_cmp);
-            Use {
-                label: match sort {
-                    (_, Some(design)) => capital(design.label()),
-                    (kind, None) => capital(kind.label()),
-                },
-                own: own.iter().filter(|o| of_sort(o.kind, o.design)).count(),
-                loans: loans().filter(|l| within(l.lent_at)).count(),
-                days_out: loans()
-                    .map(|l| {
-                        let back = l.returned_at.unwrap_or(span.until);
-                        days(l.lent_at.max(span.from), back.min(span.until))
-                    })
-                    // Nothing adds up to zero, not to less than nothing as `sum` has it.
-                    .fold(0.0, |sum, days| sum + days),
-                waited_days,
-                waiting: waits()
-                    .filter(|w| w.closed_at.is_none_or(|c| c >= span.until))
-                    .count(),
-                in_vain: waits().filter(|w| !w.got_it).filter(closed).count(),
-            }
-        })
-        .filter(|u| u.own > 0 || u.loans > 0 || u.days_out > 0.0 || u.waiting > 0)
-        .collect()
-}
-
-/// What the shelf was used for.
-struct Used {
-    span: Span,
-    uses: Vec<Use>,
-    lent: Vec<Lent>,
-    own: Vec<Owned>,
-}
-
-async fn used(context: &RequestContext, conn: &mut Conn, asked: &Asked) -> Result<Used, Error> {
-    let span = Span::of(context.club(), &asked.of, context.now())?;
-    let lent = books::lent(conn, span.from, span.until).await?;
-    let waited = books::waited(conn, span.from, span.until).await?;
-    let own = books::owned(conn).await?;
-    Ok(Used {
-        uses: uses(&span, &own, &lent, &waited),
-        span,
-        lent,
-        own,
+            |day| club.moment(day, NaiveTime::MIN),
+            club.date(now),
+            now,
+        )
     })
+    .ok_or_else(|| Error::BadRequest(format!("The year: give one from 1900 to {this}.")))
 }
 
-/// How the fleet fared over that time.
-async fn fared(context: &RequestContext, used: &Used) -> Result<FleetYear, Error> {
+/// Its figures, made once for all that was written until now.
+async fn figures(context: &RequestContext, asked: &Asked) -> Result<Arc<Year>, Error> {
+    let span = span_of(context.club(), &asked.of, context.now())?;
     let snapshot = context.snapshot().await?;
-    let settled = books::settled(&mut *context.read().await?).await?;
-    let added = used.own.iter().map(|o| (o.id, o.added_at)).collect();
-    let ends: Vec<Moment> = used.span.months.iter().map(|(_, end)| *end).collect();
-    let (from, until) = (used.span.from, used.span.until);
+    let key = i64::from(span.of);
+    if let Some(year) = snapshot.kept(key) {
+        return Ok(year);
+    }
+    let books = Books::read(&mut *context.read().await?, &span).await?;
     // Some hundred logbooks, each read as of twelve days.
-    tokio::task::spawn_blocking(move || year(&snapshot, &settled, &added, from, until, &ends))
-        .await
-        .map_err(|e| Error::Broken(format!("the year's figures: {e}")))
+    tokio::task::spawn_blocking(move || {
+        let year = Year::of(&snapshot, &books, span);
+        snapshot.keep(key, year)
+    })
+    .await
+    .map_err(|e| Error::Broken(format!("the year's figures: {e}")))
 }
 
 /// The parts that went missing, or whose account was settled, over that time.
@@ -263,19 +142,7 @@ fn months_across(span: &Span) -> Vec<(String, String)> {
 }
 
 /// Loans begun, month by month.
-fn loans_picture(span: &Span, lent: &[Lent]) -> Picture {
-    let mut begins = span.from;
-    let counts: Vec<usize> = span
-        .months
-        .iter()
-        .map(|(_, end)| {
-            let from = std::mem::replace(&mut begins, *end);
-            let begun = lent
-                .iter()
-                .filter(|l| l.lent_at >= from && l.lent_at < *end);
-            begun.count()
-        })
-        .collect();
+fn loans_picture(span: &Span, counts: &[usize]) -> Picture {
     let most = counts.iter().copied().max().unwrap_or(0).max(1) as f64;
     let room = HIGH - TOP - FOOT;
     let bars = counts.iter().enumerate().map(|(i, &n)| {
@@ -292,7 +159,7 @@ fn loans_picture(span: &Span, lent: &[Lent]) -> Picture {
     let told: Vec<String> = span
         .months
         .iter()
-        .zip(&counts)
+        .zip(counts)
         .map(|((first, _), n)| format!("{} {n}", first.format("%B")))
         .collect();
     Picture {
@@ -421,16 +288,13 @@ fn some_days(days: f64) -> String {
 }
 
 async fn year_page(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
+    let told = figures(&context, &asked).await?;
     let mut conn = context.read().await?;
-    let told = used(&context, &mut conn, &asked).await?;
     let missing = missing(&mut conn, &told.span).await?;
     let used_up = spares::used_up(&mut conn, told.span.from, told.span.until).await?;
     drop(conn);
-    let fleet = &fared(&context, &told).await?;
-    let (club, span) = (context.club(), &told.span);
+    let (club, span, fleet) = (context.club(), &told.span, &told.fleet);
     let this_year = club.date(context.now()).year();
-    let begun = told.lent.iter().filter(|l| l.lent_at >= span.from);
-    let borrowers: HashSet<_> = told.lent.iter().map(|l| l.borrower_id).collect();
     let of_months = fleet.standing.iter();
     let (ready, all) = of_months.fold((0, 0), |(ready, all), s| {
         (
@@ -447,8 +311,8 @@ async fn year_page(context: RequestContext, Query(asked): Query<Asked>) -> Resul
     let minutes: i64 = fleet.works.iter().map(|w| w.minutes).sum();
     let tests: usize = fleet.tests.iter().map(|(_, n)| n).sum();
     let mut facts = vec![
-        ("Loans", begun.count().to_string()),
-        ("Borrowers", borrowers.len().to_string()),
+        ("Loans", told.begun.iter().sum::<usize>().to_string()),
+        ("Borrowers", told.borrowers.to_string()),
         ("Star tests", tests.to_string()),
         ("At the bench", show::hours(minutes)),
     ];
@@ -470,9 +334,9 @@ async fn year_page(context: RequestContext, Query(asked): Query<Asked>) -> Resul
         of: span.of,
         next: (span.of < this_year).then_some(span.of + 1),
         facts,
-        loans: loans_picture(span, &told.lent),
+        loans: loans_picture(span, &told.begun),
         standing: standing_picture(span, fleet),
-        uses: told.uses.iter().map(|u| use_row(u, span)).collect(),
+        uses: told.uses.iter().map(use_row).collect(),
         works: fleet
             .works
             .iter()
@@ -561,15 +425,15 @@ fn middle(sorted: &[f64]) -> Option<f64> {
     (n > 0).then(|| (sorted[(n - 1) / 2] + sorted[n / 2]) / 2.0)
 }
 
-fn use_row(of: &Use, span: &Span) -> UseRow {
+fn use_row(of: &Use) -> UseRow {
     let some = |n: usize| match n {
         0 => String::new(),
         n => n.to_string(),
     };
     let waited = middle(&of.waited_days).map(some_days);
-    let out = of.share_out(span);
+    let out = of.share_out;
     UseRow {
-        label: of.label.clone(),
+        label: capital(of.sort.label()),
         cells: [
             of.own.to_string(),
             of.loans.to_string(),
@@ -582,8 +446,7 @@ fn use_row(of: &Use, span: &Span) -> UseRow {
 }
 
 async fn year_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let told = used(&context, &mut *context.read().await?, &asked).await?;
-    let span = &told.span;
+    let told = figures(&context, &asked).await?;
     tables::csv_response(
         &[
             "kind",
@@ -597,11 +460,11 @@ async fn year_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result
         ],
         told.uses.iter().map(|u| {
             vec![
-                Cell::from(u.label.clone()),
+                Cell::from(capital(u.sort.label())),
                 u.own.into(),
                 u.loans.into(),
                 Cell::number(u.days_out, 1),
-                Cell::from(u.share_out(span).map(|s| Cell::number(s, 3))),
+                Cell::from(u.share_out.map(|s| Cell::number(s, 3))),
                 Cell::from(middle(&u.waited_days).map(|d| Cell::number(d, 1))),
                 u.waiting.into(),
                 u.in_vain.into(),

@@ -19,7 +19,7 @@ use crate::library::instruments::{Check, Instrument};
 use crate::library::measures::{INCH_MM, Misread, Quantity};
 use crate::library::{Conn, adjusters};
 use crate::optics::barrels::{Accepted, Angle, Apart, Judged, Verdict, figure, parallax};
-use crate::upkeep::{self, ShelfRow};
+use crate::upkeep::ShelfRow;
 use by_eye::EyeFields;
 use pictures::PictureFields;
 
@@ -171,7 +171,7 @@ async fn form_page(
     let pictures =
         pictures.unwrap_or_else(|| PictureFields::after(before, context.club(), &instrument));
     let has_screws = !adjusters::of(conn, instrument.id).await?.is_empty();
-    let row = upkeep::shelf_row(conn, instrument, context.now()).await?;
+    let row = context.shelf_row(conn, instrument).await?;
     let last = before.and_then(|check| last(context, check, &row, has_screws));
     let instrument = row.instrument;
     Ok(FormPage {

@@ -11,7 +11,6 @@ use crate::bench::screw::Mechanism;
 use crate::library::Conn;
 use crate::library::collimations::{Collimation, Ended, Record};
 use crate::library::instruments::Instrument;
-use crate::upkeep;
 
 /// The end.
 pub struct EndView {
@@ -37,7 +36,7 @@ pub async fn end_view(
     instrument: &Instrument,
     ended: &Ended,
 ) -> Result<EndView, Error> {
-    let row = upkeep::shelf_row(conn, instrument.clone(), context.now()).await?;
+    let row = context.shelf_row(conn, instrument.clone()).await?;
     let o = &ended.outcome;
     Ok(EndView {
         when: format!(

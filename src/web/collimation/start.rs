@@ -17,7 +17,6 @@ use crate::library::collimation_replay::{has_glass_front, plan_of, setup};
 use crate::library::collimations::{self, Collimation, SessionSetup, layout_of, usual_focuser_deg};
 use crate::library::instruments::{Check, Instrument};
 use crate::optics::prescription::{Layout, Numbers, Prescription};
-use crate::upkeep;
 
 #[derive(Debug, Default, serde::Deserialize)]
 #[serde(default)]
@@ -57,7 +56,7 @@ async fn setup_of(
     form: &StartFields,
     errors: &mut FormErrors,
 ) -> Result<SessionSetup, Error> {
-    let row = upkeep::shelf_row(conn, instrument.clone(), context.now()).await?;
+    let row = context.shelf_row(conn, instrument.clone()).await?;
     let layout = layout_of(instrument.design);
     let (aperture, focal) = (instrument.aperture_mm, instrument.focal_mm);
     let usual = Numbers::usual(layout.unwrap_or(Layout::Refractor), aperture, focal);
