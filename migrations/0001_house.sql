@@ -982,6 +982,11 @@ CREATE TRIGGER a_wait_counts AFTER INSERT ON waits
 BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
 CREATE TRIGGER a_changed_wait_counts AFTER UPDATE ON waits
 BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
+-- What is reserved is not kept for who waits.
+CREATE TRIGGER a_reservation_counts AFTER INSERT ON reservations
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
+CREATE TRIGGER a_changed_reservation_counts AFTER UPDATE ON reservations
+BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;
 -- Days are those of the club's zone.
 CREATE TRIGGER a_new_club_counts AFTER INSERT ON club
 BEGIN DELETE FROM changes WHERE instrument_id = x''; INSERT INTO changes (instrument_id) VALUES (x''); END;

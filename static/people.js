@@ -19,12 +19,11 @@
       const words = ["Nobody of that name.", "One found and chosen below."][found.length] ?? found.length + " found; choose below.";
       say(box.value.trim() ? words : "");
     };
+    const fits = (one) => one.value && one.textContent.toLowerCase().includes(box.value.trim().toLowerCase());
     const narrow = () => {
-      const wanted = box.value.trim().toLowerCase();
       const kept = list.value;
       const found = [];
       for (const [parent, children] of all) {
-        const fits = (one) => one.value && one.textContent.toLowerCase().includes(wanted);
         found.push(...children.filter((one) => one.tagName === "OPTION" && fits(one)));
         parent.replaceChildren(...children.filter((one) => one.tagName !== "OPTION" || !one.value || one.value === kept || fits(one)));
         parent.hidden = parent !== list && parent.childElementCount === 0;
@@ -46,7 +45,8 @@
         const options = Array.from(list.options).filter((one) => one.value);
         if (kept?.value && !options.some((one) => one.value === kept.value)) list.append(kept);
         list.value = kept?.value ?? "";
-        tell(options);
+        // Who waits, and who is chosen already, are listed whatever is looked for.
+        tell(options.filter((one) => fits(one) || !(one.closest("[data-always]") || one.value === kept?.value)));
       } catch {
         if (turn === last) say("The tool cannot be reached just now. Try again.");
       }

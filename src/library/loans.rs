@@ -318,6 +318,29 @@ impl Loan {
         Ok((row.all, row.out))
     }
 
+    /// How many loans are out and how many of those were due before `today`; and how many are
+    /// out for each public evening, the one due first first.
+    pub async fn count_open(
+        conn: &mut Conn,
+        today: NaiveDate,
+    ) -> Result<(i64, i64, Vec<(String, i64)>)> {
+        let row = sqlx::query!(
+            r#"SELECT COUNT(*) AS "out!: i64", COUNT(*) FILTER (WHERE due_on < ?) AS "late!: i64"
+               FROM loans WHERE returned_at IS NULL"#,
+            today
+        )
+        .fetch_one(&mut *conn)
+        .await?;
+        let events = sqlx::query!(
+            r#"SELECT event AS "event!", COUNT(*) AS "n!: i64" FROM loans WHERE returned_at IS NULL AND event <> ''
+               GROUP BY event ORDER BY MIN(due_on)"#
+        )
+        .fetch_all(conn)
+        .await?;
+        let events = events.into_iter().map(|row| (row.event, row.n));
+        Ok((row.out, row.late, events.collect()))
+    }
+
     /// Days past due on `today`; none when back or not yet due.
     pub fn days_overdue(&self, today: NaiveDate) -> Option<i64> {
         let late = (today - self.due_on).num_days();

@@ -239,7 +239,15 @@ async fn lines(conn: &mut Conn, part: Option<Part>, entry: Option<EntryId>) -> R
     let mut seen = barrel_checks::openings(conn, instrument, entry).await?;
     let mut lines: Vec<Line> = sqlx::query_as!(
         Row,
-        r#"SELECT e.id AS "id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
+        r#"WITH RECURSIVE told (id) AS (
+               SELECT id FROM (
+                   SELECT id FROM entries o
+                   WHERE o.instrument_id = ?1 AND o.supersedes IS NULL AND (?3 IS NULL OR o.loan_id = ?3)
+                     AND (?4 IS NULL OR o.happened_at >= ?4)
+                   ORDER BY o.happened_at DESC, o.recorded_at DESC, o.id DESC LIMIT ?5 OFFSET ?6)
+               UNION SELECT c.id FROM told JOIN entries c ON c.supersedes = told.id
+           )
+           SELECT e.id AS "id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.kind AS "kind: EntryKind", e.happened_at AS "happened_at: Moment",
                   e.recorded_at AS "recorded_at: Moment", p.name AS recorded_by,
                   e.supersedes AS "supersedes: EntryId", e.struck AS "struck: bool",
@@ -258,19 +266,12 @@ async fn lines(conn: &mut Conn, part: Option<Part>, entry: Option<EntryId>) -> R
                   t.coma_rms_waves_sigma AS "coma_rms_waves_sigma?: f64",
                   t.attempt_id AS "attempt_id?: AttemptId", c.way AS "way?: Way",
                   c.magnification AS "barrels_magnification?: f64", c.hinged AS "hinged?: bool"
-           FROM entries e JOIN people p ON p.id = e.recorded_by
+           FROM (SELECT id FROM told UNION ALL SELECT ?2 WHERE ?2 IS NOT NULL) shown
+                CROSS JOIN entries e ON e.id = shown.id JOIN people p ON p.id = e.recorded_by
                 LEFT JOIN loans l ON l.id = e.loan_id LEFT JOIN people b ON b.id = l.borrower_id
                 LEFT JOIN journeys j ON j.entry_id = e.id LEFT JOIN problems f ON f.entry_id = e.id
                 LEFT JOIN works w ON w.entry_id = e.id LEFT JOIN star_tests t ON t.entry_id = e.id
                 LEFT JOIN barrel_checks c ON c.entry_id = e.id
-           WHERE e.id IN (WITH RECURSIVE told (id) AS (
-                   SELECT id FROM (
-                       SELECT id FROM entries o
-                       WHERE o.instrument_id = ?1 AND o.supersedes IS NULL AND (?3 IS NULL OR o.loan_id = ?3)
-                         AND (?4 IS NULL OR o.happened_at >= ?4)
-                       ORDER BY o.happened_at DESC, o.recorded_at DESC, o.id DESC LIMIT ?5 OFFSET ?6)
-                   UNION SELECT c.id FROM told JOIN entries c ON c.supersedes = told.id)
-               SELECT id FROM told UNION ALL SELECT id FROM entries WHERE id = ?2)
            ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC"#,
         instrument, entry, loan, since, rows, skip
     )

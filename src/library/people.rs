@@ -168,6 +168,13 @@ pub struct Offered {
     pub more: bool,
 }
 
+impl Offered {
+    /// Whether it is too long to be looked through.
+    pub fn is_long(&self) -> bool {
+        self.more || self.people.len() > 40
+    }
+}
+
 /// One of those found, with how many fit.
 struct Found {
     id: PersonId,

@@ -1,9 +1,7 @@
 //! Every problem that stands, as a list shows it.
 
-use std::collections::HashMap;
-
-use super::problems::{self, LoggedProblem};
-use super::{Conn, EntryId, Result};
+use super::problems::{AsksFor, LoggedProblem, Problem, ProblemWhat};
+use super::{Conn, EntryId, InstrumentId, Moment, Result};
 
 /// A problem with its instrument and who wrote it down.
 #[derive(Debug, Clone)]
@@ -18,36 +16,50 @@ pub struct Listed {
     pub recorded_by: String,
 }
 
-/// All of them, or only the open ones; oldest first.
-pub async fn listed(conn: &mut Conn, only_open: bool) -> Result<Vec<Listed>> {
-    let logged = match only_open {
-        true => problems::open(conn, None).await?,
-        false => problems::current(conn, None).await?,
-    };
+/// Of all of them, or only of the open ones, the newest first, so many after `skip`; -1 for all.
+pub async fn listed(conn: &mut Conn, only_open: bool, skip: i64, rows: i64) -> Result<Vec<Listed>> {
     let rows = sqlx::query!(
-        r#"SELECT e.id AS "id: EntryId", i.tag, i.name, p.name AS recorded_by
-           FROM problems f JOIN entries e ON e.id = f.entry_id JOIN instruments i ON i.id = e.instrument_id
-                JOIN people p ON p.id = e.recorded_by
-           WHERE f.entry_id IN (SELECT entry_id FROM open_problems
-                                UNION ALL SELECT entry_id FROM problems WHERE NOT ?1)"#,
-        only_open
+        r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
+                  e.happened_at AS "happened_at: Moment", f.what AS "what: ProblemWhat",
+                  f.asks_for AS "asks_for: AsksFor", f.words,
+                  e.id NOT IN (SELECT entry_id FROM open_problems) AS "settled!: bool",
+                  i.tag, i.name, p.name AS recorded_by
+           FROM (SELECT entry_id FROM open_problems UNION ALL SELECT entry_id FROM problems
+                 WHERE NOT ?1 AND entry_id NOT IN (SELECT entry_id FROM open_problems)) o
+                CROSS JOIN current_entries e ON e.id = o.entry_id CROSS JOIN problems f ON f.entry_id = e.id
+                JOIN instruments i ON i.id = e.instrument_id JOIN people p ON p.id = e.recorded_by
+           ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC LIMIT ?2 OFFSET ?3"#,
+        only_open,
+        rows,
+        skip
     )
-    .fetch_all(&mut *conn)
+    .fetch_all(conn)
     .await?;
-    let mut told: HashMap<EntryId, (String, String, String)> = rows
+    Ok(rows
         .into_iter()
-        .map(|r| (r.id, (r.tag, r.name, r.recorded_by)))
-        .collect();
-    Ok(logged
-        .into_iter()
-        .filter_map(|logged| {
-            let (tag, name, recorded_by) = told.remove(&logged.entry_id)?;
-            Some(Listed {
-                logged,
-                tag,
-                name,
-                recorded_by,
-            })
+        .map(|r| Listed {
+            logged: LoggedProblem {
+                entry_id: r.entry_id,
+                instrument_id: r.instrument_id,
+                happened_at: r.happened_at,
+                problem: Problem {
+                    what: r.what,
+                    asks_for: r.asks_for,
+                    words: r.words,
+                },
+                settled: r.settled,
+            },
+            tag: r.tag,
+            name: r.name,
+            recorded_by: r.recorded_by,
         })
         .collect())
+}
+
+/// How many are open.
+pub async fn count_open(conn: &mut Conn) -> Result<usize> {
+    let count = sqlx::query_scalar!(r#"SELECT COUNT(*) AS "n: i64" FROM open_problems"#)
+        .fetch_one(conn)
+        .await?;
+    Ok(usize::try_from(count).unwrap_or_default())
 }

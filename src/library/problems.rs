@@ -178,8 +178,11 @@ pub async fn open(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<V
         r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.happened_at AS "happened_at: Moment", f.what AS "what: ProblemWhat",
                   f.asks_for AS "asks_for: AsksFor", f.words, 0 AS "settled!: bool"
-           FROM open_problems o CROSS JOIN entries e ON e.id = o.entry_id CROSS JOIN problems f ON f.entry_id = e.id
-           WHERE ?1 IS NULL OR e.instrument_id = ?1
+           FROM (SELECT entry_id FROM open_problems WHERE ?1 IS NULL
+                 UNION ALL
+                 SELECT i.id FROM entries i WHERE i.instrument_id = ?1 AND i.kind = 'problem'
+                    AND i.id IN (SELECT entry_id FROM open_problems)) o
+                CROSS JOIN entries e ON e.id = o.entry_id CROSS JOIN problems f ON f.entry_id = e.id
            ORDER BY e.happened_at, e.recorded_at, e.id"#,
         instrument
     )

@@ -93,6 +93,17 @@ pub async fn ask(
     Ok(id)
 }
 
+/// The things, no instruments, that somebody waits for and that are on the shelf.
+pub async fn things_there(conn: &mut Conn) -> Result<Vec<InstrumentId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT DISTINCT i.id AS "id: InstrumentId" FROM waits w JOIN instruments i ON i.id = w.instrument_id
+           WHERE w.closed_at IS NULL AND i.kind <> 'instrument' AND i.status = 'shelf'
+             AND NOT EXISTS (SELECT 1 FROM loans l WHERE l.instrument_id = i.id AND l.returned_at IS NULL)"#
+    )
+    .fetch_all(conn)
+    .await?)
+}
+
 /// The instrument and the person of an open place.
 pub async fn holder(conn: &mut Conn, id: WaitId) -> Result<(InstrumentId, PersonId)> {
     sqlx::query!(

@@ -161,7 +161,7 @@ async fn calendar(context: RequestContext, Query(asked): Query<Asked>) -> Result
         .collect();
     let reserved = reservations::from_day(&mut conn, None, monday).await?;
     let mut nights = WorkNight::all(&mut conn).await?;
-    nights.retain(|n| n.called_off_at.is_none());
+    nights.retain(|n| n.called_off_at.is_none() && n.held_on >= monday);
     drop(conn);
     let is_volunteer = context.may(Access::Volunteer);
     let facts = Facts {

@@ -42,6 +42,8 @@ struct Asked {
     state: String,
     /// A coming day to look ahead to.
     coming: String,
+    /// "yes" for all of a long list, as it is printed.
+    all: String,
 }
 
 impl Asked {
@@ -64,6 +66,7 @@ impl Asked {
             ("place", &self.place),
             ("state", &self.state),
             ("coming", &self.coming),
+            ("all", &self.all),
         ]
         .into_iter()
         .map(|(name, value)| (name, value.as_str()))
@@ -298,6 +301,8 @@ struct DuePage {
     asked: Asked,
     lines: Vec<Line>,
     likely: Vec<Line>,
+    /// Where all of it is shown, where only the most urgent are.
+    all: String,
     chips: Vec<Chip>,
     designs: Vec<Chip>,
     places: Vec<Chip>,
@@ -307,6 +312,9 @@ struct DuePage {
     csv: String,
     json: String,
 }
+
+/// So many of the most urgent are shown, unless all are asked for.
+const SHOWN: usize = 50;
 
 async fn due_page(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let list = list(&context, &asked).await?;
@@ -318,10 +326,23 @@ async fn due_page(context: RequestContext, Query(asked): Query<Asked>) -> Result
         (all, shown) if shown < all => format!("{shown} of the {all} that are due"),
         _ => format!("of {instruments}"),
     };
-    let lines = list.due.iter();
-    let lines = lines.map(|row| line(row, &list, club, today)).collect();
-    let likely = list.likely_out.iter();
-    let likely = likely.map(|row| line(row, &list, club, today)).collect();
+    let most = match asked.all == "yes" {
+        true => usize::MAX,
+        false => SHOWN,
+    };
+    let of = |rows: &[DueRow]| {
+        let rows = rows.iter().take(most);
+        rows.map(|row| line(row, &list, club, today)).collect()
+    };
+    let (lines, likely) = (of(&list.due), of(&list.likely_out));
+    let all = match list.due.len().max(list.likely_out.len()) > most {
+        true => Asked {
+            all: "yes".to_owned(),
+            ..asked.clone()
+        }
+        .on("/due"),
+        false => String::new(),
+    };
     page(&DuePage {
         title: match list.due_in_all {
             0 => "Nothing is due".to_owned(),
@@ -343,6 +364,7 @@ async fn due_page(context: RequestContext, Query(asked): Query<Asked>) -> Result
         json: asked.on("/due.json"),
         lines,
         likely,
+        all,
         asked,
         list,
     })

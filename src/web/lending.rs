@@ -186,6 +186,43 @@ async fn history_page(context: &RequestContext, asked: &Asked) -> Result<Page, E
     ))
 }
 
+/// What is out now; as it comes, only the page's own loans are read. And how many are out for
+/// each public evening.
+async fn open_page(
+    context: &RequestContext,
+    asked: &Asked,
+    today: NaiveDate,
+) -> Result<(Page, Vec<(String, i64)>), Error> {
+    let controls = controls(context.may(Access::Coordinator));
+    let lede = |out: usize, late: usize| {
+        format!(
+            "{out} out, {late} of them overdue, on {}.",
+            show::day(today)
+        )
+    };
+    let mut conn = context.read().await?;
+    let (out, late, events) = Loan::count_open(&mut conn, today).await?;
+    if controls.here(asked) != controls.path {
+        drop(conn);
+        let loans = asked_for(context, asked).await?;
+        let late = loans.iter().filter(|l| l.days_overdue(today).is_some());
+        let lede = lede(loans.len(), late.count());
+        let (rows, list) = controls.page_of(asked, loans);
+        return Ok(((rows, lede, list), events));
+    }
+    let count = |n: i64| usize::try_from(n).unwrap_or_default();
+    let paging = Paging::new(asked.page(), count(out), PAGE_ROWS);
+    let which = Which {
+        open: true,
+        skip: ((paging.number - 1) * PAGE_ROWS) as i64,
+        rows: Some(PAGE_ROWS as i64),
+        ..Which::default()
+    };
+    let rows = Loan::list(&mut conn, which).await?;
+    let lede = lede(count(out), count(late));
+    Ok(((rows, lede, controls.shown(asked, &paging)), events))
+}
+
 async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let today = context.club().date(context.now());
     let history = history(&asked);
@@ -193,27 +230,12 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
     let (loans, lede, list) = if history {
         history_page(&context, &asked).await?
     } else {
-        let loans = asked_for(&context, &asked).await?;
-        let late = loans.iter().filter(|l| l.days_overdue(today).is_some());
-        let lede = format!(
-            "{} out, {} of them overdue, on {}.",
-            loans.len(),
-            late.count(),
-            show::day(today)
-        );
-        for loan in loans.iter().filter(|l| !l.event.is_empty()) {
-            match outings
-                .iter_mut()
-                .find(|(event, _, _)| *event == loan.event)
-            {
-                Some((_, count, _)) => *count += 1,
-                None => {
-                    outings.push((loan.event.clone(), 1, outings::back_address(&loan.event)));
-                }
-            }
-        }
-        let (rows, list) = controls(context.may(Access::Coordinator)).page_of(&asked, loans);
-        (rows, lede, list)
+        let (page, events) = open_page(&context, &asked, today).await?;
+        outings.extend(events.into_iter().map(|(event, n)| {
+            let back = outings::back_address(&event);
+            (event, usize::try_from(n).unwrap_or_default(), back)
+        }));
+        page
     };
     page(&ListPage {
         layout: context.layout("Loans"),

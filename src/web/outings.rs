@@ -19,7 +19,6 @@ use crate::library::people::{Offered, Person};
 use crate::library::reservations;
 use crate::library::returning::Return;
 use crate::library::things::{Kind, Thing};
-use crate::library::turns::Lines;
 use crate::library::{Conn, KitPartId};
 use crate::upkeep::Condition;
 use crate::upkeep::exposure::UNTOLD_DRIVE_KM;
@@ -103,7 +102,7 @@ async fn out_page(
     let today = club.date(now);
     let snapshot = context.snapshot().await?;
     let mut conn = context.read().await?;
-    let lines = Lines::load(&mut conn, None, club, today).await?;
+    let lines = context.lines(&mut conn, &snapshot).await?;
     let reserved = reservations::from_day(&mut conn, None, today).await?;
     let due_on = form.due_on.parse::<NaiveDate>().unwrap_or(today);
     let row = |thing: Thing| {

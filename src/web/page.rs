@@ -20,6 +20,7 @@ use crate::library::club::{Club, Paper};
 use crate::library::forms::{self, FormKey};
 use crate::library::instruments::Instrument;
 use crate::library::people::{Person, Role};
+use crate::library::turns::Lines;
 use crate::library::{Conn, Moment, PersonId, Write, audit_log};
 use crate::upkeep::{ShelfRow, Snapshot};
 
@@ -64,6 +65,16 @@ impl RequestContext {
             .snapshots
             .now(&self.app.library, self.now())
             .await?)
+    }
+
+    /// Whose turn it is in each line, as of the snapshot's day.
+    pub async fn lines(&self, conn: &mut Conn, snapshot: &Snapshot) -> Result<Arc<Lines>, Error> {
+        if let Some(lines) = snapshot.kept(0) {
+            return Ok(lines);
+        }
+        let today = self.club().date(self.now());
+        let lines = Lines::load(conn, None, self.club(), today).await?;
+        Ok(snapshot.keep(0, lines))
     }
 
     /// What the rules say of one instrument, as of now.

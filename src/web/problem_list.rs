@@ -12,12 +12,12 @@ use super::jobs::{form_address, who_and_when};
 use super::lists::{Asked, Choice, Controls, Shown};
 use super::page::{Layout, RequestContext, page};
 use super::shelf::tag_key;
-use super::tables::{Cell, csv_response};
+use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, show};
-use crate::library::EntryId;
 use crate::library::jobs::{self, Job};
 use crate::library::problem_list::{self, Listed};
 use crate::library::problems::{AsksFor, ProblemWhat};
+use crate::library::{Conn, EntryId};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -78,6 +78,11 @@ fn controls() -> Controls {
     }
 }
 
+async fn jobs_by_problem(conn: &mut Conn) -> Result<HashMap<EntryId, Job>, Error> {
+    let jobs = jobs::list(conn, None).await?;
+    Ok(jobs.into_iter().map(|j| (j.problem_entry_id, j)).collect())
+}
+
 /// The problems asked for, each with its job.
 async fn asked_for(
     context: &RequestContext,
@@ -86,11 +91,9 @@ async fn asked_for(
     let controls = controls();
     let order = controls.check(asked)?;
     let mut conn = context.read().await?;
-    let jobs = jobs::list(&mut conn, None).await?;
-    let mut jobs: HashMap<EntryId, Job> =
-        jobs.into_iter().map(|j| (j.problem_entry_id, j)).collect();
+    let mut jobs = jobs_by_problem(&mut conn).await?;
     let only_open = asked.of("show").is_empty();
-    let mut found = problem_list::listed(&mut conn, only_open).await?;
+    let mut found = problem_list::listed(&mut conn, only_open, 0, -1).await?;
     let is = |name: &str, slug: &str| asked.of(name).is_empty() || asked.of(name) == slug;
     found.retain(|one| {
         let problem = &one.logged.problem;
@@ -110,10 +113,8 @@ async fn asked_for(
                 &one.recorded_by,
             ])
     });
-    if order != "oldest" {
-        found.reverse();
-    }
     match order {
+        "oldest" => found.reverse(),
         "tag" => found.sort_by_cached_key(|one| tag_key(&one.tag)),
         "asks" => found.sort_by_key(|one| Reverse(one.logged.problem.asks_for)),
         _ => {}
@@ -152,9 +153,28 @@ struct ListPage {
 }
 
 async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let found = asked_for(&context, &asked).await?;
-    let lede = format!("{}.", show::counted(found.len(), "problem", "problems"));
-    let (rows, list) = controls().page_of(&asked, found);
+    let controls = controls();
+    let (rows, list, count) = if controls.here(&asked) == controls.path {
+        // As it comes, only the page's own are read.
+        let mut conn = context.read().await?;
+        let count = problem_list::count_open(&mut conn).await?;
+        let paging = Paging::new(asked.page(), count, controls.rows);
+        let (skip, size) = ((paging.number - 1) * controls.rows, controls.rows);
+        let found = problem_list::listed(&mut conn, true, skip as i64, size as i64).await?;
+        let mut jobs = jobs_by_problem(&mut conn).await?;
+        let with_job = |one: Listed| {
+            let job = jobs.remove(&one.logged.entry_id);
+            (one, job)
+        };
+        let rows = found.into_iter().map(with_job).collect();
+        (rows, controls.shown(&asked, &paging), count)
+    } else {
+        let found = asked_for(&context, &asked).await?;
+        let count = found.len();
+        let (rows, list) = controls.page_of(&asked, found);
+        (rows, list, count)
+    };
+    let lede = format!("{}.", show::counted(count, "problem", "problems"));
     let today = context.club().date(context.now());
     page(&ListPage {
         layout: context.layout("Problems"),

@@ -60,14 +60,14 @@ pub async fn kept_words(
 /// The same in a word or two for each instrument, as the shelf has room for.
 pub async fn kept_in_short(
     conn: &mut Conn,
-    club: &Club,
+    lines: &Lines,
     today: NaiveDate,
 ) -> Result<HashMap<InstrumentId, String>, library::Error> {
     let soon = today + chrono::Duration::days(SHELF_DAYS);
     // Without its weekday: the shelf has many rows and few words for each.
     let day = |day: NaiveDate| day.format("%-d\u{a0}%b").to_string();
     let mut words = HashMap::new();
-    for kept in Lines::load(conn, None, club, today).await?.all_kept() {
+    for kept in lines.all_kept() {
         words.insert(
             kept.instrument_id,
             format!("kept until {}", day(kept.until)),

@@ -22,7 +22,7 @@ const FEW: usize = 6;
 /// Rows of a page where one kind is.
 const PAGE_ROWS: usize = 50;
 /// So many are counted, and no more: a word that is everywhere is not worth the count.
-const MOST: usize = 1000;
+const MOST: usize = 300;
 
 /// Who finds what: what the shelf and an instrument's page show is for anyone, logbooks
 /// are for the desk, people for coordinators.

@@ -155,7 +155,8 @@ async fn gather(context: &RequestContext, asked: &Asked) -> Result<Gathered, Err
     };
     let today = context.club().date(context.now());
     let mut conn = context.read().await?;
-    let mut kept = super::reservations::kept_in_short(&mut conn, context.club(), today).await?;
+    let lines = context.lines(&mut conn, &snapshot).await?;
+    let mut kept = super::reservations::kept_in_short(&mut conn, &lines, today).await?;
     drop(conn);
     let all: Vec<Shelved> = rows
         .into_iter()

@@ -19,7 +19,6 @@ use crate::library::loans::{Loan, Which};
 use crate::library::messages::{self, Message};
 use crate::library::problems::{self, AsksFor};
 use crate::library::spares::{self, Spare};
-use crate::library::things::{Kind, Thing};
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
@@ -370,8 +369,7 @@ async fn to_lend(
     context: &RequestContext,
 ) -> Result<Vec<Task>, Error> {
     let waiting = waits::open(conn, None, None).await?;
-    let today = context.club().date(context.now());
-    let lines = Lines::load(conn, None, context.club(), today).await?;
+    let lines = context.lines(conn, snapshot).await?;
     let rows = snapshot.shelf(context.now());
     let fit = |row: &&ShelfRow| {
         row.instrument.state() == State::OnTheShelf && row.assessment.condition.goes_out()
@@ -381,10 +379,7 @@ async fn to_lend(
         .filter(fit)
         .map(|row| row.instrument.id)
         .collect();
-    for wait in waiting.iter().filter(|wait| wait.kind != Kind::Instrument) {
-        let thing = Thing::get(conn, wait.instrument_id).await?;
-        fit.extend((thing.state() == State::OnTheShelf).then_some(thing.id));
-    }
+    fit.extend(waits::things_there(conn).await?);
     let mut seen: Vec<InstrumentId> = Vec::new();
     let mut tasks = Vec::new();
     for wait in waiting {
