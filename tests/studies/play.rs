@@ -4,7 +4,7 @@ use bench::adjustment::{Adjustment, Aim};
 use bench::advice::{Next, Why, defocus_waves};
 use bench::mechanical::{self, MARK_SIGMA_MM};
 use bench::replay::{Eye, Footing, SessionReplay, Step};
-use bench::response::{Learnt, Trust};
+use bench::response::{Learnt, Noticed, Trust};
 use nalgebra::Vector2;
 use optics::alignment::per_arcmin;
 use rand::{Rng, SeedableRng};
@@ -34,9 +34,14 @@ pub struct Outcome {
     /// Times it stood, after an adjustment made as asked, at more than one and a
     /// half times the start (or the limit, where that is more) and worse than before.
     pub stood_worse: usize,
+    /// Adjustments that were made the wrong way.
+    pub wrong_turns: usize,
     /// Why it ended.
     pub end: &'static str,
     pub in_line: bool,
+    /// What went differently than told or asked, as the tool said it for the first
+    /// time, and whether it was so.
+    pub noticed: Vec<(Noticed, bool)>,
     /// What was said on the way, and what was true.
     pub said: Vec<Said>,
 }
@@ -148,8 +153,10 @@ impl Watch {
                 largest_turn: 0.0,
                 worst_waves: start,
                 stood_worse: 0,
+                wrong_turns: 0,
                 end: "not ended",
                 in_line: false,
+                noticed: Vec::new(),
                 said: Vec::new(),
             },
         }
@@ -162,6 +169,7 @@ impl Watch {
         let now = truth.coma().norm();
         o.worst_waves = o.worst_waves.max(now);
         o.stood_worse += usize::from(worse(before, now, o.start_waves, truth));
+        o.wrong_turns += usize::from(truth.last_wrong);
     }
 
     fn done(mut self, truth: &Truth, end: &'static str) -> Outcome {
@@ -259,6 +267,7 @@ fn lead(
     if kind.layout == optics::prescription::Layout::Newtonian {
         by_the_mark(kind, truth, &mut watch, rng);
     }
+    truth.reaches_the_star();
     let (prescription, screws) = kind.registered();
     let per = per_arcmin(&prescription, kind.part())
         .expect("rays get through")
@@ -293,6 +302,8 @@ fn lead(
     o.largest_turn = o.largest_turn.max(stage.largest_turn);
     o.worst_waves = o.worst_waves.max(stage.worst_waves);
     o.stood_worse += stage.stood_worse;
+    o.wrong_turns += stage.wrong_turns;
+    o.noticed = stage.noticed;
     o.said = stage.said;
     let end = match stage.end {
         Some(Why::InLine) => "in line",
@@ -331,9 +342,28 @@ pub struct Stage {
     pub largest_turn: f64,
     pub worst_waves: f64,
     pub stood_worse: usize,
+    pub wrong_turns: usize,
+    pub noticed: Vec<(Noticed, bool)>,
     pub said: Vec<Said>,
     /// Why it stopped; none when it took too long or a look could not be had.
     pub end: Option<Why>,
+}
+
+impl Stage {
+    /// What the tool noticed, when it says so for the first time.
+    fn hears(&mut self, noticed: Option<Noticed>, truth: &Truth) {
+        let Some(said) = noticed.filter(|said| self.noticed.iter().all(|(old, _)| old != said))
+        else {
+            return;
+        };
+        let so = match said {
+            Noticed::TurnedWrongWay => truth.last_wrong,
+            Noticed::SideWrong => truth.told_other_side(),
+            Noticed::OneOfBoth => truth.last_wrong || truth.told_other_side(),
+            Noticed::ShadeMisread | Noticed::DidNotMove => return,
+        };
+        self.noticed.push((said, so));
+    }
 }
 
 /// Led by the tool at the star until it says stop.
@@ -391,6 +421,7 @@ pub fn at_the_star(
                     chance: course.response().chance_within(THRESHOLD),
                     true_of_it: now <= THRESHOLD,
                 });
+                stage.hears(course.noticed(), truth);
             }
             Next::Turn(adjustment) => {
                 let turns = adjustment.turns();
@@ -410,6 +441,7 @@ pub fn at_the_star(
                 stage.largest_turn = turns.iter().fold(stage.largest_turn, |a, t| a.max(t.abs()));
                 stage.worst_waves = stage.worst_waves.max(after);
                 stage.stood_worse += usize::from(worse(now, after, start, truth));
+                stage.wrong_turns += usize::from(truth.last_wrong);
                 stage.said.push(Said {
                     what: "expected after an adjustment",
                     chance: 0.9,

@@ -302,6 +302,15 @@ impl Truth {
         self.eye.rings
     }
 
+    /// Whether the star stands on the other side of focus than was told: outside is
+    /// taken where nothing was.
+    pub fn told_other_side(&self) -> bool {
+        match self.side_told {
+            Side::Unknown => self.side == Side::Inside,
+            told => told != self.side,
+        }
+    }
+
     /// The same instrument and person on another night: out again, camera and
     /// diagonal put in anew, another air.
     #[allow(dead_code)]
@@ -406,6 +415,11 @@ impl Truth {
         let jump = self.map.matrix() * (self.place() - before);
         let jump_deg = jump.x.atan2(jump.y).to_degrees();
         to_hour(jump_deg + 15.0 * normal(rng))
+    }
+
+    /// From here on it is at the star.
+    pub fn reaches_the_star(&mut self) {
+        self.screws.wrong_next = self.world.wrong_first;
     }
 
     /// Where a star on the tube's axis falls.

@@ -22,6 +22,8 @@ pub struct World {
     pub hand_turns: f64,
     /// How often a whole adjustment is made the wrong way.
     pub wrong_way: f64,
+    /// Whether the first adjustment at the star is made the wrong way in every session.
+    pub wrong_first: bool,
     /// A person's own factor on every donut's width, 1-sigma of its logarithm.
     pub width_bias: f64,
     /// What each look adds to that, from and to (drawn for each person).
@@ -58,6 +60,7 @@ pub const MILD: World = World {
     hand_share: 0.15,
     hand_turns: 0.002,
     wrong_way: 0.03,
+    wrong_first: false,
     width_bias: 0.2,
     width_scatter: (0.0, 0.0),
     uneven_bias: 0.0,
@@ -84,6 +87,7 @@ pub const HARSH: World = World {
     hand_share: 0.10,
     hand_turns: 1.0 / 64.0,
     wrong_way: 0.03,
+    wrong_first: false,
     width_bias: 0.2,
     width_scatter: (0.12, 0.31),
     uneven_bias: 0.1,
