@@ -40,6 +40,9 @@ pub enum Noticed {
 
 /// How many beliefs are kept.
 const MOST: usize = 200;
+/// The least weight of a way the picture may lie: three turns in a row that another way
+/// explains only as made the wrong way bring it back (assumed).
+const LEAST: f64 = 1e-5;
 /// Draws on which an adjustment is judged.
 const DRAWS: usize = 240;
 /// What a look misses alike each time, whoever looks, waves: by eye (the
@@ -243,26 +246,47 @@ impl Response {
         }
         self.beliefs.iter_mut().for_each(|b| b.weight /= total);
         self.beliefs.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+        let mut likeliest = self.likeliest_of_each_map();
         self.beliefs.retain(|b| b.weight > 1e-7);
-        self.thin_out();
+        self.thin_out(MOST - likeliest.len());
+        self.beliefs.append(&mut likeliest);
+        self.beliefs.sort_by(|a, b| b.weight.total_cmp(&a.weight));
         let total: f64 = self.beliefs.iter().map(|b| b.weight).sum();
         self.beliefs.iter_mut().for_each(|b| b.weight /= total);
     }
 
-    /// Keeps [`MOST`] beliefs, sorted with the likeliest first.
-    fn thin_out(&mut self) {
-        if self.beliefs.len() <= MOST {
+    /// Takes the likeliest belief of each way the picture may lie out of all, sorted, and
+    /// lets none of these fall below [`LEAST`]: what speaks for it may be still to come,
+    /// and a way that was given up could never be found again.
+    fn likeliest_of_each_map(&mut self) -> Vec<Belief> {
+        let mut taken: Vec<Belief> = Vec::new();
+        let mut others = Vec::with_capacity(self.beliefs.len());
+        for mut belief in self.beliefs.drain(..) {
+            if taken.iter().any(|t| t.map == belief.map) {
+                others.push(belief);
+            } else {
+                belief.weight = belief.weight.max(LEAST);
+                taken.push(belief);
+            }
+        }
+        self.beliefs = others;
+        taken
+    }
+
+    /// Keeps so many beliefs of all, which are sorted with the likeliest first.
+    fn thin_out(&mut self, most: usize) {
+        if self.beliefs.len() <= most {
             return;
         }
         // The first `kept` stay; of the rest, whose weights sum to `rest`, so many
         // as are left are drawn at even steps.
         let mut rest: f64 = self.beliefs.iter().map(|b| b.weight).sum();
         let mut kept = 0;
-        while kept < MOST - 1 && self.beliefs[kept].weight * (MOST - kept) as f64 > rest {
+        while kept < most - 1 && self.beliefs[kept].weight * (most - kept) as f64 > rest {
             rest -= self.beliefs[kept].weight;
             kept += 1;
         }
-        let each = rest / (MOST - kept) as f64;
+        let each = rest / (most - kept) as f64;
         let mut next = each * self.rng.random::<f64>();
         let mut sum = 0.0;
         let tail = self.beliefs.split_off(kept);
@@ -274,7 +298,6 @@ impl Response {
                 self.beliefs.push(belief);
             }
         }
-        self.beliefs.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     }
 
     /// Ways it may all be, drawn evenly from the beliefs.
@@ -599,6 +622,39 @@ mod tests {
             response.look([c.x, c.y], 0.01);
         }
         assert_eq!(response.noticed(), Some(Noticed::TurnedWrongWay));
+    }
+
+    /// A way the picture may lie is not given up for good, whatever speaks against it.
+    #[test]
+    fn no_way_of_lying_is_lost() {
+        let told = Orientation {
+            candidates: [(0.0, 0.97), (90.0, 0.02), (180.0, 0.01)]
+                .map(|(turn_deg, weight)| Candidate {
+                    map: Map {
+                        turn_deg,
+                        mirrored: false,
+                    },
+                    weight,
+                    turn_sigma_deg: 10.0,
+                    reading: Reading::AsTold,
+                })
+                .to_vec(),
+            contradiction: None,
+            shades: 2,
+        };
+        let mut response = Response::new(&learnt(), &told, Trust::default());
+        let b = Matrix2xX::from_column_slice(&learnt().waves_per_turn);
+        let mut c = Vector2::new(0.3, -0.2);
+        response.look([c.x, c.y], 0.005);
+        for t in [[0.1, -0.05, -0.05], [-0.05, 0.1, -0.05]].repeat(6) {
+            c += b.clone() * DVector::from_column_slice(&t);
+            response.turn(&t);
+            response.look([c.x, c.y], 0.005);
+        }
+        let found = response.found().candidates;
+        assert_eq!(found.len(), 3);
+        assert!(found.iter().all(|c| c.weight > 0.5 * LEAST), "{found:?}");
+        assert!(found[0].weight > 0.99 && found[0].map == told.candidates[0].map);
     }
 
     #[test]
