@@ -67,6 +67,13 @@ pub struct Response {
 /// (assumed).
 const EVENNESS: f64 = 0.12;
 
+/// Shares of belief at which the side of focus is worth a check: in the other side alone,
+/// as where none was entered; in the other side or a turn the wrong way, with at least so
+/// much in the side (set on seeds 4101 and 4102 of the study).
+const EVEN_DOUBT: f64 = 0.25;
+const EITHER_DOUBT: f64 = 0.4;
+const SIDE_DOUBT: f64 = 0.05;
+
 /// One way it may all be, drawn from the beliefs, with what a hand will make of
 /// the next adjustment.
 #[derive(Debug, Clone)]
@@ -463,8 +470,9 @@ impl Response {
         }
     }
 
-    /// What went differently than asked, once the looks say so.
-    pub fn noticed(&self) -> Option<Noticed> {
+    /// What went differently than asked, once the looks say so. Where the side of focus was
+    /// checked, a turn the wrong way is said sooner, for the person to check.
+    pub fn noticed(&self, side_checked: bool) -> Option<Noticed> {
         let share = |of: &dyn Fn(&Belief) -> bool| -> f64 {
             self.beliefs
                 .iter()
@@ -478,7 +486,7 @@ impl Response {
         let turned = share(&|b| b.last_reversed);
         let side = share(&|b| b.reading == Reading::OtherSide);
         let misread = share(&|b| b.reading == Reading::Open);
-        if turned > 0.8 {
+        if turned > if side_checked { 0.6 } else { 0.8 } {
             Some(Noticed::TurnedWrongWay)
         } else if side > 0.8 {
             Some(Noticed::SideWrong)
@@ -489,6 +497,24 @@ impl Response {
         } else {
             None
         }
+    }
+
+    /// Whether the side of focus is in doubt: as likely as not the star stands on the
+    /// other one than entered, or it answered to the last adjustment as it does there, or
+    /// as to a turn the wrong way. Looks cannot tell these apart; how the star stands to
+    /// focus can.
+    pub fn doubts_side(&self) -> bool {
+        let (mut either, mut side) = (0.0, 0.0);
+        for b in &self.beliefs {
+            let other = b.reading == Reading::OtherSide;
+            side += if other { b.weight } else { 0.0 };
+            either += if other || b.last_reversed {
+                b.weight
+            } else {
+                0.0
+            };
+        }
+        side > EVEN_DOUBT || (either > EITHER_DOUBT && side > SIDE_DOUBT)
     }
 
     /// The response in the tube's frame by the leading belief, to be kept for
@@ -606,7 +632,7 @@ mod tests {
         assert!((size / (1.3 * 1.5) - 1.0).abs() < 0.12, "{size}");
         assert!(sigma < 0.7 * before, "{sigma} {before}");
         assert_eq!(kept.adjustments, 3);
-        assert_eq!(response.noticed(), None);
+        assert_eq!(response.noticed(false), None);
     }
 
     #[test]
@@ -621,7 +647,7 @@ mod tests {
             response.turn(&t);
             response.look([c.x, c.y], 0.01);
         }
-        assert_eq!(response.noticed(), Some(Noticed::TurnedWrongWay));
+        assert_eq!(response.noticed(false), Some(Noticed::TurnedWrongWay));
     }
 
     /// A way the picture may lie is not given up for good, whatever speaks against it.
@@ -679,7 +705,7 @@ mod tests {
             response.turn(&t);
             response.look([c.x, c.y], 0.01);
         }
-        assert_eq!(response.noticed(), Some(Noticed::SideWrong));
+        assert_eq!(response.noticed(false), Some(Noticed::SideWrong));
 
         let mut response = Response::new(&learnt(), &told, Trust::default());
         response.look([0.3, -0.2], 0.01);
@@ -775,7 +801,7 @@ mod tests {
         let before = response.play()[0].0;
         response.turn(&[-0.04, 0.0, 0.0]);
         response.look([c.x, c.y], 0.01);
-        assert_eq!(response.noticed(), Some(Noticed::DidNotMove));
+        assert_eq!(response.noticed(false), Some(Noticed::DidNotMove));
         let after = response.play()[0].0;
         assert!(after > 1.15 * before && after > 0.035, "{before} {after}");
     }

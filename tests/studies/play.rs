@@ -3,6 +3,7 @@
 use bench::adjustment::{Adjustment, Aim};
 use bench::advice::{Next, Why, defocus_waves};
 use bench::mechanical::{self, MARK_SIGMA_MM};
+use bench::orientation::Side;
 use bench::replay::{Eye, Footing, SessionReplay, Step};
 use bench::response::{Learnt, Noticed, Trust};
 use nalgebra::Vector2;
@@ -42,6 +43,10 @@ pub struct Outcome {
     /// What went differently than told or asked, as the tool said it for the first
     /// time, and whether it was so.
     pub noticed: Vec<(Noticed, bool)>,
+    /// Checks of the side of focus, and of them those answered wrongly or not at all.
+    pub side_checks: usize,
+    pub side_checks_wrong: usize,
+    pub side_checks_open: usize,
     /// What was said on the way, and what was true.
     pub said: Vec<Said>,
 }
@@ -157,6 +162,9 @@ impl Watch {
                 end: "not ended",
                 in_line: false,
                 noticed: Vec::new(),
+                side_checks: 0,
+                side_checks_wrong: 0,
+                side_checks_open: 0,
                 said: Vec::new(),
             },
         }
@@ -304,6 +312,9 @@ fn lead(
     o.stood_worse += stage.stood_worse;
     o.wrong_turns += stage.wrong_turns;
     o.noticed = stage.noticed;
+    o.side_checks = stage.side_checks;
+    o.side_checks_wrong = stage.side_checks_wrong;
+    o.side_checks_open = stage.side_checks_open;
     o.said = stage.said;
     let end = match stage.end {
         Some(Why::InLine) => "in line",
@@ -344,12 +355,27 @@ pub struct Stage {
     pub stood_worse: usize,
     pub wrong_turns: usize,
     pub noticed: Vec<(Noticed, bool)>,
+    pub side_checks: usize,
+    pub side_checks_wrong: usize,
+    pub side_checks_open: usize,
     pub said: Vec<Said>,
     /// Why it stopped; none when it took too long or a look could not be had.
     pub end: Option<Why>,
 }
 
 impl Stage {
+    /// The side of focus checked, as the page asks for it.
+    fn checks_side(&mut self, truth: &mut Truth) -> Step {
+        let side = truth.checks_side();
+        self.side_checks += 1;
+        self.side_checks_open += usize::from(side == Side::Unknown);
+        self.side_checks_wrong += usize::from(side != Side::Unknown && side != truth.side);
+        if shown() {
+            eprintln!("  side checked: {side:?}, truly {:?}", truth.side);
+        }
+        Step::Side { side }
+    }
+
     /// What the tool noticed, when it says so for the first time.
     fn hears(&mut self, noticed: Option<Noticed>, truth: &Truth) {
         let Some(said) = noticed.filter(|said| self.noticed.iter().all(|(old, _)| old != said))
@@ -387,6 +413,10 @@ pub fn at_the_star(
     while stage.adjustments < MOST_GOES {
         let next = course.next();
         let now = truth.coma().norm();
+        if course.asks_side() && !matches!(next, Next::Stop(_)) {
+            course.take(&stage.checks_side(truth));
+            continue;
+        }
         match next {
             Next::Look { .. } => {
                 let coma = if first {

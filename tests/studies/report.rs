@@ -50,9 +50,9 @@ fn line(method: &str, kind: &str, who: &str, rows: &[&Outcome]) {
 /// it stood from its start, and what was said of side and turn.
 pub fn by_wrong_turn(all: &[Outcome]) {
     println!(
-        "| star checks | design | a turn the wrong way | sessions | ends collimated | adjustments: median, 90 % within | ever above 1.5 × start | stood there by a turn made as asked | \u{201c}other side of focus\u{201d}: true of said | \u{201c}turned the wrong way\u{201d}: true of said | \u{201c}one of the two\u{201d}: true of said |"
+        "| star checks | design | a turn the wrong way | sessions | ends collimated | adjustments: median, 90 % within | ever above 1.5 × start | stood there by a turn made as asked | \u{201c}other side of focus\u{201d}: true of said | \u{201c}turned the wrong way\u{201d}: true of said | \u{201c}one of the two\u{201d}: true of said | side checked: sessions, wrongly, not told |"
     );
-    println!("|-|-|-|-|-|-|-|-|-|-|-|");
+    println!("|-|-|-|-|-|-|-|-|-|-|-|-|");
     for method in ["eye", "frames"] {
         for kind in KINDS.iter().map(|k| Some(k.name)).chain([None]) {
             for wrong in [false, true] {
@@ -85,7 +85,7 @@ fn split_line(method: &str, kind: &str, wrong: bool, rows: &[&Outcome]) {
         format!("{} of {}", of.iter().filter(|so| **so).count(), of.len())
     };
     println!(
-        "| {method} | {kind} | {} | {} | {} | {}, {} | {} | {} | {} | {} | {} |",
+        "| {method} | {kind} | {} | {} | {} | {}, {} | {} | {} | {} | {} | {} | {}, {}, {} |",
         if wrong { "yes" } else { "no" },
         rows.len(),
         share(&|o| o.in_line),
@@ -96,6 +96,9 @@ fn split_line(method: &str, kind: &str, wrong: bool, rows: &[&Outcome]) {
         said(Noticed::SideWrong),
         said(Noticed::TurnedWrongWay),
         said(Noticed::OneOfBoth),
+        rows.iter().filter(|o| o.side_checks > 0).count(),
+        rows.iter().map(|o| o.side_checks_wrong).sum::<usize>(),
+        rows.iter().map(|o| o.side_checks_open).sum::<usize>(),
     );
 }
 

@@ -11,7 +11,7 @@ use optics::prescription::{Layout, Numbers, Prescription};
 use optics::seeing;
 use optics::trace::{ARCMIN_RAD, Part, Shift};
 use optics::wavefront::w131_from_coma;
-use rand::Rng;
+use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
 
@@ -192,6 +192,8 @@ pub struct Truth {
     /// Whether the last adjustment was made the wrong way round.
     pub last_wrong: bool,
     eye: Person,
+    /// For the checks of the side alone, so that all else stays as drawn.
+    checking: ChaCha8Rng,
     /// Scale of the camera's measurement over the true one.
     frame_scale: f64,
     frames: usize,
@@ -277,6 +279,7 @@ impl Truth {
                 clock_bias_deg: world.clock_bias_deg * normal(rng),
                 rings: rng.random_bool(world.counts_rings),
             },
+            checking: ChaCha8Rng::seed_from_u64(rng.clone().random()),
             frame_scale: 1.0 + 0.04 * normal(rng),
             frames: rng.random_range(30..120),
         };
@@ -308,6 +311,22 @@ impl Truth {
         match self.side_told {
             Side::Unknown => self.side == Side::Inside,
             told => told != self.side,
+        }
+    }
+
+    /// A person checks the side of focus by drawing the eyepiece out.
+    pub fn checks_side(&mut self) -> Side {
+        let roll: f64 = self.checking.random();
+        let (wrong, unknown) = (self.world.check_wrong, self.world.check_unknown);
+        if roll < unknown {
+            Side::Unknown
+        } else if roll < unknown + (1.0 - unknown) * wrong {
+            match self.side {
+                Side::Inside => Side::Outside,
+                _ => Side::Inside,
+            }
+        } else {
+            self.side
         }
     }
 

@@ -43,6 +43,9 @@ pub struct World {
     /// Share of the sides of focus entered wrongly, and not at all.
     pub side_wrong: f64,
     pub side_unknown: f64,
+    /// Share of the checks of it that go wrong, and of the people who cannot tell.
+    pub check_wrong: f64,
+    pub check_unknown: f64,
     /// The air, arc seconds, from and to.
     pub seeing_arcsec: (f64, f64),
     /// Share of the people who enter how the air is (to the nearest grade).
@@ -72,6 +75,8 @@ pub const MILD: World = World {
     one_shade: 0.3,
     side_wrong: 0.1,
     side_unknown: 0.1,
+    check_wrong: 0.02,
+    check_unknown: 0.1,
     seeing_arcsec: (1.0, 4.0),
     enters_air: 0.0,
 };
@@ -99,6 +104,8 @@ pub const HARSH: World = World {
     one_shade: 0.3,
     side_wrong: 0.1,
     side_unknown: 0.1,
+    check_wrong: 0.02,
+    check_unknown: 0.1,
     seeing_arcsec: (1.5, 5.0),
     enters_air: 0.7,
 };
