@@ -38,7 +38,7 @@ pub enum Noticed {
     DidNotMove,
 }
 
-/// How many beliefs are kept.
+/// How many beliefs are kept, beside the likeliest of each way the picture may lie.
 const MOST: usize = 200;
 /// The least weight of a way the picture may lie: three turns in a row that another way
 /// explains only as made the wrong way bring it back (assumed).
@@ -255,7 +255,7 @@ impl Response {
         self.beliefs.sort_by(|a, b| b.weight.total_cmp(&a.weight));
         let mut likeliest = self.likeliest_of_each_map();
         self.beliefs.retain(|b| b.weight > 1e-7);
-        self.thin_out(MOST - likeliest.len());
+        self.thin_out(MOST);
         self.beliefs.append(&mut likeliest);
         self.beliefs.sort_by(|a, b| b.weight.total_cmp(&a.weight));
         let total: f64 = self.beliefs.iter().map(|b| b.weight).sum();
