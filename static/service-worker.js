@@ -8,7 +8,7 @@ const STATE = "/kept/state";
 const KEPT_PAGES = [/^\/$/, /^\/shelf$/, /^\/instruments\/[^/]+$/, /^\/check-in(\/[^/]+)?$/, /^\/collimations\/[^/]+$/,
   /^\/instruments\/[^/]+\/(star-test|collimation)$/, /^\/instruments\/[^/]+\/logbook(\/[^/]+)?$/, /^\/my-loans$/, /^\/pictures\/donut\.png$/];
 // What is entered without a network and sent later, once.
-const KEPT_FORMS = [/^\/check-in\/[^/]+$/, /^\/collimations\/[^/]+\/(ready|shade|look|mark|corners|tension|go|stage|back|end)$/,
+const KEPT_FORMS = [/^\/check-in\/[^/]+$/, /^\/collimations\/[^/]+\/(ready|shade|side|look|mark|corners|tension|go|stage|back|end)$/,
   /^\/instruments\/[^/]+\/star-test\/(eye|frames)$/, /^\/instruments\/[^/]+\/logbook\/[^/]+$/, /^\/instruments\/[^/]+\/photos$/];
 const has = (list, url) => list.some((one) => one.test(url.pathname));
 

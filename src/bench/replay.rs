@@ -8,7 +8,7 @@ pub use super::eye::Eye;
 
 use super::adjustment::{Aim, Tally, Tension, turns_of};
 use super::advice::{Next, advise};
-use super::orientation::{Orientation, Reading, Shade};
+use super::orientation::{Orientation, Reading, Shade, Side, check_side, side_wrong};
 use super::response::{Learnt, Noticed, Response, Trust};
 use super::screw::{Screw, tilt_per_turn};
 use optics::alignment::PerArcmin;
@@ -64,6 +64,12 @@ pub enum Step {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         eye: Option<Eye>,
     },
+    /// Checked on which side of focus the star of the shades stands, by drawing the
+    /// eyepiece out: unknown where it could not be told.
+    Side {
+        /// What was found.
+        side: Side,
+    },
     /// Told how the screws feel, without turning any.
     Tension {
         /// Screw by screw.
@@ -89,7 +95,12 @@ pub struct SessionReplay {
     /// mm of jump per turn, tube's frame.
     jump_mm: Matrix2xX<f64>,
     prior: Learnt,
+    /// With the side of focus put right where it was checked.
     shades: Vec<Shade>,
+    /// How likely that side is wrong.
+    side_wrong: f64,
+    /// What a check of it found, if one was made since the picture last lay anew.
+    checked: Option<Side>,
     /// Looks and goes since the picture last lay anew.
     since: Vec<Step>,
     orientation: Orientation,
@@ -134,6 +145,8 @@ impl SessionReplay {
                 history: Vec::new(),
             },
             shades: Vec::new(),
+            side_wrong: side_wrong(&[]),
+            checked: None,
             since: Vec::new(),
             adjustments: 0,
             footing,
@@ -161,19 +174,27 @@ impl SessionReplay {
                     // the picture does not.
                     self.prior = self.response.learnt().unwrap_or_else(|| self.prior.clone());
                     self.shades.clear();
+                    self.checked = None;
                     self.since.clear();
                     self.tally.looks_since = 0;
                     self.tally.sigmas.clear();
                     self.tally.history.clear();
                 }
                 self.shades.push(*shade);
-                self.orientation = Orientation::from_shades(&self.shades, self.footing.diagonal);
-                self.response = Response::new(&self.prior, &self.orientation, self.footing.trust);
-                for earlier in std::mem::take(&mut self.since) {
-                    self.play(&earlier);
-                    self.since.push(earlier);
+                if self.checked_side().is_none() {
+                    self.side_wrong = side_wrong(&self.shades);
+                }
+                self.play_again();
+            }
+            Step::Side { side } if !self.shades.is_empty() => {
+                self.checked = Some(*side);
+                if *side != Side::Unknown {
+                    self.side_wrong = check_side(&mut self.shades, *side);
+                    self.play_again();
                 }
             }
+            // Without a shade the side says nothing.
+            Step::Side { .. } => {}
             Step::Look { coma, sigma, eye } => {
                 let own = eye.map_or(*sigma, |e| e.own_sigma(*coma, *sigma));
                 self.tally.looks_since += 1;
@@ -206,6 +227,17 @@ impl SessionReplay {
         }
     }
 
+    /// Plays looks and goes again over what shades and side now say.
+    fn play_again(&mut self) {
+        let diagonal = self.footing.diagonal;
+        self.orientation = Orientation::from_shades_on(&self.shades, self.side_wrong, diagonal);
+        self.response = Response::new(&self.prior, &self.orientation, self.footing.trust);
+        for earlier in std::mem::take(&mut self.since) {
+            self.play(&earlier);
+            self.since.push(earlier);
+        }
+    }
+
     /// What a look or a go teaches.
     fn play(&mut self, step: &Step) {
         match step {
@@ -225,7 +257,7 @@ impl SessionReplay {
                         .jumped(&turns, &self.jump_mm, *deg, JUMP_SIGMA_DEG);
                 }
             }
-            Step::Shade { .. } | Step::Tension { .. } => {}
+            Step::Shade { .. } | Step::Side { .. } | Step::Tension { .. } => {}
         }
     }
 
@@ -279,9 +311,31 @@ impl SessionReplay {
         if self.adjustments == 0 || self.tally.looks_since == 0 {
             return None;
         }
+        let checked = self.checked_side().is_some();
+        let noticed = match (self.response.noticed(checked)?, checked) {
+            // The side is known: what is left is the turn, or how the shades were read.
+            (Noticed::OneOfBoth, true) => Noticed::TurnedWrongWay,
+            (Noticed::SideWrong, true) => Noticed::ShadeMisread,
+            (noticed, _) => noticed,
+        };
         // Where no shade test was made, none was misread.
-        let misread = |n: &Noticed| *n == Noticed::ShadeMisread && self.shades.is_empty();
-        self.response.noticed().filter(|n| !misread(n))
+        let misread = noticed == Noticed::ShadeMisread && self.shades.is_empty();
+        (!misread).then_some(noticed)
+    }
+
+    /// On which side of focus the star stands by a check, if one could tell.
+    pub fn checked_side(&self) -> Option<Side> {
+        self.checked.filter(|side| *side != Side::Unknown)
+    }
+
+    /// Whether the side of focus is to be checked before anything more is turned
+    /// ([`Response::doubts_side`]). It is asked once for a picture.
+    pub fn asks_side(&self) -> bool {
+        self.tally.looks_since > 0
+            && self.checked.is_none()
+            && !self.shades.is_empty()
+            && !self.footing.sign_by_side
+            && self.response.doubts_side()
     }
 
     /// Where the star will jump in the picture when these turns are made: clock
@@ -312,7 +366,7 @@ impl SessionReplay {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::orientation::Side;
+    use crate::orientation::apart_deg;
     use crate::screw::{Element, Mechanism};
     use nalgebra::Matrix2;
 
@@ -457,10 +511,104 @@ mod tests {
         assert!(if tightens { now <= 0 } else { now >= 0 }, "{adjustment:?}");
     }
 
+    /// The first turn was made the wrong way, and the star answered as it does on the
+    /// other side of focus.
+    fn worse() -> SessionReplay {
+        let mut course = SessionReplay::new(footing());
+        course.take(&shade(0.0, 0.0));
+        course.take(&shade(90.0, 90.0));
+        let look = |y: f64| Step::Look {
+            coma: [0.0, y],
+            sigma: 0.01,
+            eye: None,
+        };
+        course.take(&look(-0.3));
+        assert!(!course.asks_side());
+        course.take(&Step::Adjustment {
+            parts: vec![4, -2, -2],
+            jump_deg: None,
+            tension: Vec::new(),
+        });
+        assert!(!course.asks_side());
+        // A sixteenth on S1 about a pivot: 7.5', 0.225 waves, down instead of up.
+        course.take(&look(-0.525));
+        course
+    }
+
+    #[test]
+    fn a_checked_side_tells_a_wrong_turn_from_a_wrong_side() {
+        let asked = worse();
+        let both = [Noticed::OneOfBoth, Noticed::SideWrong].map(Some);
+        assert!(both.contains(&asked.noticed()), "{:?}", asked.noticed());
+        assert!(asked.asks_side());
+        let with = |side| {
+            let mut course = asked.clone();
+            course.take(&Step::Side { side });
+            assert!(!course.asks_side());
+            course
+        };
+        let next = |course: &SessionReplay| match course.next() {
+            Next::Turn(adjustment) => adjustment,
+            other => panic!("{other:?}"),
+        };
+        // Outside, as entered: then it was the turn. What else is left is that the shades
+        // were misread, so the next turn does no great harm under either.
+        let as_entered = with(Side::Outside);
+        assert_eq!(as_entered.noticed(), Some(Noticed::TurnedWrongWay));
+        let entered = next(&as_entered);
+        assert!(entered.range_waves[1] < 1.4 * 0.525, "{entered:?}");
+        // Inside: nothing is left to be noticed, and the next turn is to bring it down.
+        let other = with(Side::Inside);
+        assert_eq!(other.noticed(), None);
+        assert_eq!(other.checked_side(), Some(Side::Inside));
+        let inside = next(&other);
+        assert!(inside.expected_waves < 0.3, "{inside:?}");
+        // Who cannot tell changes nothing but the asking.
+        let open = with(Side::Unknown);
+        assert_eq!(open.noticed(), asked.noticed());
+        assert_eq!(open.next(), asked.next());
+        // A picture that lies anew is asked for anew.
+        let mut anew = other;
+        anew.take(&Step::Shade {
+            shade: Shade {
+                tube_deg: 0.0,
+                picture_deg: 40.0,
+                side: Side::Outside,
+            },
+            anew: true,
+        });
+        assert_eq!(anew.checked_side(), None);
+    }
+
+    #[test]
+    fn who_entered_no_side_is_asked_before_the_first_turn() {
+        let mut course = SessionReplay::new(footing());
+        course.take(&Step::Shade {
+            shade: Shade {
+                tube_deg: 0.0,
+                picture_deg: 0.0,
+                side: Side::Unknown,
+            },
+            anew: false,
+        });
+        course.take(&Step::Look {
+            coma: [0.0, -0.3],
+            sigma: 0.01,
+            eye: None,
+        });
+        assert!(course.asks_side());
+        let mut sure = course.clone();
+        sure.take(&Step::Side { side: Side::Inside });
+        assert_eq!(sure.shades()[0].side, Side::Inside);
+        let best = sure.orientation().best().unwrap();
+        assert!(apart_deg(best.map.turn_deg, 180.0) < 1e-6 && best.weight > 0.7);
+    }
+
     #[test]
     fn steps_keep_their_shape_as_json() {
         let steps = vec![
             shade(0.0, 40.0),
+            Step::Side { side: Side::Inside },
             Step::Look {
                 coma: [0.2, 0.1],
                 sigma: 0.02,

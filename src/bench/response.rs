@@ -38,8 +38,11 @@ pub enum Noticed {
     DidNotMove,
 }
 
-/// How many beliefs are kept.
+/// How many beliefs are kept, beside the likeliest of each way the picture may lie.
 const MOST: usize = 200;
+/// The least weight of a way the picture may lie: three turns in a row that another way
+/// explains only as made the wrong way bring it back (assumed).
+const LEAST: f64 = 1e-5;
 /// Draws on which an adjustment is judged.
 const DRAWS: usize = 240;
 /// What a look misses alike each time, whoever looks, waves: by eye (the
@@ -63,6 +66,13 @@ pub struct Response {
 /// How well a person's own idea of an uneven ring is known, as a share of it
 /// (assumed).
 const EVENNESS: f64 = 0.12;
+
+/// Shares of belief at which the side of focus is worth a check: in the other side alone,
+/// as where none was entered; in the other side or a turn the wrong way, with at least so
+/// much in the side (set on seeds 4101 and 4102 of the study).
+const EVEN_DOUBT: f64 = 0.25;
+const EITHER_DOUBT: f64 = 0.4;
+const SIDE_DOUBT: f64 = 0.05;
 
 /// One way it may all be, drawn from the beliefs, with what a hand will make of
 /// the next adjustment.
@@ -243,26 +253,47 @@ impl Response {
         }
         self.beliefs.iter_mut().for_each(|b| b.weight /= total);
         self.beliefs.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+        let mut likeliest = self.likeliest_of_each_map();
         self.beliefs.retain(|b| b.weight > 1e-7);
-        self.thin_out();
+        self.thin_out(MOST);
+        self.beliefs.append(&mut likeliest);
+        self.beliefs.sort_by(|a, b| b.weight.total_cmp(&a.weight));
         let total: f64 = self.beliefs.iter().map(|b| b.weight).sum();
         self.beliefs.iter_mut().for_each(|b| b.weight /= total);
     }
 
-    /// Keeps [`MOST`] beliefs, sorted with the likeliest first.
-    fn thin_out(&mut self) {
-        if self.beliefs.len() <= MOST {
+    /// Takes the likeliest belief of each way the picture may lie out of all, sorted, and
+    /// lets none of these fall below [`LEAST`]: what speaks for it may be still to come,
+    /// and a way that was given up could never be found again.
+    fn likeliest_of_each_map(&mut self) -> Vec<Belief> {
+        let mut taken: Vec<Belief> = Vec::new();
+        let mut others = Vec::with_capacity(self.beliefs.len());
+        for mut belief in self.beliefs.drain(..) {
+            if taken.iter().any(|t| t.map == belief.map) {
+                others.push(belief);
+            } else {
+                belief.weight = belief.weight.max(LEAST);
+                taken.push(belief);
+            }
+        }
+        self.beliefs = others;
+        taken
+    }
+
+    /// Keeps so many beliefs of all, which are sorted with the likeliest first.
+    fn thin_out(&mut self, most: usize) {
+        if self.beliefs.len() <= most {
             return;
         }
         // The first `kept` stay; of the rest, whose weights sum to `rest`, so many
         // as are left are drawn at even steps.
         let mut rest: f64 = self.beliefs.iter().map(|b| b.weight).sum();
         let mut kept = 0;
-        while kept < MOST - 1 && self.beliefs[kept].weight * (MOST - kept) as f64 > rest {
+        while kept < most - 1 && self.beliefs[kept].weight * (most - kept) as f64 > rest {
             rest -= self.beliefs[kept].weight;
             kept += 1;
         }
-        let each = rest / (MOST - kept) as f64;
+        let each = rest / (most - kept) as f64;
         let mut next = each * self.rng.random::<f64>();
         let mut sum = 0.0;
         let tail = self.beliefs.split_off(kept);
@@ -274,7 +305,6 @@ impl Response {
                 self.beliefs.push(belief);
             }
         }
-        self.beliefs.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     }
 
     /// Ways it may all be, drawn evenly from the beliefs.
@@ -440,8 +470,9 @@ impl Response {
         }
     }
 
-    /// What went differently than asked, once the looks say so.
-    pub fn noticed(&self) -> Option<Noticed> {
+    /// What went differently than asked, once the looks say so. Where the side of focus was
+    /// checked, a turn the wrong way is said sooner, for the person to check.
+    pub fn noticed(&self, side_checked: bool) -> Option<Noticed> {
         let share = |of: &dyn Fn(&Belief) -> bool| -> f64 {
             self.beliefs
                 .iter()
@@ -455,7 +486,7 @@ impl Response {
         let turned = share(&|b| b.last_reversed);
         let side = share(&|b| b.reading == Reading::OtherSide);
         let misread = share(&|b| b.reading == Reading::Open);
-        if turned > 0.8 {
+        if turned > if side_checked { 0.6 } else { 0.8 } {
             Some(Noticed::TurnedWrongWay)
         } else if side > 0.8 {
             Some(Noticed::SideWrong)
@@ -466,6 +497,24 @@ impl Response {
         } else {
             None
         }
+    }
+
+    /// Whether the side of focus is in doubt: as likely as not the star stands on the
+    /// other one than entered, or it answered to the last adjustment as it does there, or
+    /// as to a turn the wrong way. Looks cannot tell these apart; how the star stands to
+    /// focus can.
+    pub fn doubts_side(&self) -> bool {
+        let (mut either, mut side) = (0.0, 0.0);
+        for b in &self.beliefs {
+            let other = b.reading == Reading::OtherSide;
+            side += if other { b.weight } else { 0.0 };
+            either += if other || b.last_reversed {
+                b.weight
+            } else {
+                0.0
+            };
+        }
+        side > EVEN_DOUBT || (either > EITHER_DOUBT && side > SIDE_DOUBT)
     }
 
     /// The response in the tube's frame by the leading belief, to be kept for
@@ -583,7 +632,7 @@ mod tests {
         assert!((size / (1.3 * 1.5) - 1.0).abs() < 0.12, "{size}");
         assert!(sigma < 0.7 * before, "{sigma} {before}");
         assert_eq!(kept.adjustments, 3);
-        assert_eq!(response.noticed(), None);
+        assert_eq!(response.noticed(false), None);
     }
 
     #[test]
@@ -598,7 +647,40 @@ mod tests {
             response.turn(&t);
             response.look([c.x, c.y], 0.01);
         }
-        assert_eq!(response.noticed(), Some(Noticed::TurnedWrongWay));
+        assert_eq!(response.noticed(false), Some(Noticed::TurnedWrongWay));
+    }
+
+    /// A way the picture may lie is not given up for good, whatever speaks against it.
+    #[test]
+    fn no_way_of_lying_is_lost() {
+        let told = Orientation {
+            candidates: [(0.0, 0.97), (90.0, 0.02), (180.0, 0.01)]
+                .map(|(turn_deg, weight)| Candidate {
+                    map: Map {
+                        turn_deg,
+                        mirrored: false,
+                    },
+                    weight,
+                    turn_sigma_deg: 10.0,
+                    reading: Reading::AsTold,
+                })
+                .to_vec(),
+            contradiction: None,
+            shades: 2,
+        };
+        let mut response = Response::new(&learnt(), &told, Trust::default());
+        let b = Matrix2xX::from_column_slice(&learnt().waves_per_turn);
+        let mut c = Vector2::new(0.3, -0.2);
+        response.look([c.x, c.y], 0.005);
+        for t in [[0.1, -0.05, -0.05], [-0.05, 0.1, -0.05]].repeat(6) {
+            c += b.clone() * DVector::from_column_slice(&t);
+            response.turn(&t);
+            response.look([c.x, c.y], 0.005);
+        }
+        let found = response.found().candidates;
+        assert_eq!(found.len(), 3);
+        assert!(found.iter().all(|c| c.weight > 0.5 * LEAST), "{found:?}");
+        assert!(found[0].weight > 0.99 && found[0].map == told.candidates[0].map);
     }
 
     #[test]
@@ -623,7 +705,7 @@ mod tests {
             response.turn(&t);
             response.look([c.x, c.y], 0.01);
         }
-        assert_eq!(response.noticed(), Some(Noticed::SideWrong));
+        assert_eq!(response.noticed(false), Some(Noticed::SideWrong));
 
         let mut response = Response::new(&learnt(), &told, Trust::default());
         response.look([0.3, -0.2], 0.01);
@@ -719,7 +801,7 @@ mod tests {
         let before = response.play()[0].0;
         response.turn(&[-0.04, 0.0, 0.0]);
         response.look([c.x, c.y], 0.01);
-        assert_eq!(response.noticed(), Some(Noticed::DidNotMove));
+        assert_eq!(response.noticed(false), Some(Noticed::DidNotMove));
         let after = response.play()[0].0;
         assert!(after > 1.15 * before && after > 0.035, "{before} {after}");
     }

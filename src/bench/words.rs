@@ -5,6 +5,7 @@ use super::mechanical::Stage;
 use super::plan::Work;
 use super::response::Noticed;
 use super::screw::{Element, Mechanism, Screw};
+use optics::prescription::Layout;
 
 /// One thing for the hand to do.
 #[derive(Debug, Clone, PartialEq)]
@@ -224,13 +225,13 @@ pub fn work_words(work: Work) -> &'static str {
 pub fn noticed_words(noticed: Noticed) -> &'static str {
     match noticed {
         Noticed::TurnedWrongWay => {
-            "The star answered as if the last turn had been made the other way round. Clockwise is as seen facing the screw\u{2019}s head. If you did turn it the other way, go on: this advice allows for it. If not, make the shade test again."
+            "The star answered as if the last turn had been made the other way round. Check: clockwise, as seen facing its head, a screw goes in. If you did turn it the other way, go on: this advice allows for it. If not, make the shade test again."
         }
         Noticed::SideWrong => {
-            "The star answers as if it stood on the other side of focus than entered. Move the focuser out: outside focus the donut grows."
+            "The star answers as if it stood on the other side of focus than entered. Check the side before you turn: as the eyepiece moves out, the donut grows outside focus and shrinks inside."
         }
         Noticed::OneOfBoth => {
-            "The last turn made the star worse. Either the screw was turned the other way, or the side of focus is wrong. Move the focuser out: outside focus the donut grows. At the next turn, note which way the star jumps."
+            "The last turn made the star worse. Either the screw was turned the other way, or the side of focus is wrong. As the eyepiece moves out, the donut grows outside focus and shrinks inside."
         }
         Noticed::DidNotMove => {
             "The star hardly moved: the screw took up its play. Turn until the star moves in the eyepiece, and count from there."
@@ -238,6 +239,33 @@ pub fn noticed_words(noticed: Noticed) -> &'static str {
         Noticed::ShadeMisread => {
             "The star answers as if the picture lay otherwise than the shade test said. Make the shade test again: camera or diagonal may have been turned since."
         }
+    }
+}
+
+/// How it is found out on which side of focus a star stands: what the hand does. Drawing
+/// the eyepiece out puts the star farther out of focus outside focus and nearer to it
+/// inside, whatever the design (geometry).
+pub fn side_check_words(layout: Option<Layout>) -> &'static str {
+    match layout {
+        // Their knob moves the primary, and not on all of them the same way (common
+        // practice, no source).
+        Some(
+            Layout::SchmidtCassegrain
+            | Layout::AplanaticSchmidtCassegrain
+            | Layout::MaksutovCassegrain,
+        ) => {
+            "Leave the focus knob alone. Loosen the eyepiece or camera and slowly draw it out a little, with a hand under it. Watch the donut as it starts to move."
+        }
+        _ => "Slowly rack the focuser out a little. Watch the donut as it starts to move.",
+    }
+}
+
+/// Why the side of focus is asked for: before any screw was turned, and after.
+pub fn side_check_why(turned: bool) -> &'static str {
+    if turned {
+        "The star answers as if it stood on the other side of focus, or as if the last turn went the other way. Both look the same. This check tells which."
+    } else {
+        "No side of focus is entered yet. The next turn goes by it."
     }
 }
 

@@ -240,6 +240,14 @@ async fn step(
                     taken: simulated.shade(tube),
                 }
             }
+            (Work::Star(_), Next::Look { .. } | Next::Turn(_)) if now.course.asks_side() => {
+                wait(1);
+                Record::Taken {
+                    taken: Step::Side {
+                        side: Side::Outside,
+                    },
+                }
+            }
             (Work::Mechanical(_), Next::Look { .. }) => {
                 wait(1);
                 Record::Taken {

@@ -248,6 +248,7 @@ pub async fn progress(conn: &mut Conn, collimation: &Collimation) -> Result<Prog
                         }
                         shades.push(taken.clone());
                     }
+                    Step::Side { .. } => shades.push(taken.clone()),
                     Step::Look { coma, sigma, .. } if at.at_star() => {
                         at.looks += 1;
                         at.before.get_or_insert((coma[0].hypot(coma[1]), *sigma));

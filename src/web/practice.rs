@@ -102,7 +102,7 @@ fn unpack(s: &str) -> Result<Vec<Step>, Error> {
             Step::Shade { shade, .. } => {
                 shade.tube_deg.abs() <= 360.0 && shade.picture_deg.abs() <= 360.0
             }
-            Step::Tension { .. } => true,
+            Step::Side { .. } | Step::Tension { .. } => true,
         });
     if sound { Ok(steps) } else { Err(wrong()) }
 }

@@ -277,6 +277,8 @@ pub struct Sat {
     pub coma: Vec<f64>,
     /// What the pages noticed, by the adjustment after which they said so.
     pub noticed: Vec<(usize, String)>,
+    /// After which adjustments the side of focus was asked for, and checked.
+    pub side_checks: Vec<usize>,
 }
 
 /// Looks and turns as the screens say until they say something else.
@@ -318,6 +320,14 @@ pub async fn plays(
                 kofi.wait_until("the same place", || async { place(kofi).await == before })
                     .await;
             }
+        } else if sat.title == "Does the donut grow or shrink?" {
+            kofi.photograph("side").await;
+            sat.side_checks.push(sat.gone.len());
+            let seen = match truth.side {
+                Side::Inside => "It shrinks",
+                _ => "It grows",
+            };
+            goes_on(kofi, seen).await;
         } else {
             return sat;
         }

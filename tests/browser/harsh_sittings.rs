@@ -12,9 +12,9 @@ use super::truth::{KINDS, Kind};
 use super::visitor::{Scripts, Window};
 use super::world::{MILD, World};
 
-/// A sitting in a harsher world: it ends in line, and where every turn is made as told it
-/// never stands far worse than at its start. A turn the wrong way may be taken for the
-/// wrong side of focus, since the star answers alike; the next one then goes wrong too.
+/// A sitting in a harsher world: it ends in line, and no turn but one made the wrong way
+/// takes it far from its start. Where such a one has, the next finds out which way the
+/// screws work, and leaves the star about as far out of line as it stands.
 async fn ends_in_line(club: &Club, sitting: &Sitting) -> Sat {
     let mut rng = ChaCha8Rng::seed_from_u64(sitting.seed);
     let mut truth = sitting.truth(&mut rng);
@@ -27,8 +27,8 @@ async fn ends_in_line(club: &Club, sitting: &Sitting) -> Sat {
     let sat = plays(&kofi, sitting, &mut truth, &mut share, &mut rng).await;
     kofi.photograph("stop").await;
     let course = format!(
-        "{:?} after {:?}, said {:?}",
-        sat.coma, sat.gone, sat.noticed
+        "{:?} after {:?}, said {:?}, side checked after {:?}",
+        sat.coma, sat.gone, sat.noticed, sat.side_checks
     );
     println!("counts: {}: coma {course}", sitting.tag);
     let ends = [
@@ -41,11 +41,12 @@ async fn ends_in_line(club: &Club, sitting: &Sitting) -> Sat {
         sat.title
     );
     assert!(*sat.coma.last().unwrap() <= LIMIT, "{course}");
-    let worst = sat.coma.iter().copied().fold(0.0, f64::max);
-    assert!(
-        sitting.wrong_way.is_some() || worst <= 1.5 * sat.coma[0],
-        "{course}"
-    );
+    for (turned, coma) in sat.coma.windows(2).enumerate() {
+        let wrong_way = sitting.wrong_way == Some(turned);
+        // What a turn the wrong way has left is not made plainly worse.
+        let most = (1.5 * sat.coma[0]).max(1.1 * coma[0]);
+        assert!(wrong_way || coma[1] <= most, "{course}");
+    }
     // Nineteen in twenty within nine.
     assert!(sat.gone.len() <= 9, "{course}");
     sat
@@ -104,15 +105,18 @@ async fn a_turn_the_wrong_way_is_noticed_at_the_next_star_check() {
             ..Sitting::PLAIN
         };
         let sat = ends_in_line(&club, &sitting).await;
-        let at_once: Vec<&String> = sat
-            .noticed
-            .iter()
-            .filter(|(after, _)| *after == 1)
-            .map(|(_, words)| words)
-            .collect();
-        // The star answers to a wrong turn as it does to the wrong side of focus.
-        let says = |w: &&&String| w.contains("the other way") || w.contains("other side of focus");
-        assert!(at_once.iter().any(|w| says(&w)), "{:?}", sat.noticed);
+        // The star answers to a wrong turn as it does to the wrong side of focus: the side
+        // is checked before the next turn, and what is left is the turn.
+        assert_eq!(sat.side_checks, [1], "{:?}", sat.noticed);
+        let says = |words: &str| words.contains("the last turn had been made the other way");
+        let at_once = sat.noticed.iter().filter(|(after, _)| *after == 1);
+        assert!(
+            at_once.clone().any(|(_, words)| says(words)),
+            "{:?}",
+            sat.noticed
+        );
+        let side = |words: &str| words.contains("side of focus");
+        assert!(!sat.noticed.iter().any(|(_, words)| side(words)));
     })
     .await;
 }

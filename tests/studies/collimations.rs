@@ -34,6 +34,9 @@ struct Asked {
     /// Which world: harsh or mild.
     #[arg(long, default_value = "harsh")]
     world: String,
+    /// The first adjustment at the star is made the wrong way in every session.
+    #[arg(long)]
+    wrong_first: bool,
     /// How many collimation sessions with both mirrors of a Ritchey-Chretien.
     #[arg(long, default_value_t = 0)]
     corners: usize,
@@ -53,7 +56,10 @@ struct Asked {
 
 fn main() {
     let asked = Asked::parse();
-    let world = world::by_name(&asked.world).expect("--world harsh or --world mild");
+    let world = world::World {
+        wrong_first: asked.wrong_first,
+        ..world::by_name(&asked.world).expect("--world harsh or --world mild")
+    };
     let print = |what: &str, rows: serde_json::Value| {
         let all = serde_json::json!({
             "seed": asked.seed, "world": world.name, "threshold_waves": THRESHOLD, what: rows,
@@ -86,6 +92,7 @@ fn main() {
             return print("collimations", serde_json::json!(rows));
         }
         report::coverage(&rows);
+        report::by_wrong_turn(&rows);
         return report::by_design(&[("the tool", rows)]);
     }
     let pairs: Vec<Pair> = (0..asked.count)

@@ -279,9 +279,14 @@ fn lead(field: &mut Field, o: &mut Outcome, rng: &mut ChaCha8Rng) {
         if stage.end.is_none() || o.adjustments >= 2 * MOST_GOES {
             return;
         }
-        if found.is_none() && course.noticed() == Some(Noticed::SideWrong) {
+        match course.checked_side() {
+            // What was found at the star is told from then on.
+            Some(side) => field.told_inside = side == Side::Inside,
             // The page says so, and from then on the person says the other side.
-            field.told_inside = field.star.side_told != Side::Inside;
+            None if found.is_none() && course.noticed() == Some(Noticed::SideWrong) => {
+                field.told_inside = field.star.side_told != Side::Inside;
+            }
+            None => {}
         }
         found = Some(course.response().found());
         learnt = course.response().learnt();

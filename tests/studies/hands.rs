@@ -18,6 +18,8 @@ pub struct Screws {
     /// Play of each screw and where within it it stands, turns.
     slack: Vec<f64>,
     play: Vec<f64>,
+    /// Whether the next adjustment is made the wrong way for certain.
+    pub wrong_next: bool,
     world: World,
 }
 
@@ -70,6 +72,7 @@ impl Screws {
             tilt,
             slack,
             play,
+            wrong_next: false,
             world,
         }
     }
@@ -77,7 +80,8 @@ impl Screws {
     /// Turned as a person does what was asked: with an error of the hand, now and
     /// then all the wrong way; slack is lost when a screw is turned back.
     pub fn turn(&mut self, turns: &[f64], rng: &mut ChaCha8Rng) -> Made {
-        let wrong_way = rng.random_bool(self.world.wrong_way);
+        let slips = rng.random_bool(self.world.wrong_way);
+        let wrong_way = std::mem::take(&mut self.wrong_next) || slips;
         let wrong = if wrong_way { -1.0 } else { 1.0 };
         let mut change = Vector2::zeros();
         for (i, t) in turns.iter().enumerate() {

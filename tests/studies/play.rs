@@ -3,8 +3,9 @@
 use bench::adjustment::{Adjustment, Aim};
 use bench::advice::{Next, Why, defocus_waves};
 use bench::mechanical::{self, MARK_SIGMA_MM};
+use bench::orientation::Side;
 use bench::replay::{Eye, Footing, SessionReplay, Step};
-use bench::response::{Learnt, Trust};
+use bench::response::{Learnt, Noticed, Trust};
 use nalgebra::Vector2;
 use optics::alignment::per_arcmin;
 use rand::{Rng, SeedableRng};
@@ -34,9 +35,18 @@ pub struct Outcome {
     /// Times it stood, after an adjustment made as asked, at more than one and a
     /// half times the start (or the limit, where that is more) and worse than before.
     pub stood_worse: usize,
+    /// Adjustments that were made the wrong way.
+    pub wrong_turns: usize,
     /// Why it ended.
     pub end: &'static str,
     pub in_line: bool,
+    /// What went differently than told or asked, as the tool said it for the first
+    /// time, and whether it was so.
+    pub noticed: Vec<(Noticed, bool)>,
+    /// Checks of the side of focus, and of them those answered wrongly or not at all.
+    pub side_checks: usize,
+    pub side_checks_wrong: usize,
+    pub side_checks_open: usize,
     /// What was said on the way, and what was true.
     pub said: Vec<Said>,
 }
@@ -148,8 +158,13 @@ impl Watch {
                 largest_turn: 0.0,
                 worst_waves: start,
                 stood_worse: 0,
+                wrong_turns: 0,
                 end: "not ended",
                 in_line: false,
+                noticed: Vec::new(),
+                side_checks: 0,
+                side_checks_wrong: 0,
+                side_checks_open: 0,
                 said: Vec::new(),
             },
         }
@@ -162,6 +177,7 @@ impl Watch {
         let now = truth.coma().norm();
         o.worst_waves = o.worst_waves.max(now);
         o.stood_worse += usize::from(worse(before, now, o.start_waves, truth));
+        o.wrong_turns += usize::from(truth.last_wrong);
     }
 
     fn done(mut self, truth: &Truth, end: &'static str) -> Outcome {
@@ -259,6 +275,7 @@ fn lead(
     if kind.layout == optics::prescription::Layout::Newtonian {
         by_the_mark(kind, truth, &mut watch, rng);
     }
+    truth.reaches_the_star();
     let (prescription, screws) = kind.registered();
     let per = per_arcmin(&prescription, kind.part())
         .expect("rays get through")
@@ -293,6 +310,11 @@ fn lead(
     o.largest_turn = o.largest_turn.max(stage.largest_turn);
     o.worst_waves = o.worst_waves.max(stage.worst_waves);
     o.stood_worse += stage.stood_worse;
+    o.wrong_turns += stage.wrong_turns;
+    o.noticed = stage.noticed;
+    o.side_checks = stage.side_checks;
+    o.side_checks_wrong = stage.side_checks_wrong;
+    o.side_checks_open = stage.side_checks_open;
     o.said = stage.said;
     let end = match stage.end {
         Some(Why::InLine) => "in line",
@@ -331,9 +353,43 @@ pub struct Stage {
     pub largest_turn: f64,
     pub worst_waves: f64,
     pub stood_worse: usize,
+    pub wrong_turns: usize,
+    pub noticed: Vec<(Noticed, bool)>,
+    pub side_checks: usize,
+    pub side_checks_wrong: usize,
+    pub side_checks_open: usize,
     pub said: Vec<Said>,
     /// Why it stopped; none when it took too long or a look could not be had.
     pub end: Option<Why>,
+}
+
+impl Stage {
+    /// The side of focus checked, as the page asks for it.
+    fn checks_side(&mut self, truth: &mut Truth) -> Step {
+        let side = truth.checks_side();
+        self.side_checks += 1;
+        self.side_checks_open += usize::from(side == Side::Unknown);
+        self.side_checks_wrong += usize::from(side != Side::Unknown && side != truth.side);
+        if shown() {
+            eprintln!("  side checked: {side:?}, truly {:?}", truth.side);
+        }
+        Step::Side { side }
+    }
+
+    /// What the tool noticed, when it says so for the first time.
+    fn hears(&mut self, noticed: Option<Noticed>, truth: &Truth) {
+        let Some(said) = noticed.filter(|said| self.noticed.iter().all(|(old, _)| old != said))
+        else {
+            return;
+        };
+        let so = match said {
+            Noticed::TurnedWrongWay => truth.last_wrong,
+            Noticed::SideWrong => truth.told_other_side(),
+            Noticed::OneOfBoth => truth.last_wrong || truth.told_other_side(),
+            Noticed::ShadeMisread | Noticed::DidNotMove => return,
+        };
+        self.noticed.push((said, so));
+    }
 }
 
 /// Led by the tool at the star until it says stop.
@@ -357,6 +413,10 @@ pub fn at_the_star(
     while stage.adjustments < MOST_GOES {
         let next = course.next();
         let now = truth.coma().norm();
+        if course.asks_side() && !matches!(next, Next::Stop(_)) {
+            course.take(&stage.checks_side(truth));
+            continue;
+        }
         match next {
             Next::Look { .. } => {
                 let coma = if first {
@@ -391,6 +451,7 @@ pub fn at_the_star(
                     chance: course.response().chance_within(THRESHOLD),
                     true_of_it: now <= THRESHOLD,
                 });
+                stage.hears(course.noticed(), truth);
             }
             Next::Turn(adjustment) => {
                 let turns = adjustment.turns();
@@ -410,6 +471,7 @@ pub fn at_the_star(
                 stage.largest_turn = turns.iter().fold(stage.largest_turn, |a, t| a.max(t.abs()));
                 stage.worst_waves = stage.worst_waves.max(after);
                 stage.stood_worse += usize::from(worse(now, after, start, truth));
+                stage.wrong_turns += usize::from(truth.last_wrong);
                 stage.said.push(Said {
                     what: "expected after an adjustment",
                     chance: 0.9,

@@ -1,5 +1,7 @@
 //! The tables of the study of collimation sessions.
 
+use bench::response::Noticed;
+
 use super::corners;
 use super::play::{Outcome, Said, THRESHOLD};
 use super::truth::KINDS;
@@ -41,6 +43,62 @@ fn line(method: &str, kind: &str, who: &str, rows: &[&Outcome]) {
         count(&|o| o.stood_worse > 0),
         count(&|o| o.left_waves > o.start_waves.max(THRESHOLD)),
         rows.iter().map(|o| o.largest_turn).fold(0.0, f64::max),
+    );
+}
+
+/// By design, split by whether an adjustment was made the wrong way: how it ends, how far
+/// it stood from its start, and what was said of side and turn.
+pub fn by_wrong_turn(all: &[Outcome]) {
+    println!(
+        "| star checks | design | a turn the wrong way | sessions | ends collimated | adjustments: median, 90 % within | ever above 1.5 × start | stood there by a turn made as asked | \u{201c}other side of focus\u{201d}: true of said | \u{201c}turned the wrong way\u{201d}: true of said | \u{201c}one of the two\u{201d}: true of said | side checked: sessions, wrongly, not told |"
+    );
+    println!("|-|-|-|-|-|-|-|-|-|-|-|-|");
+    for method in ["eye", "frames"] {
+        for kind in KINDS.iter().map(|k| Some(k.name)).chain([None]) {
+            for wrong in [false, true] {
+                let rows: Vec<&Outcome> = all
+                    .iter()
+                    .filter(|o| o.method == method && kind.is_none_or(|k| k == o.kind))
+                    .filter(|o| (o.wrong_turns > 0) == wrong)
+                    .collect();
+                if !rows.is_empty() {
+                    split_line(method, kind.unwrap_or("all"), wrong, &rows);
+                }
+            }
+        }
+    }
+    println!();
+}
+
+fn split_line(method: &str, kind: &str, wrong: bool, rows: &[&Outcome]) {
+    let adjustments = sorted(rows.iter().map(|o| o.adjustments));
+    let share = |of: &dyn Fn(&Outcome) -> bool| {
+        let count = rows.iter().filter(|o| of(o)).count();
+        format!("{count} ({})", percent(count, rows.len()))
+    };
+    let said = |what: Noticed| {
+        let of: Vec<bool> = rows
+            .iter()
+            .filter_map(|o| o.noticed.iter().find(|(said, _)| *said == what))
+            .map(|(_, so)| *so)
+            .collect();
+        format!("{} of {}", of.iter().filter(|so| **so).count(), of.len())
+    };
+    println!(
+        "| {method} | {kind} | {} | {} | {} | {}, {} | {} | {} | {} | {} | {} | {}, {}, {} |",
+        if wrong { "yes" } else { "no" },
+        rows.len(),
+        share(&|o| o.in_line),
+        at(&adjustments, 0.5),
+        at(&adjustments, 0.9),
+        share(&|o| o.worst_waves > 1.5 * o.start_waves.max(THRESHOLD)),
+        share(&|o| o.stood_worse > 0),
+        said(Noticed::SideWrong),
+        said(Noticed::TurnedWrongWay),
+        said(Noticed::OneOfBoth),
+        rows.iter().filter(|o| o.side_checks > 0).count(),
+        rows.iter().map(|o| o.side_checks_wrong).sum::<usize>(),
+        rows.iter().map(|o| o.side_checks_open).sum::<usize>(),
     );
 }
 

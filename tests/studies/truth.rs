@@ -11,7 +11,7 @@ use optics::prescription::{Layout, Numbers, Prescription};
 use optics::seeing;
 use optics::trace::{ARCMIN_RAD, Part, Shift};
 use optics::wavefront::w131_from_coma;
-use rand::Rng;
+use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use startest::by_eye::{ByEye, DonutWidth, Unevenness, judge_by_eye};
 
@@ -192,6 +192,8 @@ pub struct Truth {
     /// Whether the last adjustment was made the wrong way round.
     pub last_wrong: bool,
     eye: Person,
+    /// For the checks of the side alone, so that all else stays as drawn.
+    checking: ChaCha8Rng,
     /// Scale of the camera's measurement over the true one.
     frame_scale: f64,
     frames: usize,
@@ -277,6 +279,7 @@ impl Truth {
                 clock_bias_deg: world.clock_bias_deg * normal(rng),
                 rings: rng.random_bool(world.counts_rings),
             },
+            checking: ChaCha8Rng::seed_from_u64(rng.clone().random()),
             frame_scale: 1.0 + 0.04 * normal(rng),
             frames: rng.random_range(30..120),
         };
@@ -300,6 +303,31 @@ impl Truth {
     /// Whether this person counts rings rather than judging the width.
     pub fn counts_rings(&self) -> bool {
         self.eye.rings
+    }
+
+    /// Whether the star stands on the other side of focus than was told: outside is
+    /// taken where nothing was.
+    pub fn told_other_side(&self) -> bool {
+        match self.side_told {
+            Side::Unknown => self.side == Side::Inside,
+            told => told != self.side,
+        }
+    }
+
+    /// A person checks the side of focus by drawing the eyepiece out.
+    pub fn checks_side(&mut self) -> Side {
+        let roll: f64 = self.checking.random();
+        let (wrong, unknown) = (self.world.check_wrong, self.world.check_unknown);
+        if roll < unknown {
+            Side::Unknown
+        } else if roll < unknown + (1.0 - unknown) * wrong {
+            match self.side {
+                Side::Inside => Side::Outside,
+                _ => Side::Inside,
+            }
+        } else {
+            self.side
+        }
     }
 
     /// The same instrument and person on another night: out again, camera and
@@ -406,6 +434,11 @@ impl Truth {
         let jump = self.map.matrix() * (self.place() - before);
         let jump_deg = jump.x.atan2(jump.y).to_degrees();
         to_hour(jump_deg + 15.0 * normal(rng))
+    }
+
+    /// From here on it is at the star.
+    pub fn reaches_the_star(&mut self) {
+        self.screws.wrong_next = self.world.wrong_first;
     }
 
     /// Where a star on the tube's axis falls.

@@ -22,6 +22,8 @@ pub struct World {
     pub hand_turns: f64,
     /// How often a whole adjustment is made the wrong way.
     pub wrong_way: f64,
+    /// Whether the first adjustment at the star is made the wrong way in every session.
+    pub wrong_first: bool,
     /// A person's own factor on every donut's width, 1-sigma of its logarithm.
     pub width_bias: f64,
     /// What each look adds to that, from and to (drawn for each person).
@@ -41,6 +43,9 @@ pub struct World {
     /// Share of the sides of focus entered wrongly, and not at all.
     pub side_wrong: f64,
     pub side_unknown: f64,
+    /// Share of the checks of it that go wrong, and of the people who cannot tell.
+    pub check_wrong: f64,
+    pub check_unknown: f64,
     /// The air, arc seconds, from and to.
     pub seeing_arcsec: (f64, f64),
     /// Share of the people who enter how the air is (to the nearest grade).
@@ -58,6 +63,7 @@ pub const MILD: World = World {
     hand_share: 0.15,
     hand_turns: 0.002,
     wrong_way: 0.03,
+    wrong_first: false,
     width_bias: 0.2,
     width_scatter: (0.0, 0.0),
     uneven_bias: 0.0,
@@ -69,6 +75,8 @@ pub const MILD: World = World {
     one_shade: 0.3,
     side_wrong: 0.1,
     side_unknown: 0.1,
+    check_wrong: 0.02,
+    check_unknown: 0.1,
     seeing_arcsec: (1.0, 4.0),
     enters_air: 0.0,
 };
@@ -84,6 +92,7 @@ pub const HARSH: World = World {
     hand_share: 0.10,
     hand_turns: 1.0 / 64.0,
     wrong_way: 0.03,
+    wrong_first: false,
     width_bias: 0.2,
     width_scatter: (0.12, 0.31),
     uneven_bias: 0.1,
@@ -95,6 +104,8 @@ pub const HARSH: World = World {
     one_shade: 0.3,
     side_wrong: 0.1,
     side_unknown: 0.1,
+    check_wrong: 0.02,
+    check_unknown: 0.1,
     seeing_arcsec: (1.5, 5.0),
     enters_air: 0.7,
 };

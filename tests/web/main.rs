@@ -10,6 +10,7 @@ mod clock;
 mod collimation_cautions;
 mod collimation_frames;
 mod collimation_lists;
+mod collimation_side;
 mod collimation_stages;
 mod collimation_undo;
 mod collimations;

@@ -8,7 +8,6 @@ use crate::bench::before::magnification;
 use crate::bench::corners::width_arcsec;
 use crate::bench::orientation::Side;
 use crate::bench::replay::Step;
-use crate::bench::response::Noticed;
 use crate::bench::words::{clock_words, field_arcmin};
 use crate::library::collimation_replay::Progress;
 use crate::library::collimations::{Collimation, Record};
@@ -158,9 +157,17 @@ pub async fn earlier(conn: &mut Conn, collimation: &Collimation) -> Result<Optio
     let typed = judged
         .and_then(|j| serde_json::from_str::<serde_json::Value>(j).ok())
         .and_then(|told| serde_json::from_value::<ByEyeFields>(told.get("typed")?.clone()).ok());
+    // A side of focus that was checked since counts for more than the one entered.
+    let checked = collimation.current().rev().find_map(|w| match w.record {
+        Record::Taken {
+            taken: Step::Side { side },
+        } if w.ordinal > last.ordinal => Some(side_word(side)).filter(|word| !word.is_empty()),
+        _ => None,
+    });
     Ok(typed.map(|eye| Earlier {
         ratio: eye.star_ratio.trim().parse().unwrap_or(1.0),
         eye: ByEyeFields {
+            star_side: checked.map_or(eye.star_side, str::to_owned),
             star_ratio: String::new(),
             star_clock: String::new(),
             star_thin_width: String::new(),
@@ -174,10 +181,25 @@ pub async fn earlier(conn: &mut Conn, collimation: &Collimation) -> Result<Optio
 
 /// The side of focus entered with the last shade.
 pub fn shaded_side(now: &Progress) -> &'static str {
-    match now.course.shades().last().map(|s| s.side) {
-        Some(Side::Inside) => "inside",
-        Some(Side::Outside) => "outside",
-        _ => "",
+    let last = now.course.shades().last();
+    last.map_or("", |s| side_word(s.side))
+}
+
+/// A side of focus as forms carry it.
+fn side_word(side: Side) -> &'static str {
+    match side {
+        Side::Inside => "inside",
+        Side::Outside => "outside",
+        Side::Unknown => "",
+    }
+}
+
+/// A side of focus as a form sent it.
+pub fn side_of(word: &str) -> Side {
+    match word {
+        "inside" => Side::Inside,
+        "outside" => Side::Outside,
+        _ => Side::Unknown,
     }
 }
 
@@ -207,15 +229,6 @@ pub fn asked_once(
     let why = match earlier {
         None => String::new(),
         Some(e) if e.by != me => format!("{} entered these. Your eyepiece may be another.", e.by),
-        Some(_)
-            if now.course.looks_since() == 1
-                && matches!(
-                    now.course.noticed(),
-                    Some(Noticed::SideWrong | Noticed::OneOfBoth)
-                ) =>
-        {
-            "The star answers as if it stood on the other side of focus. Check the side.".to_owned()
-        }
         Some(e) if turned && e.ratio < 0.45 && e.ratio > 0.0 => {
             "The shadow came close to the rim. Go farther out of focus.".to_owned()
         }

@@ -2,6 +2,7 @@
 
 use super::super::show;
 use crate::bench::mechanical::Stage;
+use crate::bench::orientation::Side;
 use crate::bench::plan::Work;
 use crate::bench::replay::Step;
 use crate::bench::screw::{Element, Screw};
@@ -188,6 +189,12 @@ pub fn step_words(step: &Step, at: Looked, screws: &[Screw]) -> String {
                 )
             }
         }
+        Step::Side { side } => match side {
+            Side::Inside => "Checked the side of focus: inside.",
+            Side::Outside => "Checked the side of focus: outside.",
+            Side::Unknown => "Checked the side of focus: it could not be told.",
+        }
+        .to_owned(),
         Step::Tension { .. } => "Entered how the screws feel.".to_owned(),
         Step::Adjustment {
             parts, jump_deg, ..

@@ -57,6 +57,7 @@ pub fn routes() -> Vec<Route> {
             "/collimations/{id}/shade-frames",
             steps::shade_frames,
         ),
+        Route::post(Volunteer, "/collimations/{id}/side", steps::side),
         Route::post(Volunteer, "/collimations/{id}/look", looks::look),
         Route::post(Volunteer, "/collimations/{id}/measured", looks::measured),
         Route::post(Volunteer, "/collimations/{id}/mark", looks::mark),

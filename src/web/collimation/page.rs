@@ -25,7 +25,9 @@ use crate::bench::orientation::Orientation;
 use crate::bench::plan::Work;
 use crate::bench::replay::Step;
 use crate::bench::screw::Element;
-use crate::bench::words::{clock_words, noticed_words, work_words};
+use crate::bench::words::{
+    clock_words, noticed_words, side_check_why, side_check_words, work_words,
+};
 use crate::library::attempts::{Attempt, AttemptState};
 use crate::library::club::Club;
 use crate::library::collimation_replay::{Progress, has_glass_front, progress};
@@ -72,6 +74,8 @@ pub struct CollimationPage {
     measured: Vec<Measured>,
     edges: CornerFields,
     noticed: &'static str,
+    /// How the side of focus is checked, and why.
+    side_check: (&'static str, &'static str),
     turn: Option<TurnView>,
     /// From where the tube is looked at, as forms carry it, or "".
     stand: String,
@@ -309,6 +313,10 @@ pub async fn collimation_page(
         eye,
         measured,
         noticed: now.course.noticed().map_or("", noticed_words),
+        side_check: (
+            side_check_words(setup.layout),
+            side_check_why(now.course.adjustments() > 0),
+        ),
         turn,
         coma: looked.then(|| (format!("{:.3}", coma.norm()), show::waves_error(sigma))),
         stop: match (&next, view) {
@@ -345,6 +353,7 @@ fn doing(view: &str, now: &Progress) -> String {
         "look" | "setup" | "air" => format!("star check {}", now.looks + 1),
         "ready" => "before you start".to_owned(),
         "shade" => "shade test".to_owned(),
+        "side" => "side of focus".to_owned(),
         "ended" => "ended".to_owned(),
         _ => {
             let words = work_words(now.work);
@@ -377,6 +386,7 @@ fn view_of(collimation: &Collimation, now: &Progress, next: &Next) -> &'static s
         return "shade";
     }
     match next {
+        Next::Look { .. } | Next::Turn(_) if now.at_star() && now.course.asks_side() => "side",
         Next::Look { .. } if now.at_star() => "look",
         Next::Look { .. } if now.work == Work::Corners => "corners",
         Next::Look { .. } => "mark",

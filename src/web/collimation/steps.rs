@@ -10,12 +10,13 @@ use super::super::Error;
 use super::super::extract::{Path, Upload, UploadedFile};
 use super::super::fields::FormErrors;
 use super::super::page::RequestContext;
+use super::check::side_of;
 use super::draw::hour_deg;
 use super::start::points;
 use super::taking::{Taken, Taking, Turned};
 use super::typed::Typed;
 use crate::bench::adjustment::{PARTS, Tension};
-use crate::bench::orientation::{Shade, Side};
+use crate::bench::orientation::Shade;
 use crate::bench::plan::Work;
 use crate::bench::replay::Step;
 use crate::bench::shade_frame::dark_side;
@@ -91,11 +92,7 @@ impl ShadeFields {
             shade: Shade {
                 tube_deg,
                 picture_deg,
-                side: match self.shade_side.as_str() {
-                    "inside" => Side::Inside,
-                    "outside" => Side::Outside,
-                    _ => Side::Unknown,
-                },
+                side: side_of(&self.shade_side),
             },
             anew: self.anew == "yes",
         }
@@ -178,6 +175,19 @@ pub async fn shade_frames(
         return Ok(step.mend(fields.typed(), errors).await?);
     };
     Ok(step.take(fields.step(tube, dark)).await?)
+}
+
+/// On which side of focus the star stands, as found: "" where it could not be told.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+pub struct SideFields {
+    side: String,
+}
+
+/// The side of focus checked.
+pub async fn side(Taken { step, fields }: Taken<SideFields>) -> Result<Response, Error> {
+    let side = side_of(&fields.side);
+    step.take(Step::Side { side }).await
 }
 
 /// What was turned, as told.
