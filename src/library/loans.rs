@@ -153,7 +153,7 @@ pub async fn count_with(conn: &mut Conn, person: PersonId) -> Result<i64> {
 }
 
 /// The days of one loan, for a calendar.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, serde::Deserialize)]
 pub struct LoanDays {
     /// What.
     pub tag: String,
@@ -167,18 +167,20 @@ pub struct LoanDays {
 
 /// The loans that have a part of the time between two moments, by tag.
 pub async fn between(conn: &mut Conn, from: Moment, until: Moment) -> Result<Vec<LoanDays>> {
-    Ok(sqlx::query_as!(
-        LoanDays,
-        r#"SELECT i.tag, l.lent_at AS "lent_at: Moment", l.due_on AS "due_on: NaiveDate",
-                  l.returned_at AS "returned_at: Moment"
-           FROM loans l JOIN instruments i ON i.id = l.instrument_id
-           WHERE +l.lent_at < ?2 AND (l.returned_at IS NULL OR l.returned_at >= ?1)
-           ORDER BY i.tag, l.lent_at"#,
+    // In one row: thousands come from it many times as fast.
+    let days = sqlx::query_scalar!(
+        r#"SELECT json_group_array(json_object('tag', tag, 'lent_at', lent_at, 'due_on', due_on,
+                                               'returned_at', returned_at)) AS "days!: String"
+           FROM (SELECT i.tag, l.lent_at, l.due_on, l.returned_at
+                 FROM loans l JOIN instruments i ON i.id = l.instrument_id
+                 WHERE +l.lent_at < ?2 AND (l.returned_at IS NULL OR l.returned_at >= ?1)
+                 ORDER BY i.tag, l.lent_at)"#,
         from,
         until
     )
-    .fetch_all(conn)
-    .await?)
+    .fetch_one(conn)
+    .await?;
+    serde_json::from_str(&days).map_err(|why| sqlx::Error::Decode(Box::new(why)).into())
 }
 
 /// What came back since an instant and is not out again, the latest first, so many at most.

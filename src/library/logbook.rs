@@ -242,7 +242,7 @@ async fn lines(conn: &mut Conn, part: Option<Part>, entry: Option<EntryId>) -> R
         r#"WITH RECURSIVE told (id) AS (
                SELECT id FROM (
                    SELECT id FROM entries o
-                   WHERE o.instrument_id = ?1 AND o.supersedes IS NULL AND (?3 IS NULL OR o.loan_id = ?3)
+                   WHERE o.instrument_id = ?1 AND +o.supersedes IS NULL AND (?3 IS NULL OR o.loan_id = ?3)
                      AND (?4 IS NULL OR o.happened_at >= ?4)
                    ORDER BY o.happened_at DESC, o.recorded_at DESC, o.id DESC LIMIT ?5 OFFSET ?6)
                UNION SELECT c.id FROM told JOIN entries c ON c.supersedes = told.id
@@ -300,7 +300,7 @@ pub async fn of(conn: &mut Conn, instrument: InstrumentId) -> Result<Vec<Line>> 
 /// How many things happened to an instrument, corrections not counted.
 pub async fn count(conn: &mut Conn, instrument: InstrumentId) -> Result<usize> {
     let count = sqlx::query_scalar!(
-        r#"SELECT COUNT(*) AS "n: i64" FROM entries WHERE instrument_id = ? AND supersedes IS NULL"#,
+        r#"SELECT COUNT(*) AS "n: i64" FROM entries WHERE instrument_id = ? AND +supersedes IS NULL"#,
         instrument
     )
     .fetch_one(conn)

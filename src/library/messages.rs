@@ -298,8 +298,14 @@ impl Message {
         .await?)
     }
 
-    /// Those that mail has not brought: refused, or still waiting; the newest first.
-    pub async fn unsaid(conn: &mut Conn) -> Result<Vec<Self>> {
+    /// So many of those that are still to be said, or of those that are done with, the newest
+    /// first; of one state only, where one is given.
+    pub async fn newest(
+        conn: &mut Conn,
+        done: bool,
+        state: Option<State>,
+        rows: i64,
+    ) -> Result<Vec<Self>> {
         Ok(sqlx::query_as!(
             Self,
             r#"SELECT m.id AS "id: MessageId", m.kind AS "kind: Kind", p.name AS person,
@@ -307,7 +313,30 @@ impl Message {
                       m.made_at AS "made_at: Moment", m.state AS "state: State", m.tries, m.said,
                       m.ended_at AS "ended_at: Moment"
                FROM messages m JOIN people p ON p.id = m.person_id
-               WHERE m.state IN ('refused', 'waiting') ORDER BY m.made_at DESC, m.id"#
+               WHERE (m.state NOT IN ('refused', 'waiting', 'sending')) = ?1 AND (?2 IS NULL OR m.state = ?2)
+               ORDER BY m.made_at DESC, m.id LIMIT ?3"#,
+            done,
+            state,
+            rows
+        )
+        .fetch_all(conn)
+        .await?)
+    }
+
+    /// Those that mail will not bring: refused, or, where mail is sent, to somebody without an
+    /// address; the newest first.
+    pub async fn unsaid(conn: &mut Conn, sends: bool) -> Result<Vec<Self>> {
+        Ok(sqlx::query_as!(
+            Self,
+            r#"SELECT m.id AS "id: MessageId", m.kind AS "kind: Kind", p.name AS person,
+                      COALESCE(m.to_address, p.email) AS "address?: String", m.subject, m.body,
+                      m.made_at AS "made_at: Moment", m.state AS "state: State", m.tries, m.said,
+                      m.ended_at AS "ended_at: Moment"
+               FROM messages m JOIN people p ON p.id = m.person_id
+               WHERE m.state IN ('refused', 'waiting')
+                 AND (m.state = 'refused' OR (?1 AND COALESCE(m.to_address, p.email) IS NULL))
+               ORDER BY m.made_at DESC, m.id"#,
+            sends
         )
         .fetch_all(conn)
         .await?)

@@ -24,11 +24,14 @@ pub async fn listed(conn: &mut Conn, only_open: bool, skip: i64, rows: i64) -> R
                   f.asks_for AS "asks_for: AsksFor", f.words,
                   e.id NOT IN (SELECT entry_id FROM open_problems) AS "settled!: bool",
                   i.tag, i.name, p.name AS recorded_by
-           FROM (SELECT entry_id FROM open_problems UNION ALL SELECT entry_id FROM problems
-                 WHERE NOT ?1 AND entry_id NOT IN (SELECT entry_id FROM open_problems)) o
-                CROSS JOIN current_entries e ON e.id = o.entry_id CROSS JOIN problems f ON f.entry_id = e.id
+           FROM (SELECT o.entry_id
+                 FROM (SELECT entry_id FROM open_problems UNION ALL SELECT entry_id FROM problems
+                       WHERE NOT ?1 AND entry_id NOT IN (SELECT entry_id FROM open_problems)) o
+                      CROSS JOIN current_entries e ON e.id = o.entry_id
+                 ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC LIMIT ?2 OFFSET ?3) o
+                CROSS JOIN entries e ON e.id = o.entry_id CROSS JOIN problems f ON f.entry_id = e.id
                 JOIN instruments i ON i.id = e.instrument_id JOIN people p ON p.id = e.recorded_by
-           ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC LIMIT ?2 OFFSET ?3"#,
+           ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC"#,
         only_open,
         rows,
         skip
@@ -54,6 +57,41 @@ pub async fn listed(conn: &mut Conn, only_open: bool, skip: i64, rows: i64) -> R
             recorded_by: r.recorded_by,
         })
         .collect())
+}
+
+/// A problem that nobody has taken on, in short.
+#[derive(Debug, Clone)]
+pub struct Untaken {
+    /// The instrument's tag.
+    pub tag: String,
+    /// When it was seen.
+    pub happened_at: Moment,
+    /// In the reporter's words.
+    pub words: String,
+}
+
+/// The open problems of instruments that ask for something and that nobody has taken on: how
+/// many, and so many of the newest.
+pub async fn untaken(conn: &mut Conn, rows: i64) -> Result<(usize, Vec<Untaken>)> {
+    let found = sqlx::query!(
+        r#"SELECT i.tag, e.happened_at AS "happened_at: Moment", f.words, COUNT(*) OVER () AS "count!: i64"
+           FROM open_problems o CROSS JOIN entries e ON e.id = o.entry_id CROSS JOIN problems f ON f.entry_id = e.id
+                CROSS JOIN instruments i ON i.id = e.instrument_id
+           WHERE f.asks_for <> 'nothing' AND i.kind = 'instrument' AND i.status <> 'retired'
+             AND NOT EXISTS (SELECT 1 FROM jobs j WHERE j.problem_entry_id = o.entry_id AND j.ended_at IS NULL
+                                AND j.person_id IS NOT NULL)
+           ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC LIMIT ?"#,
+        rows
+    )
+    .fetch_all(conn)
+    .await?;
+    let count = found.first().map_or(0, |row| row.count);
+    let found = found.into_iter().map(|row| Untaken {
+        tag: row.tag,
+        happened_at: row.happened_at,
+        words: row.words,
+    });
+    Ok((usize::try_from(count).unwrap_or_default(), found.collect()))
 }
 
 /// How many are open.

@@ -40,6 +40,8 @@ const USUALLY_AHEAD_DAYS: u64 = 60;
 #[serde(default)]
 struct Asked {
     coming: String,
+    /// "yes" for all of a long list, as it is printed.
+    all: String,
 }
 
 /// One instrument of the fleet.
@@ -151,6 +153,8 @@ struct AheadPage {
     coming: NaiveDate,
     coming_words: String,
     lines: Vec<Line>,
+    /// Where all of them are shown, where only the first are.
+    all: String,
     next_looks: Vec<NextLook>,
     look_again_at: String,
     limits: Vec<String>,
@@ -160,11 +164,14 @@ struct AheadPage {
     csv: String,
 }
 
+/// So many are shown, unless all are asked for.
+const SHOWN: usize = 50;
+
 async fn ahead_page(
     context: RequestContext,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Error> {
-    let told = ahead(&context, &asked).await?;
+    let mut told = ahead(&context, &asked).await?;
     let on = show::short_day(told.coming, context.club().date(context.now()));
     let mut by_gain: Vec<&Line> = told.lines.iter().collect();
     by_gain.sort_by(|a, b| {
@@ -207,12 +214,18 @@ async fn ahead_page(
             }
         )
     };
+    let count = told.lines.len();
+    let is_cut = count > SHOWN && asked.all != "yes";
+    if is_cut {
+        told.lines.truncate(SHOWN);
+    }
     page(&AheadPage {
         layout: context.layout("Ahead"),
-        lede: format!(
-            "{} instruments, the likeliest out of collimation first",
-            told.lines.len()
-        ),
+        lede: format!("{count} instruments, the likeliest out of collimation first"),
+        all: match is_cut {
+            true => format!("/due/ahead?coming={}&all=yes", told.coming),
+            false => String::new(),
+        },
         printed: show::time(context.club(), context.now()),
         coming: told.coming,
         coming_words: on,

@@ -21,6 +21,7 @@ use crate::library::forms::{self, FormKey};
 use crate::library::instruments::Instrument;
 use crate::library::people::{Person, Role};
 use crate::library::turns::Lines;
+use crate::library::waits::{self, Wait};
 use crate::library::{Conn, Moment, PersonId, Write, audit_log};
 use crate::upkeep::{ShelfRow, Snapshot};
 
@@ -75,6 +76,19 @@ impl RequestContext {
         let today = self.club().date(self.now());
         let lines = Lines::load(conn, None, self.club(), today).await?;
         Ok(snapshot.keep(0, lines))
+    }
+
+    /// Everybody who waits, as of the snapshot.
+    pub async fn waiting(
+        &self,
+        conn: &mut Conn,
+        snapshot: &Snapshot,
+    ) -> Result<Arc<Vec<Wait>>, Error> {
+        if let Some(waiting) = snapshot.kept(0) {
+            return Ok(waiting);
+        }
+        let waiting = waits::open(conn, None, None).await?;
+        Ok(snapshot.keep(0, waiting))
     }
 
     /// What the rules say of one instrument, as of now.

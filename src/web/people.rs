@@ -123,7 +123,9 @@ async fn asked_for(
         role: asked.of("role").parse().ok(),
         guests: asked.of("role") == GUEST,
         signs_in: Some(asked.of("signs-in")).filter(|chosen| !chosen.is_empty()),
-        order,
+        order: Some(order)
+            .filter(|order| *order != "name")
+            .unwrap_or_default(),
     };
     let words = !asked.words().is_empty();
     let (page, size) = match rows.filter(|_| !words) {

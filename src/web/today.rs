@@ -16,13 +16,12 @@ use crate::library::club::Club;
 use crate::library::instruments::State;
 use crate::library::jobs::{self as library_jobs, Job};
 use crate::library::loans::{Loan, Which};
-use crate::library::messages::{self, Message};
-use crate::library::problems::{self, AsksFor};
+use crate::library::messages::Message;
 use crate::library::spares::{self, Spare};
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
-use crate::library::{Conn, InstrumentId, collimation_lists, reports};
+use crate::library::{Conn, InstrumentId, collimation_lists, problem_list, reports};
 use crate::upkeep::due_list::{DueRow, whole_due_list};
 use crate::upkeep::{ShelfRow, Snapshot};
 
@@ -166,7 +165,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
         None => "/work-nights/new".to_owned(),
     };
     let all_jobs = library_jobs::list(&mut conn, None).await?;
-    let reported = reported(&mut conn, &snapshot, context.club(), day, &all_jobs).await?;
+    let reported = reported(&mut conn, context.club(), day).await?;
     let me = context.person()?.id;
     let late_jobs = all_jobs.iter().filter(|job| !job.is_of(me));
     let late_jobs = late_jobs.filter(|job| job.days_late(day).is_some());
@@ -203,7 +202,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
         Card::of("wanted, but due for the bench first", before_next, "/due"),
         Card::of("come back today", back, "/loans"),
         Card::of("reported, to look at", unseen, "/reports"),
-        Card::of("problems reported", reported, "/problems?job=none"),
+        reported,
         Card::of("taken on, and late", late_jobs, "/jobs?show=late"),
         Card::of("to tell in person", unsaid, "/messages"),
         Card::of("can be lent to who waits", to_lend, "/shelf?sort=waiting"),
@@ -327,39 +326,30 @@ fn wanted(row: &DueRow, club: &Club, today: NaiveDate, plan: &str) -> Task {
 }
 
 /// What was reported, is not settled yet, and that nobody has taken on; the newest first.
-async fn reported(
-    conn: &mut Conn,
-    snapshot: &Snapshot,
-    club: &Club,
-    today: NaiveDate,
-    jobs: &[Job],
-) -> Result<Vec<Task>, Error> {
-    let open = problems::open(conn, None).await?;
-    let tasks = open
-        .into_iter()
-        .rev()
-        .filter(|p| p.problem.asks_for != AsksFor::Nothing)
-        .filter(|p| {
-            let own = jobs.iter().find(|j| j.problem_entry_id == p.entry_id);
-            own.is_none_or(|job| job.terms.person.is_none())
-        })
-        .filter_map(|p| {
-            let i = &snapshot.member(p.instrument_id)?.instrument;
-            let words = p.problem.words.trim_end_matches('.');
-            Some(Task {
-                tag: i.tag.clone(),
-                href: format!("{}/logbook", address::instrument(&i.tag)),
-                words: format!(
-                    "{}, {}",
-                    due::cut(words),
-                    show::ago(club.date(p.happened_at), today)
-                ),
-                late: false,
-                act: "Work on it",
-                act_href: format!("{}/work", address::instrument(&i.tag)),
-            })
-        });
-    Ok(tasks.collect())
+async fn reported(conn: &mut Conn, club: &Club, today: NaiveDate) -> Result<Card, Error> {
+    let (count, newest) = problem_list::untaken(conn, ROWS as i64).await?;
+    let tasks = newest.into_iter().map(|p| Task {
+        href: format!("{}/logbook", address::instrument(&p.tag)),
+        words: format!(
+            "{}, {}",
+            due::cut(p.words.trim_end_matches('.')),
+            show::ago(club.date(p.happened_at), today)
+        ),
+        late: false,
+        act: "Work on it",
+        act_href: format!("{}/work", address::instrument(&p.tag)),
+        tag: p.tag,
+    });
+    Ok(Card {
+        count,
+        title: "problems reported",
+        tasks: tasks.collect(),
+        more: if count > ROWS {
+            "/problems?job=none"
+        } else {
+            ""
+        },
+    })
 }
 
 /// Whose turn it is, or else the first in line, for what is on the shelf and may be lent.
@@ -368,7 +358,7 @@ async fn to_lend(
     snapshot: &Snapshot,
     context: &RequestContext,
 ) -> Result<Vec<Task>, Error> {
-    let waiting = waits::open(conn, None, None).await?;
+    let waiting = context.waiting(conn, snapshot).await?;
     let lines = context.lines(conn, snapshot).await?;
     let rows = snapshot.shelf(context.now());
     let fit = |row: &&ShelfRow| {
@@ -382,7 +372,7 @@ async fn to_lend(
     fit.extend(waits::things_there(conn).await?);
     let mut seen: Vec<InstrumentId> = Vec::new();
     let mut tasks = Vec::new();
-    for wait in waiting {
+    for wait in waiting.iter() {
         let kept = lines.kept(wait.instrument_id);
         if seen.contains(&wait.instrument_id)
             || kept.is_some_and(|kept| kept.wait_id != wait.id)
@@ -401,7 +391,7 @@ async fn to_lend(
                 address::instrument(&wait.tag),
                 wait.person_id
             ),
-            tag: wait.tag,
+            tag: wait.tag.clone(),
         });
     }
     Ok(tasks)
@@ -411,8 +401,7 @@ async fn to_lend(
 /// are for has no address: somebody has to say them. Without a server that is so of all,
 /// and nobody is reminded of each.
 async fn unsaid(conn: &mut Conn, sends: bool) -> Result<Vec<Task>, Error> {
-    let mut all = Message::unsaid(conn).await?;
-    all.retain(|m| m.state == messages::State::Refused || (sends && m.address.is_none()));
+    let all = Message::unsaid(conn, sends).await?;
     let tasks = all.into_iter().map(|m| Task {
         tag: m.person,
         href: "/messages".to_owned(),

@@ -63,60 +63,66 @@ struct MessagesPage {
     server: Option<(String, String)>,
     trouble: Option<String>,
     to_do: Vec<Line>,
+    /// Whether there are more to be said than are shown.
+    more_to_do: bool,
     done: Vec<Line>,
     own_address: String,
 }
 
+/// So many of each are shown, the newest first.
+const SHOWN: i64 = 50;
+
 async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let state: Option<State> = asked.state.parse().ok();
     let mut conn = context.read().await?;
-    let all = Message::all(&mut conn).await?;
+    let mut all = Message::newest(&mut conn, false, state, SHOWN + 1).await?;
+    let more_to_do = all.len() as i64 > SHOWN;
+    all.truncate(SHOWN as usize);
+    all.extend(Message::newest(&mut conn, true, state, SHOWN).await?);
     drop(conn);
     let club = context.club();
     let today = club.date(context.now());
     let sends = context.app.post.sends();
-    let lines = all
-        .into_iter()
-        .filter(|m| state.is_none_or(|s| s == m.state))
-        .map(|m| {
-            let ended = m.ended_at.map(|at| show::short_day(club.date(at), today));
-            let open = m.ended_at.is_none() || m.state == State::Refused;
-            Line {
-                id: m.id,
-                name: m.person.clone(),
-                to: match &m.address {
-                    Some(address) => format!("{}, {address}", m.person),
-                    None => format!("{}, who has no mail address", m.person),
-                },
-                subject: m.subject,
-                state: match (m.state, ended) {
-                    (State::Waiting, _) if !sends || m.address.is_none() => String::new(),
-                    (State::Waiting, _) if m.tries > 0 => {
-                        format!(
-                            "waits, tried {}",
-                            show::counted(m.tries as usize, "time", "times")
-                        )
-                    }
-                    (state, Some(day)) => format!("{state} {day}"),
-                    (state, None) => state.to_string(),
-                },
-                failed: m.state == State::Refused,
-                said: m.said,
-                // A link is for one person's eyes.
-                body: if m.kind == Kind::SignIn {
-                    String::new()
-                } else {
-                    m.body
-                },
-                open,
-            }
-        });
+    let lines = all.into_iter().map(|m| {
+        let ended = m.ended_at.map(|at| show::short_day(club.date(at), today));
+        let open = m.ended_at.is_none() || m.state == State::Refused;
+        Line {
+            id: m.id,
+            name: m.person.clone(),
+            to: match &m.address {
+                Some(address) => format!("{}, {address}", m.person),
+                None => format!("{}, who has no mail address", m.person),
+            },
+            subject: m.subject,
+            state: match (m.state, ended) {
+                (State::Waiting, _) if !sends || m.address.is_none() => String::new(),
+                (State::Waiting, _) if m.tries > 0 => {
+                    format!(
+                        "waits, tried {}",
+                        show::counted(m.tries as usize, "time", "times")
+                    )
+                }
+                (state, Some(day)) => format!("{state} {day}"),
+                (state, None) => state.to_string(),
+            },
+            failed: m.state == State::Refused,
+            said: m.said,
+            // A link is for one person's eyes.
+            body: if m.kind == Kind::SignIn {
+                String::new()
+            } else {
+                m.body
+            },
+            open,
+        }
+    });
     let (to_do, done) = lines.partition(|line| line.open);
     page(&MessagesPage {
         layout: context.layout("Messages"),
         server: context.app.post.server_words(),
         trouble: context.app.post.trouble(),
         to_do,
+        more_to_do,
         done,
         own_address: context.person()?.mail().to_owned(),
     })
