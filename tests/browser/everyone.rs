@@ -265,6 +265,9 @@ async fn a_session_goes_by_the_keyboard_alone() {
             keys(&kofi, "\u{e015}").await;
         }
         enters(&kofi, ".act-bar .key-main").await;
+        // No side of focus was entered: it is asked for before the first turn.
+        kofi.sees("Does the donut grow or shrink?").await;
+        enters(&kofi, "button[name=side][value=outside]").await;
         kofi.sees("Turn screw").await;
         while kofi.sees_any("a.key-main").await {
             enters(&kofi, ".act-bar a.key-main").await;
