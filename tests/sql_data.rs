@@ -174,9 +174,9 @@ async fn no_page_reads_every_loan_or_entry_there_ever_was() {
         let words: Vec<&str> = kept.query.split_whitespace().collect();
         let plain = words.join(" ");
         let named = |name: &str| {
-            let table = words.windows(3).find(|w| {
-                matches!(w[0], "FROM" | "JOIN") && (w[2] == name || (w[1] == name && w[2] != name))
-            });
+            let table = words
+                .windows(3)
+                .find(|w| matches!(w[0], "FROM" | "JOIN") && (w[1] == name || w[2] == name));
             table.map_or("", |w| w[1].trim_end_matches(')'))
         };
         let ask = format!("EXPLAIN QUERY PLAN {}", kept.query);
