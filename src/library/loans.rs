@@ -167,7 +167,7 @@ pub struct LoanDays {
 
 /// The loans that have a part of the time between two moments, by tag.
 pub async fn between(conn: &mut Conn, from: Moment, until: Moment) -> Result<Vec<LoanDays>> {
-    // In one row: thousands come from it many times as fast.
+    // In one row: each of its own would cost more than what stands in it.
     let days = sqlx::query_scalar!(
         r#"SELECT json_group_array(json_object('tag', tag, 'lent_at', lent_at, 'due_on', due_on,
                                                'returned_at', returned_at)) AS "days!: String"

@@ -285,24 +285,14 @@ impl Message {
 
     /// All that are kept, those that ask for something first, then the newest.
     pub async fn all(conn: &mut Conn) -> Result<Vec<Self>> {
-        Ok(sqlx::query_as!(
-            Self,
-            r#"SELECT m.id AS "id: MessageId", m.kind AS "kind: Kind", p.name AS person,
-                      COALESCE(m.to_address, p.email) AS "address?: String", m.subject, m.body,
-                      m.made_at AS "made_at: Moment", m.state AS "state: State", m.tries, m.said,
-                      m.ended_at AS "ended_at: Moment"
-               FROM messages m JOIN people p ON p.id = m.person_id
-               ORDER BY m.state NOT IN ('refused', 'waiting', 'sending'), m.made_at DESC, m.id"#
-        )
-        .fetch_all(conn)
-        .await?)
+        Self::newest(conn, None, None, -1).await
     }
 
-    /// So many of those that are still to be said, or of those that are done with, the newest
-    /// first; of one state only, where one is given.
+    /// So many of those that are still to be said, or of those that are done with, or of all, the
+    /// former first and then the newest; of one state only, where one is given. -1 for all.
     pub async fn newest(
         conn: &mut Conn,
-        done: bool,
+        done: Option<bool>,
         state: Option<State>,
         rows: i64,
     ) -> Result<Vec<Self>> {
@@ -313,8 +303,9 @@ impl Message {
                       m.made_at AS "made_at: Moment", m.state AS "state: State", m.tries, m.said,
                       m.ended_at AS "ended_at: Moment"
                FROM messages m JOIN people p ON p.id = m.person_id
-               WHERE (m.state NOT IN ('refused', 'waiting', 'sending')) = ?1 AND (?2 IS NULL OR m.state = ?2)
-               ORDER BY m.made_at DESC, m.id LIMIT ?3"#,
+               WHERE (?1 IS NULL OR (m.state NOT IN ('refused', 'waiting', 'sending')) = ?1)
+                 AND (?2 IS NULL OR m.state = ?2)
+               ORDER BY m.state NOT IN ('refused', 'waiting', 'sending'), m.made_at DESC, m.id LIMIT ?3"#,
             done,
             state,
             rows

@@ -207,7 +207,10 @@ async fn sheet(
     headers: HeaderMap,
 ) -> Result<Response, Error> {
     let mut conn = context.read().await?;
-    let (mut chosen, unknown) = Thing::typed(&mut conn, &asked.tags.join(",")).await?;
+    let tags = asked.tags.iter().flat_map(|tags| tags.split(','));
+    let tags = tags.map(str::trim).filter(|tag| !tag.is_empty());
+    let tags: Vec<&str> = tags.take(MOST_LABELS).collect();
+    let (mut chosen, unknown) = Thing::typed(&mut conn, &tags.join(",")).await?;
     chosen.truncate(MOST_LABELS);
     let ticked: Vec<String> = chosen.iter().map(|thing| thing.tag.clone()).collect();
     let (instruments, more_instruments) = Thing::offered(&mut conn, true, false, &ticked).await?;

@@ -10,7 +10,7 @@ use super::extract::{Form, Query};
 use super::fields::FormErrors;
 use super::lend::limit_words;
 use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::{Error, address, lend_form, show};
+use super::{Error, address, lend_form, show, things};
 use crate::library::instruments::{Instrument, State};
 use crate::library::lending::{Lend, LendDetails};
 use crate::library::loans::Loan;
@@ -333,19 +333,11 @@ async fn lend(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    // What is typed is offered and ticked from now on; what nothing bears stays typed.
-    let (typed, unknown) = Thing::typed(&mut write, &form.more).await?;
-    for Thing { tag, .. } in typed {
-        form.take.retain(|taken| *taken != tag);
-        form.take.push(tag.clone());
+    let (more, take) = (&mut form.more, &mut form.take);
+    for tag in things::tick_typed(&mut write, more, take, &mut errors).await? {
         if !form.offered.contains(&tag) {
             form.offered.push(tag);
         }
-    }
-    form.more = unknown.join(", ");
-    if !unknown.is_empty() {
-        let words = format!("More tags: nothing has the tag {}.", form.more);
-        errors.add("more", words);
     }
     if form.take.is_empty() {
         errors.add("take", "What goes: tick at least one.");

@@ -11,7 +11,7 @@ use super::fields::{FormErrors, part};
 use super::journeys::{self, JourneyFields};
 use super::lend_together::Together;
 use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::{Error, address, lend_form, show};
+use super::{Error, address, lend_form, show, things};
 use crate::library::entries::{EntryKind, NewEntry};
 use crate::library::lending::LendDetails;
 use crate::library::loans::{self, Loan, Which};
@@ -179,19 +179,7 @@ async fn go_out(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    // What is typed is ticked from now on; what nothing bears stays typed.
-    let (typed, unknown) = Thing::typed(&mut write, &form.more).await?;
-    for Thing { tag, .. } in typed {
-        form.take.retain(|ticked| *ticked != tag);
-        form.take.push(tag);
-    }
-    form.more = unknown.join(", ");
-    if !unknown.is_empty() {
-        errors.add(
-            "more",
-            format!("More tags: nothing has the tag {}.", form.more),
-        );
-    }
+    things::tick_typed(&mut write, &mut form.more, &mut form.take, &mut errors).await?;
     if form.take.is_empty() {
         errors.add("take", "Instruments: tick those that go.");
     }

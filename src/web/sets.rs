@@ -8,7 +8,7 @@ use super::extract::Nothing;
 use super::extract::{Form, Path};
 use super::fields::FormErrors;
 use super::page::{Layout, RequestContext, Submission, mend, page};
-use super::{Error, address, show};
+use super::{Error, address, show, things};
 use crate::library::instruments::State;
 use crate::library::sets::{MOST_MEMBERS, Set};
 use crate::library::things::{Kind, Thing};
@@ -180,19 +180,7 @@ async fn save(
         Submission::Again(response) => return Ok(response),
         Submission::First(write) => write,
     };
-    // What is typed is ticked from now on; what nothing bears stays typed.
-    let (typed, unknown) = Thing::typed(&mut write, &form.more).await?;
-    for Thing { tag, .. } in typed {
-        form.member.retain(|ticked| *ticked != tag);
-        form.member.push(tag);
-    }
-    form.more = unknown.join(", ");
-    if !unknown.is_empty() {
-        errors.add(
-            "more",
-            format!("More tags: nothing has the tag {}.", form.more),
-        );
-    }
+    things::tick_typed(&mut write, &mut form.more, &mut form.member, &mut errors).await?;
     if form.member.len() < 2 {
         errors.add("member", "What belongs to it: tick at least two.");
     } else if form.member.len() > MOST_MEMBERS {

@@ -42,6 +42,25 @@ pub async fn page_instead(context: &RequestContext, tag: &str) -> Result<Option<
     }
 }
 
+/// Ticks what is typed as more tags, and gives those; what nothing bears stays typed, and is a
+/// mistake of the field "more".
+pub(super) async fn tick_typed(
+    conn: &mut Conn,
+    more: &mut String,
+    ticked: &mut Vec<String>,
+    errors: &mut FormErrors,
+) -> Result<Vec<String>, Error> {
+    let (typed, unknown) = Thing::typed(conn, more).await?;
+    let typed: Vec<String> = typed.into_iter().map(|thing| thing.tag).collect();
+    ticked.retain(|tag| !typed.contains(tag));
+    ticked.extend_from_slice(&typed);
+    *more = unknown.join(", ");
+    if !unknown.is_empty() {
+        errors.add("more", format!("More tags: nothing has the tag {more}."));
+    }
+    Ok(typed)
+}
+
 // ---- the list ----
 
 fn controls() -> Controls {

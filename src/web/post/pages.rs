@@ -75,10 +75,10 @@ const SHOWN: i64 = 50;
 async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let state: Option<State> = asked.state.parse().ok();
     let mut conn = context.read().await?;
-    let mut all = Message::newest(&mut conn, false, state, SHOWN + 1).await?;
+    let mut all = Message::newest(&mut conn, Some(false), state, SHOWN + 1).await?;
     let more_to_do = all.len() as i64 > SHOWN;
     all.truncate(SHOWN as usize);
-    all.extend(Message::newest(&mut conn, true, state, SHOWN).await?);
+    all.extend(Message::newest(&mut conn, Some(true), state, SHOWN).await?);
     drop(conn);
     let club = context.club();
     let today = club.date(context.now());
