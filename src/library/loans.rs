@@ -212,6 +212,17 @@ pub async fn parts(conn: &mut Conn, loan: LoanId) -> Result<Vec<LoanPart>> {
     .await?)
 }
 
+/// How many loans are out.
+#[derive(Debug, Clone, Copy)]
+pub struct Out {
+    /// All of them.
+    pub all: usize,
+    /// Those that were due before today.
+    pub late: usize,
+    /// Those that are due today.
+    pub due_today: usize,
+}
+
 /// Which loans to list.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Which {
@@ -221,8 +232,6 @@ pub struct Which {
     pub borrower: Option<PersonId>,
     /// Only those still out.
     pub open: bool,
-    /// Only those due on this day or before.
-    pub due_by: Option<NaiveDate>,
     /// Only those that came back.
     pub past: bool,
     /// Only those that went out at this moment.
@@ -286,7 +295,7 @@ impl Loan {
                          UNION ALL
                          SELECT * FROM loans o WHERE ?1 IS NULL AND ?2 IS NULL AND NOT ?3 AND NOT ?4 AND NOT ?5) o
                      WHERE (NOT ?3 OR o.returned_at IS NULL) AND (NOT ?4 OR o.returned_at IS NOT NULL)
-                       AND (?8 IS NULL OR o.lent_at = ?8) AND (?9 IS NULL OR o.due_on <= ?9)
+                       AND (?8 IS NULL OR o.lent_at = ?8)
                      ORDER BY ?5 OR o.returned_at IS NOT NULL,
                               CASE WHEN o.returned_at IS NULL AND NOT ?5 THEN o.due_on END, o.lent_at DESC, o.id DESC
                      LIMIT ?6 OFFSET ?7) l
@@ -302,8 +311,7 @@ impl Loan {
             which.latest_first,
             rows,
             which.skip,
-            which.lent_at,
-            which.due_by
+            which.lent_at
         )
         .fetch_all(conn)
         .await?)
@@ -320,19 +328,26 @@ impl Loan {
         Ok((row.all, row.out))
     }
 
-    /// How many loans are out and how many of those were due before `today`; and how many are
-    /// out for each public evening, the one due first first.
-    pub async fn count_open(
-        conn: &mut Conn,
-        today: NaiveDate,
-    ) -> Result<(i64, i64, Vec<(String, i64)>)> {
+    /// How many loans are out.
+    pub async fn count_open(conn: &mut Conn, today: NaiveDate) -> Result<Out> {
         let row = sqlx::query!(
-            r#"SELECT COUNT(*) AS "out!: i64", COUNT(*) FILTER (WHERE due_on < ?) AS "late!: i64"
+            r#"SELECT COUNT(*) AS "out!: i64", COUNT(*) FILTER (WHERE due_on < ?1) AS "late!: i64",
+                      COUNT(*) FILTER (WHERE due_on = ?1) AS "due_today!: i64"
                FROM loans WHERE returned_at IS NULL"#,
             today
         )
-        .fetch_one(&mut *conn)
+        .fetch_one(conn)
         .await?;
+        let count = |n: i64| usize::try_from(n).unwrap_or_default();
+        Ok(Out {
+            all: count(row.out),
+            late: count(row.late),
+            due_today: count(row.due_today),
+        })
+    }
+
+    /// How many loans are out for each public evening, the one due first first.
+    pub async fn count_events(conn: &mut Conn) -> Result<Vec<(String, i64)>> {
         let events = sqlx::query!(
             r#"SELECT event AS "event!", COUNT(*) AS "n!: i64" FROM loans WHERE returned_at IS NULL AND event <> ''
                GROUP BY event ORDER BY MIN(due_on)"#
@@ -340,7 +355,7 @@ impl Loan {
         .fetch_all(conn)
         .await?;
         let events = events.into_iter().map(|row| (row.event, row.n));
-        Ok((row.out, row.late, events.collect()))
+        Ok(events.collect())
     }
 
     /// Days past due on `today`; none when back or not yet due.

@@ -130,6 +130,8 @@ pub struct Which<'a> {
     pub state: Option<State>,
     /// Retired ones too.
     pub retired: bool,
+    /// Only what somebody waits for.
+    pub waited_for: bool,
 }
 
 /// So many are offered to tick at once.
@@ -271,10 +273,12 @@ impl Thing {
             r#"SELECT COUNT(*) AS "n: i64" FROM instruments i
                WHERE i.kind <> 'instrument' AND (?1 IS NULL OR i.kind = ?1) AND (?3 OR i.status <> 'retired')
                  AND (?2 IS NULL OR ?2 = CASE WHEN EXISTS (SELECT 1 FROM loans l WHERE l.instrument_id = i.id
-                     AND l.returned_at IS NULL) THEN 'on-loan' ELSE i.status END)"#,
+                     AND l.returned_at IS NULL) THEN 'on-loan' ELSE i.status END)
+                 AND (NOT ?4 OR EXISTS (SELECT 1 FROM waits w WHERE w.instrument_id = i.id AND w.closed_at IS NULL))"#,
             which.kind,
             state,
-            which.retired
+            which.retired,
+            which.waited_for
         )
         .fetch_one(&mut *conn)
         .await?;
@@ -287,10 +291,12 @@ impl Thing {
                FROM instruments i LEFT JOIN loans l ON l.instrument_id = i.id AND l.returned_at IS NULL
                WHERE i.kind <> 'instrument' AND (?1 IS NULL OR i.kind = ?1) AND (?3 OR i.status <> 'retired')
                  AND (?2 IS NULL OR ?2 = CASE WHEN l.id IS NOT NULL THEN 'on-loan' ELSE i.status END)
-               ORDER BY i.tag LIMIT ?4 OFFSET ?5"#,
+                 AND (NOT ?4 OR EXISTS (SELECT 1 FROM waits w WHERE w.instrument_id = i.id AND w.closed_at IS NULL))
+               ORDER BY i.tag LIMIT ?5 OFFSET ?6"#,
             which.kind,
             state,
             which.retired,
+            which.waited_for,
             rows,
             skip
         )

@@ -53,7 +53,7 @@ struct QuestionBlock {
 struct CheckPage {
     layout: Layout,
     id: UploadId,
-    names: String,
+    lede: String,
     /// What is so, in a line.
     headline: String,
     ready: bool,
@@ -73,7 +73,7 @@ impl CheckPage {
     fn new(
         context: &RequestContext,
         id: UploadId,
-        names: String,
+        names: &str,
         plan: Plan,
         choices: &Choices,
         errors: FormErrors,
@@ -89,6 +89,11 @@ impl CheckPage {
             "All of it is here already.".to_owned()
         } else {
             format!("Ready to keep: {}.", plan.added_words())
+        };
+        let lede = if plan.batch.is_empty() && open == 0 && plan.faults.is_empty() {
+            format!("Nothing in {names} is new.")
+        } else {
+            format!("Nothing of {names} is kept yet.")
         };
         let counts = plan
             .counts
@@ -129,7 +134,7 @@ impl CheckPage {
         Self {
             layout: context.layout("Look it over"),
             id,
-            names,
+            lede,
             headline,
             ready,
             added,
@@ -167,7 +172,7 @@ async fn show_plan(context: RequestContext, Path(id): Path<UploadId>) -> Result<
     page(&CheckPage::new(
         &context,
         id,
-        names,
+        &names,
         looked.plan,
         &choices,
         FormErrors::new(),
@@ -223,7 +228,9 @@ async fn answer(
     for question in &mut plan.questions {
         question.answer = choices.answers.get(&question.key).cloned();
     }
-    mend(&CheckPage::new(&context, id, names, plan, &choices, errors))
+    mend(&CheckPage::new(
+        &context, id, &names, plan, &choices, errors,
+    ))
 }
 
 /// Keeps all of it, or nothing.
@@ -249,7 +256,7 @@ async fn keep(
         return mend(&CheckPage::new(
             &context,
             id,
-            names,
+            &names,
             looked.plan,
             &choices,
             FormErrors::new(),

@@ -201,7 +201,8 @@ async fn open_page(
         )
     };
     let mut conn = context.read().await?;
-    let (out, late, events) = Loan::count_open(&mut conn, today).await?;
+    let out = Loan::count_open(&mut conn, today).await?;
+    let events = Loan::count_events(&mut conn).await?;
     if controls.here(asked) != controls.path {
         drop(conn);
         let loans = asked_for(context, asked).await?;
@@ -210,8 +211,7 @@ async fn open_page(
         let (rows, list) = controls.page_of(asked, loans);
         return Ok(((rows, lede, list), events));
     }
-    let count = |n: i64| usize::try_from(n).unwrap_or_default();
-    let paging = Paging::new(asked.page(), count(out), PAGE_ROWS);
+    let paging = Paging::new(asked.page(), out.all, PAGE_ROWS);
     let which = Which {
         open: true,
         skip: ((paging.number - 1) * PAGE_ROWS) as i64,
@@ -219,7 +219,7 @@ async fn open_page(
         ..Which::default()
     };
     let rows = Loan::list(&mut conn, which).await?;
-    let lede = lede(count(out), count(late));
+    let lede = lede(out.all, out.late);
     Ok(((rows, lede, controls.shown(asked, &paging)), events))
 }
 

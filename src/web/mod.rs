@@ -176,14 +176,15 @@ impl App {
     /// An app over an open library. `public_address` is where the club reaches
     /// it; https there makes cookies secure. Must be called on a tokio runtime.
     pub fn new(library: Library, public_address: Option<&str>) -> Self {
-        let measuring = measuring::Measuring::start(&library);
+        let clock = clock::Clock::default();
+        let measuring = measuring::Measuring::start(&library, clock.clone());
         Self {
             library,
             measuring,
             metrics: std::sync::Arc::default(),
             watch: watch::Watch::default(),
             post: post::Post::default(),
-            clock: clock::Clock::default(),
+            clock,
             walked: audit_log::Walked::default(),
             snapshots: crate::upkeep::Snapshots::default(),
             passwords: passwords::Passwords::default(),

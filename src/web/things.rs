@@ -93,6 +93,12 @@ fn controls() -> Controls {
                     .map(|state| (state.slug().to_owned(), state.label().to_owned()))
                     .collect(),
             },
+            Choice {
+                name: "waiting",
+                label: "Waiting list",
+                any: "with one or without",
+                options: vec![("yes".to_owned(), "somebody waits".to_owned())],
+            },
         ],
         orders: &[],
         rows: PAGE_ROWS,
@@ -112,6 +118,7 @@ async fn asked_for(
         kind: chosen("kind"),
         state: asked.of("state").parse().ok(),
         retired: chosen("state").is_some(),
+        waited_for: chosen("waiting").is_some(),
     };
     let words = !asked.words().is_empty();
     let (page, size) = match rows.filter(|_| !words) {

@@ -18,6 +18,7 @@ use crate::library::jobs::{self as library_jobs, Job};
 use crate::library::loans::{Loan, Which};
 use crate::library::messages::Message;
 use crate::library::spares::{self, Spare};
+use crate::library::things::Kind;
 use crate::library::turns::{Lines, Turn};
 use crate::library::waits;
 use crate::library::work_nights::{WorkNight, assigned};
@@ -48,11 +49,16 @@ pub struct Card {
 const ROWS: usize = 5;
 
 impl Card {
-    fn of(title: &'static str, mut tasks: Vec<Task>, all: &'static str) -> Self {
+    fn of(title: &'static str, tasks: Vec<Task>, all: &'static str) -> Self {
         let count = tasks.len();
-        tasks.truncate(ROWS);
+        Self::first(title, tasks, count, all)
+    }
+
+    /// The first rows, of so many.
+    fn first(title: &'static str, mut tasks: Vec<Task>, count: usize, all: &'static str) -> Self {
+        tasks.truncate(count.min(ROWS));
         Self {
-            more: if count > ROWS { all } else { "" },
+            more: if count > tasks.len() { all } else { "" },
             count,
             title,
             tasks,
@@ -130,12 +136,7 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     }
     let snapshot = context.snapshot().await?;
     let mut conn = context.read().await?;
-    let open = Which {
-        open: true,
-        due_by: Some(day),
-        ..Which::default()
-    };
-    let loans = Loan::list(&mut conn, open).await?;
+    let out = Loan::count_open(&mut conn, day).await?;
     let night = next_night(&mut conn, day).await?;
     drop(conn);
     let mine = jobs::of_person(&context, context.person()?.id).await?;
@@ -144,14 +145,19 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     if !context.may(Access::Coordinator) {
         let running = running(&mut conn).await?;
         let unseen = unseen(&mut conn, context.club(), day).await?;
+        let back = first_due(&mut conn, 0).await?;
         drop(conn);
-        let back = loans.iter().map(|l| coming_back(l, day)).collect();
         return page(&VolunteerPage {
             layout: context.layout("Today"),
             day: words,
             held_back: context.visitor.held_back,
             cards: vec![
-                Card::of("to come back", back, "/loans"),
+                Card::first(
+                    "to come back",
+                    back.iter().map(|loan| coming_back(loan, day)).collect(),
+                    out.late + out.due_today,
+                    "/loans",
+                ),
                 Card::of("to continue at the bench", running, "/collimations"),
                 Card::of("for you to do", mine, "/jobs?who=me"),
                 Card::of("reported, to look at", unseen, "/reports"),
@@ -171,15 +177,15 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
     let late_jobs = late_jobs.filter(|job| job.days_late(day).is_some());
     let late_jobs = late_jobs.map(|job| job_row(job, day)).collect();
     let low = low_spares(&mut conn).await?;
-    let to_lend = to_lend(&mut conn, &snapshot, &context).await?;
+    let (to_lend, things_to_lend) = to_lend(&mut conn, &snapshot, &context).await?;
     let unsaid = unsaid(&mut conn, context.app.post.sends()).await?;
     let unseen = unseen(&mut conn, context.club(), day).await?;
+    let late = first_due(&mut conn, 0).await?;
+    let back = first_due(&mut conn, out.late).await?;
     let by_password_alone = !context.club().demo && !context.visitor.second_factor;
     drop(conn);
-    let late = loans.iter().filter(|l| l.due_on < day);
-    let late = late.map(|l| late_row(l, day)).collect();
-    let back = loans.iter().filter(|l| l.due_on == day);
-    let back = back.map(|l| coming_back(l, day)).collect();
+    let late = late.iter().map(|l| late_row(l, day)).collect();
+    let back = back.iter().map(|l| coming_back(l, day)).collect();
     let list = whole_due_list(&snapshot, context.club(), context.now());
     let before_next = list.due.iter().filter(|row| row.waiting > 0);
     let before_next = before_next
@@ -198,9 +204,9 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
         well.extend(free.map(|share| format!("Disk {:.0}\u{a0}% free", 100.0 * share)));
     }
     let mut cards = vec![
-        Card::of("late", late, "/loans?show=overdue"),
+        Card::first("late", late, out.late, "/loans?show=overdue"),
         Card::of("wanted, but due for the bench first", before_next, "/due"),
-        Card::of("come back today", back, "/loans"),
+        Card::first("come back today", back, out.due_today, "/loans"),
         Card::of("reported, to look at", unseen, "/reports"),
         reported,
         Card::of("taken on, and late", late_jobs, "/jobs?show=late"),
@@ -208,8 +214,13 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
         Card::of("can be lent to who waits", to_lend, "/shelf?sort=waiting"),
     ];
     // Of these nobody misses the word that there are none.
+    let things = Card::of(
+        "other things can be lent to who waits",
+        things_to_lend,
+        "/things?waiting=yes",
+    );
     let mine = Card::of("for you to do", mine, "/jobs?who=me");
-    cards.extend([mine, low].into_iter().filter(Card::is_any));
+    cards.extend([things, mine, low].into_iter().filter(Card::is_any));
     page(&CoordinatorPage {
         layout: context.layout("Today"),
         day: words,
@@ -220,6 +231,17 @@ pub async fn today_page(context: RequestContext) -> Result<Response, Error> {
         night,
         demo,
     })
+}
+
+/// What is out and due first, behind so many.
+async fn first_due(conn: &mut Conn, skip: usize) -> Result<Vec<Loan>, Error> {
+    let which = Which {
+        open: true,
+        skip: skip as i64,
+        rows: Some(ROWS as i64),
+        ..Which::default()
+    };
+    Ok(Loan::list(conn, which).await?)
 }
 
 fn late_row(loan: &Loan, today: NaiveDate) -> Task {
@@ -352,12 +374,13 @@ async fn reported(conn: &mut Conn, club: &Club, today: NaiveDate) -> Result<Card
     })
 }
 
-/// Whose turn it is, or else the first in line, for what is on the shelf and may be lent.
+/// Whose turn it is, or else the first in line, for what is on the shelf and may be lent:
+/// instruments, and other things.
 async fn to_lend(
     conn: &mut Conn,
     snapshot: &Snapshot,
     context: &RequestContext,
-) -> Result<Vec<Task>, Error> {
+) -> Result<(Vec<Task>, Vec<Task>), Error> {
     let waiting = context.waiting(conn, snapshot).await?;
     let lines = context.lines(conn, snapshot).await?;
     let rows = snapshot.shelf(context.now());
@@ -370,18 +393,18 @@ async fn to_lend(
         .map(|row| row.instrument.id)
         .collect();
     fit.extend(waits::things_there(conn).await?);
-    let mut seen: Vec<InstrumentId> = Vec::new();
-    let mut tasks = Vec::new();
+    let (mut tasks, mut things) = (Vec::new(), Vec::new());
     for wait in waiting.iter() {
         let kept = lines.kept(wait.instrument_id);
-        if seen.contains(&wait.instrument_id)
-            || kept.is_some_and(|kept| kept.wait_id != wait.id)
-            || !fit.contains(&wait.instrument_id)
-        {
+        // The first of each, and no other.
+        if kept.is_some_and(|kept| kept.wait_id != wait.id) || !fit.remove(&wait.instrument_id) {
             continue;
         }
-        seen.push(wait.instrument_id);
-        tasks.push(Task {
+        let of_its_kind = match wait.kind {
+            Kind::Instrument => &mut tasks,
+            _ => &mut things,
+        };
+        of_its_kind.push(Task {
             href: address::of_kind(wait.kind, &wait.tag),
             words: wait.person_and_wish(),
             late: false,
@@ -394,7 +417,7 @@ async fn to_lend(
             tag: wait.tag.clone(),
         });
     }
-    Ok(tasks)
+    Ok((tasks, things))
 }
 
 /// Messages that mail does not bring, because the server would not have them or who they

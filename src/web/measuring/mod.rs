@@ -22,6 +22,7 @@ pub use files::{OTHER_SIDE, keep_copies};
 use one::{Board, Worker, lock};
 pub use one::{Unended, star_test};
 
+use super::clock::Clock;
 use crate::library::attempts::{self, InHand};
 use crate::library::{AttemptId, Library, PersonId};
 
@@ -38,8 +39,9 @@ pub struct Measuring {
 }
 
 impl Measuring {
-    /// Starts the thread. Must be called on a tokio runtime.
-    pub fn start(library: &Library) -> Self {
+    /// Starts the thread, which dates what it writes by this clock. Must be called on a tokio
+    /// runtime.
+    pub fn start(library: &Library, clock: Clock) -> Self {
         // One ring waits at most: whoever hears it looks at the whole queue.
         let (bell, hears) = mpsc::sync_channel(1);
         let board = Arc::new(Mutex::new(Board::default()));
@@ -48,6 +50,7 @@ impl Measuring {
             library: library.clone(),
             board: board.clone(),
             bell: hears,
+            clock,
             patience: u32::MAX,
         };
         std::thread::spawn(move || {
@@ -147,6 +150,7 @@ pub fn measure_now(library: &Library, id: AttemptId) -> Result<(), Unended> {
         library: library.clone(),
         board: Arc::default(),
         bell,
+        clock: Clock::default(),
         patience: PATIENCE_OF_A_COMMAND,
     };
     tokio::task::block_in_place(|| worker.measure(id))

@@ -9,9 +9,9 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use chrono::Utc;
 use tokio::runtime::Handle;
 
+use super::super::clock::Clock;
 use super::circumstances::Circumstances;
 use super::files;
 use crate::library::attempts::{self, Attempt, AttemptPicture, AttemptState, Finished};
@@ -66,6 +66,8 @@ pub(super) struct Worker {
     pub(super) board: Arc<Mutex<Board>>,
     /// Rung when there is something to do; hung up when the house closes.
     pub(super) bell: Receiver<()>,
+    /// Dates what is written.
+    pub(super) clock: Clock,
     /// How often a refused write is tried again.
     pub(super) patience: u32,
 }
@@ -124,8 +126,8 @@ impl Worker {
             let end = match outcome {
                 Ok(Ok(end)) => end,
                 Ok(Err(Unended::Closing)) => return Err(Unended::Closing),
-                Ok(Err(error)) => failed(id, &error.to_string()),
-                Err(_) => failed(id, "the measuring panicked"),
+                Ok(Err(error)) => failed(id, &error.to_string(), self.clock.now()),
+                Err(_) => failed(id, "the measuring panicked", self.clock.now()),
             };
             self.persist(|| end.kept.clone().write(self.library.clone()))?;
             if !end.frames {
@@ -207,11 +209,11 @@ impl Worker {
             })
         })?;
         let seen = Looked::at(&self.board, id, &told, files);
-        end_of(attempt, &told, seen).map_err(Unended::Broken)
+        end_of(attempt, &told, seen, self.clock.now()).map_err(Unended::Broken)
     }
 }
 
-fn failed(id: AttemptId, why: &str) -> End {
+fn failed(id: AttemptId, why: &str, at: Moment) -> End {
     tracing::error!(%id, %why, "a try at measuring failed");
     let end = Finished {
         state: AttemptState::Failed,
@@ -226,7 +228,7 @@ fn failed(id: AttemptId, why: &str) -> End {
             end,
             panels: Vec::new(),
             test: None,
-            at: Utc::now(),
+            at,
         },
         frames: true,
     }
@@ -311,7 +313,12 @@ impl Looked {
     }
 }
 
-fn end_of(attempt: &Attempt, told: &Circumstances, seen: Looked) -> Result<End, String> {
+fn end_of(
+    attempt: &Attempt,
+    told: &Circumstances,
+    seen: Looked,
+    at: Moment,
+) -> Result<End, String> {
     let Looked {
         outcome,
         frames,
@@ -352,7 +359,6 @@ fn end_of(attempt: &Attempt, told: &Circumstances, seen: Looked) -> Result<End, 
         picture_png,
         overlay_svg,
     };
-    let at = Utc::now();
     let test = measured
         .then(|| star_test(&outcome.report, told, id, &attempt.circumstances))
         .flatten()

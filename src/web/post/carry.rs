@@ -6,7 +6,7 @@ use lettre::AsyncTransport;
 use lettre::message::header::ContentType;
 use lettre::message::{Mailbox, Message as Mail};
 
-use super::{Server, plan};
+use super::{Server, plan, words};
 use crate::library::messages::{self, Message, NewMessage, State};
 use crate::library::{self, Moment};
 use crate::web::App;
@@ -176,6 +176,12 @@ async fn mail(server: &Server, message: &Message, app: &App) -> Result<Mail, Str
         Ok(mut conn) => library::club::Club::load(&mut conn).await,
         Err(error) => Err(error),
     };
+    let mut body = message.body.clone();
+    if let Ok(club) = &club
+        && message.kind.follows()
+    {
+        body.push_str(&words::fewer(&app.post.base(club)));
+    }
     let club = club.map(|club| club.name).unwrap_or_default();
     let to = message.address.as_deref().unwrap_or_default();
     let to = to
@@ -189,7 +195,7 @@ async fn mail(server: &Server, message: &Message, app: &App) -> Result<Mail, Str
         .date(message.made_at.into())
         .header(AutoSubmitted)
         .header(ContentType::TEXT_PLAIN)
-        .body(message.body.replace('\n', "\r\n"))
+        .body(body.replace('\n', "\r\n"))
         .map_err(|error| error.to_string())
 }
 

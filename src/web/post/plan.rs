@@ -47,7 +47,7 @@ impl Desk<'_> {
             person,
             about,
             subject,
-            body: letter(self.club, self.base, name, lines),
+            body: letter(self.club, name, lines),
             to_address: None,
         }
     }

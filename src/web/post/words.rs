@@ -8,16 +8,19 @@ use crate::library::Moment;
 use crate::library::club::Club;
 use crate::web::show;
 
-/// What surrounds a message: a greeting before it, and after it who writes and how to
-/// get fewer.
-pub fn letter(club: &Club, base: &str, name: &str, lines: &[String]) -> String {
+/// What surrounds a message: a greeting before it, and after it who writes.
+pub fn letter(club: &Club, name: &str, lines: &[String]) -> String {
     let mut text = format!("Hello {name},\n\n");
     for line in lines {
         let _ = writeln!(text, "{line}\n");
     }
     text.push_str(&signed(club));
-    let _ = writeln!(text, "\nChoose which messages you get: {base}/me#messages");
     text
+}
+
+/// What mail ends with where its reader may do without: how to get fewer.
+pub fn fewer(base: &str) -> String {
+    format!("\nChoose which messages you get: {base}/me#messages\n")
 }
 
 fn signed(club: &Club) -> String {
