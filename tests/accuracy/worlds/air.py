@@ -15,6 +15,7 @@ import warnings
 from contextlib import redirect_stdout
 
 import numpy as np
+from scipy.interpolate import RectBivariateSpline
 from scipy.ndimage import map_coordinates
 
 from optics import SPAN
@@ -111,7 +112,7 @@ class Galsim:
 class Pyturb:
     """`veil` is the amplitude that came with the last `waves`."""
 
-    CELLS, OVER, SPAN = 32, 8, 1.1  # across the pupil's piece; screens to pieces; pieces to apertures
+    CELLS, OVER, SPAN = 24, 5, 1.1  # across the pupil's piece; screens to pieces; pieces to apertures
 
     def __init__(self, aperture_mm, spec, x, y, rng):
         import pyturb
@@ -136,8 +137,8 @@ class Pyturb:
             n=self.CELLS, oversample=self.OVER, tau_boil=[v * longer for v in lives],
             boil_model="ar2", boil_scaling="kolmogorov", seed=int(rng.integers(2**31)),
         )  # fmt: skip
-        middle = (self.CELLS - 1) / 2
-        self.at = [middle + v / 2 * self.CELLS / self.SPAN for v in (y, x)]
+        self.cells = np.arange(self.CELLS) - (self.CELLS - 1) / 2
+        self.at = [v / 2 * self.CELLS / self.SPAN for v in (y[:, 0], x[0])]
         self.nm, self.veil = 550.0, 1.0
 
     def waves(self, t):
@@ -147,7 +148,7 @@ class Pyturb:
         waves = np.asarray(light.opd, dtype=float) / (self.nm * 1e-9)
         # On the way the wave smooths out a little: its phase is not quite the layers' sum.
         waves = waves + np.angle(light.field * np.exp(-2j * np.pi * waves)) / (2 * np.pi)
-        over = lambda a: map_coordinates(a, self.at, order=3, mode="nearest")  # noqa: E731
+        over = lambda a: RectBivariateSpline(self.cells, self.cells, a)(*self.at)  # noqa: E731
         self.veil = np.maximum(over(np.abs(light.field)), 0)
         return over(waves)
 

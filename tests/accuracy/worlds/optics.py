@@ -9,7 +9,7 @@ import math
 import warnings
 
 import numpy as np
-from scipy.fft import next_fast_len
+from scipy.fft import fft, ifft, next_fast_len
 
 SPAN = 1.04
 REFERENCE_NM = 550.0
@@ -157,6 +157,7 @@ class Lightpipes:
 
         self.lp, self.zernike, self.noll = LightPipes, zernike, noll_to_zern
         # Near focus the beam has no size to go by; the rest of the way is left as a phase.
+        self.ways = {}
         self.plane = w020 if abs(w020) >= 3 else math.copysign(4, w020)
         radius, self.focal = tube["aperture_mm"] / 2e3, tube["focal_mm"] * 1e-3
         self.z = 1 / (1 / self.focal + 2 * self.plane * REFERENCE_NM * 1e-9 / radius**2)
@@ -207,17 +208,27 @@ class Lightpipes:
 
     def light(self, waves550, nm, f_ratio, pixel_um, size, os, veil=1.0):
         waves = (waves550 - self.plane * self.rho**2) * REFERENCE_NM / nm
-        field = self.lp.Begin(self.wide * self.cell, nm * 1e-9, self.wide)
-        first = self.wide // 2 - self.n // 2
-        held = slice(first, first + self.n)
-        field.field[:] = 0
-        field.field[held, held] = self.amp * veil * np.exp(2j * np.pi * waves)
-        e = self.lp.LensForvard(field, self.focal, self.z).field
-        # Turned upside down, the zero goes from cell N / 2 to the one before it.
-        first = self.wide // 2 - (self.shrinks < 0) - size * os // 2
-        e = e[first : first + size * os, first : first + size * os]
+        # Single precision errs by far less than a photon, and is twice as fast.
+        field = (self.amp * veil * np.exp(2j * np.pi * waves)).astype(np.complex64)
+        e = fft(fft(field, self.wide, axis=0), self.wide, axis=1) * self._way(nm)
+        # The pupil's middle is cell n / 2 here, and outside focus the picture is upside down.
+        cells = np.arange(size * os) - size * os // 2
+        cells = (cells if self.shrinks > 0 else -cells) + self.n // 2
+        e = ifft(ifft(e, axis=0)[cells % self.wide], axis=1)[:, cells % self.wide]
         i = (e.real**2 + e.imag**2).reshape(size, os, size, os).sum(axis=(1, 3))
-        return i * self.shrinks**2 / (self.amp**2).sum(), (size * os // 2 - (os - 1) / 2) / os
+        return i / (self.amp**2).sum(), (size * os // 2 - (os - 1) / 2) / os
+
+    def _way(self, nm):
+        """LightPipes' way from pupil to plane at a wavelength: what it makes of one bright cell, transformed."""
+        if nm not in self.ways:
+            spot = self.lp.Begin(self.wide * self.cell, nm * 1e-9, self.wide)
+            spot.field[:] = 0
+            spot.field[self.wide // 2, self.wide // 2] = 1
+            out = self.lp.LensForvard(spot, self.focal, self.z).field * self.shrinks
+            # Outside focus it turns the picture; here that is done where the picture is cut out.
+            out = out if self.shrinks > 0 else out[::-1, ::-1]
+            self.ways[nm] = fft(fft(np.fft.ifftshift(out), axis=0), axis=1).astype(np.complex64)
+        return self.ways[nm]
 
 
 def next_even(least):

@@ -35,7 +35,7 @@ class Star:
         if world == "C":
             # Its pupil's cells go with the picture's, so few of them need to be made more.
             w020 = 2 * math.sqrt(3) * z[4]
-            self.os = max(self.os, math.ceil(112 / max(draw.donut_px(tube, w020, pixel_um), 14)))
+            self.os = max(self.os, math.ceil(96 / max(draw.donut_px(tube, w020, pixel_um), 14)))
             self.optics = OPTICS[world](tube, w020, pixel_um / self.os, window * self.os)
         else:
             self.optics = OPTICS[world](tube, n)
