@@ -156,8 +156,8 @@ class Lightpipes:
         from LightPipes.zernikemath import zernike
 
         self.lp, self.zernike, self.noll = LightPipes, zernike, noll_to_zern
-        # Near focus the beam has no size to go by; the rest of the way is left as a phase.
         self.ways = {}
+        # Near focus the beam has no size to go by; the rest of the way is left as a phase.
         self.plane = w020 if abs(w020) >= 3 else math.copysign(4, w020)
         radius, self.focal = tube["aperture_mm"] / 2e3, tube["focal_mm"] * 1e-3
         self.z = 1 / (1 / self.focal + 2 * self.plane * REFERENCE_NM * 1e-9 / radius**2)
