@@ -3,14 +3,19 @@
 World A: aotools. A frozen layer is Assemat and Wilson's infinite von Karman screen,
 blown across row by row; a boiling layer is a chain of Fourier screens, each holding
 a share of the last. World B: GalSim's layers of autoregressive screens, whose share
-kept per step makes them frozen (1) or boiling.
+kept per step makes them frozen (1) or boiling. World C: pyturb's layers at
+heights, whose finer structure boils faster and smoothly in time; light goes on
+from layer to layer by Fresnel's propagation, so the star scintillates.
+Times are asked for in order.
 """
 
 import math
 import os
+import warnings
 from contextlib import redirect_stdout
 
 import numpy as np
+from scipy.interpolate import RectBivariateSpline
 from scipy.ndimage import map_coordinates
 
 from optics import SPAN
@@ -104,4 +109,48 @@ class Galsim:
         return np.asarray(w).reshape(self.shape) / self.nm
 
 
-AIR = {"A": Aotools, "B": Galsim}
+class Pyturb:
+    """`veil` is the amplitude that came with the last `waves`."""
+
+    CELLS, OVER, SPAN = 24, 5, 1.1  # across the pupil's piece; screens to pieces; pieces to apertures
+
+    def __init__(self, aperture_mm, spec, x, y, rng):
+        import pyturb
+
+        # The screens repeat; what boils meanwhile makes them new.
+        warnings.simplefilter("ignore", pyturb.PeriodicWrapWarning)
+        self.D = aperture_mm * 1e-3
+        layers = [
+            pyturb.Layer(
+                altitude=v["height_m"], cn2_fraction=v["share"], wind_speed=v["wind_m_s"],
+                wind_direction=v["angle_deg"], L0=spec["outer_m"],
+            )
+            for v in spec["layers"]
+        ]  # fmt: skip
+        # A layer's life is told at the scale of two apertures, pyturb wants it at the outer scale.
+        # What comes round again is another's by then: it has lived twice.
+        round_s = [self.OVER * self.SPAN * self.D / v["wind_m_s"] for v in spec["layers"]]
+        lives = [min(v["life_s"], s / 2) for v, s in zip(spec["layers"], round_s)]
+        longer = max(spec["outer_m"] / (2 * self.D), 1.0) ** (2 / 3)
+        self.air = pyturb.Atmosphere(
+            layers, r0=self.D / spec["d_over_r0_500"], wavelength=500e-9, diameter=self.SPAN * self.D,
+            n=self.CELLS, oversample=self.OVER, tau_boil=[v * longer for v in lives],
+            boil_model="ar2", boil_scaling="kolmogorov", seed=int(rng.integers(2**31)),
+        )  # fmt: skip
+        self.cells = np.arange(self.CELLS) - (self.CELLS - 1) / 2
+        self.at = [v / 2 * self.CELLS / self.SPAN for v in (y[:, 0], x[0])]
+        self.nm, self.veil = 550.0, 1.0
+
+    def waves(self, t):
+        if t > self.air.time:
+            self.air.evolve(t - self.air.time)
+        light = self.air.pupil_field(wavelength=self.nm * 1e-9)
+        waves = np.asarray(light.opd, dtype=float) / (self.nm * 1e-9)
+        # On the way the wave smooths out a little: its phase is not quite the layers' sum.
+        waves = waves + np.angle(light.field * np.exp(-2j * np.pi * waves)) / (2 * np.pi)
+        over = lambda a: RectBivariateSpline(self.cells, self.cells, a)(*self.at)  # noqa: E731
+        self.veil = np.maximum(over(np.abs(light.field)), 0)
+        return over(waves)
+
+
+AIR = {"A": Aotools, "B": Galsim, "C": Pyturb}

@@ -6,6 +6,7 @@ import numpy as np
 import tifffile
 from astropy.io import fits
 from PIL import Image
+from scipy.ndimage import convolve
 
 
 class Camera:
@@ -18,6 +19,8 @@ class Camera:
         u, v = (x - (cols - 1) / 2) / (cols / 2), (y - (rows - 1) / 2) / (rows / 2)
         a = np.radians(spec["slope_angle_deg"])
         self.sky = spec["sky_e"] * (1 + spec["slope"] * (u * np.cos(a) + v * np.sin(a)))
+        if spec.get("bow"):
+            self.sky = self.sky + spec["sky_e"] * spec["bow"] * (u**2 - v**2 if spec["saddle"] else u**2 + v**2) / 2
         self.sky = np.maximum(self.sky, 0)
         glow = spec["amp_glow_e"]
         if glow:
@@ -51,19 +54,39 @@ class Camera:
         s, rng = self.spec, self.rng
         e = rng.poisson(np.clip((light_e + self.sky) * self.flat, 0, None)).astype(float)
         e = e + rng.normal(0, 1, self.shape) * self.read + self.columns
+        if s.get("row_e"):
+            # Rows that are read together share their noise, anew in every frame.
+            e = e + np.convolve(rng.normal(0, s["row_e"], self.shape[0] + 1), [0.8, 0.6], "valid")[:, None]
+        if s.get("hits"):
+            self._hit(e)
         full = (self.top - s["black_adu"]) * s["gain_e_per_adu"]
         if s["response"] != 1:
             share = np.abs(e) / full
             e = np.sign(e) * full * share ** s["response"]
+        if s.get("knee"):
+            # Above two thirds of the range the wells fill up.
+            e = e - s["knee"] * full * np.maximum(e / full - 0.67, 0) ** 2 / 0.33**2
         c = np.rint(e / s["gain_e_per_adu"] + s["black_adu"])
         c.flat[self.hot] = np.maximum(c.flat[self.hot], np.rint(self.hot_level * self.top))
         c.flat[self.dead] = np.rint(0.5 * s["black_adu"])
         return np.clip(c, 0, self.top)
 
+    def _hit(self, e):
+        """Cosmic rays: short tracks, each pixel by up to the whole range."""
+        rng, full = self.rng, (self.top - self.spec["black_adu"]) * self.spec["gain_e_per_adu"]
+        for _ in range(rng.poisson(self.spec["hits"])):
+            y, x, a = rng.uniform(0, self.shape[0]), rng.uniform(0, self.shape[1]), rng.uniform(0, 2 * np.pi)
+            long, each = rng.integers(1, 9), rng.uniform(0.05, 1.0) * full
+            for step in range(long):
+                r, c = int(y + step * np.sin(a)), int(x + step * np.cos(a))
+                if 0 <= r < self.shape[0] and 0 <= c < self.shape[1]:
+                    e[r, c] += each
+
     def variance_e2(self, light_e):
         """What the camera's noise is, electrons squared a pixel."""
         s = self.spec
-        return (light_e + self.sky) * self.flat + self.read**2 + s["gain_e_per_adu"] ** 2 / 12
+        rows = s.get("row_e", 0.0)
+        return (light_e + self.sky) * self.flat + self.read**2 + rows**2 + s["gain_e_per_adu"] ** 2 / 12
 
 
 def stored(counts, spec):
@@ -90,6 +113,18 @@ def encoded(data, kind, bits=16, quality=92):
     else:
         Image.fromarray(a).save(out, "PNG")
     return out.getvalue()
+
+
+def debayered(mosaic, pattern):
+    """Three colours of a mosaic (rows up, even in number) by the means of the nearest of each."""
+    kernel = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]]) / 4
+    planes = []
+    for colour in "RGB":
+        held = np.zeros(mosaic.shape)
+        for i in (i for i, c in enumerate(pattern) if c == colour):
+            held[1 - i // 2 :: 2, i % 2 :: 2] = 1
+        planes.append(convolve(mosaic * held, kernel, mode="mirror") / convolve(held, kernel, mode="mirror"))
+    return np.stack(planes, axis=2)
 
 
 def srgb(share):

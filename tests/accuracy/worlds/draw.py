@@ -1,9 +1,11 @@
-"""The ranges of either world, and cases drawn from them. README.md gives them in words.
+"""The ranges of each world, and cases drawn from them. README.md gives them in words.
 
 `u` stands for uniform, `l` for even in the logarithm, a list for any of it.
 """
 
 import math
+
+import numpy as np
 
 # name, aperture mm, focal mm, obstruction, vanes (count, mm)
 TUBES = {
@@ -31,6 +33,20 @@ TUBES = {
         ("refractor 72 f/6", 72, 432, 0.0, None),
         ("refractor 102 f/9", 102, 918, 0.0, None),
         ("astrograph 180 f/3.6", 180, 648, 0.48, (4, 1.5)),
+    ],
+    "C": [
+        ("newtonian 114 f/8", 114, 912, 0.25, (3, 1.0)),
+        ("newtonian 150 f/8", 150, 1200, 0.22, (4, 0.7)),
+        ("newtonian 200 f/4", 200, 800, 0.36, (4, 1.2)),
+        ("newtonian 280 f/4.5", 280, 1260, 0.28, (4, 1.6)),
+        ("schmidt-cassegrain 150 f/10", 150, 1500, 0.37, None),
+        ("schmidt-cassegrain 203 f/6.3", 203, 1279, 0.40, None),
+        ("maksutov 90 f/13.8", 90, 1242, 0.32, None),
+        ("maksutov-newtonian 140 f/5.6", 140, 784, 0.26, None),
+        ("cassegrain 200 f/12", 200, 2400, 0.31, (4, 1.8)),
+        ("ritchey-chretien 254 f/8", 254, 2032, 0.46, (4, 2.2)),
+        ("refractor 90 f/10", 90, 900, 0.0, None),
+        ("refractor 130 f/7", 130, 910, 0.0, None),
     ],
 }
 
@@ -63,6 +79,27 @@ RANGES = {
         slope=("u", 0, 0.8), vignette=("u", 0, 0.08), prnu=0.01, dust=[0, 0, 1, 4],
         hot=[0, 0, 5, 20], dead=[0, 0, 3], amp_glow=[0, 0, 0, 0, 10], shifted=0.3,
     ),
+    "C": dict(
+        pixel_um=[1.85, 2.4, 3.3, 4.3, 5.2, 6.45],
+        w020_calm=("u", 3, 16), w020_air=("u", 4, 13), coma=("u", 0.0, 0.36),
+        astig=0.04, trefoil=0.018, spherical=0.06, higher=0.0012,
+        donut_calm=(32, 190), donut_air=(28, 110), margin=("u", 8, 44),
+        snr_calm=("l", 10, 220), snr_air=("l", 2, 100),
+        d_over_r0=("l", 0.5, 7), exposure_s=("l", 0.001, 0.04), interval_s=("u", 0.01, 0.1),
+        outer_m=("l", 3, 60), wind_m_s=("u", 1, 9),
+        # Of the layers at the ground, in the middle and high up.
+        height_m=(("u", 0, 200), ("u", 1000, 4000), ("u", 6000, 12000)),
+        weight=(("u", 0.4, 0.9), ("u", 0, 0.4), ("u", 0, 0.25)), windier=(1, 1.5, 2.5), life_s=("l", 0.015, 0.15),
+        jitter_px=("u", 0, 1.5), drift_px=("u", -0.5, 0.5), rest_blur=("u", 0.0, 0.12),
+        worm_px=("u", 0, 2.5), worm_s=("l", 0.5, 10), gusty=0.3, gust_px=("u", 1, 4), gust_hertz=("u", 2, 8),
+        uneven=("u", 0, 0.03), cloudy=0.15, dimmer=("u", 0.15, 0.5), streaky=0.15,
+        off_centre=0.002, oval=("u", 1.0, 1.02), held=0.3, zone=0.02, edge=0.05,
+        bits=[8, 12, 14, 14, 16], black=("u", 5, 600), black_zero=0.12, full=("u", 0.12, 0.92),
+        read_e=("l", 1, 14), read_tail=0.02, column_e=0.3, sky_e=("l", 0.3, 120),
+        slope=("u", 0, 0.8), bow=("u", 0, 0.4), vignette=("u", 0, 0.1), prnu=0.012, dust=[0, 1, 2, 6],
+        hot=[0, 2, 8, 25], dead=[0, 0, 2, 4], amp_glow=[0, 0, 0, 8], shifted=0.35,
+        knee=("u", 0, 0.04), row_e=("u", 0, 0.25), hits=[0, 0, 0.05],
+    ),
 }
 
 # What may be wrong with the telling, or with the optics, in an off-nominal set.
@@ -70,6 +107,8 @@ FLAWS = (
     "obstruction told", "aperture told", "focal length told", "pixel pitch told", "response",
     "vanes not told", "focuser", "dew cap", "pinched", "dust and vignetting", "band told",
 )  # fmt: skip
+# Beyond these in world C: a camera program's eight bits with the screen's curve, in a PNG.
+CURVED = "curve in a PNG"
 TRAPS = ("double star", "in focus", "clipped", "cut", "too faint", "wrong instrument", "refocused", "disc")
 
 
@@ -86,7 +125,65 @@ def tube_of(rng, world, obstructed=False):
     tube = dict(name=name, aperture_mm=float(aperture), focal_mm=float(focal), obstruction=obstruction)
     if vanes:
         tube["vanes"] = dict(count=vanes[0], width_mm=vanes[1], angle_deg=float(rng.uniform(0, 360)))
+    if world == "C":
+        tube |= worn(rng, RANGES[world], tube)
     return tube
+
+
+def worn(rng, r, tube):
+    """What a club's instrument has and its papers leave out; lengths in radii, waves at 550 nm."""
+    found = {}
+    if tube["obstruction"]:
+        found["decentre"] = tuple(float(v) for v in rng.normal(0, r["off_centre"], 2))
+        found["oval"] = dict(ratio=pick(rng, r["oval"]), angle_deg=float(rng.uniform(0, 180)))
+        if "vanes" in tube and rng.random() < r["held"]:
+            found["holder"] = dict(
+                angle_deg=float(rng.uniform(0, 360)), beyond=float(rng.uniform(0.01, 0.04)), width=float(rng.uniform(0.03, 0.08))
+            )
+    if rng.random() < 0.5:
+        found["figure"] = {
+            "zone": float(rng.normal(0, r["zone"])), "at": float(rng.uniform(0.35, 0.8)), "width": float(rng.uniform(0.05, 0.12)),
+            "edge": float(rng.normal(0, r["edge"])), "from": float(rng.uniform(0.94, 0.98)),
+        }  # fmt: skip
+    return found
+
+
+def night_of(rng, world, frames):
+    """What changes from frame to frame: light, and in long rows a satellite now and then."""
+    if world != "C":
+        return {}
+    r = RANGES[world]
+    levels = 1 + rng.normal(0, pick(rng, r["uneven"]), frames)
+    streak = None
+    if frames >= 10:
+        if rng.random() < r["cloudy"]:
+            middle, wide = rng.uniform(0, frames), rng.uniform(3, 8)
+            levels *= 1 - pick(rng, r["dimmer"]) * np.exp(-(((np.arange(frames) - middle) / wide) ** 2) / 2)
+        if rng.random() < r["streaky"]:
+            streak = dict(
+                frame=int(rng.integers(frames)), rad=float(rng.uniform(0, math.pi)), off_px=float(rng.uniform(-40, 40)),
+                width_px=float(rng.uniform(1, 4)), bright=float(rng.uniform(0.3, 4)),
+            )  # fmt: skip
+    return dict(levels=(levels / levels.mean()).tolist(), streak=streak)
+
+
+def mount_of(rng, world, seconds):
+    """Unsteady tracking, beyond jitter and drift."""
+    if world != "C":
+        return None
+    r = RANGES[world]
+    gusts = 1 + int(rng.random() < 0.5) if rng.random() < r["gusty"] else 0
+    return dict(
+        worm_px=pick(rng, r["worm_px"]), worm_s=pick(rng, r["worm_s"]), worm_phase=float(rng.random()),
+        worm_rad=float(rng.uniform(0, 2 * math.pi)),
+        gusts=[
+            dict(
+                at_s=float(rng.uniform(0, seconds)), px=pick(rng, r["gust_px"]), hertz=pick(rng, r["gust_hertz"]),
+                life_s=float(rng.uniform(0.2, 0.6)), rad=float(rng.uniform(0, 2 * math.pi)),
+            )
+            for _ in range(gusts)
+        ],
+    )  # fmt: skip
 
 
 def donut_px(tube, w020, pixel_um):
@@ -137,7 +234,7 @@ def camera_of(rng, world):
     r = RANGES[world]
     bits = pick(rng, r["bits"])
     black = 0.0 if rng.random() < r["black_zero"] else min(round(pick(rng, r["black"])), 2**bits // 16)
-    return dict(
+    camera = dict(
         bits=bits, black_adu=float(black), read_e=pick(rng, r["read_e"]), full=pick(rng, r["full"]),
         read_tail=r["read_tail"], column_e=r["column_e"] * float(rng.random()), sky_e=pick(rng, r["sky_e"]),
         slope=pick(rng, r["slope"]), slope_angle_deg=float(rng.uniform(0, 360)),
@@ -146,6 +243,12 @@ def camera_of(rng, world):
         amp_glow_e=float(pick(rng, r["amp_glow"])), response=1.0,
         shifted=bool(8 < bits < 16 and rng.random() < r["shifted"]),
     )  # fmt: skip
+    if world == "C":
+        camera |= dict(
+            bow=pick(rng, r["bow"]), saddle=bool(rng.random() < 0.5), hits=pick(rng, r["hits"]),
+            knee=pick(rng, r["knee"]), row_e=camera["read_e"] * pick(rng, r["row_e"]),
+        )  # fmt: skip
+    return camera
 
 
 def level_of(snr, camera):
@@ -169,6 +272,15 @@ def air_of(rng, world):
         d_over_r0_500=pick(rng, r["d_over_r0"]), outer_m=pick(rng, r["outer_m"]),
         exposure_s=exposure, interval_s=max(interval, exposure), step_s=0.008,
     )  # fmt: skip
+    if world == "C":
+        spec["layers"] = [
+            dict(
+                height_m=pick(rng, h), share=pick(rng, w), wind_m_s=pick(rng, r["wind_m_s"]) * f,
+                angle_deg=float(rng.uniform(0, 360)), life_s=pick(rng, r["life_s"]),
+            )
+            for h, w, f in zip(r["height_m"], r["weight"], r["windier"])
+        ]  # fmt: skip
+        return spec
     share = pick(rng, r["frozen_share"])
     winds = [(pick(rng, r["wind_m_s"]), float(rng.uniform(0, 360))) for _ in range(2)]
     if world == "A":

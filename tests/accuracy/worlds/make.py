@@ -1,4 +1,4 @@
-"""Makes sets of star-test frames with a known wavefront in one of two worlds.
+"""Makes sets of star-test frames with a known wavefront in one of three worlds.
 
     python make.py --world A --seed 1 --out DIR [--calm 16 --seeing 24 --offnominal 12 --pair 6 --traps 40]
 
@@ -18,7 +18,7 @@ import numpy as np
 
 import draw
 import scene
-from camera import encoded, srgb, stored, write_fits
+from camera import debayered, encoded, srgb, stored, write_fits
 
 KINDS = ("calm", "seeing", "offnominal", "pair", "traps")
 CONVENTION = (
@@ -54,7 +54,7 @@ class Maker:
         self.out.mkdir(parents=True, exist_ok=True)
 
     def case(self, kind, k):
-        rng = np.random.default_rng([self.seed, "AB".index(self.world), KINDS.index(kind), k])
+        rng = np.random.default_rng([self.seed, "ABC".index(self.world), KINDS.index(kind), k])
         return getattr(self, kind)(f"{kind}{k:02d}", rng, k)
 
     # ---- the parts that kinds share ----
@@ -117,8 +117,9 @@ class Maker:
             move = star.shift(*(drift * i + rng.normal(0, 0.5, 2)))
             pictures.append(star.light(move))
         camera = camera or draw.camera_of(rng, self.world)
-        counts, cam, flux, mean = scene.expose(star, camera, shape, at, pictures, snr, rng, clip, blur)
-        more = dict(shape=[frames, *shape], at_px=at, camera=camera, snr=snr, flux_e_per_frame=flux, frames=frames, blur_px=sigma)
+        night = draw.night_of(rng, self.world, frames)
+        counts, cam, flux, mean = scene.expose(star, camera, shape, at, pictures, snr, rng, clip, blur, **night)
+        more = dict(night, shape=[frames, *shape], at_px=at, camera=camera, snr=snr, flux_e_per_frame=flux, frames=frames, blur_px=sigma)
         if floor:
             more["photon_floor"] = scene.photon_floor(star, blur, flux, cam.variance_e2(flux * mean), frames, at)
         return counts, camera, star, more
@@ -135,19 +136,23 @@ class Maker:
             camera = draw.camera_of(rng, self.world) | dict(bits=8, black_adu=0.0, shifted=False)
             camera["sky_e"] = max(camera["sky_e"], 8.0)
             counts, camera, _, more = self.quiet(name, rng, setting, 1, max(snr, 30), camera)
-            curved = np.rint(255 * srgb(counts[0] / 255))
-            (self.out / f"{name}.jpg").write_bytes(encoded(curved, "jpg", 8, int(rng.integers(85, 98))))
-            files, more["format"] = [f"{name}.jpg"], "jpeg"
-        elif special < 0.14:
-            files, more, band_told = self.mosaic(name, rng, setting, max(snr, 25))
+            files, more["format"] = self.curved(name, counts, "jpg", int(rng.integers(85, 98))), "jpeg"
+        elif special < 0.14 or (self.world == "C" and special < 0.21):
+            files, more, band_told = self.mosaic(name, rng, setting, max(snr, 25), special > 0.14)
         else:
             counts, camera, _, more = self.quiet(name, rng, setting, frames, snr)
             files = self.store(name, counts, camera, rng)
         told = told_of(tube, pixel, z[4], band_told, rng, rng.random() < 0.6)
         return self.entry(name, "calm", tube, z, pixel, told, files, **more)
 
-    def mosaic(self, name, rng, setting, snr):
-        """A colour camera's raw frame: each pixel sees one band."""
+    def curved(self, name, counts, kind, quality=0):
+        """One frame of eight bits with the sRGB curve."""
+        data = np.rint(255 * srgb(counts[0] / 255))
+        (self.out / f"{name}.{kind}").write_bytes(encoded(data, kind, 8, quality))
+        return [f"{name}.{kind}"]
+
+    def mosaic(self, name, rng, setting, snr, in_colour=False):
+        """A colour camera's frame: each pixel sees one band. Raw, or in colour as its program makes it."""
         tube, z, pixel, _, _ = setting
         bands = {"R": [(590.0, 0.3), (615.0, 0.4), (650.0, 0.3)], "G": [(505.0, 0.3), (530.0, 0.4), (560.0, 0.3)],
                  "B": [(440.0, 0.4), (465.0, 0.4), (490.0, 0.2)]}  # fmt: skip
@@ -169,8 +174,12 @@ class Maker:
         draw.exposed(camera, flux * mixed.max())
         cam = scene.Camera(camera, shape, rng)
         counts = stored(cam.counts(flux * mixed), camera)
-        write_fits(self.out / f"{name}.fits", counts[::-1], {"ROWORDER": "TOP-DOWN", "BAYERPAT": pattern, "XBAYROFF": 0, "YBAYROFF": 0})
         more = dict(shape=[1, *shape], at_px=at, camera=camera, snr=snr, flux_e_per_frame=flux, frames=1, format="mosaic", blur_px=0.0)
+        if in_colour:
+            bits, kind = (8, "png") if camera["bits"] == 8 else (16, "tif")
+            (self.out / f"{name}.{kind}").write_bytes(encoded(np.rint(debayered(counts, pattern)), kind, bits))
+            return [f"{name}.{kind}"], more | {"format": "debayered"}, (545.0, 250.0)
+        write_fits(self.out / f"{name}.fits", counts[::-1], {"ROWORDER": "TOP-DOWN", "BAYERPAT": pattern, "XBAYROFF": 0, "YBAYROFF": 0})
         return [f"{name}.fits"], more, (545.0, 250.0)
 
     def seeing(self, name, rng, k):
@@ -182,12 +191,16 @@ class Maker:
         wide = 0.55 * ratio / pixel * d  # a long exposure's width, px
         jitter, drift = draw.pick(rng, r["jitter_px"]), (draw.pick(rng, r["drift_px"]), draw.pick(rng, r["drift_px"]))
         reach = scene.extent(tube, z, pixel) + 0.6 * wide + 1.5 * jitter + 15 * max(map(abs, drift))
+        mount = draw.mount_of(rng, self.world, frames * spec["interval_s"])
+        if mount:
+            reach += mount["worm_px"] + max((g["px"] for g in mount["gusts"]), default=0.0)
         shape, at = self.layout(rng, reach, draw.pick(rng, r["margin"]), 14)
         star = scene.Star(self.world, tube, z, pixel, int(2 * reach + 28) | 1, band)
-        pictures, coma, subs = scene.through_air(self.world, star, spec, frames, rng, jitter, drift)
+        pictures, coma, subs = scene.through_air(self.world, star, spec, frames, rng, jitter, drift, mount)
         camera = draw.camera_of(rng, self.world)
         snr = draw.pick(rng, r["snr_air"])
-        counts, cam, flux, mean = scene.expose(star, camera, shape, at, pictures, snr, rng)
+        night = draw.night_of(rng, self.world, frames)
+        counts, cam, flux, mean = scene.expose(star, camera, shape, at, pictures, snr, rng, **night)
         files = self.store(name, counts, camera, rng)
         blur = lambda p: scene.kolmogorov(p, 0.8 * wide)  # noqa: E731
         told = told_of(tube, pixel, z[4], band_told, rng, rng.random() < 0.6)
@@ -196,11 +209,13 @@ class Maker:
             flux_e_per_frame=flux, frames=frames, air=spec, sub_exposures=subs,
             atm_coma_mean=coma.mean(axis=0).tolist(), atm_coma_frame_std=coma.std(axis=0).tolist(),
             photon_floor=scene.photon_floor(star, blur, flux, cam.variance_e2(flux * mean), frames, at),
+            **night, **({"mount": mount} if mount else {}),
         )  # fmt: skip
 
     def offnominal(self, name, rng, k):
         tube = dict(draw.tube_of(rng, self.world))
-        possible = [f for f in draw.FLAWS if not (f == "obstruction told" and not tube["obstruction"])
+        flaws = draw.FLAWS + (draw.CURVED,) * (self.world == "C")
+        possible = [f for f in flaws if not (f == "obstruction told" and not tube["obstruction"])
                     and not (f == "vanes not told" and not tube.get("vanes"))]  # fmt: skip
         count = 1 + int(rng.random() < 0.45) + int(rng.random() < 0.2)
         chosen = sorted(str(f) for f in rng.choice(possible, count, replace=False))
@@ -233,8 +248,12 @@ class Maker:
             band_told = (560.0, 0.0) if band_told is None else None
         setting = (tube, z, pixel, band, band_told)
         snr = max(draw.pick(rng, self.ranges["snr_calm"]), 15)
-        counts, camera, _, more = self.quiet(name, rng, setting, int(rng.integers(1, 3)), snr, camera)
-        files = self.store(name, counts, camera, rng)
+        frames = int(rng.integers(1, 3))
+        if draw.CURVED in chosen:
+            frames = 1
+            camera |= dict(bits=8, black_adu=0.0, shifted=False, sky_e=max(camera["sky_e"], 8.0))
+        counts, camera, _, more = self.quiet(name, rng, setting, frames, snr, camera)
+        files = self.curved(name, counts, "png") if draw.CURVED in chosen else self.store(name, counts, camera, rng)
         told = told_of(tube, pixel, z[4], band_told, rng, "vanes not told" not in chosen) | said
         return self.entry(name, "offnominal", tube, z, pixel, told, files, flaws=chosen, **more)
 
@@ -270,7 +289,7 @@ class Maker:
 
 def main():
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    p.add_argument("--world", choices="AB", required=True)
+    p.add_argument("--world", choices="ABC", required=True)
     p.add_argument("--seed", type=int, required=True)
     p.add_argument("--out", required=True)
     for kind, count in zip(KINDS, (16, 24, 12, 6, 40)):

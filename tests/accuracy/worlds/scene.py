@@ -8,7 +8,7 @@ from scipy.ndimage import gaussian_filter
 import draw
 from air import AIR
 from camera import Camera
-from optics import OPTICS, SPAN
+from optics import OPTICS, SPAN, figure
 
 
 def kolmogorov(picture, fwhm_px):
@@ -31,10 +31,17 @@ class Star:
         slope = 4 * math.sqrt(3) * abs(z[4]) + 20 * math.hypot(z[7], z[8]) + 3
         across = max(5.6 * slope * 0.55 / finest, 1.15 * SPAN * window * pixel_um / (finest * self.f_ratio))
         n = max(math.ceil(across), 112) // 2 * 2
-        self.optics = OPTICS[world](tube, n)
+        self.os = int(np.clip(math.ceil(pixel_um / (0.45 * finest * self.f_ratio)), 2, 8))
+        if world == "C":
+            # Its pupil's cells go with the picture's, so few of them need to be made more.
+            w020 = 2 * math.sqrt(3) * z[4]
+            self.os = max(self.os, math.ceil(96 / max(draw.donut_px(tube, w020, pixel_um), 14)))
+            self.optics = OPTICS[world](tube, w020, pixel_um / self.os, window * self.os)
+        else:
+            self.optics = OPTICS[world](tube, n)
         self.modes = {j: self.optics.mode(j) for j in {*z, *range(2, 12)}}
         self.base = sum(c * self.modes[j] for j, c in z.items() if c)
-        self.os = int(np.clip(math.ceil(pixel_um / (0.45 * finest * self.f_ratio)), 2, 8))
+        self.base = self.base + figure(tube, np.hypot(self.optics.x, self.optics.y))
         self.axis = None
 
     def shift(self, dx_px, dy_px):
@@ -42,11 +49,11 @@ class Star:
         unit = 4 * self.f_ratio * 0.55 / self.pixel_um
         return dx_px / unit * self.modes[2] + dy_px / unit * self.modes[3]
 
-    def light(self, extra=0.0, band=None):
+    def light(self, extra=0.0, band=None, veil=1.0):
         total = 0.0
         for nm, weight in band or self.band:
             i, self.axis = self.optics.light(
-                self.base + extra, nm, self.f_ratio, self.pixel_um, self.window, self.os
+                self.base + extra, nm, self.f_ratio, self.pixel_um, self.window, self.os, veil
             )
             total = total + weight * i
         return total / sum(w for _, w in band or self.band)
@@ -89,7 +96,21 @@ def photon_floor(star, blur, flux, variance, frames, at):
     return [float(math.sqrt(cov[0, 0])), float(math.sqrt(cov[1, 1]))]
 
 
-def through_air(world, star, spec, frames, rng, jitter_px, drift_px):
+def swing(mount, t):
+    """Where a mount's drive and the wind hold the star at a time, px (x, y)."""
+    if not mount:
+        return np.zeros(2)
+    worm = mount["worm_px"] * math.sin(2 * math.pi * (t / mount["worm_s"] + mount["worm_phase"]))
+    at = worm * np.array([math.cos(mount["worm_rad"]), math.sin(mount["worm_rad"])])
+    for g in mount["gusts"]:
+        since = t - g["at_s"]
+        if since > 0:
+            shake = g["px"] * math.exp(-since / g["life_s"]) * math.sin(2 * math.pi * g["hertz"] * since)
+            at = at + shake * np.array([math.cos(g["rad"]), math.sin(g["rad"])])
+    return at
+
+
+def through_air(world, star, spec, frames, rng, jitter_px, drift_px, mount=None):
     """Light of every frame (unit flux), and the air's own coma in each."""
     o = star.optics
     air = AIR[world](star.tube["aperture_mm"], spec, o.x, o.y, rng)
@@ -106,10 +127,12 @@ def through_air(world, star, spec, frames, rng, jitter_px, drift_px):
         hop = jitter_px * walk + np.array(drift_px) * (k - frames / 2)
         total, own = 0.0, np.zeros(2)
         for s in range(subs):
-            w = air.waves(k * spec["interval_s"] + (s + 0.5) / subs * spec["exposure_s"])
+            t = k * spec["interval_s"] + (s + 0.5) / subs * spec["exposure_s"]
+            w = air.waves(t)
             a = onto @ w[circle]
             own += np.array([a[7], a[6]]) / subs
-            total = total + star.light(w - a[0] + star.shift(*hop), band) / subs
+            here = star.shift(*(hop + swing(mount, t)))
+            total = total + star.light(w - a[0] + here, band, getattr(air, "veil", 1.0)) / subs
         pictures.append(total)
         coma.append(own)
     return pictures, np.array(coma), subs
@@ -124,9 +147,20 @@ def blur_of(rng, sigma_px):
     return lambda p: kolmogorov(p, 2.355 * sigma_px)
 
 
-def expose(star, camera_spec, shape, at, pictures, snr, rng, clip=None, blur=lambda p: p):
-    """Counts of every frame, the camera, the flux in electrons and the mean light."""
+def trail(streak, shape, at):
+    """A satellite's streak, one at its middle line."""
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]]
+    a = streak["rad"]
+    off = (x - at[0]) * math.sin(a) - (y - at[1]) * math.cos(a) - streak["off_px"]
+    return streak["bright"] * np.exp(-((off / streak["width_px"]) ** 2) / 2)
+
+
+def expose(star, camera_spec, shape, at, pictures, snr, rng, clip=None, blur=lambda p: p, levels=None, streak=None):
+    """Counts of every frame, the camera, the flux in electrons and the mean light. `levels` is
+    each frame's share of the light; a `streak` goes through one frame."""
     frames = [blur(paste(p, star.axis, shape, at)) for p in pictures]
+    if levels:
+        frames = [f * v for f, v in zip(frames, levels)]
     mean = np.mean(frames, axis=0)
     bright = mean[mean > 0.5 * np.percentile(mean[mean > 0.1 * mean.max()], 95)].mean()
     flux = draw.level_of(snr, camera_spec) / bright
@@ -139,5 +173,8 @@ def expose(star, camera_spec, shape, at, pictures, snr, rng, clip=None, blur=lam
         span = 2 ** camera_spec["bits"] - 1 - camera_spec["black_adu"]
         camera_spec["gain_e_per_adu"] = (over + camera_spec["sky_e"]) / span
     camera = Camera(camera_spec, shape, rng)
-    counts = np.stack([camera.counts(flux * f) for f in frames])
+    light = [flux * f for f in frames]
+    if streak:
+        light[streak["frame"]] = light[streak["frame"]] + flux * bright * trail(streak, shape, at)
+    counts = np.stack([camera.counts(e) for e in light])
     return counts, camera, flux, mean
