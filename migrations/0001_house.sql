@@ -246,6 +246,7 @@ CREATE INDEX loans_by_instrument ON loans (instrument_id, lent_at);
 CREATE INDEX loans_by_borrower ON loans (borrower_id, lent_at);
 CREATE INDEX loans_by_day ON loans (lent_at);
 CREATE INDEX loans_by_return ON loans (returned_at);
+CREATE INDEX loans_by_event ON loans (event) WHERE event <> '';
 -- Loans that are still out, without reading those that came back.
 CREATE INDEX open_loans_by_day ON loans (due_on) WHERE returned_at IS NULL;
 -- Nobody has what another has at the same time, whichever was written down first.

@@ -12,6 +12,8 @@ use rand_chacha::ChaCha8Rng;
 use tubewright::demo::Demo;
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Design, Instrument, Particulars};
+use tubewright::library::loan_lists;
+use tubewright::library::loans::{Loan, Which};
 use tubewright::library::people::{self, NewPerson, Person, Role};
 use tubewright::library::problems::{AsksFor, Problem, ProblemWhat};
 use tubewright::library::search::{self, Kind, Sought};
@@ -318,4 +320,84 @@ async fn the_demo_clubs_index_is_whole_and_what_is_typed_never_breaks_it() {
             }
         }
     }
+}
+
+/// A list of loans narrowed by words reads the loans of few; beside it a look at each loan of
+/// the demo club, whose words stand in one text.
+#[tokio::test]
+async fn loans_found_by_words_are_those_that_a_look_at_each_finds() {
+    let folder = tempfile::tempdir().unwrap();
+    let library = Library::open(folder.path()).await.unwrap();
+    let today = NaiveDate::from_ymd_opt(2026, 3, 9).unwrap();
+    let hash = |phrase: &str| Ok::<_, ()>(format!("$argon2id$v=19$m=8,t=1,p=1${phrase}"));
+    Demo::prepare()
+        .unwrap()
+        .load(&library, today, hash)
+        .await
+        .unwrap();
+    let mut write = library.write().await.unwrap();
+    sqlx::query("UPDATE loans SET event = 'Open evening, Velm\u{f3}uth' WHERE id IN (SELECT id FROM loans LIMIT 3)")
+        .execute(&mut *write)
+        .await
+        .unwrap();
+    let conn: &mut Conn = &mut write;
+    let all = Loan::list(conn, Which::default()).await.unwrap();
+    let texts = all.iter().map(|l| {
+        let words = [&*l.tag, &l.instrument_name, &l.borrower, &l.event].join(" ");
+        (l, people::plain(&words))
+    });
+    let texts: Vec<(&Loan, String)> = texts.collect();
+    // Every word of every loan, alone, as its beginning, and with another's.
+    let mut words: Vec<String> = texts
+        .iter()
+        .flat_map(|(_, text)| text.split_whitespace().map(str::to_owned))
+        .collect();
+    words.sort();
+    words.dedup();
+    let mut asked: Vec<Vec<String>> = words.iter().map(|word| vec![word.clone()]).collect();
+    let mut rng = ChaCha8Rng::seed_from_u64(17);
+    for _ in 0..300 {
+        let mut some: Vec<String> = Vec::new();
+        for _ in 0..rng.random_range(1..4) {
+            let word = words.choose(&mut rng).unwrap();
+            some.push(word.chars().take(rng.random_range(1..6)).collect());
+        }
+        asked.push(some);
+    }
+    asked.push(Vec::new());
+    let mut hits = 0;
+    for words in asked {
+        for (open, past) in [(false, false), (true, false), (false, true)] {
+            let which = loan_lists::Asked {
+                words: words.clone(),
+                open,
+                past,
+                ..Default::default()
+            };
+            let found = loan_lists::found(conn, &which, today).await.unwrap();
+            let fits = |(l, text): &&(&Loan, String)| {
+                let out = l.returned_at.is_none();
+                (!open || out) && (!past || !out) && words.iter().all(|word| text.contains(word))
+            };
+            let each: Vec<&Loan> = texts.iter().filter(fits).map(|(l, _)| *l).collect();
+            hits += each.len();
+            let of_each: Vec<_> = each
+                .iter()
+                .map(|l| {
+                    (
+                        l.id,
+                        l.returned_at.is_none(),
+                        l.days_overdue(today).is_some(),
+                        l.tag.as_str(),
+                    )
+                })
+                .collect();
+            let of_found: Vec<_> = found
+                .iter()
+                .map(|f| (f.id, f.out, f.late, f.tag.as_str()))
+                .collect();
+            assert_eq!(of_found, of_each, "{words:?}");
+        }
+    }
+    assert!(hits > 1000, "{hits}");
 }

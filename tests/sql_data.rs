@@ -153,14 +153,17 @@ const READ_ALL: &[(&str, &str)] = &[
         "SELECT (SELECT COUNT(*) FROM instruments",
         "counts a hundred at most",
     ),
-    ("SELECT (SELECT COUNT(*) FROM loans)", "counts an index"),
+    (
+        "SELECT COUNT(*) AS \"n!: i64\" FROM loans",
+        "counts an index",
+    ),
     (
         "WITH fit AS MATERIALIZED ( SELECT id FROM people",
         "the latest few hundred loans",
     ),
     (
         "SELECT l.id AS \"id: LoanId\"",
-        "a list of all of them, where nothing narrower is asked for",
+        "a list of all of them, where nothing narrower is asked for; of those found by words, in an order of its own, the few columns that tell which",
     ),
 ];
 
@@ -171,8 +174,10 @@ async fn no_page_reads_every_loan_or_entry_there_ever_was() {
     let mut conn = library.read().await.unwrap();
     let mut used = vec![false; READ_ALL.len()];
     for (_, kept) in kept() {
-        let words: Vec<&str> = kept.query.split_whitespace().collect();
+        let mut words: Vec<&str> = kept.query.split_whitespace().collect();
         let plain = words.join(" ");
+        // What stands last has a neighbour, too.
+        words.push("");
         let named = |name: &str| {
             let table = words
                 .windows(3)

@@ -37,6 +37,7 @@ pub mod kit;
 pub mod lamp;
 pub mod lending;
 pub mod limits;
+pub mod loan_lists;
 pub mod loan_periods;
 pub mod loans;
 pub mod logbook;

@@ -212,6 +212,9 @@ pub async fn parts(conn: &mut Conn, loan: LoanId) -> Result<Vec<LoanPart>> {
     .await?)
 }
 
+/// More than so many are sooner read all at once than one by one.
+const ONE_BY_ONE: usize = 400;
+
 /// How many loans are out.
 #[derive(Debug, Clone, Copy)]
 pub struct Out {
@@ -317,15 +320,29 @@ impl Loan {
         .await?)
     }
 
-    /// How many loans there are, and how many of them are still out.
-    pub async fn count(conn: &mut Conn) -> Result<(i64, i64)> {
-        let row = sqlx::query!(
-            r#"SELECT (SELECT COUNT(*) FROM loans) AS "all!: i64",
-                      (SELECT COUNT(*) FROM loans WHERE returned_at IS NULL) AS "out!: i64""#
-        )
-        .fetch_one(conn)
-        .await?;
-        Ok((row.all, row.out))
+    /// These, in this order.
+    pub async fn each(
+        conn: &mut Conn,
+        ids: impl ExactSizeIterator<Item = LoanId>,
+    ) -> Result<Vec<Self>> {
+        if ids.len() > ONE_BY_ONE {
+            let all = Self::list(conn, Which::default()).await?;
+            let mut all: HashMap<LoanId, Self> = all.into_iter().map(|l| (l.id, l)).collect();
+            return Ok(ids.filter_map(|id| all.remove(&id)).collect());
+        }
+        let mut each = Vec::with_capacity(ids.len());
+        for id in ids {
+            each.push(Self::get(conn, id).await?);
+        }
+        Ok(each)
+    }
+
+    /// How many loans there are.
+    pub async fn count(conn: &mut Conn) -> Result<usize> {
+        let count = sqlx::query_scalar!(r#"SELECT COUNT(*) AS "n!: i64" FROM loans"#)
+            .fetch_one(conn)
+            .await?;
+        Ok(usize::try_from(count).unwrap_or_default())
     }
 
     /// How many loans are out.

@@ -57,6 +57,11 @@ pub fn sorted_as(name: &str) -> String {
     key
 }
 
+/// Words as people look for them: small letters, a hyphen for a dash, no accent.
+pub fn plain(words: &str) -> String {
+    sorted_as(words).replace('\u{2013}', "-")
+}
+
 /// One person.
 #[derive(Debug, Clone)]
 pub struct Person {

@@ -16,10 +16,10 @@ use super::shelf::tag_key;
 use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, check_in, lend_form, logbook_words, outings, reservations, show};
 use crate::library::club::Club;
+use crate::library::loan_lists::Found;
 use crate::library::loans::{self, Loan, LoanPart, Which};
 use crate::library::missing_kit::{self, MissingPart};
-use crate::library::people::sorted_as;
-use crate::library::{Conn, LoanId, logbook, renewals, waits};
+use crate::library::{Conn, LoanId, loan_lists, logbook, renewals, waits};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -68,34 +68,31 @@ fn check_access(context: &RequestContext, asked: &Asked) -> Result<(), Error> {
     }
 }
 
-/// The loans asked for, in the order asked for.
-async fn asked_for(context: &RequestContext, asked: &Asked) -> Result<Vec<Loan>, Error> {
+/// Which loans are asked for, in the order asked for.
+async fn asked_for(
+    context: &RequestContext,
+    conn: &mut Conn,
+    asked: &Asked,
+) -> Result<Vec<Found>, Error> {
     check_access(context, asked)?;
-    let controls = controls(true);
-    let order = controls.check(asked)?;
-    let today = context.club().date(context.now());
-    let mut conn = context.read().await?;
-    let which = Which {
+    let order = controls(true).check(asked)?;
+    let which = loan_lists::Asked {
+        words: asked.each_word(),
         open: !history(asked),
-        ..Which::default()
+        past: asked.of("show") == "past",
+        for_an_event: asked.of("show") == "event",
+        by_borrower: order == "borrower",
+        latest_first: order == "latest",
     };
-    let mut loans = Loan::list(&mut conn, which).await?;
-    loans.retain(|l| {
-        let shown = match asked.of("show") {
-            "overdue" => l.days_overdue(today).is_some(),
-            "event" => !l.event.is_empty(),
-            "past" => l.returned_at.is_some(),
-            _ => true,
-        };
-        shown && asked.fits(&[&l.tag, &l.instrument_name, &l.borrower, &l.event])
-    });
-    match order {
-        "tag" => loans.sort_by_cached_key(|l| tag_key(&l.tag)),
-        "borrower" => loans.sort_by_cached_key(|l| sorted_as(&l.borrower)),
-        "latest" => loans.sort_by_key(|l| std::cmp::Reverse(l.lent_at)),
-        _ => {}
+    let today = context.club().date(context.now());
+    let mut found = loan_lists::found(conn, &which, today).await?;
+    if asked.of("show") == "overdue" {
+        found.retain(|loan| loan.late);
     }
-    Ok(loans)
+    if order == "tag" {
+        found.sort_by_cached_key(|loan| tag_key(&loan.tag));
+    }
+    Ok(found)
 }
 
 struct LoanRow {
@@ -150,93 +147,65 @@ const PAGE_ROWS: usize = 50;
 /// The loans of one page, what stands above them, and the list's controls.
 type Page = (Vec<Loan>, String, Shown);
 
-/// Of past loans only the page's own are read, where they are asked for as they come.
-async fn history_page(context: &RequestContext, asked: &Asked) -> Result<Page, Error> {
+/// What is asked for, of which only the page's own loans are read. Where nothing narrower is
+/// asked for and the order is an index's, the others are counted and not gone through.
+async fn page_of(context: &RequestContext, asked: &Asked, today: NaiveDate) -> Result<Page, Error> {
     check_access(context, asked)?;
-    let controls = controls(true);
+    let (history, past) = (history(asked), asked.of("show") == "past");
+    let controls = controls(context.may(Access::Coordinator));
     let order = controls.check(asked)?;
-    let lede = |all: usize, out: usize| format!("{all} loans, {out} still out.");
-    if !asked.words().is_empty() || !matches!(order, "due" | "latest") {
-        let loans = asked_for(context, asked).await?;
-        let out = loans.iter().filter(|l| l.returned_at.is_none()).count();
-        let lede = lede(loans.len(), out);
-        let (rows, list) = controls.page_of(asked, loans);
-        return Ok((rows, lede, list));
-    }
-    let past = asked.of("show") == "past";
-    let mut conn = context.read().await?;
-    let (all, out) = match Loan::count(&mut conn).await? {
-        (all, out) if past => (all - out, 0),
-        counts => counts,
+    let lede = |all: usize, out: usize, late: usize| match history {
+        true => format!("{all} loans, {out} still out."),
+        false => format!(
+            "{out} out, {late} of them overdue, on {}.",
+            show::day(today)
+        ),
     };
-    let count = |n: i64| usize::try_from(n).unwrap_or_default();
-    let paging = Paging::new(asked.page(), count(all), PAGE_ROWS);
+    let mut conn = context.read().await?;
+    let as_it_comes = match history {
+        true => asked.words().is_empty() && matches!(order, "due" | "latest"),
+        false => controls.here(asked) == controls.path,
+    };
+    if !as_it_comes {
+        let found = asked_for(context, &mut conn, asked).await?;
+        let count = |which: fn(&Found) -> bool| found.iter().filter(|loan| which(loan)).count();
+        let lede = lede(found.len(), count(|loan| loan.out), count(|loan| loan.late));
+        let (rows, list) = controls.page_of(asked, found);
+        let loans = Loan::each(&mut conn, rows.iter().map(|loan| loan.id)).await?;
+        return Ok((loans, lede, list));
+    }
+    let out = Loan::count_open(&mut conn, today).await?;
+    let all = match history {
+        true => Loan::count(&mut conn).await?,
+        false => out.all,
+    };
+    let shown = if past { all - out.all } else { all };
+    let paging = Paging::new(asked.page(), shown, PAGE_ROWS);
     let which = Which {
+        open: !history,
         past,
         latest_first: order == "latest",
         skip: ((paging.number - 1) * PAGE_ROWS) as i64,
         rows: Some(PAGE_ROWS as i64),
         ..Which::default()
     };
-    let rows = Loan::list(&mut conn, which).await?;
-    Ok((
-        rows,
-        lede(count(all), count(out)),
-        controls.shown(asked, &paging),
-    ))
-}
-
-/// What is out now; as it comes, only the page's own loans are read. And how many are out for
-/// each public evening.
-async fn open_page(
-    context: &RequestContext,
-    asked: &Asked,
-    today: NaiveDate,
-) -> Result<(Page, Vec<(String, i64)>), Error> {
-    let controls = controls(context.may(Access::Coordinator));
-    let lede = |out: usize, late: usize| {
-        format!(
-            "{out} out, {late} of them overdue, on {}.",
-            show::day(today)
-        )
-    };
-    let mut conn = context.read().await?;
-    let out = Loan::count_open(&mut conn, today).await?;
-    let events = Loan::count_events(&mut conn).await?;
-    if controls.here(asked) != controls.path {
-        drop(conn);
-        let loans = asked_for(context, asked).await?;
-        let late = loans.iter().filter(|l| l.days_overdue(today).is_some());
-        let lede = lede(loans.len(), late.count());
-        let (rows, list) = controls.page_of(asked, loans);
-        return Ok(((rows, lede, list), events));
-    }
-    let paging = Paging::new(asked.page(), out.all, PAGE_ROWS);
-    let which = Which {
-        open: true,
-        skip: ((paging.number - 1) * PAGE_ROWS) as i64,
-        rows: Some(PAGE_ROWS as i64),
-        ..Which::default()
-    };
-    let rows = Loan::list(&mut conn, which).await?;
-    let lede = lede(out.all, out.late);
-    Ok(((rows, lede, controls.shown(asked, &paging)), events))
+    let loans = Loan::list(&mut conn, which).await?;
+    let lede = lede(shown, if past { 0 } else { out.all }, out.late);
+    Ok((loans, lede, controls.shown(asked, &paging)))
 }
 
 async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let today = context.club().date(context.now());
     let history = history(&asked);
     let mut outings: Vec<(String, usize, String)> = Vec::new();
-    let (loans, lede, list) = if history {
-        history_page(&context, &asked).await?
-    } else {
-        let (page, events) = open_page(&context, &asked, today).await?;
+    if !history {
+        let events = Loan::count_events(&mut *context.read().await?).await?;
         outings.extend(events.into_iter().map(|(event, n)| {
             let back = outings::back_address(&event);
             (event, usize::try_from(n).unwrap_or_default(), back)
         }));
-        page
-    };
+    }
+    let (loans, lede, list) = page_of(&context, &asked, today).await?;
     page(&ListPage {
         layout: context.layout("Loans"),
         outings,
@@ -251,7 +220,10 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
 }
 
 async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let loans = asked_for(&context, &asked).await?;
+    let mut conn = context.read().await?;
+    let found = asked_for(&context, &mut conn, &asked).await?;
+    let loans = Loan::each(&mut conn, found.iter().map(|loan| loan.id)).await?;
+    drop(conn);
     let today = context.club().date(context.now());
     let club = context.club();
     csv_response(

@@ -4,7 +4,7 @@
 
 use super::Error;
 use super::tables::Paging;
-use crate::library::people::sorted_as;
+use crate::library::people::plain;
 
 /// What is asked of a list, as its address has it.
 #[derive(Debug, Clone, Default, serde::Deserialize)]
@@ -44,20 +44,21 @@ impl Asked {
         Self(pairs)
     }
 
-    /// Whether each word looked for stands in these texts, capitals and accents apart.
-    pub fn fits(&self, texts: &[&str]) -> bool {
+    /// Each of the words looked for, capitals and accents apart.
+    pub fn each_word(&self) -> Vec<String> {
         let words = plain(self.words());
+        words.split_whitespace().map(str::to_owned).collect()
+    }
+
+    /// Whether each word looked for stands in these texts.
+    pub fn fits(&self, texts: &[&str]) -> bool {
+        let words = self.each_word();
         if words.is_empty() {
             return true;
         }
         let text = plain(&texts.join(" "));
-        words.split_whitespace().all(|word| text.contains(word))
+        words.iter().all(|word| text.contains(word))
     }
-}
-
-/// Words as people type them: small letters, a hyphen for a dash, no accent.
-pub fn plain(words: &str) -> String {
-    sorted_as(words).replace('\u{2013}', "-")
 }
 
 /// One thing to choose by.

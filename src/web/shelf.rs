@@ -12,13 +12,14 @@ use serde::{Deserialize, Serialize};
 use super::access::{Access, Route};
 use super::due;
 use super::extract::Query;
-use super::lists::{Asked, Choice, Controls, Shown, plain};
+use super::lists::{Asked, Choice, Controls, Shown};
 use super::page::{Layout, RequestContext, page};
 use super::said::{about, sharpness};
 use super::tables::{Cell, csv_response};
 use super::{Error, address, show};
 use crate::library::club::Club;
 use crate::library::instruments::{Design, Instrument, State, Status};
+use crate::library::people::plain;
 use crate::upkeep::{Assessment, Condition, ShelfRow};
 
 /// Rows on one page.
