@@ -160,6 +160,8 @@ pub struct Which<'a> {
     pub guests: bool,
     /// Only those who sign in ("yes"), could and have not ("no-password"), or cannot ("never").
     pub signs_in: Option<&'a str>,
+    /// Words that must each stand in the name or the address, as [`plain`] has them.
+    pub words: Vec<String>,
     /// "newest" or "longest" here first; else by name.
     pub order: &'a str,
 }
@@ -309,13 +311,16 @@ impl Person {
         if *which == Which::default() {
             return Self::page_by_name(conn, page, rows).await;
         }
+        let words = serde_json::json!(which.words).to_string();
         let found = sqlx::query_as!(
             Found,
             r#"WITH fit AS MATERIALIZED (
                    SELECT id, sorted_as, name, joined_at FROM people
                    WHERE left_at IS NULL AND (?1 IS NULL OR (role = ?1 AND NOT guest)) AND (NOT ?2 OR guest)
                      AND (?3 IS NULL OR ?3 = (CASE WHEN password_hash IS NOT NULL THEN 'yes'
-                                              WHEN email IS NULL OR guest THEN 'never' ELSE 'no-password' END)))
+                                              WHEN email IS NULL OR guest THEN 'never' ELSE 'no-password' END))
+                     AND NOT EXISTS (SELECT 1 FROM json_each(?7) w WHERE instr(
+                         replace(sorted_as, char(8211), '-') || ' ' || lower(COALESCE(email, '')), w.value) = 0))
                SELECT p.id AS "id: PersonId", p.name, p.email, p.role AS "role: Role", p.guest AS "guest: bool",
                       p.password_hash IS NOT NULL AS "can_sign_in!: bool",
                       p.joined_at AS "joined_at: Moment", p.left_at AS "left_at: Moment",
@@ -332,7 +337,8 @@ impl Person {
             which.signs_in,
             which.order,
             page,
-            rows
+            rows,
+            words
         )
         .fetch_all(conn)
         .await?;

@@ -123,23 +123,16 @@ async fn asked_for(
         role: asked.of("role").parse().ok(),
         guests: asked.of("role") == GUEST,
         signs_in: Some(asked.of("signs-in")).filter(|chosen| !chosen.is_empty()),
+        words: asked.each_word(),
         order: Some(order)
             .filter(|order| *order != "name")
             .unwrap_or_default(),
     };
-    let words = !asked.words().is_empty();
-    let (page, size) = match rows.filter(|_| !words) {
+    let (page, size) = match rows {
         Some(rows) => (asked.page() as i64, rows as i64),
         None => (1, i64::MAX),
     };
-    let (mut count, mut found) = Person::page(&mut conn, &which, page, size).await?;
-    if words {
-        found.retain(|p| asked.fits(&[&p.name, p.mail()]));
-        count = found.len();
-        if let Some(rows) = rows {
-            found = Paging::new(asked.page(), count, rows).rows(found);
-        }
-    }
+    let (count, found) = Person::page(&mut conn, &which, page, size).await?;
     Ok((found, count))
 }
 
