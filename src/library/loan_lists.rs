@@ -31,6 +31,8 @@ pub struct Asked {
 pub struct Found {
     /// The loan.
     pub id: LoanId,
+    /// Its row in the table, as long as nothing is written.
+    pub row: i64,
     /// Whether it is still out.
     pub out: bool,
     /// Whether it was due before today, and is still out.
@@ -96,7 +98,7 @@ pub async fn found(conn: &mut Conn, asked: &Asked, today: NaiveDate) -> Result<V
         .min_by_key(|(things, people)| things.0 + people.0);
     let (of_things, of_people) = rarest.map(|(things, people)| (things.1, people.1)).unzip();
     let rows = sqlx::query!(
-        r#"SELECT l.id AS "id: LoanId", i.rowid AS "thing!: i64", b.rowid AS "person!: i64", l.event,
+        r#"SELECT l.id AS "id: LoanId", l.rowid AS "row!: i64", i.rowid AS "thing!: i64", b.rowid AS "person!: i64", l.event,
                   l.returned_at IS NULL AS "out!: bool", l.returned_at IS NULL AND l.due_on < ?1 AS "late!: bool"
            -- By an index of their own, or all of them.
            FROM (SELECT o.rowid AS number FROM loans o WHERE ?2 IS NULL AND NOT ?4
@@ -140,6 +142,7 @@ pub async fn found(conn: &mut Conn, asked: &Asked, today: NaiveDate) -> Result<V
         .filter(|row| fits(row.thing, row.person, &row.event))
         .map(|row| Found {
             id: row.id,
+            row: row.row,
             out: row.out,
             late: row.late,
             tag: tags.get(&row.thing).cloned().unwrap_or_default(),

@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use chrono::NaiveDate;
 
 use super::entries::{EntryKind, NewEntry};
+use super::loan_lists::Found;
 use super::things::Kind;
 use super::{Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, reservations};
 
@@ -212,9 +213,6 @@ pub async fn parts(conn: &mut Conn, loan: LoanId) -> Result<Vec<LoanPart>> {
     .await?)
 }
 
-/// More than so many are sooner read all at once than one by one.
-const ONE_BY_ONE: usize = 400;
-
 /// How many loans are out.
 #[derive(Debug, Clone, Copy)]
 pub struct Out {
@@ -250,7 +248,21 @@ pub struct Which {
 impl Loan {
     /// One loan.
     pub async fn get(conn: &mut Conn, id: LoanId) -> Result<Self> {
-        sqlx::query_as!(
+        let found = Self::some(conn, Some(id), "[]").await?;
+        found.into_iter().next().ok_or(Error::NotFound("loan"))
+    }
+
+    /// What stands of those found, in their order.
+    pub async fn each(conn: &mut Conn, found: &[Found]) -> Result<Vec<Self>> {
+        let rows: Vec<i64> = found.iter().map(|loan| loan.row).collect();
+        let some = Self::some(conn, None, &serde_json::json!(rows).to_string()).await?;
+        let mut some: HashMap<LoanId, Self> = some.into_iter().map(|l| (l.id, l)).collect();
+        Ok(found.iter().filter_map(|l| some.remove(&l.id)).collect())
+    }
+
+    /// The one by this name, and those in these rows (a list in JSON).
+    async fn some(conn: &mut Conn, id: Option<LoanId>, rows: &str) -> Result<Vec<Self>> {
+        Ok(sqlx::query_as!(
             Self,
             r#"SELECT l.id AS "id: LoanId", l.instrument_id AS "instrument_id: InstrumentId", i.tag,
                       i.kind AS "kind: Kind", i.name AS instrument_name, l.borrower_id AS "borrower_id: PersonId", b.name AS borrower,
@@ -261,12 +273,12 @@ impl Loan {
                FROM loans l JOIN instruments i ON i.id = l.instrument_id
                     JOIN people b ON b.id = l.borrower_id JOIN people h ON h.id = l.lent_by
                     LEFT JOIN people t ON t.id = l.returned_to
-               WHERE l.id = ?"#,
-            id
+               WHERE l.id = ?1 OR l.rowid IN (SELECT value FROM json_each(?2))"#,
+            id,
+            rows
         )
-        .fetch_optional(conn)
-        .await?
-        .ok_or(Error::NotFound("loan"))
+        .fetch_all(conn)
+        .await?)
     }
 
     /// Loans, those still out first by the day they are due, then the latest; or all the
@@ -318,23 +330,6 @@ impl Loan {
         )
         .fetch_all(conn)
         .await?)
-    }
-
-    /// These, in this order.
-    pub async fn each(
-        conn: &mut Conn,
-        ids: impl ExactSizeIterator<Item = LoanId>,
-    ) -> Result<Vec<Self>> {
-        if ids.len() > ONE_BY_ONE {
-            let all = Self::list(conn, Which::default()).await?;
-            let mut all: HashMap<LoanId, Self> = all.into_iter().map(|l| (l.id, l)).collect();
-            return Ok(ids.filter_map(|id| all.remove(&id)).collect());
-        }
-        let mut each = Vec::with_capacity(ids.len());
-        for id in ids {
-            each.push(Self::get(conn, id).await?);
-        }
-        Ok(each)
     }
 
     /// How many loans there are.

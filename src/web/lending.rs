@@ -171,7 +171,7 @@ async fn page_of(context: &RequestContext, asked: &Asked, today: NaiveDate) -> R
         let count = |which: fn(&Found) -> bool| found.iter().filter(|loan| which(loan)).count();
         let lede = lede(found.len(), count(|loan| loan.out), count(|loan| loan.late));
         let (rows, list) = controls.page_of(asked, found);
-        let loans = Loan::each(&mut conn, rows.iter().map(|loan| loan.id)).await?;
+        let loans = Loan::each(&mut conn, &rows).await?;
         return Ok((loans, lede, list));
     }
     let out = Loan::count_open(&mut conn, today).await?;
@@ -222,7 +222,7 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
 async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let mut conn = context.read().await?;
     let found = asked_for(&context, &mut conn, &asked).await?;
-    let loans = Loan::each(&mut conn, found.iter().map(|loan| loan.id)).await?;
+    let loans = Loan::each(&mut conn, &found).await?;
     drop(conn);
     let today = context.club().date(context.now());
     let club = context.club();
