@@ -82,9 +82,10 @@ fn every_good_set_is_measured_within_its_error() {
     }
     assert!(pulls.len() > 40);
     let spread = (pulls.iter().map(|p| p * p).sum::<f64>() / pulls.len() as f64).sqrt();
-    // Some fifty pulls of few pictures: the study under tests/accuracy has more.
+    // Some fifty pulls of few pictures, in which there is little that the model leaves out, as
+    // the sigmas take there to be: the study under tests/accuracy has more.
     assert!(
-        (0.5..1.6).contains(&spread),
+        (0.4..1.6).contains(&spread),
         "errors over sigmas spread by {spread:.2}"
     );
 }

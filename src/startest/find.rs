@@ -7,7 +7,7 @@
 //! What stands out is cut at a share of its own brightness and filled in; each
 //! filled patch is a candidate.
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{SMatrix, SVector};
 
 use super::frame::Frame;
 
@@ -104,6 +104,12 @@ impl Sky {
         [1.0, u, v, u * u, u * v, v * v]
     }
 
+    /// The most that a coefficient differs from another surface's.
+    fn differs_by(&self, other: &[f64; 6]) -> f64 {
+        let apart = self.coef.iter().zip(other).map(|(a, b)| (a - b).abs());
+        apart.fold(0.0, f64::max)
+    }
+
     /// Brightness of the sky at a pixel.
     #[must_use]
     pub fn at(&self, x: f64, y: f64) -> f64 {
@@ -180,6 +186,12 @@ fn despeckled(frame: &Frame) -> Vec<f32> {
     for y in 0..h {
         for x in 0..w {
             let v = frame.data[y * w + x];
+            // One brighter neighbour is enough.
+            if x > 0 && frame.data[y * w + x - 1] >= v
+                || x + 1 < w && frame.data[y * w + x + 1] >= v
+            {
+                continue;
+            }
             let mut top = f32::NEG_INFINITY;
             for ny in y.saturating_sub(1)..(y + 2).min(h) {
                 for nx in x.saturating_sub(1)..(x + 2).min(w) {
@@ -292,7 +304,8 @@ fn fit_sky(blocks: &Blocks, frame: &Frame) -> (Sky, f64) {
     for _ in 0..12 {
         let weight =
             |res: f64| (if res > 0.0 { 0.35 } else { 0.65 }) / res.abs().max(0.01 * spread);
-        if !refit(&mut sky, &points, 3, weight) {
+        let before = sky.coef;
+        if !refit::<3>(&mut sky, &points, weight) || sky.differs_by(&before) < STILL * spread {
             break;
         }
     }
@@ -307,42 +320,49 @@ fn fit_sky(blocks: &Blocks, frame: &Frame) -> (Sky, f64) {
         scatter = (1.4826 * quantile(&mut below, 0.5)).max(1e-9 * spread);
         let limit = scatter * if round < 4 { 4.0 } else { 3.0 };
         let order = if round < 2 { 3 } else { 6 };
-        let before = sky.clone();
-        if !refit(&mut sky, &points, order, |res| {
-            if res.abs() < limit { 1.0 } else { 0.0 }
-        }) {
-            sky = before;
+        let near = |res: f64| f64::from(res.abs() < limit);
+        let before = sky.coef;
+        let done = match order {
+            3 => refit::<3>(&mut sky, &points, near),
+            _ => refit::<6>(&mut sky, &points, near),
+        };
+        if !done || round >= 4 && sky.differs_by(&before) < STILL * scatter {
             break;
         }
     }
     (sky, scatter)
 }
 
-/// One weighted least-squares step for the first `terms` coefficients.
-fn refit(
+/// A sky that a round changes by less than this share of its scatter stands still.
+const STILL: f64 = 1e-3;
+
+/// One weighted least-squares step for the first coefficients; a surface that cannot be had
+/// leaves the sky as it was.
+fn refit<const TERMS: usize>(
     sky: &mut Sky,
     points: &[(f64, f64, f64)],
-    terms: usize,
     weight: impl Fn(f64) -> f64,
 ) -> bool {
-    let mut normal = DMatrix::<f64>::zeros(terms, terms);
-    let mut right = DVector::<f64>::zeros(terms);
+    let mut normal = SMatrix::<f64, TERMS, TERMS>::zeros();
+    let mut right = SVector::<f64, TERMS>::zeros();
     let mut used = 0usize;
     for &(x, y, v) in points {
         let t = sky.terms(x, y);
-        let w = weight(v - sky.at(x, y));
+        let here: f64 = t.iter().zip(&sky.coef).map(|(t, c)| t * c).sum();
+        let w = weight(v - here);
         if w <= 0.0 {
             continue;
         }
         used += 1;
-        for i in 0..terms {
+        for i in 0..TERMS {
             right[i] += w * t[i] * v;
-            for j in 0..terms {
+            // The decomposition asks for the lower half only.
+            for j in 0..=i {
                 normal[(i, j)] += w * t[i] * t[j];
             }
         }
     }
-    if used < 3 * terms {
+    if used < 3 * TERMS {
         return false;
     }
     let Some(solved) = normal.cholesky().map(|c| c.solve(&right)) else {
@@ -352,9 +372,7 @@ fn refit(
         return false;
     }
     sky.coef = [0.0; 6];
-    for i in 0..terms {
-        sky.coef[i] = solved[i];
-    }
+    sky.coef[..TERMS].copy_from_slice(solved.as_slice());
     true
 }
 
@@ -403,9 +421,13 @@ pub fn find(frame: &Frame) -> Found {
     let mut over = vec![0f32; bw * bh];
     for by in 0..bh {
         let y = blocks.centre(by as f64);
-        for bx in 0..bw {
-            let i = by * bw + bx;
-            over[i] = (f64::from(blocks.data[i]) - sky.at(blocks.centre(bx as f64), y)) as f32;
+        let row = by * bw..(by + 1) * bw;
+        for (bx, (o, v)) in over[row.clone()]
+            .iter_mut()
+            .zip(&blocks.data[row])
+            .enumerate()
+        {
+            *o = (f64::from(*v) - sky.at(blocks.centre(bx as f64), y)) as f32;
         }
     }
     // Faint stars show better in a smoother picture; bright ones need none.
@@ -467,17 +489,20 @@ fn stand_outs(over: &[f32], cell_scatter: f64, blocks: &Blocks) -> (Vec<Candidat
 /// A 3 by 3 binomial blur, edges repeated.
 fn smoothed(data: &[f32], width: usize, height: usize) -> Vec<f32> {
     let mut rows = vec![0f32; data.len()];
+    let last = width - 1;
     for (row, out) in data.chunks_exact(width).zip(rows.chunks_exact_mut(width)) {
-        for x in 0..width {
-            let (a, b) = (row[x.saturating_sub(1)], row[(x + 1).min(width - 1)]);
-            out[x] = 0.25 * (a + b) + 0.5 * row[x];
+        for (o, v) in out[1..].iter_mut().zip(row.windows(3)) {
+            *o = 0.25 * (v[0] + v[2]) + 0.5 * v[1];
         }
+        out[0] = 0.25 * (row[0] + row[1.min(last)]) + 0.5 * row[0];
+        out[last] = 0.25 * (row[last.saturating_sub(1)] + row[last]) + 0.5 * row[last];
     }
     let mut out = vec![0f32; data.len()];
-    for y in 0..height {
-        let (up, down) = (y.saturating_sub(1) * width, (y + 1).min(height - 1) * width);
-        for x in 0..width {
-            out[y * width + x] = 0.25 * (rows[up + x] + rows[down + x]) + 0.5 * rows[y * width + x];
+    for (y, out) in out.chunks_exact_mut(width).enumerate() {
+        let row = |y: usize| &rows[y * width..(y + 1) * width];
+        let (up, down) = (row(y.saturating_sub(1)), row((y + 1).min(height - 1)));
+        for (((o, u), d), v) in out.iter_mut().zip(up).zip(down).zip(row(y)) {
+            *o = 0.25 * (u + d) + 0.5 * v;
         }
     }
     out

@@ -10,6 +10,7 @@ use std::f64::consts::TAU;
 const LEAST_AMPLITUDE: f32 = 1e-4;
 
 /// The pupil on the grid that belongs to one wavelength.
+#[derive(Clone)]
 pub(super) struct Line {
     /// Place in the band, -1 to 1, and weight of a flat one.
     place_in_band: f64,
@@ -55,7 +56,6 @@ impl Line {
                 }
             }
         }
-        let open = place.iter().map(|&[u, v]| pupil.open(u, v, cell)).collect();
         let basis = modes
             .iter()
             .map(|&j| {
@@ -66,7 +66,7 @@ impl Line {
                     .collect()
             })
             .collect();
-        Self {
+        let mut line = Self {
             place_in_band,
             weight,
             scale,
@@ -74,12 +74,20 @@ impl Line {
             rows: rows.min(focal),
             index,
             place,
-            open,
+            open: Vec::new(),
             basis,
             amplitude: Vec::new(),
             by_shadow: Vec::new(),
             power: 1.0,
-        }
+        };
+        line.open_by(pupil);
+        line
+    }
+
+    /// Takes over what a pupil's rim and vanes leave open.
+    pub fn open_by(&mut self, pupil: &Pupil) {
+        let open = |&[u, v]: &[f64; 2]| pupil.open(u, v, self.cell);
+        self.open = self.place.iter().map(open).collect();
     }
 
     pub fn draw(&mut self, pupil: &Pupil) {
@@ -269,12 +277,19 @@ fn gauss_legendre(n: usize) -> Vec<(f64, f64)> {
         .collect()
 }
 
+/// The nearest whole number to `t`, up to some millions: beyond this sum single precision
+/// has no fractions. A loop over many needs no call for it.
+fn nearest(t: f32) -> f32 {
+    const NO_FRACTIONS: f32 = 12_582_912.0;
+    (t + NO_FRACTIONS) - NO_FRACTIONS
+}
+
 /// Sine and cosine of 2 pi t, to 1e-6; written so that it vectorises.
 #[inline]
 fn sin_cos_turns(t: f32) -> (f32, f32) {
     // Reduce to a quarter turn either way of 0 or 1/2.
-    let t = t - t.round();
-    let half = (2.0 * t).round();
+    let t = t - nearest(t);
+    let half = nearest(2.0 * t);
     let x = std::f32::consts::TAU * (t - 0.5 * half);
     let sign = 1.0 - 2.0 * half.abs();
     let y = x * x;

@@ -93,8 +93,8 @@ pub struct FitOptions {
     /// How many vanes the instrument is said to have, where [`Setup::vanes`] does not
     /// tell more: sought first.
     pub vane_count: Option<u32>,
-    /// Whether other starts are tried where the geometric estimate leads nowhere; without,
-    /// there is then no answer.
+    /// Whether other starts are tried where the geometric estimate leads nowhere (without,
+    /// there is then no answer), and other stories of what was not told or told wrong.
     pub other_starts: bool,
     /// Wavelengths across the band; `None` lets the fit choose.
     pub wavelengths: Option<usize>,

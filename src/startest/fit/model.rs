@@ -28,7 +28,13 @@ use optics::{
 };
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
-use std::{f64::consts::TAU, sync::Mutex};
+use std::{
+    f64::consts::TAU,
+    sync::{
+        Arc, Mutex,
+        atomic::{AtomicUsize, Ordering},
+    },
+};
 
 /// What the fit may turn, for one picture.
 #[derive(Debug, Clone, PartialEq)]
@@ -92,6 +98,7 @@ struct Workspace {
 }
 
 /// What the last picture was made of.
+#[derive(Clone)]
 struct Last {
     state: State,
     image: Vec<f32>,
@@ -111,6 +118,7 @@ pub(super) struct Fineness {
     pub lines: usize,
 }
 
+#[derive(Clone)]
 pub(super) struct Model {
     pub modes: Vec<usize>,
     pub size: usize,
@@ -128,10 +136,20 @@ pub(super) struct Model {
     exponents: Vec<f64>,
     /// Cube root of that radius over the optics' cut-off.
     thirds: Vec<f64>,
-    spare: Mutex<Vec<Workspace>>,
+    spare: Arc<Mutex<Vec<Workspace>>>,
     last: Option<Last>,
     /// Two-dimensional transforms made so far.
-    transforms: std::sync::atomic::AtomicUsize,
+    transforms: Transforms,
+}
+
+/// Counts transforms; a copy of a model begins anew.
+#[derive(Default)]
+struct Transforms(AtomicUsize);
+
+impl Clone for Transforms {
+    fn clone(&self) -> Self {
+        Self::default()
+    }
 }
 
 impl Model {
@@ -165,9 +183,9 @@ impl Model {
             bins: Vec::new(),
             exponents: Vec::new(),
             thirds: Vec::new(),
-            spare: Mutex::new(Vec::new()),
+            spare: Arc::default(),
             last: None,
-            transforms: std::sync::atomic::AtomicUsize::new(0),
+            transforms: Transforms::default(),
         };
         model.lay_lines();
         model.plan_filter();
@@ -209,9 +227,9 @@ impl Model {
         self.focal.size
     }
 
-    /// Two-dimensional transforms made so far.
-    pub fn transforms(&self) -> usize {
-        self.transforms.load(std::sync::atomic::Ordering::Relaxed)
+    /// Two-dimensional transforms made since this was last asked.
+    pub fn take_transforms(&self) -> usize {
+        self.transforms.0.swap(0, Ordering::Relaxed)
     }
 
     fn draw(&mut self) {
@@ -234,9 +252,16 @@ impl Model {
         }
     }
 
+    /// Puts another pupil in the place of the one there is.
+    pub fn wear(&mut self, pupil: Pupil) {
+        self.lines.par_iter_mut().for_each(|l| l.open_by(&pupil));
+        self.pupil = pupil;
+        self.draw();
+        self.last = None;
+    }
+
     fn count(&self, n: usize) {
-        self.transforms
-            .fetch_add(n, std::sync::atomic::Ordering::Relaxed);
+        self.transforms.0.fetch_add(n, Ordering::Relaxed);
     }
 
     fn workspace(&self) -> Workspace {
@@ -582,6 +607,7 @@ impl Model {
 const BY_BAND: usize = 3;
 
 /// One frequency of the filter.
+#[derive(Clone)]
 struct Bin {
     /// Place in the focal spectrum and in the detector's.
     from: u32,

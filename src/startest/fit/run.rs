@@ -26,12 +26,12 @@ pub(super) use colours::fitted_colours;
 const COARSE: Limits = Limits {
     max_slopes: 15,
     max_pictures: 40,
-    tolerance: 3e-2,
+    tolerance: 1.0,
 };
 const FINE: Limits = Limits {
     max_slopes: 12,
     max_pictures: 40,
-    tolerance: 1e-2,
+    tolerance: 0.1,
 };
 
 /// A coarse stage that leaves more than this share of the light unexplained
@@ -208,19 +208,10 @@ fn fitted_freely<'a>(
     };
     let mut work = Work::default();
     let coarse = run.approach(&mut work)?;
-    let fine = run.stage(&coarse.parameters, true, &mut work)?;
-    let fine = run.with_its_band(fine, &mut work);
-    let fine = run.with_its_vanes(fine, &mut work);
-    let fine = run.with_its_blur(fine, &mut work);
-    let mut fine = fine;
-    let shadow_first = run.promise_of_place(&mut fine) > run.promise_of_camera(&fine);
-    let fine = if shadow_first {
-        let fine = run.with_its_shadow(fine, &mut work);
-        run.with_its_camera(fine, &mut work)
-    } else {
-        let fine = run.with_its_camera(fine, &mut work);
-        run.with_its_shadow(fine, &mut work)
-    };
+    let mut fine = run.stage(&coarse.parameters, true, &mut work)?;
+    if options.other_starts {
+        fine = run.with_its_stories(fine, &mut work);
+    }
     if fine.unexplained() > HOPELESS {
         return Err(FitError::NoConvergence);
     }
@@ -283,6 +274,20 @@ impl Run<'_, '_> {
             }
         }
         best
+    }
+
+    /// Goes on with what was not told, or told a little wrong, where the picture asks for it.
+    fn with_its_stories(&mut self, told: Stage, work: &mut Work) -> Stage {
+        let fine = self.with_its_band(told, work);
+        let fine = self.with_its_vanes(fine, work);
+        let mut fine = self.with_its_blur(fine, work);
+        if self.promise_of_place(&mut fine) > self.promise_of_camera(&fine) {
+            let fine = self.with_its_shadow(fine, work);
+            self.with_its_camera(fine, work)
+        } else {
+            let fine = self.with_its_camera(fine, work);
+            self.with_its_shadow(fine, work)
+        }
     }
 
     /// Goes on with a single line of light where the fit has made the band so narrow.
@@ -373,6 +378,7 @@ impl Run<'_, '_> {
             scale: self.scale,
             unknown: self.unknown.map(|u| u.0),
             band_sigma: self.options.band_sigma_of(&self.setup),
+            roughly: fine && self.unknown.is_none(),
         };
         let mut windows = Vec::new();
         let mut here = parameters[..self.shared].to_vec();
@@ -415,8 +421,34 @@ impl Run<'_, '_> {
                 problem.linear_start(&mut here, k);
             }
         }
-        let solution = problem.solve(&here, limits);
+        let mut solution = problem.solve(&here, limits, None);
         work.add(&problem, &solution, fine);
+        if problem.roughly {
+            // Most of the way with the derivatives' own, coarser pictures.
+            problem.roughly = false;
+            let from = solution.parameters.clone();
+            solution = problem.solve(&from, limits, Some(&solution));
+            work.add(&problem, &solution, fine);
+        }
+        Self::ended(problem, windows, solution)
+    }
+
+    /// Goes on from where a stage ended with what is free by now, on the same windows and
+    /// with the derivatives there are.
+    fn further(&self, stage: &Stage, work: &mut Work) -> Result<Stage, FitError> {
+        let mut problem = stage.problem.clone();
+        problem.bend_held = !self.bend_free;
+        problem.round = self.round;
+        let solution = problem.solve(&stage.solution.parameters, FINE, Some(&stage.solution));
+        work.add(&problem, &solution, true);
+        Self::ended(problem, stage.windows.clone(), solution)
+    }
+
+    fn ended(
+        problem: Problem,
+        windows: Vec<Window>,
+        solution: Solution,
+    ) -> Result<Stage, FitError> {
         if !solution.parameters.iter().all(|v| v.is_finite()) || !solution.chi2.is_finite() {
             return Err(FitError::NoConvergence);
         }
@@ -479,8 +511,8 @@ impl Work {
 
     /// Adds a model's transforms.
     pub(super) fn count(&mut self, model: &Model) {
-        self.transforms +=
-            model.transforms() as f64 * cost(model.focal_size()) / cost(self.transform_size.max(1));
+        self.transforms += model.take_transforms() as f64 * cost(model.focal_size())
+            / cost(self.transform_size.max(1));
     }
 }
 

@@ -13,6 +13,7 @@ use nalgebra::{DMatrix, DVector};
 use std::ops::Range;
 
 /// One picture to fit.
+#[derive(Clone)]
 pub(super) struct Picture {
     pub model: Model,
     /// A coarser model for the derivatives, if not the same.
@@ -56,6 +57,7 @@ const MOST_STRETCH: f64 = 0.9;
 /// the shadow's place (2) and size (1) as far as free, then [`OWN`] for each
 /// picture: Z4, x, y, blur, flux, sky, sky slope in x and in y (per stamp), and
 /// what the blur has of a direction (2), how much of it is a short exposure's.
+#[derive(Clone)]
 pub(super) struct Problem {
     pub pictures: Vec<Picture>,
     /// Free modes other than Z4; the models carry Z4 first, then these.
@@ -83,6 +85,8 @@ pub(super) struct Problem {
     pub scale: f64,
     /// Pictures in several colours whose scale nobody told.
     pub unknown: Option<Unknown>,
+    /// Whether the models of the derivatives make the pictures as well.
+    pub roughly: bool,
 }
 
 /// What is believed beforehand of pictures in several colours, at one focus, whose scale
@@ -115,6 +119,13 @@ pub(super) struct Unknown {
 /// Parameters of [`Unknown`] that all pictures share: scale, inequality (2).
 const SIZES: usize = 3;
 
+/// Cube root of the frequencies, over the optics' cut-off, that tell most of a blur.
+const PIVOT: f64 = 0.6;
+/// What a step that would take away all of a blur leaves of it.
+const LESS_BLUR: f64 = 0.2;
+/// Above this narrowing a band's variance is about what a bell's is.
+const LEAST_BENT: f64 = -0.5;
+
 /// Derivatives are renewed when a step keeps less than this share of what it promised.
 const KEPT: f64 = 0.5;
 
@@ -145,6 +156,8 @@ pub(super) struct Solution {
     pub models: Vec<Vec<f32>>,
     /// Normal matrix at the end.
     pub matrix: DMatrix<f64>,
+    /// Where the derivatives were taken.
+    pub slopes_at: Vec<f64>,
 }
 
 /// When to stop and how often to renew.
@@ -312,7 +325,7 @@ impl Problem {
         let mut residuals = Vec::new();
         for k in 0..self.pictures.len() {
             let state = self.state(p, k);
-            let image = self.pictures[k].model.image(&state);
+            let image = self.imager(k).image(&state);
             let model = self.compose(p, k, &image);
             residuals.push(self.residuals(k, &model));
             models.push(model);
@@ -326,8 +339,18 @@ impl Problem {
         (models, residuals, chi2)
     }
 
-    /// Iterates from `start`.
-    pub fn solve(&mut self, start: &[f64], limits: Limits) -> Solution {
+    /// What makes the pictures.
+    fn imager(&mut self, k: usize) -> &mut Model {
+        let picture = &mut self.pictures[k];
+        match &mut picture.sloper {
+            Some(sloper) if self.roughly => sloper,
+            _ => &mut picture.model,
+        }
+    }
+
+    /// Iterates from `start`, with the derivatives of a solution of the same pictures as
+    /// long as they serve.
+    pub fn solve(&mut self, start: &[f64], limits: Limits, known: Option<&Solution>) -> Solution {
         let mut p = start.to_vec();
         let (mut models, mut residuals, mut chi2) = self.look(&p);
         let (mut computed, mut renewed) = (1, 0);
@@ -345,15 +368,15 @@ impl Problem {
             .chain(self.stretches().filter(|_| self.round))
             .chain(self.as_exposed())
             .collect();
-        let mut columns: Vec<Vec<(usize, Vec<f32>)>> = Vec::new();
+        let mut columns = known.map_or_else(Vec::new, |k| k.columns.clone());
         // Whether the derivatives must be renewed before the next step.
-        let mut stale = true;
+        let mut stale = known.is_none();
         let mut normal = Normal {
-            matrix: DMatrix::zeros(0, 0),
+            matrix: known.map_or_else(|| DMatrix::zeros(0, 0), |k| k.matrix.clone()),
             gradient: DVector::zeros(0),
         };
         // Where the present derivatives were taken.
-        let mut renewed_at = p.clone();
+        let mut renewed_at = known.map_or_else(|| p.clone(), |k| k.slopes_at.clone());
         // Half the slope of chi2, without what was known beforehand, at `p`.
         let mut pull = self.pull(&p, &residuals);
         loop {
@@ -405,8 +428,7 @@ impl Problem {
             if computed >= limits.max_pictures {
                 break;
             }
-            let trial: Vec<f64> =
-                self.bounded(p.iter().zip(step.iter()).map(|(a, b)| a + b).collect());
+            let trial = self.bounded(self.moved(&p, &step));
             let (m, r, c) = self.look(&trial);
             computed += 1;
             if c.is_finite() && c < chi2 {
@@ -438,6 +460,7 @@ impl Problem {
             residuals,
             models,
             matrix: normal.matrix,
+            slopes_at: renewed_at,
         }
     }
 
@@ -457,12 +480,46 @@ impl Problem {
     fn is_near(&self, a: &[f64], b: &[f64]) -> bool {
         let shared = self.shared_modes.len();
         let waves = |p: &[f64], q: &[f64]| p.iter().zip(q).all(|(x, y)| (x - y).abs() < 0.02);
+        let blur = |p: &[f64], i: usize| p[i + BLUR] * (1.0 - PIVOT * p[i + REGISTERED]);
         self.sizes().is_none_or(|i| (a[i] - b[i]).abs() < 0.004)
             && waves(&a[..shared], &b[..shared])
             && (0..self.pictures.len()).map(|k| self.own(k)).all(|i| {
                 waves(&a[i..=i], &b[i..=i])
-                    && (a[i + BLUR] - b[i + BLUR]).abs() <= 0.33 * b[i + BLUR].max(1.0)
+                    && (blur(a, i) - blur(b, i)).abs() <= 0.33 * blur(b, i).max(1.0)
             })
+    }
+
+    /// `p` moved by `step`, bounds not heeded. What enters the picture's spectrum in a straight
+    /// line takes the step: of a blur itself and its product with the share of a short
+    /// exposure's correction, of a band its variance, which falls about as
+    /// 1 / (3 + 2 narrowing).
+    fn moved(&self, p: &[f64], step: &DVector<f64>) -> Vec<f64> {
+        let mut to: Vec<f64> = p.iter().zip(step.iter()).map(|(a, b)| a + b).collect();
+        for own in (0..self.pictures.len()).map(|k| self.own(k)) {
+            let (b, r) = (own + BLUR, own + REGISTERED);
+            let product = p[b] * p[r] + p[r] * step[b] + p[b] * step[r];
+            // What is left of the blur where it tells most.
+            let left = to[b] - PIVOT * product;
+            if step[r] == 0.0 {
+                continue;
+            }
+            if left <= 0.0 {
+                (to[b], to[r]) = (LESS_BLUR * p[b], p[r]);
+                continue;
+            }
+            let share = product / to[b].max(1e-12);
+            let within = share.clamp(SHARE_REGISTERED.start, SHARE_REGISTERED.end);
+            to[r] = share;
+            if within != share {
+                to[b] = left / (1.0 - PIVOT * within);
+            }
+        }
+        if let Some(i) = self.band().filter(|&i| p[i] > LEAST_BENT) {
+            let before = 3.0 + 2.0 * p[i];
+            let share = (1.0 - 2.0 * step[i] / before).max(1e-3);
+            to[i] = (before / share - 3.0) / 2.0;
+        }
+        to
     }
 
     /// Parameters that stay within bounds.
@@ -532,6 +589,10 @@ impl Problem {
     ) -> Option<(DVector<f64>, f64)> {
         let n = self.len();
         let mut fixed: Vec<(usize, f64)> = held.iter().map(|&i| (i, 0.0)).collect();
+        let registered: Vec<usize> = (0..self.pictures.len())
+            .map(|k| self.own(k) + REGISTERED)
+            .filter(|i| !held.contains(i))
+            .collect();
         let step = loop {
             let mut m = normal.matrix.clone();
             let mut g = normal.gradient.clone();
@@ -553,10 +614,16 @@ impl Problem {
             let rhs = DVector::from_fn(n, |i, _| g[i] / scale[i]);
             let s = scaled.cholesky()?.solve(&rhs);
             let step = DVector::from_fn(n, |i, _| s[i] / scale[i]);
+            let moved = self.moved(p, &step);
             let beyond = self.bounds().into_iter().find_map(|(i, within)| {
-                let to = p[i] + step[i];
+                let to = moved[i];
                 let out = !(within.start - 1e-9..=within.end + 1e-9).contains(&to);
-                (out && fixed.iter().all(|f| f.0 != i))
+                // Far from straight, the way to its bound is no straight step.
+                let bends = Some(i) == self.band()
+                    || registered.contains(&i)
+                    || registered.contains(&(i + REGISTERED - BLUR));
+                let inside = within.start < p[i] && p[i] < within.end;
+                (out && !(bends && inside) && fixed.iter().all(|f| f.0 != i))
                     .then(|| (i, to.clamp(within.start, within.end) - p[i]))
             });
             match beyond {
@@ -565,6 +632,7 @@ impl Problem {
             }
         };
         let promise = 2.0 * step.dot(&normal.gradient) - step.dot(&(&normal.matrix * &step));
-        (promise.is_finite() && step.iter().all(|v| v.is_finite())).then_some((step, promise))
+        // A bound in the way of a long step can make it one uphill.
+        (promise > -1.0 && step.iter().all(|v| v.is_finite())).then_some((step, promise))
     }
 }

@@ -212,6 +212,9 @@ const LEFT_IN_QUIET: f64 = 0.04;
 const OTHER_FOCAL: [f64; 12] = [
     0.38, 0.46, 0.55, 0.64, 0.73, 0.82, 1.22, 1.38, 1.58, 1.82, 2.15, 2.55,
 ];
+/// The outline of a donut is so many times more waves at so many times less focal length; no
+/// more than this are tried, beyond what is taken for star tests and dear to compute.
+const MOST_OTHER_WAVES: f64 = 24.0;
 /// It is no defocused star's where this chi2 a pixel is left besides.
 const CHI2_OF_NO_STAR: f64 = 6.0;
 /// A row of so many frames is no quiet picture: the air's speckle stays in it.
@@ -255,8 +258,10 @@ fn other_than_told(
         },
         ..*options
     };
+    let waves = looks.iter().map(|l| l.read.w020_waves).fold(0.0, f64::max);
     let best = OTHER_FOCAL
         .into_iter()
+        .filter(|factor| waves / factor < MOST_OTHER_WAVES)
         .filter_map(|factor| {
             let other = Setup {
                 focal_mm: factor * setup.focal_mm,

@@ -15,6 +15,14 @@ const WORTH_A_LOOK: f64 = 0.02;
 const LEAST_SCALING: f64 = 2e-3;
 const MOST_SCALE: f64 = 0.12;
 const MOST_SCALINGS: usize = 5;
+/// A story may take away so many times the chi2 that it promises.
+const MORE_THAN_PROMISED: f64 = 3.0;
+
+/// chi2 of one degree of freedom.
+fn noise_of(stage: &Stage) -> f64 {
+    stage.solution.chi2 / stage.solution.freedom
+}
+
 impl Run<'_, '_> {
     /// Lets the blur have a direction (wind, a drive that runs unevenly) where that
     /// explains the picture better.
@@ -34,7 +42,7 @@ impl Run<'_, '_> {
             return told;
         }
         self.round = false;
-        match self.stage(&told.parameters, true, work) {
+        match self.further(&told, work) {
             Ok(stretched) if stretched.solution.chi2 < told.solution.chi2 => stretched,
             _ => {
                 self.round = true;
@@ -56,6 +64,30 @@ impl Run<'_, '_> {
             .map_or(0.0, |o| o.1)
     }
 
+    /// The fall of chi2, in units of the noise, that one parameter promises if it is free
+    /// besides; 0 for none.
+    fn promise_of(&self, told: &Stage, parameter: Option<usize>) -> f64 {
+        let Some(free) = parameter else { return 0.0 };
+        let held: Vec<usize> = told
+            .problem
+            .stretches()
+            .filter(|_| self.round)
+            .chain(told.problem.scale())
+            .chain(told.problem.bend())
+            .chain(told.problem.as_exposed())
+            .filter(|&i| i != free)
+            .collect();
+        let onward = told.problem.onward(&told.solution, &held);
+        onward.map_or(0.0, |o| o.1 / noise_of(told))
+    }
+
+    /// Whether a story of so many quantities told wrong can win that promises this fall of
+    /// chi2 (in units of the noise): a promise knows the picture's slope, and no more.
+    pub(super) fn may_be_worth(&self, promised: f64, wrong: usize) -> bool {
+        let free = vec![Some((0.0, 1.0)); wrong];
+        told::cost(-MORE_THAN_PROMISED * promised, self.tasks.len(), &free) < 0.0
+    }
+
     /// Goes on with camera and focal ratio free, singly and both, where that explains
     /// the picture much better, and keeps what the picture tells beyond the doubt
     /// that small untruths of the model leave (see `told`). Else what was told is
@@ -69,18 +101,24 @@ impl Run<'_, '_> {
             return told;
         }
         let as_told = self.setup.clone();
+        let scale = self.promise_of(&told, told.problem.scale());
+        let bend = self.promise_of(&told, told.problem.bend());
+        let further = promise / noise_of(&told) - scale.max(bend);
+        let worth = |gain: f64| self.may_be_worth(gain, 1);
+        let [scale, bend, both] = [worth(scale), worth(bend), worth(further)];
         let mut stories = vec![(told, as_told.clone(), 0.0, false)];
-        if self.options.focal_sigma > 0.0
+        if (scale || both)
+            && self.options.focal_sigma > 0.0
             && let Some(scaled) = self.with_its_focal_ratio(&stories[0].0, work)
         {
             stories.push((scaled, self.setup.clone(), self.scale, false));
         }
         (self.setup, self.scale) = (as_told.clone(), 0.0);
-        self.bend_free = self.options.response_sigma > 0.0;
+        self.bend_free = (bend || both) && self.options.response_sigma > 0.0;
         if self.bend_free
-            && let Ok(bent) = self.stage(&stories[0].0.parameters, true, work)
+            && let Ok(bent) = self.further(&stories[0].0, work)
         {
-            let both = (self.options.focal_sigma > 0.0)
+            let both = (both && self.options.focal_sigma > 0.0)
                 .then(|| self.with_its_focal_ratio(&bent, work))
                 .flatten();
             stories.push((bent, as_told, 0.0, true));

@@ -86,7 +86,11 @@ impl Run<'_, '_> {
     /// Frees the shadow's place where the picture asks for it beyond doubt.
     pub(super) fn with_its_shadow(&mut self, mut centred: Stage, work: &mut Work) -> Stage {
         let promise = self.promise_of_place(&mut centred);
-        if promise.is_nan() || promise < WORTH_A_LOOK * centred.solution.chi2 {
+        let noise = centred.solution.chi2 / centred.solution.freedom;
+        if promise.is_nan()
+            || promise < WORTH_A_LOOK * centred.solution.chi2
+            || !self.may_be_worth(promise / noise, 1)
+        {
             return centred;
         }
         let before = (self.free_shadow.clone(), self.shared, self.place_sigma);

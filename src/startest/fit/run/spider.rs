@@ -4,13 +4,12 @@ use super::{Run, Stage, Work};
 use crate::{
     fit::{
         kernels::dot,
+        model::{Model, State},
         solve::FLUX,
-        stage::{self, Kind},
-        vanes,
+        stage, vanes,
     },
     frame::{Setup, Side, Vanes},
 };
-use optics::wavefront;
 
 /// Vanes that were not told are taken when they explain this share of chi2.
 const SPOKES_TAKE: f64 = 0.1;
@@ -54,12 +53,13 @@ impl Run<'_, '_> {
         // Direction and width by what each turn would explain of the residual.
         let mut gain = 0.0;
         let first = best.clock_deg;
+        let mut look = self.look_for_vanes(&bare, k);
         for turn in [0.0, -2.0, 2.0, -1.0, 1.0, -3.0, 3.0] {
             let trial = Vanes {
                 clock_deg: first + turn,
                 ..best
             };
-            let (share, less) = self.worth(&bare, k, &trial);
+            let (share, less) = self.worth(&mut look, &bare, k, &trial);
             if less > gain && share > 0.0 {
                 gain = less;
                 best = Vanes {
@@ -88,7 +88,8 @@ impl Run<'_, '_> {
             let Ok(next) = self.stage(&from.parameters, true, work) else {
                 break;
             };
-            let (more, _) = self.worth(&next, k, &best);
+            let mut look = self.look_for_vanes(&next, k);
+            let (more, _) = self.worth(&mut look, &next, k, &best);
             kept = Some(next);
             let share = (1.0 + more).clamp(0.4, 2.5);
             if (share - 1.0).abs() < 0.1 {
@@ -105,45 +106,26 @@ impl Run<'_, '_> {
         }
     }
 
+    /// The model of the derivatives at a stage's end, and its picture there.
+    fn look_for_vanes(&self, stage: &Stage, k: usize) -> Look {
+        let state = stage.problem.state(&stage.solution.parameters, k);
+        let picture = &stage.problem.pictures[k];
+        let mut model = picture.sloper.as_ref().unwrap_or(&picture.model).clone();
+        let without = model.image(&state);
+        Look {
+            model,
+            state,
+            without,
+        }
+    }
+
     /// What share of `vanes`' width the residual of picture `k` asks for (beyond the
     /// vanes that are in the model), and by how much chi2 would fall.
-    fn worth(&self, stage: &Stage, k: usize, trial: &Vanes) -> (f64, f64) {
-        let state = stage.problem.state(&stage.parameters, k);
-        let (stamp, start, side) = self.tasks[k];
+    fn worth(&self, look: &mut Look, stage: &Stage, k: usize, trial: &Vanes) -> (f64, f64) {
         let read = if self.tasks.len() > 1 {
             self.setup.side
         } else {
-            side
-        };
-        let floor = self.options.model_floor * stage::level(stamp, start);
-        let image = |vanes: Option<Vanes>| {
-            let with = Setup {
-                vanes,
-                ..self.setup.clone()
-            };
-            let lines = if self.single_line {
-                1
-            } else {
-                let w020 = wavefront::w020_from_a4(state.waves[0]);
-                stage::lines(&self.setup, w020, self.options)
-            };
-            let window = stage.windows[k];
-            let (_, mut picture) = stage::picture(
-                stamp,
-                &with,
-                &stage::pupil(&with, read),
-                &self.modes,
-                &state,
-                floor,
-                Kind::Fine { lines },
-                Some(window),
-            );
-            let mut here = state.clone();
-            here.at = [
-                state.at[0] - window.left as f64,
-                state.at[1] - window.top as f64,
-            ];
-            picture.model.image(&here)
+            self.tasks[k].2
         };
         let wider = self.setup.vanes.map_or(*trial, |v| Vanes {
             width_mm: v.width_mm * 1.25,
@@ -154,11 +136,16 @@ impl Run<'_, '_> {
         } else {
             1.0
         };
-        let (without, with) = (image(self.setup.vanes), image(Some(wider)));
+        let with = Setup {
+            vanes: Some(wider),
+            ..self.setup.clone()
+        };
+        look.model.wear(stage::pupil(&with, read));
+        let with = look.model.image(&look.state);
         let flux = stage.solution.parameters[stage.problem.own(k) + FLUX] as f32;
         let change: Vec<f32> = with
             .iter()
-            .zip(&without)
+            .zip(&look.without)
             .zip(&stage.problem.pictures[k].root_weight)
             .map(|((a, b), w)| w * flux * (a - b))
             .collect();
@@ -169,4 +156,12 @@ impl Run<'_, '_> {
         }
         (share * both / square, both * both / square)
     }
+}
+
+/// A model to try vanes on.
+struct Look {
+    model: Model,
+    state: State,
+    /// Its picture without them.
+    without: Vec<f32>,
 }

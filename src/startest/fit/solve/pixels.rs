@@ -87,9 +87,9 @@ impl Problem {
             let modes = self.shared_modes.len();
             let shades = self.shades(k);
             let lead = self.leans(k).then(|| self.own(0) + A4);
-            let picture = &mut self.pictures[k];
+            let image = self.imager(k).image_again(&state);
+            let picture = &self.pictures[k];
             let flux = p[own + FLUX] as f32;
-            let image = picture.model.image_again(&state);
             let bend = bend_at.map_or(0.0, |i| p[i] as f32);
             let level = level_of(&image);
             let size = picture.model.size;
@@ -129,7 +129,7 @@ impl Problem {
                 sky[1] += pull * plane(i / size, size);
                 sky[2] += pull * plane(i % size, size);
             }
-            let pull = picture.model.pull(&state, &q, shadow, sizes_at.is_some());
+            let pull = self.imager(k).pull(&state, &q, shadow, sizes_at.is_some());
             g[own + A4] += pull.waves[0];
             if let Some(i) = lead {
                 g[i] += pull.waves[0];
