@@ -12,7 +12,7 @@ use rand_chacha::ChaCha8Rng;
 use tubewright::demo::Demo;
 use tubewright::library::entries::{EntryKind, NewEntry};
 use tubewright::library::instruments::{Design, Instrument, Particulars};
-use tubewright::library::loan_lists;
+use tubewright::library::loan_lists::{self, By};
 use tubewright::library::loans::{Loan, Which};
 use tubewright::library::people::{self, NewPerson, Person, Role};
 use tubewright::library::problems::{AsksFor, Problem, ProblemWhat};
@@ -400,4 +400,28 @@ async fn loans_found_by_words_are_those_that_a_look_at_each_finds() {
         }
     }
     assert!(hits > 1000, "{hits}");
+    // Page by page of those gathered by borrower or thing, they are the same, in the same order.
+    for (by, past) in [By::Borrower, By::Thing]
+        .into_iter()
+        .flat_map(|by| [(by, true), (by, false)])
+    {
+        let which = loan_lists::Asked {
+            past,
+            by_borrower: by == By::Borrower,
+            ..Default::default()
+        };
+        let mut whole = loan_lists::found(conn, &which, today).await.unwrap();
+        if by == By::Thing {
+            whole.sort_by(|a, b| a.tag.cmp(&b.tag));
+        }
+        let gathered = loan_lists::gathered(conn, by, past).await.unwrap();
+        assert_eq!(gathered.iter().map(|g| g.loans).sum::<usize>(), whole.len());
+        let mut paged = Vec::new();
+        for first in (0..whole.len() + 7).step_by(7) {
+            let page = first..first + 7;
+            let some = loan_lists::of_gathered(conn, &gathered, by, &which, page, today);
+            paged.extend(some.await.unwrap());
+        }
+        assert!(whole.len() > 20 && paged == whole, "{by:?} {past}");
+    }
 }

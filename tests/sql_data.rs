@@ -163,7 +163,11 @@ const READ_ALL: &[(&str, &str)] = &[
     ),
     (
         "SELECT l.id AS \"id: LoanId\"",
-        "a list of all of them, where nothing narrower is asked for; of those found by words, in an order of its own, the few columns that tell which",
+        "a list of all of them, where nothing narrower is asked for",
+    ),
+    (
+        "SELECT json_group_array(json_object('id', hex(id), 'out', out",
+        "a file of all of them, the few columns that tell which",
     ),
 ];
 

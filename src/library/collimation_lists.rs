@@ -1,8 +1,8 @@
 //! Collimation sessions found again: the open one, the last, all of them in short, and those
 //! that entries of a logbook belong to.
 
-use super::collimations::{Ended, read};
-use super::{CollimationId, Conn, EntryId, InstrumentId, Moment, Result};
+use super::collimations::Ended;
+use super::{CollimationId, Conn, EntryId, InstrumentId, Moment, Result, from_json};
 
 /// An instrument with an open collimation session.
 #[derive(Debug, Clone)]
@@ -77,7 +77,7 @@ pub async fn all(conn: &mut Conn, instrument: Option<InstrumentId>) -> Result<Ve
                 (Some(at), Some(by), Some(outcome)) => Some(Ended {
                     at,
                     by,
-                    outcome: read(&outcome)?,
+                    outcome: from_json(&outcome)?,
                 }),
                 _ => None,
             };

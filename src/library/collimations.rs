@@ -5,7 +5,9 @@ use serde::{Deserialize, Serialize};
 
 use super::adjusters::{Adjuster, AdjusterKind, Element as Tilts};
 use super::instruments::{Design, Instrument};
-use super::{CollimationId, Conn, EntryId, Error, InstrumentId, Moment, PersonId, Result};
+use super::{
+    CollimationId, Conn, EntryId, Error, InstrumentId, Moment, PersonId, Result, from_json,
+};
 use bench::advice::Why;
 use bench::plan::Work;
 use bench::replay::Step;
@@ -170,10 +172,6 @@ fn json<T: Serialize>(of: &T) -> Result<String> {
     serde_json::to_string(of).map_err(|e| Error::Database(sqlx::Error::Encode(Box::new(e))))
 }
 
-pub(super) fn read<T: for<'a> Deserialize<'a>>(text: &str) -> Result<T> {
-    serde_json::from_str(text).map_err(|e| Error::Database(sqlx::Error::Decode(Box::new(e))))
-}
-
 /// Begins a collimation session with its first stage.
 ///
 /// # Errors
@@ -332,7 +330,7 @@ pub async fn learnt(
     )
     .fetch_optional(conn)
     .await?;
-    row.map(|text| read(&text)).transpose()
+    row.map(|text| from_json(&text)).transpose()
 }
 
 /// Marks what later records took back.
@@ -397,7 +395,7 @@ impl Collimation {
                     ordinal: s.ordinal,
                     at: s.at,
                     by: s.by,
-                    record: read(&s.record)?,
+                    record: from_json(&s.record)?,
                     entry_id: s.entry_id,
                     struck: None,
                 })
@@ -410,14 +408,14 @@ impl Collimation {
             tag: row.tag,
             started_at: row.started_at,
             started_by: row.started_by,
-            setup: read(&row.setup)?,
+            setup: from_json(&row.setup)?,
             steps,
             ended: ended
                 .map(|e| {
                     Ok::<_, Error>(Ended {
                         at: e.at,
                         by: e.by,
-                        outcome: read(&e.outcome)?,
+                        outcome: from_json(&e.outcome)?,
                     })
                 })
                 .transpose()?,

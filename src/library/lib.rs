@@ -133,6 +133,11 @@ pub enum Error {
 /// Shorthand.
 pub type Result<T, E = Error> = std::result::Result<T, E>;
 
+/// What a query gathered into one text: a row for each would cost more than what stands in it.
+fn from_json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T> {
+    serde_json::from_str(text).map_err(|why| sqlx::Error::Decode(Box::new(why)).into())
+}
+
 /// That a write met the row it was meant for; `otherwise` where the row has changed
 /// meanwhile or is not there.
 fn one_row(done: &SqliteQueryResult, otherwise: Error) -> Result<()> {

@@ -2,11 +2,12 @@
 //! stands of each.
 
 use std::collections::HashMap;
+use std::ops::Range;
 
 use chrono::NaiveDate;
 
 use super::people::plain;
-use super::{Conn, LoanId, Result};
+use super::{Conn, LoanId, Result, from_json};
 
 /// What is asked of the list.
 #[derive(Debug, Clone, Default)]
@@ -26,19 +27,46 @@ pub struct Asked {
     pub latest_first: bool,
 }
 
+/// What loans can be gathered by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum By {
+    /// What was lent.
+    Thing,
+    /// Whom it was lent to.
+    Borrower,
+}
+
+/// The loans of one thing or one borrower, counted.
+#[derive(Debug, Clone, serde::Deserialize)]
+pub struct Gathered {
+    row: i64,
+    /// Tag of the thing, or the borrower's name as [`sorted_as`](super::people::sorted_as) has it.
+    pub name: String,
+    /// How many there are.
+    pub loans: usize,
+}
+
 /// A loan that fits.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Deserialize)]
 pub struct Found {
     /// The loan.
     pub id: LoanId,
-    /// Its row in the table, as long as nothing is written.
-    pub row: i64,
     /// Whether it is still out.
+    #[serde(deserialize_with = "bit")]
     pub out: bool,
     /// Whether it was due before today, and is still out.
+    #[serde(deserialize_with = "bit")]
     pub late: bool,
     /// The tag of what was lent.
     pub tag: String,
+    thing: i64,
+    person: i64,
+    event: String,
+}
+
+/// The truth of SQL.
+fn bit<'de, D: serde::Deserializer<'de>>(from: D) -> Result<bool, D::Error> {
+    <i64 as serde::Deserialize>::deserialize(from).map(|bit| bit != 0)
 }
 
 /// Which of the words stand in what, by its row: a bit for each.
@@ -53,14 +81,10 @@ fn held(words: &[String], text: &str) -> u64 {
         .fold(0, |bits, (place, _)| bits | 1 << place)
 }
 
-/// The rows that hold the word of this place, as JSON.
-fn of_word(held: &Held, place: usize) -> (usize, String) {
-    let rows: Vec<String> = held
-        .iter()
-        .filter(|(_, bits)| *bits >> place & 1 == 1)
-        .map(|(row, _)| row.to_string())
-        .collect();
-    (rows.len(), format!("[{}]", rows.join(",")))
+/// The rows that hold the word of this place.
+fn of_word(held: &Held, place: usize) -> Vec<i64> {
+    let holds = |(_, bits): &(&i64, &u64)| *bits >> place & 1 == 1;
+    held.iter().filter(holds).map(|(row, _)| *row).collect()
 }
 
 /// The loans that fit, in order.
@@ -69,56 +93,81 @@ fn of_word(held: &Held, place: usize) -> (usize, String) {
 /// loans of those that hold the rarest word are read, by their indexes.
 pub async fn found(conn: &mut Conn, asked: &Asked, today: NaiveDate) -> Result<Vec<Found>> {
     let words = &asked.words[..asked.words.len().min(64)];
-    let things = sqlx::query!(r#"SELECT rowid AS "row!: i64", tag, name FROM instruments"#)
-        .fetch_all(&mut *conn)
-        .await?;
-    let mut things_hold = Held::new();
+    if words.is_empty() {
+        return read(conn, asked, None, today).await;
+    }
+    let things = sqlx::query_scalar!(
+        r#"SELECT json_group_array(json_array(rowid, tag || ' ' || name)) AS "all!: String" FROM instruments"#
+    )
+    .fetch_one(&mut *conn)
+    .await?;
+    let things: Vec<(i64, String)> = from_json(&things)?;
+    let things_hold: Held = things
+        .iter()
+        .map(|(row, text)| (*row, held(words, text)))
+        .collect();
     let mut people_hold = Held::new();
     for (place, word) in words.iter().enumerate() {
         let people = sqlx::query_scalar!(
-            r#"SELECT rowid AS "row!: i64" FROM people WHERE instr(replace(sorted_as, char(8211), '-'), ?) > 0"#,
+            r#"SELECT json_group_array(rowid) AS "all!: String" FROM people
+               WHERE instr(replace(sorted_as, char(8211), '-'), ?) > 0"#,
             word
         )
-        .fetch_all(&mut *conn)
+        .fetch_one(&mut *conn)
         .await?;
-        for row in people {
+        for row in from_json::<Vec<i64>>(&people)? {
             *people_hold.entry(row).or_default() |= 1 << place;
         }
     }
-    if !words.is_empty() {
-        things_hold.extend(things.iter().map(|thing| {
-            (
-                thing.row,
-                held(words, &format!("{} {}", thing.tag, thing.name)),
-            )
-        }));
-    }
     let rarest = (0..words.len())
         .map(|place| (of_word(&things_hold, place), of_word(&people_hold, place)))
-        .min_by_key(|(things, people)| things.0 + people.0);
-    let (of_things, of_people) = rarest.map(|(things, people)| (things.1, people.1)).unzip();
-    let rows = sqlx::query!(
-        r#"SELECT l.id AS "id: LoanId", l.rowid AS "row!: i64", i.rowid AS "thing!: i64", b.rowid AS "person!: i64", l.event,
-                  l.returned_at IS NULL AS "out!: bool", l.returned_at IS NULL AND l.due_on < ?1 AS "late!: bool"
-           -- By an index of their own, or all of them.
-           FROM (SELECT o.rowid AS number FROM loans o WHERE ?2 IS NULL AND NOT ?4
-                 UNION ALL
-                 SELECT o.rowid FROM loans o WHERE ?2 IS NULL AND ?4 AND o.returned_at IS NULL
-                 UNION ALL
-                 SELECT * FROM (
-                     SELECT o.rowid FROM loans o WHERE o.instrument_id IN (
-                         SELECT id FROM instruments WHERE rowid IN (SELECT value FROM json_each(?2)))
-                     UNION
-                     SELECT o.rowid FROM loans o WHERE o.borrower_id IN (
-                         SELECT id FROM people WHERE rowid IN (SELECT value FROM json_each(?3)))
-                     UNION
-                     SELECT o.rowid FROM loans o WHERE ?2 IS NOT NULL AND o.event <> '')) fit
-                JOIN loans l ON l.rowid = fit.number
-                JOIN instruments i ON i.id = l.instrument_id JOIN people b ON b.id = l.borrower_id
-           WHERE (NOT ?4 OR l.returned_at IS NULL) AND (NOT ?5 OR l.returned_at IS NOT NULL)
-             AND (NOT ?6 OR l.event <> '')
-           ORDER BY CASE WHEN ?7 THEN b.sorted_as END, ?8 OR l.returned_at IS NOT NULL,
-                    CASE WHEN l.returned_at IS NULL AND NOT ?8 THEN l.due_on END, l.lent_at DESC, l.id DESC"#,
+        .min_by_key(|(things, people)| things.len() + people.len());
+    let mut found = read(conn, asked, rarest, today).await?;
+    let all = (0..words.len()).fold(0, |bits, place| bits | 1 << place);
+    let of = |held: &Held, row: i64| held.get(&row).copied().unwrap_or_default();
+    found.retain(|loan| {
+        let here = of(&things_hold, loan.thing) | of(&people_hold, loan.person);
+        here == all || (!loan.event.is_empty() && here | held(words, &loan.event) == all)
+    });
+    Ok(found)
+}
+
+/// The loans asked for, whatever the words; of these things and these people and for an evening,
+/// where rows of them are given.
+async fn read(
+    conn: &mut Conn,
+    asked: &Asked,
+    of: Option<(Vec<i64>, Vec<i64>)>,
+    today: NaiveDate,
+) -> Result<Vec<Found>> {
+    let list = |rows: Vec<i64>| serde_json::json!(rows).to_string();
+    let (of_things, of_people) = of.map(|(t, p)| (list(t), list(p))).unzip();
+    // In one row: each of its own would cost more than what stands in it.
+    let all = sqlx::query_scalar!(
+        r#"SELECT json_group_array(json_object('id', hex(id), 'out', out, 'late', late, 'tag', tag,
+                                               'thing', thing, 'person', person, 'event', event)) AS "all!: String"
+           FROM (SELECT l.id, i.rowid AS thing, b.rowid AS person, l.event, i.tag,
+                        l.returned_at IS NULL AS out, l.returned_at IS NULL AND l.due_on < ?1 AS late
+                 -- By an index of their own, or all of them.
+                 FROM (SELECT o.rowid AS number FROM loans o WHERE ?2 IS NULL AND NOT ?4
+                       UNION ALL
+                       SELECT o.rowid FROM loans o WHERE ?2 IS NULL AND ?4 AND o.returned_at IS NULL
+                       UNION ALL
+                       SELECT * FROM (
+                           SELECT o.rowid FROM loans o WHERE o.instrument_id IN (
+                               SELECT id FROM instruments WHERE rowid IN (SELECT value FROM json_each(?2)))
+                           UNION
+                           SELECT o.rowid FROM loans o WHERE o.borrower_id IN (
+                               SELECT id FROM people WHERE rowid IN (SELECT value FROM json_each(?3)))
+                           UNION
+                           SELECT o.rowid FROM loans o WHERE ?2 IS NOT NULL AND o.event <> '')) fit
+                      JOIN loans l ON l.rowid = fit.number
+                      JOIN instruments i ON i.id = l.instrument_id JOIN people b ON b.id = l.borrower_id
+                 WHERE (NOT ?4 OR l.returned_at IS NULL) AND (NOT ?5 OR l.returned_at IS NOT NULL)
+                   AND (NOT ?6 OR l.event <> '')
+                 ORDER BY CASE WHEN ?7 THEN b.sorted_as END, CASE WHEN ?7 THEN b.rowid END,
+                          ?8 OR l.returned_at IS NOT NULL,
+                          CASE WHEN l.returned_at IS NULL AND NOT ?8 THEN l.due_on END, l.lent_at DESC, l.id DESC)"#,
         today,
         of_things,
         of_people,
@@ -128,24 +177,83 @@ pub async fn found(conn: &mut Conn, asked: &Asked, today: NaiveDate) -> Result<V
         asked.by_borrower,
         asked.latest_first
     )
-    .fetch_all(conn)
+    .fetch_one(conn)
     .await?;
-    let tags: HashMap<i64, String> = things.into_iter().map(|t| (t.row, t.tag)).collect();
-    let all = (0..words.len()).fold(0, |bits, place| bits | 1 << place);
-    let fits = |thing: i64, person: i64, event: &str| {
-        let of = |held: &Held, row: i64| held.get(&row).copied().unwrap_or_default();
-        let here = of(&things_hold, thing) | of(&people_hold, person);
-        here == all || (!event.is_empty() && here | held(words, event) == all)
+    from_json(&all)
+}
+
+/// How many loans each thing or borrower has, or has had, in the order of the list; those that
+/// have none left out.
+pub async fn gathered(conn: &mut Conn, by: By, past: bool) -> Result<Vec<Gathered>> {
+    let all = match by {
+        By::Thing => {
+            sqlx::query_scalar!(
+                r#"SELECT json_group_array(json_object('row', row, 'name', tag, 'loans', loans)) AS "all!: String"
+                   FROM (SELECT i.rowid AS row, i.tag, (SELECT COUNT(*) FROM loans l WHERE l.instrument_id = i.id)
+                             - (?1 AND EXISTS (SELECT 1 FROM loans l WHERE l.instrument_id = i.id
+                                               AND l.returned_at IS NULL)) AS loans
+                         FROM instruments i)
+                   WHERE loans > 0"#,
+                past
+            )
+            .fetch_one(conn)
+            .await?
+        }
+        By::Borrower => {
+            sqlx::query_scalar!(
+                r#"SELECT json_group_array(json_object('row', row, 'name', sorted_as, 'loans', loans)) AS "all!: String"
+                   FROM (SELECT p.rowid AS row, p.sorted_as, (SELECT COUNT(*) FROM loans l WHERE l.borrower_id = p.id)
+                             - COALESCE(o.out, 0) AS loans
+                         FROM people p LEFT JOIN (SELECT borrower_id, COUNT(*) AS out FROM loans
+                                                  WHERE ?1 AND returned_at IS NULL GROUP BY +borrower_id) o
+                              ON o.borrower_id = p.id)
+                   WHERE loans > 0"#,
+                past
+            )
+            .fetch_one(conn)
+            .await?
+        }
     };
-    Ok(rows
-        .into_iter()
-        .filter(|row| fits(row.thing, row.person, &row.event))
-        .map(|row| Found {
-            id: row.id,
-            row: row.row,
-            out: row.out,
-            late: row.late,
-            tag: tags.get(&row.thing).cloned().unwrap_or_default(),
-        })
-        .collect())
+    let mut all: Vec<Gathered> = from_json(&all)?;
+    all.sort_by(|a, b| (&a.name, a.row).cmp(&(&b.name, b.row)));
+    Ok(all)
+}
+
+/// One page of the loans of those gathered, in their order: only the loans of few are read.
+pub async fn of_gathered(
+    conn: &mut Conn,
+    gathered: &[Gathered],
+    by: By,
+    asked: &Asked,
+    page: Range<usize>,
+    today: NaiveDate,
+) -> Result<Vec<Found>> {
+    let mut before = 0;
+    let mut first = None;
+    let mut order = HashMap::new();
+    for one in gathered {
+        if before >= page.end {
+            break;
+        }
+        before += one.loans;
+        if before > page.start {
+            first.get_or_insert(before - one.loans);
+            order.insert(one.row, order.len());
+        }
+    }
+    let those: Vec<i64> = order.keys().copied().collect();
+    let of = match by {
+        By::Thing => (those, Vec::new()),
+        By::Borrower => (Vec::new(), those),
+    };
+    let mut found = read(conn, asked, Some(of), today).await?;
+    let place = |loan: &Found| match by {
+        By::Thing => order.get(&loan.thing),
+        By::Borrower => order.get(&loan.person),
+    };
+    // Whatever was for an evening is read as well.
+    found.retain(|loan| place(loan).is_some());
+    found.sort_by_key(|loan| place(loan).copied());
+    let skip = page.start - first.unwrap_or(page.start);
+    Ok(found.into_iter().skip(skip).take(page.len()).collect())
 }

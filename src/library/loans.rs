@@ -5,9 +5,10 @@ use std::collections::HashMap;
 use chrono::NaiveDate;
 
 use super::entries::{EntryKind, NewEntry};
-use super::loan_lists::Found;
 use super::things::Kind;
-use super::{Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, reservations};
+use super::{
+    Conn, Error, InstrumentId, KitPartId, LoanId, Moment, PersonId, Result, from_json, reservations,
+};
 
 /// One loan with the names a page needs.
 #[derive(Debug, Clone)]
@@ -168,7 +169,6 @@ pub struct LoanDays {
 
 /// The loans that have a part of the time between two moments, by tag.
 pub async fn between(conn: &mut Conn, from: Moment, until: Moment) -> Result<Vec<LoanDays>> {
-    // In one row: each of its own would cost more than what stands in it.
     let days = sqlx::query_scalar!(
         r#"SELECT json_group_array(json_object('tag', tag, 'lent_at', lent_at, 'due_on', due_on,
                                                'returned_at', returned_at)) AS "days!: String"
@@ -181,7 +181,7 @@ pub async fn between(conn: &mut Conn, from: Moment, until: Moment) -> Result<Vec
     )
     .fetch_one(conn)
     .await?;
-    serde_json::from_str(&days).map_err(|why| sqlx::Error::Decode(Box::new(why)).into())
+    from_json(&days)
 }
 
 /// What came back since an instant and is not out again, the latest first, so many at most.
@@ -248,20 +248,14 @@ pub struct Which {
 impl Loan {
     /// One loan.
     pub async fn get(conn: &mut Conn, id: LoanId) -> Result<Self> {
-        let found = Self::some(conn, Some(id), "[]").await?;
+        let found = Self::each(conn, [id]).await?;
         found.into_iter().next().ok_or(Error::NotFound("loan"))
     }
 
-    /// What stands of those found, in their order.
-    pub async fn each(conn: &mut Conn, found: &[Found]) -> Result<Vec<Self>> {
-        let rows: Vec<i64> = found.iter().map(|loan| loan.row).collect();
-        let some = Self::some(conn, None, &serde_json::json!(rows).to_string()).await?;
-        let mut some: HashMap<LoanId, Self> = some.into_iter().map(|l| (l.id, l)).collect();
-        Ok(found.iter().filter_map(|l| some.remove(&l.id)).collect())
-    }
-
-    /// The one by this name, and those in these rows (a list in JSON).
-    async fn some(conn: &mut Conn, id: Option<LoanId>, rows: &str) -> Result<Vec<Self>> {
+    /// These, in this order.
+    pub async fn each(conn: &mut Conn, ids: impl IntoIterator<Item = LoanId>) -> Result<Vec<Self>> {
+        let ids: Vec<_> = ids.into_iter().map(|id| id.0.simple()).collect();
+        let ids = serde_json::json!(ids).to_string();
         Ok(sqlx::query_as!(
             Self,
             r#"SELECT l.id AS "id: LoanId", l.instrument_id AS "instrument_id: InstrumentId", i.tag,
@@ -270,12 +264,12 @@ impl Loan {
                       l.due_on AS "due_on: NaiveDate", l.limit_stated, l.override_reason,
                       l.collected_by, l.deposit, l.event,
                       l.returned_at AS "returned_at: Moment", t.name AS "returned_to?: String"
-               FROM loans l JOIN instruments i ON i.id = l.instrument_id
+               FROM json_each(?) this CROSS JOIN loans l ON l.id = unhex(this.value)
+                    JOIN instruments i ON i.id = l.instrument_id
                     JOIN people b ON b.id = l.borrower_id JOIN people h ON h.id = l.lent_by
                     LEFT JOIN people t ON t.id = l.returned_to
-               WHERE l.id = ?1 OR l.rowid IN (SELECT value FROM json_each(?2))"#,
-            id,
-            rows
+               ORDER BY this.key"#,
+            ids
         )
         .fetch_all(conn)
         .await?)

@@ -1,7 +1,7 @@
 //! Every problem that stands, as a list shows it.
 
 use super::problems::{AsksFor, LoggedProblem, Problem, ProblemWhat};
-use super::{Conn, EntryId, InstrumentId, Moment, Result};
+use super::{Conn, EntryId, InstrumentId, Moment, Result, from_json};
 
 /// A problem with its instrument and who wrote it down.
 #[derive(Debug, Clone)]
@@ -16,25 +16,73 @@ pub struct Listed {
     pub recorded_by: String,
 }
 
-/// Of all of them, or only of the open ones, the newest first, so many after `skip`; -1 for all.
-pub async fn listed(conn: &mut Conn, only_open: bool, skip: i64, rows: i64) -> Result<Vec<Listed>> {
+/// What a list is narrowed and put in order by.
+#[derive(Debug, Clone, serde::Deserialize)]
+pub struct Brief {
+    /// The problem.
+    pub entry_id: EntryId,
+    /// The instrument's tag.
+    pub tag: String,
+    /// Its name, the reporter's words, and who wrote it down.
+    pub texts: [String; 3],
+    /// What is wrong.
+    pub what: ProblemWhat,
+    /// What it asks for.
+    pub asks_for: AsksFor,
+    /// Whether work settled it.
+    pub settled: u8,
+    /// Whether somebody has taken it on.
+    pub taken: u8,
+}
+
+/// Of all of them, or only of the open ones, the newest first.
+pub async fn brief(conn: &mut Conn, only_open: bool) -> Result<Vec<Brief>> {
+    let all = sqlx::query_scalar!(
+        r#"SELECT json_group_array(json_object('entry_id', hex(id), 'tag', tag, 'texts', json_array(name, words, by),
+                      'what', what, 'asks_for', asks_for, 'settled', settled, 'taken', taken)) AS "all!: String"
+           FROM (SELECT e.id, i.tag, i.name, f.words, p.name AS by, f.what, f.asks_for,
+                        e.id NOT IN (SELECT entry_id FROM open_problems) AS settled,
+                        EXISTS (SELECT 1 FROM jobs j WHERE j.problem_entry_id = e.id AND j.ended_at IS NULL
+                                AND j.person_id IS NOT NULL) AS taken
+                 FROM (SELECT entry_id FROM open_problems UNION ALL SELECT entry_id FROM problems
+                       WHERE NOT ?1 AND entry_id NOT IN (SELECT entry_id FROM open_problems)) o
+                      CROSS JOIN current_entries e ON e.id = o.entry_id CROSS JOIN problems f ON f.entry_id = e.id
+                      JOIN instruments i ON i.id = e.instrument_id JOIN people p ON p.id = e.recorded_by
+                 ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC)"#,
+        only_open
+    )
+    .fetch_one(conn)
+    .await?;
+    from_json(&all)
+}
+
+/// The open ones, the newest first, so many after `skip`.
+pub async fn newest_open(conn: &mut Conn, skip: i64, rows: i64) -> Result<Vec<EntryId>> {
+    Ok(sqlx::query_scalar!(
+        r#"SELECT e.id AS "id: EntryId" FROM open_problems o CROSS JOIN entries e ON e.id = o.entry_id
+           ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC LIMIT ? OFFSET ?"#,
+        rows,
+        skip
+    )
+    .fetch_all(conn)
+    .await?)
+}
+
+/// These, in this order.
+pub async fn each(conn: &mut Conn, ids: impl IntoIterator<Item = EntryId>) -> Result<Vec<Listed>> {
+    let ids: Vec<_> = ids.into_iter().map(|id| id.0.simple()).collect();
+    let ids = serde_json::json!(ids).to_string();
     let rows = sqlx::query!(
         r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.happened_at AS "happened_at: Moment", f.what AS "what: ProblemWhat",
                   f.asks_for AS "asks_for: AsksFor", f.words,
                   e.id NOT IN (SELECT entry_id FROM open_problems) AS "settled!: bool",
                   i.tag, i.name, p.name AS recorded_by
-           FROM (SELECT o.entry_id
-                 FROM (SELECT entry_id FROM open_problems UNION ALL SELECT entry_id FROM problems
-                       WHERE NOT ?1 AND entry_id NOT IN (SELECT entry_id FROM open_problems)) o
-                      CROSS JOIN current_entries e ON e.id = o.entry_id
-                 ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC LIMIT ?2 OFFSET ?3) o
-                CROSS JOIN entries e ON e.id = o.entry_id CROSS JOIN problems f ON f.entry_id = e.id
+           FROM json_each(?) this CROSS JOIN entries e ON e.id = unhex(this.value)
+                CROSS JOIN problems f ON f.entry_id = e.id
                 JOIN instruments i ON i.id = e.instrument_id JOIN people p ON p.id = e.recorded_by
-           ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC"#,
-        only_open,
-        rows,
-        skip
+           ORDER BY this.key"#,
+        ids
     )
     .fetch_all(conn)
     .await?;

@@ -5,7 +5,8 @@
 
 use super::entries::{EntryKind, NewEntry};
 use super::instruments::{self, Design, Instrument, State, Status};
-use super::{Conn, Error, InstrumentId, LoanId, Moment, PersonId, Result};
+use super::people::plain;
+use super::{Conn, Error, InstrumentId, LoanId, Moment, PersonId, Result, from_json};
 
 words! {
     /// What kind of thing it is.
@@ -132,6 +133,25 @@ pub struct Which<'a> {
     pub retired: bool,
     /// Only what somebody waits for.
     pub waited_for: bool,
+    /// Words that must each stand in tag, name, kind or place, as [`plain`] has them.
+    pub words: Vec<String>,
+}
+
+/// The rows of the things in which each of the words stands, as JSON.
+async fn of_words(conn: &mut Conn, words: &[String]) -> Result<String> {
+    let all = sqlx::query_scalar!(
+        r#"SELECT json_group_array(json_array(rowid, kind, tag || ' ' || name || ' ' || place)) AS "all!: String"
+           FROM instruments WHERE kind <> 'instrument'"#
+    )
+    .fetch_one(conn)
+    .await?;
+    let mut all: Vec<(i64, Kind, String)> = from_json(&all)?;
+    all.retain(|(_, kind, text)| {
+        let text = plain(&format!("{text} {}", kind.label()));
+        words.iter().all(|word| text.contains(word))
+    });
+    let rows: Vec<i64> = all.into_iter().map(|(row, _, _)| row).collect();
+    Ok(serde_json::json!(rows).to_string())
 }
 
 /// So many are offered to tick at once.
@@ -269,16 +289,22 @@ impl Thing {
             State::Missing => Status::Missing.slug(),
             State::Retired => Status::Retired.slug(),
         });
+        let rows_of_words = match which.words.is_empty() {
+            true => None,
+            false => Some(of_words(conn, &which.words).await?),
+        };
         let count = sqlx::query_scalar!(
             r#"SELECT COUNT(*) AS "n: i64" FROM instruments i
                WHERE i.kind <> 'instrument' AND (?1 IS NULL OR i.kind = ?1) AND (?3 OR i.status <> 'retired')
                  AND (?2 IS NULL OR ?2 = CASE WHEN EXISTS (SELECT 1 FROM loans l WHERE l.instrument_id = i.id
                      AND l.returned_at IS NULL) THEN 'on-loan' ELSE i.status END)
-                 AND (NOT ?4 OR EXISTS (SELECT 1 FROM waits w WHERE w.instrument_id = i.id AND w.closed_at IS NULL))"#,
+                 AND (NOT ?4 OR EXISTS (SELECT 1 FROM waits w WHERE w.instrument_id = i.id AND w.closed_at IS NULL))
+                 AND (?5 IS NULL OR i.rowid IN (SELECT value FROM json_each(?5)))"#,
             which.kind,
             state,
             which.retired,
-            which.waited_for
+            which.waited_for,
+            rows_of_words
         )
         .fetch_one(&mut *conn)
         .await?;
@@ -292,11 +318,13 @@ impl Thing {
                WHERE i.kind <> 'instrument' AND (?1 IS NULL OR i.kind = ?1) AND (?3 OR i.status <> 'retired')
                  AND (?2 IS NULL OR ?2 = CASE WHEN l.id IS NOT NULL THEN 'on-loan' ELSE i.status END)
                  AND (NOT ?4 OR EXISTS (SELECT 1 FROM waits w WHERE w.instrument_id = i.id AND w.closed_at IS NULL))
-               ORDER BY i.tag LIMIT ?5 OFFSET ?6"#,
+                 AND (?5 IS NULL OR i.rowid IN (SELECT value FROM json_each(?5)))
+               ORDER BY i.tag LIMIT ?6 OFFSET ?7"#,
             which.kind,
             state,
             which.retired,
             which.waited_for,
+            rows_of_words,
             rows,
             skip
         )

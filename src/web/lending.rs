@@ -16,7 +16,7 @@ use super::shelf::tag_key;
 use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, check_in, lend_form, logbook_words, outings, reservations, show};
 use crate::library::club::Club;
-use crate::library::loan_lists::Found;
+use crate::library::loan_lists::{By, Found};
 use crate::library::loans::{self, Loan, LoanPart, Which};
 use crate::library::missing_kit::{self, MissingPart};
 use crate::library::{Conn, LoanId, loan_lists, logbook, renewals, waits};
@@ -68,6 +68,18 @@ fn check_access(context: &RequestContext, asked: &Asked) -> Result<(), Error> {
     }
 }
 
+/// What is asked for, as the library is asked for it.
+fn which(asked: &Asked, order: &str) -> loan_lists::Asked {
+    loan_lists::Asked {
+        words: asked.each_word(),
+        open: !history(asked),
+        past: asked.of("show") == "past",
+        for_an_event: asked.of("show") == "event",
+        by_borrower: order == "borrower",
+        latest_first: order == "latest",
+    }
+}
+
 /// Which loans are asked for, in the order asked for.
 async fn asked_for(
     context: &RequestContext,
@@ -76,21 +88,13 @@ async fn asked_for(
 ) -> Result<Vec<Found>, Error> {
     check_access(context, asked)?;
     let order = controls(true).check(asked)?;
-    let which = loan_lists::Asked {
-        words: asked.each_word(),
-        open: !history(asked),
-        past: asked.of("show") == "past",
-        for_an_event: asked.of("show") == "event",
-        by_borrower: order == "borrower",
-        latest_first: order == "latest",
-    };
     let today = context.club().date(context.now());
-    let mut found = loan_lists::found(conn, &which, today).await?;
+    let mut found = loan_lists::found(conn, &which(asked, order), today).await?;
     if asked.of("show") == "overdue" {
         found.retain(|loan| loan.late);
     }
     if order == "tag" {
-        found.sort_by_cached_key(|loan| tag_key(&loan.tag));
+        found.sort_by_cached_key(|loan| (tag_key(&loan.tag), loan.tag.clone()));
     }
     Ok(found)
 }
@@ -163,7 +167,7 @@ async fn page_of(context: &RequestContext, asked: &Asked, today: NaiveDate) -> R
     };
     let mut conn = context.read().await?;
     let as_it_comes = match history {
-        true => asked.words().is_empty() && matches!(order, "due" | "latest"),
+        true => asked.words().is_empty(),
         false => controls.here(asked) == controls.path,
     };
     if !as_it_comes {
@@ -171,7 +175,7 @@ async fn page_of(context: &RequestContext, asked: &Asked, today: NaiveDate) -> R
         let count = |which: fn(&Found) -> bool| found.iter().filter(|loan| which(loan)).count();
         let lede = lede(found.len(), count(|loan| loan.out), count(|loan| loan.late));
         let (rows, list) = controls.page_of(asked, found);
-        let loans = Loan::each(&mut conn, &rows).await?;
+        let loans = Loan::each(&mut conn, rows.iter().map(|loan| loan.id)).await?;
         return Ok((loans, lede, list));
     }
     let out = Loan::count_open(&mut conn, today).await?;
@@ -181,15 +185,36 @@ async fn page_of(context: &RequestContext, asked: &Asked, today: NaiveDate) -> R
     };
     let shown = if past { all - out.all } else { all };
     let paging = Paging::new(asked.page(), shown, PAGE_ROWS);
-    let which = Which {
-        open: !history,
-        past,
-        latest_first: order == "latest",
-        skip: ((paging.number - 1) * PAGE_ROWS) as i64,
-        rows: Some(PAGE_ROWS as i64),
-        ..Which::default()
+    let by = match order {
+        "borrower" => Some(By::Borrower),
+        "tag" => Some(By::Thing),
+        _ => None,
     };
-    let loans = Loan::list(&mut conn, which).await?;
+    let skip = (paging.number - 1) * PAGE_ROWS;
+    let loans = match by {
+        Some(by) => {
+            let mut gathered = loan_lists::gathered(&mut conn, by, past).await?;
+            if by == By::Thing {
+                gathered.sort_by_cached_key(|one| (tag_key(&one.name), one.name.clone()));
+            }
+            let page = skip..skip + PAGE_ROWS;
+            let which = which(asked, order);
+            let found =
+                loan_lists::of_gathered(&mut conn, &gathered, by, &which, page, today).await?;
+            Loan::each(&mut conn, found.iter().map(|loan| loan.id)).await?
+        }
+        None => {
+            let which = Which {
+                open: !history,
+                past,
+                latest_first: order == "latest",
+                skip: skip as i64,
+                rows: Some(PAGE_ROWS as i64),
+                ..Which::default()
+            };
+            Loan::list(&mut conn, which).await?
+        }
+    };
     let lede = lede(shown, if past { 0 } else { out.all }, out.late);
     Ok((loans, lede, controls.shown(asked, &paging)))
 }
@@ -222,7 +247,7 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
 async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let mut conn = context.read().await?;
     let found = asked_for(&context, &mut conn, &asked).await?;
-    let loans = Loan::each(&mut conn, &found).await?;
+    let loans = Loan::each(&mut conn, found.iter().map(|loan| loan.id)).await?;
     drop(conn);
     let today = context.club().date(context.now());
     let club = context.club();

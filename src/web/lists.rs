@@ -52,13 +52,17 @@ impl Asked {
 
     /// Whether each word looked for stands in these texts.
     pub fn fits(&self, texts: &[&str]) -> bool {
-        let words = self.each_word();
-        if words.is_empty() {
-            return true;
-        }
-        let text = plain(&texts.join(" "));
-        words.iter().all(|word| text.contains(word))
+        all_stand_in(&self.each_word(), texts)
     }
+}
+
+/// Whether each of these words, as [`plain`] has them, stands in these texts.
+pub fn all_stand_in(words: &[String], texts: &[&str]) -> bool {
+    if words.is_empty() {
+        return true;
+    }
+    let text = plain(&texts.join(" "));
+    words.iter().all(|word| text.contains(word))
 }
 
 /// One thing to choose by.

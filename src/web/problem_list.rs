@@ -9,7 +9,7 @@ use axum::response::Response;
 use super::access::{Access, Route};
 use super::extract::Query;
 use super::jobs::{form_address, who_and_when};
-use super::lists::{Asked, Choice, Controls, Shown};
+use super::lists::{Asked, Choice, Controls, Shown, all_stand_in};
 use super::page::{Layout, RequestContext, page};
 use super::shelf::tag_key;
 use super::tables::{Cell, Paging, csv_response};
@@ -78,54 +78,45 @@ fn controls() -> Controls {
     }
 }
 
-async fn jobs_by_problem(conn: &mut Conn) -> Result<HashMap<EntryId, Job>, Error> {
-    let jobs = jobs::list(conn, None).await?;
-    Ok(jobs.into_iter().map(|j| (j.problem_entry_id, j)).collect())
-}
-
-/// The problems asked for, each with its job.
-async fn asked_for(
-    context: &RequestContext,
-    asked: &Asked,
-) -> Result<Vec<(Listed, Option<Job>)>, Error> {
+/// The problems asked for, in the order asked for.
+async fn asked_for(conn: &mut Conn, asked: &Asked) -> Result<Vec<EntryId>, Error> {
     let controls = controls();
     let order = controls.check(asked)?;
-    let mut conn = context.read().await?;
-    let mut jobs = jobs_by_problem(&mut conn).await?;
     let only_open = asked.of("show").is_empty();
-    let mut found = problem_list::listed(&mut conn, only_open, 0, -1).await?;
+    let mut found = problem_list::brief(conn, only_open).await?;
     let is = |name: &str, slug: &str| asked.of(name).is_empty() || asked.of(name) == slug;
+    let words = asked.each_word();
     found.retain(|one| {
-        let problem = &one.logged.problem;
-        let shown = asked.of("show") != "settled" || one.logged.settled;
-        let taken = jobs
-            .get(&one.logged.entry_id)
-            .is_some_and(|job| job.terms.person.is_some());
-        shown
-            && is("job", if taken { "taken" } else { "none" })
-            && is("what", problem.what.slug())
-            && is("asks", problem.asks_for.slug())
-            && asked.fits(&[
-                &one.tag,
-                &one.name,
-                &problem.words,
-                problem.what.label(),
-                &one.recorded_by,
-            ])
+        let [name, said, by] = &one.texts;
+        (asked.of("show") != "settled" || one.settled == 1)
+            && is("job", if one.taken == 1 { "taken" } else { "none" })
+            && is("what", one.what.slug())
+            && is("asks", one.asks_for.slug())
+            && all_stand_in(&words, &[&one.tag, name, said, one.what.label(), by])
     });
     match order {
         "oldest" => found.reverse(),
         "tag" => found.sort_by_cached_key(|one| tag_key(&one.tag)),
-        "asks" => found.sort_by_key(|one| Reverse(one.logged.problem.asks_for)),
+        "asks" => found.sort_by_key(|one| Reverse(one.asks_for)),
         _ => {}
     }
-    Ok(found
-        .into_iter()
-        .map(|one| {
-            let job = jobs.remove(&one.logged.entry_id);
-            (one, job)
-        })
-        .collect())
+    Ok(found.into_iter().map(|one| one.entry_id).collect())
+}
+
+/// What is listed of these, each with its job.
+async fn with_jobs(
+    conn: &mut Conn,
+    ids: Vec<EntryId>,
+) -> Result<Vec<(Listed, Option<Job>)>, Error> {
+    let jobs = jobs::list(conn, None).await?;
+    let mut jobs: HashMap<EntryId, Job> =
+        jobs.into_iter().map(|j| (j.problem_entry_id, j)).collect();
+    let each = problem_list::each(conn, ids).await?;
+    let with_job = |one: Listed| {
+        let job = jobs.remove(&one.logged.entry_id);
+        (one, job)
+    };
+    Ok(each.into_iter().map(with_job).collect())
 }
 
 struct Row {
@@ -154,26 +145,22 @@ struct ListPage {
 
 async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let controls = controls();
-    let (rows, list, count) = if controls.here(&asked) == controls.path {
+    let mut conn = context.read().await?;
+    let (ids, list, count) = if controls.here(&asked) == controls.path {
         // As it comes, only the page's own are read.
-        let mut conn = context.read().await?;
         let count = problem_list::count_open(&mut conn).await?;
         let paging = Paging::new(asked.page(), count, controls.rows);
         let (skip, size) = ((paging.number - 1) * controls.rows, controls.rows);
-        let found = problem_list::listed(&mut conn, true, skip as i64, size as i64).await?;
-        let mut jobs = jobs_by_problem(&mut conn).await?;
-        let with_job = |one: Listed| {
-            let job = jobs.remove(&one.logged.entry_id);
-            (one, job)
-        };
-        let rows = found.into_iter().map(with_job).collect();
-        (rows, controls.shown(&asked, &paging), count)
+        let ids = problem_list::newest_open(&mut conn, skip as i64, size as i64).await?;
+        (ids, controls.shown(&asked, &paging), count)
     } else {
-        let found = asked_for(&context, &asked).await?;
+        let found = asked_for(&mut conn, &asked).await?;
         let count = found.len();
-        let (rows, list) = controls.page_of(&asked, found);
-        (rows, list, count)
+        let (ids, list) = controls.page_of(&asked, found);
+        (ids, list, count)
     };
+    let rows = with_jobs(&mut conn, ids).await?;
+    drop(conn);
     let lede = format!("{}.", show::counted(count, "problem", "problems"));
     let today = context.club().date(context.now());
     page(&ListPage {
@@ -204,7 +191,10 @@ async fn list(context: RequestContext, Query(asked): Query<Asked>) -> Result<Res
 }
 
 async fn list_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
-    let found = asked_for(&context, &asked).await?;
+    let mut conn = context.read().await?;
+    let ids = asked_for(&mut conn, &asked).await?;
+    let found = with_jobs(&mut conn, ids).await?;
+    drop(conn);
     let club = context.club();
     csv_response(
         &[

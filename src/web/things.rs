@@ -1,5 +1,7 @@
 //! Things: what goes with the instruments, listed, and each on a page of its own.
 
+use std::collections::HashMap;
+
 use askama::Template;
 use axum::response::Response;
 
@@ -11,12 +13,11 @@ use super::page::{Layout, RequestContext, mend, page, see_other};
 use super::pictures::{Picture, pictures};
 use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, papers, reservations, show};
-use crate::library::Conn;
 use crate::library::instruments::{State, former_tags};
 use crate::library::loans::Loan;
 use crate::library::sets::Set;
 use crate::library::things::{Kind, Thing, Which};
-use crate::library::{self, logbook, stock, waits};
+use crate::library::{self, Conn, LoanId, logbook, stock, waits};
 
 /// Routes.
 pub fn routes() -> Vec<Route> {
@@ -119,28 +120,20 @@ async fn asked_for(
         state: asked.of("state").parse().ok(),
         retired: chosen("state").is_some(),
         waited_for: chosen("waiting").is_some(),
+        words: asked.each_word(),
     };
-    let words = !asked.words().is_empty();
-    let (page, size) = match rows.filter(|_| !words) {
+    let (page, size) = match rows {
         Some(rows) => (asked.page() as i64, rows as i64),
         None => (1, i64::MAX),
     };
-    let (mut count, mut things) = Thing::page(conn, &which, page, size).await?;
-    if words {
-        things.retain(|t| asked.fits(&[&t.tag, &t.name, t.kind.label(), &t.place]));
-        count = things.len();
-        if let Some(rows) = rows {
-            things = Paging::new(asked.page(), count, rows).rows(things);
-        }
-    }
-    let mut shown = Vec::with_capacity(things.len());
-    for thing in things {
-        let loan = match thing.open_loan {
-            Some(id) => Some(Loan::get(conn, id).await?),
-            None => None,
-        };
-        shown.push((thing, loan));
-    }
+    let (count, things) = Thing::page(conn, &which, page, size).await?;
+    let loans = Loan::each(conn, things.iter().filter_map(|t| t.open_loan)).await?;
+    let mut loans: HashMap<LoanId, Loan> = loans.into_iter().map(|l| (l.id, l)).collect();
+    let with_loan = |thing: Thing| {
+        let loan = thing.open_loan.and_then(|id| loans.remove(&id));
+        (thing, loan)
+    };
+    let shown = things.into_iter().map(with_loan).collect();
     Ok((count, shown))
 }
 
