@@ -46,6 +46,13 @@ impl Leftover {
         total
     }
 
+    /// Adds the pull of a prior on each of `ids`, of this variance.
+    pub fn believe(&mut self, ids: &[usize], variance: f64) {
+        let n = ids.len();
+        let pull = DMatrix::from_diagonal_element(n, n, variance);
+        self.pictures.push((ids.to_vec(), pull));
+    }
+
     /// From residuals and derivatives; `inverse` says what the fit took away.
     pub fn of(problem: &Problem, solution: &Solution, inverse: &DMatrix<f64>) -> Self {
         let mut all = Vec::new();
