@@ -6,7 +6,13 @@
 //! the light) and light that falls unevenly are widened by as well, but left as told:
 //! [`super::told`] asks what they leave in doubt.
 
-use super::{kernels::dot, run::Fitted, solve::Solution, stage::MOST_WAVES, told};
+use super::{
+    kernels::{dot, dots},
+    run::Fitted,
+    solve::Solution,
+    stage::MOST_WAVES,
+    told,
+};
 use nalgebra::{DMatrix, DVector};
 use optics::wavefront;
 
@@ -107,8 +113,9 @@ fn enlarge(solution: &mut Solution, n: usize, count: usize) {
     for (list, r) in solution.columns.iter().zip(&solution.residuals) {
         for (i, ci) in list.iter().filter(|c| c.0 >= n) {
             gradient[*i] += dot(ci, r);
-            for (j, cj) in list.iter().filter(|c| c.0 <= *i) {
-                let d = dot(ci, cj);
+            let others: Vec<_> = list.iter().filter(|c| c.0 <= *i).collect();
+            let products = dots(ci, others.iter().map(|c| c.1.as_slice()));
+            for ((j, _), d) in others.iter().zip(products) {
                 matrix[(*i, *j)] += d;
                 if i != j {
                     matrix[(*j, *i)] += d;
