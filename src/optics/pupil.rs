@@ -16,6 +16,9 @@ pub struct Pupil {
     pub vanes: Vec<[f64; 2]>,
     /// Thickness of each vane in units of the pupil's radius.
     pub vane_width: f64,
+    /// Centre of a round opening in front, as wide as the rim, that cuts off what lies beyond
+    /// it (a dew cap not quite in line); in the middle it cuts nothing.
+    pub cap: [f64; 2],
 }
 
 /// Amplitude in one cell with its derivatives by the shadow's place and size.
@@ -35,6 +38,7 @@ impl Pupil {
             shadow: [0.0; 2],
             vanes: Vec::new(),
             vane_width: 0.0,
+            cap: [0.0; 2],
         }
     }
 
@@ -73,6 +77,11 @@ impl Pupil {
     pub fn open(&self, u: f64, v: f64, cell: f64) -> f64 {
         let r = (u * u + v * v).sqrt();
         let (mut a, _) = edge(r - 1.0, u, v, r, cell);
+        if a > 0.0 && self.cap != [0.0; 2] {
+            let (u, v) = (u - self.cap[0], v - self.cap[1]);
+            let r = (u * u + v * v).sqrt();
+            a = a.min(edge(r - 1.0, u, v, r, cell).0);
+        }
         if a > 0.0 && self.vane_width > 0.0 {
             let half = self.vane_width / 2.0;
             for d in self.vanes.iter().filter(|d| u * d[0] + v * d[1] > 0.0) {
@@ -83,6 +92,17 @@ impl Pupil {
             }
         }
         a
+    }
+
+    /// Derivative of a cell's amplitude by the place (u, v) of the rim, vanes apart.
+    pub fn by_rim(u: f64, v: f64, cell: f64) -> [f64; 2] {
+        let r = (u * u + v * v).sqrt();
+        let (_, slope) = edge(r - 1.0, u, v, r, cell);
+        if slope > 0.0 {
+            [slope * u / r, slope * v / r]
+        } else {
+            [0.0; 2]
+        }
     }
 
     /// What the shadow leaves of a cell of which rim and vanes leave `open`.
@@ -196,6 +216,25 @@ mod tests {
             let fd = (moved(2, step) - moved(2, -step)) / (2.0 * step);
             assert!((fd - here.by_shadow[2]).abs() < 1e-6, "{fd} {here:?}");
         }
+    }
+
+    #[test]
+    fn a_cap_leaves_the_lens_two_discs_share() {
+        let p = Pupil {
+            cap: [0.03, -0.04],
+            ..Pupil::annular(0.0)
+        };
+        let h = 2.0 / 61.3;
+        let mut area = 0.0;
+        for i in -40..=40 {
+            for j in -40..=40 {
+                area += p.open(f64::from(i) * h, f64::from(j) * h, h) * h * h;
+            }
+        }
+        // Two unit discs d apart share 2 acos(d/2) - d sqrt(1 - d^2/4) (plane geometry).
+        let d = 0.05f64;
+        let want = 2.0 * (d / 2.0).acos() - d * (1.0 - d * d / 4.0).sqrt();
+        assert!((area / want - 1.0).abs() < 2e-3, "{area} {want}");
     }
 
     #[test]

@@ -9,7 +9,7 @@
 //! rings of equal frequency and raised by the share the fit itself took away
 //! there. For white noise this is the textbook answer scaled by chi2.
 
-use super::kernels::dot;
+use super::kernels::dots;
 use super::solve::{Problem, Solution};
 use nalgebra::DMatrix;
 use optics::fourier::{Scratch, Square, fast_size, signed};
@@ -44,6 +44,13 @@ impl Leftover {
             total += &response * sum * response.transpose();
         }
         total
+    }
+
+    /// Adds the pull of a prior on each of `ids`, of this variance.
+    pub fn believe(&mut self, ids: &[usize], variance: f64) {
+        let n = ids.len();
+        let pull = DMatrix::from_diagonal_element(n, n, variance);
+        self.pictures.push((ids.to_vec(), pull));
     }
 
     /// From residuals and derivatives; `inverse` says what the fit took away.
@@ -123,8 +130,9 @@ impl Leftover {
                 }
                 let mut cross = DMatrix::<f64>::zeros(n, n);
                 for i in 0..n {
-                    for j in i..n {
-                        let c = dot(&hats[i][stretch.clone()], &hats[j][stretch.clone()]);
+                    let others = hats[i..].iter().map(|h| &h[stretch.clone()]);
+                    let products = dots(&hats[i][stretch.clone()], others);
+                    for (j, c) in (i..n).zip(products) {
                         cross[(i, j)] = c;
                         cross[(j, i)] = c;
                     }

@@ -9,6 +9,9 @@ use std::f64::consts::TAU;
 /// Cells with less light than this have lost their phase.
 const LEAST_AMPLITUDE: f32 = 1e-4;
 
+/// Counted after the modes and the shadow's three: the band's narrowing, then the rim's place.
+pub(super) const BY_BAND: usize = 3;
+
 /// The pupil on the grid that belongs to one wavelength.
 #[derive(Clone)]
 pub(super) struct Line {
@@ -144,6 +147,19 @@ impl Line {
         if k < modes {
             for ((&i, &z), &b) in self.index.iter().zip(a).zip(&self.basis[k]) {
                 field[i as usize] = z * b;
+            }
+        } else if k > modes + BY_BAND {
+            let axis = k - modes - BY_BAND - 1;
+            for ((&[u, v], &p), (&i, &z)) in self
+                .place
+                .iter()
+                .zip(&self.amplitude)
+                .zip(self.index.iter().zip(a))
+            {
+                if p > LEAST_AMPLITUDE && u * u + v * v > (1.0 - self.cell).powi(2) {
+                    let d = Pupil::by_rim(u, v, self.cell)[axis] as f32;
+                    field[i as usize] = z * (d / p);
+                }
             }
         } else {
             for (cell, d) in &self.by_shadow {

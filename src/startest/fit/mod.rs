@@ -40,6 +40,7 @@ mod solve;
 mod stage;
 mod told;
 mod vanes;
+mod wider;
 
 pub use result::{Decentre, FitResult, PictureFit, SideFound, SizesFound};
 pub use run::Work;

@@ -18,7 +18,7 @@
 
 mod adjoint;
 
-use super::line::{Line, spectrum, weights};
+use super::line::{BY_BAND, Line, spectrum, weights};
 use crate::frame::Setup;
 use optics::{
     REFERENCE_NM,
@@ -388,6 +388,21 @@ impl Model {
         self.columns(&functions, &fields, state, &filter, which)
     }
 
+    /// Derivatives by the coefficients of further modes, and by the place (u, v) of the rim.
+    pub fn slopes_beyond(&self, state: &State, further: &[usize]) -> Vec<Vec<f32>> {
+        let mut model = self.clone();
+        model.sizes = state.sizes;
+        model.modes.extend(further);
+        model.lay_lines();
+        model.draw();
+        let mut state = state.clone();
+        state.waves.extend(further.iter().map(|_| 0.0));
+        let (first, last) = (self.modes.len(), model.modes.len());
+        let rim = last + BY_BAND + 1;
+        let which: Vec<usize> = (first..last).chain(rim..rim + 2).collect();
+        model.some_slopes(&state, &which)
+    }
+
     /// The derivatives by the shadow's place alone.
     pub fn slopes_by_shadow(&mut self, state: &State) -> Vec<Vec<f32>> {
         let modes = self.modes.len();
@@ -602,9 +617,6 @@ impl Model {
         out
     }
 }
-
-/// Place of the derivative by the band's narrowing after the modes' and the shadow's.
-const BY_BAND: usize = 3;
 
 /// One frequency of the filter.
 #[derive(Clone)]

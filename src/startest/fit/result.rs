@@ -6,6 +6,7 @@ use super::{
     run::{Fitted, Work},
     solve::{A4, BLUR, COLOUR, FLUX, OWN, SHADE, SKY, X, Y},
     told,
+    wider::{self, Wider},
 };
 use crate::frame::{Setup, Side, Vanes};
 use nalgebra::DMatrix;
@@ -18,7 +19,7 @@ use optics::{
 /// library's differ (2e-4; tests/frames, calm air, noise-free), and what an instrument's own
 /// modes beyond the fitted ones leave in these (world A of tests/accuracy/worlds has
 /// 0.0006 of each). No sigma is below it.
-const MODEL_UNTRUTH: f64 = 3e-4;
+const MODEL_UNTRUTH: f64 = 2e-4;
 /// Aperture, pixels and focal length together are seldom known better than this share
 /// (common practice, no source), and the coma goes with them.
 const SIZES_KNOWN: f64 = 0.003;
@@ -218,15 +219,21 @@ impl Fitted<'_> {
         options: &FitOptions,
         side: SideFound,
     ) -> FitResult {
+        let wider = if options.other_starts && !self.moving {
+            wider::widen(&mut self)
+        } else {
+            Wider::default()
+        };
         let Self {
             problem, solution, ..
         } = &self;
         let p = &solution.parameters;
-        let count = problem.len();
+        let count = p.len();
         // What is held as told takes no part in these errors; `told::doubt` sees to it.
         let inverse = honest::inverse(&told::holding(&solution.matrix, &self.held))
             .unwrap_or_else(|| DMatrix::from_element(count, count, f64::INFINITY));
-        let leftover = honest::Leftover::of(problem, solution, &inverse);
+        let mut leftover = honest::Leftover::of(problem, solution, &inverse);
+        leftover.believe(&wider.further, wider.believed);
         let mut covariance = leftover.covariance(&inverse);
         if let Some(unknown) = problem.unknown {
             // What was believed beforehand is as uncertain as was believed.
@@ -253,10 +260,17 @@ impl Fitted<'_> {
             solution,
             &leftover,
             &self.held,
+            &wider,
             options,
             self.vanes.is_some(),
+            self.cut,
             [row(8), row(7)],
         );
+        // What the further modes leave as believed is the same in all frames.
+        let believed = |a: usize, b: usize| {
+            let both = |&i: &usize| inverse[(row(a), i)] * inverse[(row(b), i)];
+            wider.believed * wider.further.iter().map(both).sum::<f64>()
+        };
         let bands = problem.unknown.map_or(0.0, |u| u.of_all);
         let of_sizes =
             |a: usize, b: usize| (SIZES_KNOWN.powi(2) + bands.powi(2)) * p[row(a)] * p[row(b)];
@@ -265,6 +279,7 @@ impl Fitted<'_> {
             extra[1] + of_sizes(7, 8),
             extra[2] + of_sizes(7, 7),
         ];
+        let of_modes = [believed(8, 8), believed(7, 8), believed(7, 7)];
         let of_told = |a: usize, b: usize| match (a, b) {
             (8, 8) => extra[0],
             (7, 7) => extra[2],
@@ -364,9 +379,9 @@ impl Fitted<'_> {
             obstruction_sigma,
             told_doubt: ((extra[0] + extra[2]) / 2.0).max(0.0).sqrt(),
             unseen: [
-                extra[0] + MODEL_UNTRUTH.powi(2),
-                extra[1],
-                extra[2] + MODEL_UNTRUTH.powi(2),
+                extra[0] + of_modes[0] + MODEL_UNTRUTH.powi(2),
+                extra[1] + of_modes[1],
+                extra[2] + of_modes[2] + MODEL_UNTRUTH.powi(2),
             ],
             vanes: self.vanes,
             decentre,

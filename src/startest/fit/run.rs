@@ -69,6 +69,10 @@ pub(super) struct Fitted<'a> {
     pub held: Vec<usize>,
     /// Vanes found that were not told.
     pub vanes: Option<Vanes>,
+    /// Whether something cuts off light on one side of the rim.
+    pub cut: bool,
+    /// Whether this is a row of frames through moving air.
+    pub moving: bool,
     pub work: Work,
 }
 
@@ -224,7 +228,10 @@ fn fitted_freely<'a>(
         .chain(fine.problem.as_exposed())
         .collect();
     let unexplained = fine.unexplained();
+    let moving = run.in_moving_air(&fine);
     Ok(Fitted {
+        cut: run.pupil.cap != [0.0; 2],
+        moving,
         unexplained,
         stamps: tasks.iter().map(|t| t.0).collect(),
         problem: fine.problem,

@@ -7,7 +7,7 @@
 
 mod pixels;
 
-use super::kernels::dot;
+use super::kernels::{dot, dots};
 use super::model::{Model, Sizes, State};
 use nalgebra::{DMatrix, DVector};
 use std::ops::Range;
@@ -253,8 +253,8 @@ impl Problem {
         let mut m = DMatrix::zeros(self.len(), self.len());
         for list in columns {
             for (a, (i, ca)) in list.iter().enumerate() {
-                for (j, cb) in &list[a..] {
-                    let d = dot(ca, cb);
+                let products = dots(ca, list[a..].iter().map(|c| c.1.as_slice()));
+                for ((j, _), d) in list[a..].iter().zip(products) {
                     m[(*i, *j)] += d;
                     if i != j {
                         m[(*j, *i)] += d;

@@ -9,17 +9,27 @@
 //! weighs them (Bayes), and what the second story leaves of doubt goes into the
 //! covariance through the coma's slope by that quantity.
 
-use super::{FitOptions, honest::Leftover, solve::Problem, solve::Solution};
-use nalgebra::DMatrix;
+use super::{FitOptions, honest::Leftover, solve::Problem, solve::Solution, wider::Wider};
+use nalgebra::{DMatrix, DVector};
 
 /// How often, before looking, focal length or response is told wrong.
 const OFTEN: f64 = 0.2;
-/// The same for one that is held as told, where nothing else was found wrong, and
-/// where something was: who told one thing wrong told others wrong. Calm frames told
-/// right would have the first at 0.015; a focal length wrong by 4 % in blurred rings
-/// then goes unseen with a sigma far too small.
-const OFTEN_ALONE: f64 = 0.12;
+/// The same for focal ratio and response that are held as told, where nothing else was found
+/// wrong, and where something was: who told one thing wrong told others wrong.
+const OFTEN_SCALE: f64 = 0.06;
+const OFTEN_BENT: f64 = 0.05;
 const OFTEN_AMONG_OTHERS: f64 = 0.5;
+/// How far what was told of the sizes is off together when it is, where the picture does not
+/// speak for more.
+const SCALE_SIGMA: f64 = 0.015;
+/// How often something cuts into the light beside the rim (a dew cap, a focuser) or light falls
+/// unevenly (dust, the edge of the field), and how far the rim then moves, in radii, and the
+/// light rises over a radius, 1-sigma. All of these as found on world A 301, B 303.
+const OFTEN_CUT: f64 = 0.12;
+/// The same for the rim where a shadow was found off centre: a cap looks much like it.
+const OFTEN_CUT_INSTEAD: f64 = 0.5;
+const RIM_SIGMA: f64 = 0.006;
+const SHADE_SIGMA: f64 = 0.02;
 /// An obstruction this far from the told one counts as wrong.
 const OBSTRUCTION_WRONG: f64 = 0.015;
 /// Small untruths of any model that go all round the ring falsify focal ratio and
@@ -28,6 +38,8 @@ const OBSTRUCTION_WRONG: f64 = 0.015;
 /// and as more where it is asked whether to leave what was told at all.
 pub(super) const UNTRUTH: f64 = 4.0;
 const UNTRUTH_TO_LEAVE: f64 = 11.0;
+/// With the modes that are else left out ([`super::wider`]) less is untrue.
+const UNTRUTH_TO_DOUBT: f64 = 2.0;
 /// What holds a parameter, in units of what is known of it.
 const HELD: f64 = 1e12;
 
@@ -53,20 +65,33 @@ pub(super) fn cost(worse: f64, pictures: usize, free: &[Option<(f64, f64)>]) -> 
     worse / (UNTRUTH_TO_LEAVE.powi(2) * pictures as f64) + told
 }
 
+/// Something that was told, or taken for granted, and may be otherwise.
+struct Belief {
+    /// Its parameters; none where it is not in question.
+    at: Vec<usize>,
+    /// How far each may be off, 1-sigma, when it is.
+    sigma: f64,
+    /// How often it is, before looking; `None` where it was taken from the picture.
+    often: Option<f64>,
+    /// How many times the fit's sigma the picture's word on it is trusted to.
+    untruth: f64,
+}
+
 /// What to add to the covariance of the parameters `rows` for what was told of
-/// focal ratio and camera; `held` lists what the solution holds as told.
+/// focal ratio and camera and taken for granted of rim and light; `held` lists what the
+/// solution holds as told.
+#[expect(clippy::too_many_arguments, reason = "all of it is the fit's end")]
 pub(super) fn doubt(
     problem: &Problem,
     solution: &Solution,
     leftover: &Leftover,
     held: &[usize],
+    wider: &Wider,
     options: &FitOptions,
     vanes_found: bool,
+    cut: bool,
     rows: [usize; 2],
 ) -> [f64; 3] {
-    let mut extra = [0.0; 3];
-    // A second picture tells twice as much, but is untrue in the same way.
-    let untruth = UNTRUTH.powi(2) * problem.pictures.len() as f64;
     let told_obstruction = problem.shadow[2];
     let seen = problem.state(&solution.parameters, 0).shadow[2];
     let others_wrong = vanes_found
@@ -74,81 +99,155 @@ pub(super) fn doubt(
         || problem.scale().is_some_and(|i| !held.contains(&i))
         || problem.bend().is_some_and(|i| !held.contains(&i))
         || problem.stretches().any(|i| !held.contains(&i));
-    let often = if others_wrong {
-        OFTEN_AMONG_OTHERS
-    } else {
-        OFTEN_ALONE
+    let often = |alone: f64| {
+        if others_wrong {
+            OFTEN_AMONG_OTHERS
+        } else {
+            alone
+        }
     };
     let placed = problem.place_sigma > 0.0 && problem.free_shadow.start == 0;
-    let place = |axis| placed.then(|| problem.shared_modes.len() + axis);
-    let told = [
-        (problem.scale(), options.focal_sigma),
-        (problem.bend(), options.response_sigma),
-        (place(0), problem.place_sigma),
-        (place(1), problem.place_sigma),
+    let first = problem.shared_modes.len();
+    let beliefs = [
+        Belief {
+            at: problem.scale().into_iter().collect(),
+            sigma: options.focal_sigma.min(SCALE_SIGMA),
+            often: Some(often(OFTEN_SCALE)),
+            untruth: UNTRUTH_TO_DOUBT,
+        },
+        Belief {
+            at: problem.bend().into_iter().collect(),
+            sigma: options.response_sigma,
+            often: Some(often(OFTEN_BENT)),
+            untruth: UNTRUTH_TO_DOUBT,
+        },
+        Belief {
+            at: (first..first + 2).filter(|_| placed).collect(),
+            sigma: problem.place_sigma,
+            often: None,
+            untruth: UNTRUTH,
+        },
+        Belief {
+            at: wider.rim.clone(),
+            sigma: RIM_SIGMA,
+            often: if cut {
+                None
+            } else if placed {
+                Some(OFTEN_CUT_INSTEAD)
+            } else {
+                Some(OFTEN_CUT)
+            },
+            untruth: UNTRUTH_TO_DOUBT,
+        },
+        Belief {
+            at: wider.shades.clone(),
+            sigma: SHADE_SIGMA,
+            often: Some(OFTEN_CUT),
+            untruth: UNTRUTH_TO_DOUBT,
+        },
     ];
-    for (index, prior_sigma) in told {
-        let Some(i) = index else { continue };
-        let others: Vec<usize> = held.iter().copied().filter(|&h| h != i).collect();
-        let Some(inverse) = super::honest::inverse(&holding(&solution.matrix, &others)) else {
-            continue;
-        };
-        let known = inverse[(i, i)].recip();
-        // What the picture alone knows of it.
-        let share = 1.0 - prior_sigma.powi(-2) / known;
-        let prior = prior_sigma.powi(2);
-        let (off, variance) = if share > 1e-3 {
-            let step = (inverse.row(i) * &solution.gradient)[0];
-            let spread = leftover.covariance(&inverse)[(i, i)].max(0.0) * untruth;
-            (step / share, spread / share.powi(2))
-        } else {
-            (0.0, 1e6 * prior)
-        };
-        let taken = !held.contains(&i);
-        let second = second_moment(off, variance, prior, (!taken).then_some(often));
-        let slope = rows.map(|r| inverse[(r, i)] * known);
-        extra[0] += slope[0] * slope[0] * second;
-        extra[1] += slope[0] * slope[1] * second;
-        extra[2] += slope[1] * slope[1] * second;
+    let mut extra = [0.0; 3];
+    for belief in beliefs.iter().filter(|b| !b.at.is_empty()) {
+        if let Some(more) = belief.doubt(problem, solution, leftover, held, rows) {
+            extra = [0, 1, 2].map(|k| extra[k] + more[k]);
+        }
     }
     extra
 }
 
-/// Mean square distance of the true value from the one used: `off` is how far the
-/// picture would have it from there, with `variance`; `often` is how often such a
+impl Belief {
+    /// Covariance [xx, xy, yy] of the parameters `rows` that it leaves.
+    fn doubt(
+        &self,
+        problem: &Problem,
+        solution: &Solution,
+        leftover: &Leftover,
+        held: &[usize],
+        rows: [usize; 2],
+    ) -> Option<[f64; 3]> {
+        let (at, n) = (&self.at, self.at.len());
+        let prior = self.sigma.powi(2);
+        let others: Vec<usize> = held.iter().copied().filter(|i| !at.contains(i)).collect();
+        let mut matrix = holding(&solution.matrix, &others);
+        let mut gradient = solution.gradient.clone();
+        for (i, gap, weight) in problem.priors(&solution.parameters) {
+            if at.contains(&i) {
+                matrix[(i, i)] -= weight;
+                gradient[i] -= weight * gap;
+            }
+        }
+        // A picture that tells nothing of it leaves the prior.
+        let noise = solution.chi2 / solution.freedom;
+        for &i in at {
+            matrix[(i, i)] += 1e-6 * noise / prior;
+        }
+        let inverse = super::honest::inverse(&matrix)?;
+        let own = |m: &DMatrix<f64>| DMatrix::from_fn(n, n, |a, b| m[(at[a], at[b])]);
+        let answers = own(&inverse).try_inverse()?;
+        // A second picture tells twice as much, but is untrue in the same way.
+        let untruth = self.untruth.powi(2) * problem.pictures.len() as f64;
+        let variance = own(&leftover.covariance(&inverse)) * untruth;
+        let off = DVector::from_fn(n, |a, _| (inverse.row(at[a]) * &gradient)[0]);
+        let often = self.often.filter(|_| held.contains(&at[0]));
+        let second = second_moment(&off, &variance, prior, often)?;
+        let lean = DMatrix::from_fn(2, n, |r, a| inverse[(rows[r], at[a])]) * answers;
+        let more = &lean * second * lean.transpose();
+        Some([more[(0, 0)], more[(0, 1)], more[(1, 1)]])
+    }
+}
+
+/// Mean of the square of the distance of the true value from the one used: `off` is how far
+/// the picture would have it from there, with `variance`; `often` is how often such a
 /// thing is told wrong, `None` where it was taken from the picture, so that only its
 /// error counts.
-fn second_moment(off: f64, variance: f64, prior: f64, often: Option<f64>) -> f64 {
-    let both = variance + prior;
-    let left = variance * prior / both;
-    let Some(often) = often else { return left };
+fn second_moment(
+    off: &DVector<f64>,
+    variance: &DMatrix<f64>,
+    prior: f64,
+    often: Option<f64>,
+) -> Option<DMatrix<f64>> {
+    let n = off.len();
+    let both = variance + DMatrix::from_diagonal_element(n, n, prior);
+    let of_both = both.clone().cholesky()?.inverse();
+    let left = variance * &of_both * prior;
+    let Some(often) = often else {
+        return Some(left);
+    };
+    let of_one = variance.clone().cholesky()?.inverse();
     let lean = (often / (1.0 - often)).ln()
-        + 0.5 * (variance / both).ln()
-        + 0.5 * off * off * (variance.recip() - both.recip());
+        + 0.5 * (variance.determinant() / both.determinant()).ln()
+        + 0.5 * (off.transpose() * (of_one - &of_both) * off)[0];
     let wrong = 1.0 / (1.0 + (-lean).exp());
-    wrong * ((off * prior / both).powi(2) + left)
+    let mean = of_both * off * prior;
+    Some((left + &mean * mean.transpose()) * wrong)
 }
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
     use super::*;
+
+    fn sigma_left(off: f64, sigma: f64, prior: f64, often: Option<f64>) -> f64 {
+        let variance = DMatrix::from_element(1, 1, sigma.powi(2));
+        let off = DVector::from_element(1, off);
+        second_moment(&off, &variance, prior.powi(2), often).unwrap()[(0, 0)].sqrt()
+    }
 
     #[test]
     fn a_sharp_picture_that_agrees_leaves_little_doubt() {
-        let prior = 0.03f64.powi(2);
-        let agrees = second_moment(0.001, 0.003f64.powi(2), prior, Some(OFTEN)).sqrt();
+        let agrees = sigma_left(0.001, 0.003, 0.03, Some(OFTEN));
         assert!(agrees < 0.0015, "{agrees}");
         // One that tells nothing leaves the prior, as often as it is wrong.
-        let blind = second_moment(0.0, 1e3, prior, Some(OFTEN)).sqrt();
+        let blind = sigma_left(0.0, 30.0, 0.03, Some(OFTEN));
         assert!((blind - 0.03 * OFTEN.sqrt()).abs() < 1e-3, "{blind}");
         // One that speaks against it leaves nearly all of the difference.
-        let against = second_moment(0.03, 0.005f64.powi(2), prior, Some(OFTEN)).sqrt();
+        let against = sigma_left(0.03, 0.005, 0.03, Some(OFTEN));
         assert!((0.025..0.032).contains(&against), "{against}");
     }
 
     #[test]
     fn what_was_taken_keeps_its_own_error() {
-        let taken = second_moment(0.0, 0.01f64.powi(2), 0.03f64.powi(2), None).sqrt();
+        let taken = sigma_left(0.0, 0.01, 0.03, None);
         assert!((taken - 0.00949).abs() < 1e-4, "{taken}");
     }
 }

@@ -118,6 +118,8 @@ pub(in crate::fit) fn fitted_colours<'a>(
         point_symmetric: run.pupil.has_point_symmetry(),
         held,
         vanes: None,
+        cut: false,
+        moving: false,
         setup: run.setup,
         work,
     })

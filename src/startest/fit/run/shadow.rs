@@ -10,6 +10,8 @@ use nalgebra::{Matrix2, Vector2};
 
 /// It is looked for when freeing it promises to take away this share of chi2.
 const WORTH_A_LOOK: f64 = 0.02;
+/// How often a cap's shift is sought.
+const MOST_CAPS: usize = 3;
 
 impl Run<'_, '_> {
     /// The fall of chi2 that a shadow free in its place promises; 0 where it is
@@ -106,10 +108,72 @@ impl Run<'_, '_> {
             let gain = (centred.solution.chi2 - placed.solution.chi2) / noise;
             let off = p[at].hypot(p[at + 1]);
             if told::cost(0.0, 1, &[Some((off, self.place_sigma))]) < told::cost(gain, 1, &[]) {
+                let seen = [p[at], p[at + 1]];
+                let with_place = (self.free_shadow.clone(), self.shared, self.place_sigma);
+                (self.free_shadow, self.shared, self.place_sigma) = before;
+                if let Some(cut) = self.with_a_cap(&centred, &placed, seen, work) {
+                    return cut;
+                }
+                (self.free_shadow, self.shared, self.place_sigma) = with_place;
                 return placed;
             }
         }
         (self.free_shadow, self.shared, self.place_sigma) = before;
         centred
+    }
+
+    /// A shadow `seen` off centre may be one in the middle of a rim that is cut on one side (a
+    /// dew cap): the rim's own middle then moves by half of what the cap is off. Which of the
+    /// two it is matters, for spherical aberration seen from beside its middle is coma. Gives
+    /// the fit with a cap where that explains the picture better.
+    fn with_a_cap(
+        &mut self,
+        centred: &Stage,
+        placed: &Stage,
+        seen: [f64; 2],
+        work: &mut Work,
+    ) -> Option<Stage> {
+        let mut best: Option<(Stage, f64)> = None;
+        let mut share = 1.0;
+        for _ in 0..MOST_CAPS {
+            self.pupil.cap = seen.map(|s| -2.0 * share * s);
+            let Ok(cut) = self.stage(&centred.parameters, true, work) else {
+                break;
+            };
+            // Along the cap's shift chi2 is a parabola through no shift and this.
+            let fall = centred.solution.chi2 - cut.solution.chi2;
+            let next = match &best {
+                None => {
+                    let at_best = centred.solution.chi2 - placed.solution.chi2;
+                    // With the fall at its end as the shadow's: 1 - (1 - share)^2 of it.
+                    let left = (1.0 - fall / at_best).max(0.0).sqrt();
+                    1.0 + left
+                }
+                Some((other, at)) => {
+                    let before = centred.solution.chi2 - other.solution.chi2;
+                    let (a, b) = (before / at, fall / share);
+                    let bend = (a - b) / (share - at);
+                    (a + bend * at) / (2.0 * bend)
+                }
+            };
+            if best
+                .as_ref()
+                .is_none_or(|(b, _)| cut.solution.chi2 < b.solution.chi2)
+            {
+                best = Some((cut, share));
+            }
+            if !next.is_finite() || (next - share).abs() < 0.1 {
+                break;
+            }
+            share = next.clamp(0.4, 2.0);
+        }
+        let (cut, share) = best?;
+        if cut.solution.chi2 < placed.solution.chi2 {
+            self.pupil.cap = seen.map(|s| -2.0 * share * s);
+            Some(cut)
+        } else {
+            self.pupil.cap = [0.0; 2];
+            None
+        }
     }
 }

@@ -298,6 +298,36 @@ impl Problem {
     }
 }
 
+impl Problem {
+    /// What weighted pixels make of a little more light in the `slopes` of a picture of flux 1.
+    pub fn weighed(
+        &self,
+        p: &[f64],
+        k: usize,
+        image: &[f32],
+        slopes: Vec<Vec<f32>>,
+    ) -> Vec<Vec<f32>> {
+        let flux = p[self.own(k) + FLUX] as f32;
+        let bend = self.bend().map_or(0.0, |i| p[i] as f32);
+        let level = level_of(image);
+        let answer: Vec<f32> = image
+            .iter()
+            .zip(&self.pictures[k].root_weight)
+            .map(|(v, w)| {
+                let share = (v / level).max(LEAST_SHARE);
+                w * flux
+                    * if bend == 0.0 {
+                        1.0
+                    } else {
+                        (1.0 + bend) * share.powf(bend)
+                    }
+            })
+            .collect();
+        let by = |slope: Vec<f32>| slope.iter().zip(&answer).map(|(s, a)| s * a).collect();
+        slopes.into_iter().map(by).collect()
+    }
+}
+
 /// Brightness of a picture where its light is: sum of squares over sum.
 fn level_of(image: &[f32]) -> f32 {
     let (mut squares, mut sum) = (0.0f32, 0.0f32);
