@@ -14,7 +14,7 @@
 //! coma vector does not. A shadow off centre looks like coma; it changes sign
 //! across focus and coma does not, so [`fit_pair`] tells them apart. From a single
 //! side only sharp rings tell, by what fits worse; where they do so beyond doubt the
-//! shadow is given its place, and [`FitResult::decentre_doubt`] says how far a
+//! shadow is given its place, or the rim a cut on one side if that fits better, and [`FitResult::decentre_doubt`] says how far a
 //! single side may be led astray otherwise.
 //!
 //! - `run`: stages in their order, other starts where the first leads nowhere.
@@ -26,6 +26,7 @@
 //! - `honest`: covariance from the residuals.
 //! - `told`: what the answer owes to focal length and camera as told.
 //! - `vanes`: dark spokes that were not told.
+//! - `wider`: a last step with modes beyond the fitted ones.
 //! - `result`: what is handed back.
 
 mod check;
