@@ -130,7 +130,8 @@ CREATE TABLE spare_codes (
 ) STRICT;
 CREATE INDEX spare_codes_by_person ON spare_codes (person_id);
 
--- Whoever has left has no way in any more, waits for nothing, and nothing is reserved for them.
+-- Whoever has left has no way in any more and waits for nothing. What is reserved for them ends by the club's day:
+-- library::people.
 CREATE TRIGGER whoever_left_has_no_way_in AFTER UPDATE OF left_at ON people WHEN NEW.left_at IS NOT NULL
 BEGIN
     DELETE FROM sessions WHERE person_id = NEW.id;
@@ -140,8 +141,6 @@ BEGIN
     DELETE FROM spare_codes WHERE person_id = NEW.id;
     DELETE FROM calendar_feeds WHERE person_id = NEW.id;
     UPDATE waits SET closed_at = NEW.left_at, outcome = 'removed' WHERE person_id = NEW.id AND closed_at IS NULL;
-    UPDATE reservations SET cancelled_at = NEW.left_at, cancelled_by = NEW.id
-        WHERE person_id = NEW.id AND cancelled_at IS NULL AND until_on >= substr(NEW.left_at, 1, 10);
 END;
 
 CREATE TRIGGER whoever_has_no_address_has_no_way_in AFTER UPDATE OF email, guest ON people

@@ -315,6 +315,42 @@ async fn a_reservation_counts_from_its_first_day_to_its_last() {
 }
 
 #[tokio::test]
+async fn what_is_reserved_for_who_leaves_ends_by_the_clubs_day() {
+    // At 03:00 in Greenwich it is the evening before in the one and the afternoon in the other.
+    for zone in ["America/Los_Angeles", "Pacific/Kiritimati"] {
+        let house = house().await;
+        let mut write = house.library.write().await.unwrap();
+        let club = Club {
+            zone: zone.to_owned(),
+            ..Club::default()
+        };
+        club.save(&mut write).await.unwrap();
+        let three = NaiveTime::from_hms_opt(3, 0, 0).unwrap();
+        let now = Utc::now().date_naive().and_time(three).and_utc();
+        let today = club.date(now);
+        for (from, until) in [(9, 1), (0, 0)] {
+            let new = NewReservation {
+                instrument: house.one,
+                from_on: today - Days::new(from),
+                until_on: today - Days::new(until),
+                person: Some(house.people[3]),
+                event: String::new(),
+                by: house.people[1],
+                at: now,
+            };
+            new.write(&mut write, today - Days::new(from))
+                .await
+                .unwrap();
+        }
+        leave(&mut write, house.people[3], now).await.unwrap();
+        let day = today - Days::new(30);
+        let left = reservations::from_day(&mut write, Some(house.one), day).await;
+        let left: Vec<NaiveDate> = left.unwrap().iter().map(|one| one.until_on).collect();
+        assert_eq!(left, [today - Days::new(1)], "{zone}");
+    }
+}
+
+#[tokio::test]
 async fn a_loan_of_which_only_the_day_is_known_fits_between_its_neighbours() {
     let house = house().await;
     let now = Utc::now();

@@ -1,6 +1,7 @@
 //! People: members, volunteers, coordinators. Nothing is kept of them beyond
 //! what lending needs.
 
+use super::club::Club;
 use super::{Conn, Error, Moment, PersonId, Result, jobs};
 
 words! {
@@ -525,8 +526,8 @@ pub async fn change(conn: &mut Conn, id: PersonId, new: &NewPerson, at: Moment) 
     Ok(())
 }
 
-/// Takes a person off the list: they no longer sign in or borrow. What they
-/// signed in logbooks stays; what they had to do is no one's yet.
+/// Takes a person off the list: they no longer sign in or borrow, and nothing is reserved for
+/// them from today on. What they signed in logbooks stays; what they had to do is no one's yet.
 ///
 /// # Errors
 /// Refused while they have something out on loan, or when they are the last
@@ -548,6 +549,16 @@ pub async fn leave(conn: &mut Conn, id: PersonId, at: Moment) -> Result<()> {
         "UPDATE people SET left_at = ?, password_hash = NULL WHERE id = ?",
         at,
         id
+    )
+    .execute(&mut *conn)
+    .await?;
+    let today = Club::load(conn).await?.date(at);
+    sqlx::query!(
+        "UPDATE reservations SET cancelled_at = ?1, cancelled_by = ?2
+         WHERE person_id = ?2 AND cancelled_at IS NULL AND until_on >= ?3",
+        at,
+        id,
+        today
     )
     .execute(&mut *conn)
     .await?;
