@@ -36,14 +36,12 @@ pub enum By {
     Borrower,
 }
 
-/// The loans of one thing or one borrower, counted.
-#[derive(Debug, Clone, serde::Deserialize)]
-pub struct Gathered {
-    row: i64,
+/// One of those.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, serde::Deserialize)]
+pub struct One {
     /// Tag of the thing, or the borrower's name as [`sorted_as`](super::people::sorted_as) has it.
     pub name: String,
-    /// How many there are.
-    pub loans: usize,
+    row: i64,
 }
 
 /// A loan that fits.
@@ -160,8 +158,9 @@ async fn read(
                            SELECT o.rowid FROM loans o WHERE o.borrower_id IN (
                                SELECT id FROM people WHERE rowid IN (SELECT value FROM json_each(?3)))
                            UNION
-                           SELECT o.rowid FROM loans o WHERE ?2 IS NOT NULL AND o.event <> '')) fit
-                      JOIN loans l ON l.rowid = fit.number
+                           SELECT o.rowid FROM loans o INDEXED BY loans_by_event
+                           WHERE ?2 IS NOT NULL AND o.event <> '')) fit
+                      CROSS JOIN loans l ON l.rowid = fit.number
                       JOIN instruments i ON i.id = l.instrument_id JOIN people b ON b.id = l.borrower_id
                  WHERE (NOT ?4 OR l.returned_at IS NULL) AND (NOT ?5 OR l.returned_at IS NOT NULL)
                    AND (NOT ?6 OR l.event <> '')
@@ -182,48 +181,50 @@ async fn read(
     from_json(&all)
 }
 
-/// How many loans each thing or borrower has, or has had, in the order of the list; those that
-/// have none left out.
-pub async fn gathered(conn: &mut Conn, by: By, past: bool) -> Result<Vec<Gathered>> {
-    let all = match by {
-        By::Thing => {
-            sqlx::query_scalar!(
-                r#"SELECT json_group_array(json_object('row', row, 'name', tag, 'loans', loans)) AS "all!: String"
-                   FROM (SELECT i.rowid AS row, i.tag, (SELECT COUNT(*) FROM loans l WHERE l.instrument_id = i.id)
-                             - (?1 AND EXISTS (SELECT 1 FROM loans l WHERE l.instrument_id = i.id
-                                               AND l.returned_at IS NULL)) AS loans
-                         FROM instruments i)
-                   WHERE loans > 0"#,
-                past
-            )
-            .fetch_one(conn)
-            .await?
-        }
-        By::Borrower => {
-            sqlx::query_scalar!(
-                r#"SELECT json_group_array(json_object('row', row, 'name', sorted_as, 'loans', loans)) AS "all!: String"
-                   FROM (SELECT p.rowid AS row, p.sorted_as, (SELECT COUNT(*) FROM loans l WHERE l.borrower_id = p.id)
-                             - COALESCE(o.out, 0) AS loans
-                         FROM people p LEFT JOIN (SELECT borrower_id, COUNT(*) AS out FROM loans
-                                                  WHERE ?1 AND returned_at IS NULL GROUP BY +borrower_id) o
-                              ON o.borrower_id = p.id)
-                   WHERE loans > 0"#,
-                past
-            )
-            .fetch_one(conn)
-            .await?
-        }
-    };
-    let mut all: Vec<Gathered> = from_json(&all)?;
-    all.sort_by(|a, b| (&a.name, a.row).cmp(&(&b.name, b.row)));
+/// Everything there is, or everybody, by name.
+pub async fn all(conn: &mut Conn, by: By) -> Result<Vec<One>> {
+    let all = sqlx::query_scalar!(
+        r#"SELECT json_group_array(json_object('name', name, 'row', row)) AS "all!: String"
+           FROM (SELECT tag AS name, rowid AS row FROM instruments WHERE ?1
+                 UNION ALL SELECT sorted_as, rowid FROM people WHERE NOT ?1)"#,
+        by == By::Thing
+    )
+    .fetch_one(conn)
+    .await?;
+    let mut all: Vec<One> = from_json(&all)?;
+    all.sort();
     Ok(all)
 }
 
-/// One page of the loans of those gathered, in their order: only the loans of few are read.
-pub async fn of_gathered(
+/// How many loans each of these things or borrowers has, or has had.
+async fn count(conn: &mut Conn, by: By, these: &[One], past: bool) -> Result<Vec<usize>> {
+    let rows: Vec<i64> = these.iter().map(|one| one.row).collect();
+    let rows = serde_json::json!(rows).to_string();
+    let loans = sqlx::query_scalar!(
+        r#"SELECT json_group_array(loans) AS "all!: String"
+           FROM (SELECT CASE WHEN ?2
+                        THEN (SELECT COUNT(*) FROM loans l WHERE (NOT ?3 OR l.returned_at IS NOT NULL)
+                              AND l.instrument_id = (SELECT id FROM instruments WHERE rowid = this.value))
+                        ELSE (SELECT COUNT(*) FROM loans l WHERE (NOT ?3 OR l.returned_at IS NOT NULL)
+                              AND l.borrower_id = (SELECT id FROM people WHERE rowid = this.value)) END AS loans
+                 FROM json_each(?1) this ORDER BY this.key)"#,
+        rows,
+        by == By::Thing,
+        past
+    )
+    .fetch_one(conn)
+    .await?;
+    from_json(&loans)
+}
+
+/// So many are counted at once.
+const AT_ONCE: usize = 64;
+
+/// One page of the loans of those, in their order: only the loans of few are read.
+pub async fn page_by(
     conn: &mut Conn,
-    gathered: &[Gathered],
     by: By,
+    those: &[One],
     asked: &Asked,
     page: Range<usize>,
     today: NaiveDate,
@@ -231,14 +232,17 @@ pub async fn of_gathered(
     let mut before = 0;
     let mut first = None;
     let mut order = HashMap::new();
-    for one in gathered {
+    for some in those.chunks(AT_ONCE) {
         if before >= page.end {
             break;
         }
-        before += one.loans;
-        if before > page.start {
-            first.get_or_insert(before - one.loans);
-            order.insert(one.row, order.len());
+        let loans = count(conn, by, some, asked.past).await?;
+        for (one, loans) in some.iter().zip(loans) {
+            if before < page.end && before + loans > page.start {
+                first.get_or_insert(before);
+                order.insert(one.row, order.len());
+            }
+            before += loans;
         }
     }
     let those: Vec<i64> = order.keys().copied().collect();

@@ -5,10 +5,10 @@ use std::collections::HashMap;
 
 use super::instruments::Design;
 use super::things::Kind;
-use super::{Conn, EntryId, InstrumentId, Moment, PersonId, Result};
+use super::{Conn, EntryId, InstrumentId, Moment, PersonId, Result, from_json};
 
 /// A loan that ran within the span, at least in part.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, serde::Deserialize)]
 pub struct Lent {
     /// What kind of thing.
     pub kind: Kind,
@@ -39,18 +39,19 @@ pub struct Waited {
 
 /// The loans that ran between two moments, the second left out, oldest first.
 pub async fn lent(conn: &mut Conn, from: Moment, until: Moment) -> Result<Vec<Lent>> {
-    Ok(sqlx::query_as!(
-        Lent,
-        r#"SELECT i.kind AS "kind: Kind", i.design AS "design: Design", l.borrower_id AS "borrower_id: PersonId",
-                  l.lent_at AS "lent_at: Moment", l.returned_at AS "returned_at: Moment"
-           FROM loans l JOIN instruments i ON i.id = l.instrument_id
-           WHERE +l.lent_at < ?2 AND (l.returned_at IS NULL OR l.returned_at >= ?1)
-           ORDER BY +l.lent_at, l.id"#,
+    let lent = sqlx::query_scalar!(
+        r#"SELECT json_group_array(json_object('kind', kind, 'design', design, 'borrower_id', hex(borrower_id),
+                                               'lent_at', lent_at, 'returned_at', returned_at)) AS "all!: String"
+           FROM (SELECT i.kind, i.design, l.borrower_id, l.lent_at, l.returned_at
+                 FROM loans l JOIN instruments i ON i.id = l.instrument_id
+                 WHERE +l.lent_at < ?2 AND (l.returned_at IS NULL OR l.returned_at >= ?1)
+                 ORDER BY +l.lent_at, l.id)"#,
         from,
         until
     )
-    .fetch_all(conn)
-    .await?)
+    .fetch_one(conn)
+    .await?;
+    from_json(&lent)
 }
 
 /// The places on the waiting list that were held between two moments, the second left
@@ -70,16 +71,21 @@ pub async fn waited(conn: &mut Conn, from: Moment, until: Moment) -> Result<Vec<
     .await?)
 }
 
-/// When standing work first settled each problem, by the problem's entry.
-pub async fn settled(conn: &mut Conn) -> Result<HashMap<EntryId, Moment>> {
-    let rows = sqlx::query!(
-        r#"SELECT s.problem_entry_id AS "problem!: EntryId", MIN(w.happened_at) AS "at!: Moment"
-           FROM work_settles s JOIN current_entries w ON w.id = s.work_entry_id
-           GROUP BY s.problem_entry_id"#
+/// When standing work first settled each problem that it settled after `since`, by the problem's
+/// entry.
+pub async fn settled(conn: &mut Conn, since: Moment) -> Result<HashMap<EntryId, Moment>> {
+    let settled = sqlx::query_scalar!(
+        r#"SELECT json_group_array(json_array(hex(problem), at)) AS "all!: String"
+           FROM (SELECT s.problem_entry_id AS problem, MIN(w.happened_at) AS at
+                 FROM work_settles s JOIN current_entries w ON w.id = s.work_entry_id
+                 GROUP BY s.problem_entry_id)
+           WHERE at > ?"#,
+        since
     )
-    .fetch_all(conn)
+    .fetch_one(conn)
     .await?;
-    Ok(rows.into_iter().map(|r| (r.problem, r.at)).collect())
+    let settled: Vec<(EntryId, Moment)> = from_json(&settled)?;
+    Ok(settled.into_iter().collect())
 }
 
 /// A thing that the club has now.

@@ -2,19 +2,19 @@
 //! and who waits, read in one transaction.
 
 use std::collections::{HashMap, HashSet};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use chrono::{Duration, NaiveDate};
 use chrono_tz::Tz;
 use sqlx::Connection;
 
-use super::Assessment;
 use super::drift::chain::Chain;
 use super::drift::from_history::chain_of;
 use super::facts::Gathered;
 use super::history::{History, Logbook};
 use super::limits::{self, Limits};
 use super::rules::judge;
+use super::{Assessment, Condition};
 use library::club::Club;
 use library::instruments::{Instrument, Status};
 use library::limits::LimitSet;
@@ -93,6 +93,15 @@ pub struct Book {
     pub chain: Option<Chain>,
     read_at: Moment,
     latest: Option<Moment>,
+    stood: Mutex<HashMap<Moment, Stood>>,
+}
+
+/// How an instrument stood, by which limits and in which zone's days.
+#[derive(Debug)]
+struct Stood {
+    limits: Limits,
+    zone: Tz,
+    condition: Condition,
 }
 
 impl Book {
@@ -110,7 +119,37 @@ impl Book {
             chain: chain_of(&history),
             history,
             read_at,
+            stood: Mutex::default(),
         }
+    }
+
+    /// How it stood at a moment in the past: as it was reckoned before, as long as nothing was
+    /// written in this logbook since, or as `reckon` has it.
+    pub(super) fn stood(
+        &self,
+        at: Moment,
+        limits: &Limits,
+        zone: Tz,
+        reckon: impl FnOnce() -> Condition,
+    ) -> Condition {
+        // Each is replaced whole: after a panic elsewhere it serves.
+        let known = || self.stood.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(stood) = known().get(&at)
+            && (&stood.limits, stood.zone) == (limits, zone)
+        {
+            return stood.condition;
+        }
+        let condition = reckon();
+        let limits = limits.clone();
+        known().insert(
+            at,
+            Stood {
+                limits,
+                zone,
+                condition,
+            },
+        );
+        condition
     }
 
     /// Whether the same entries would be set aside as lying ahead.

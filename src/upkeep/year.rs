@@ -73,6 +73,7 @@ pub struct Books {
     lent: Vec<Lent>,
     waited: Vec<Waited>,
     own: Vec<Owned>,
+    /// Those of before the span are left out: they were settled throughout.
     settled: HashMap<EntryId, Moment>,
 }
 
@@ -86,7 +87,7 @@ impl Books {
             lent: books::lent(conn, span.from, span.until).await?,
             waited: books::waited(conn, span.from, span.until).await?,
             own: books::owned(conn).await?,
-            settled: books::settled(conn).await?,
+            settled: books::settled(conn, span.from).await?,
         })
     }
 }
@@ -321,7 +322,7 @@ fn year(
     FleetYear {
         standing: moments
             .iter()
-            .map(|&at| standing(snapshot, settled, added, at))
+            .map(|&at| standing(snapshot, settled, added, at, at < until))
             .collect(),
         works: works.collect(),
         tests: tests.collect(),
@@ -339,8 +340,10 @@ fn standing(
     settled: &HashMap<EntryId, Moment>,
     added: &HashMap<InstrumentId, Moment>,
     at: Moment,
+    is_past: bool,
 ) -> Standing {
     let mut counts = [0; 4];
+    let zone = snapshot.fleet.zone;
     let there = snapshot.fleet.members.iter();
     for member in there.filter(|m| {
         let begun = [
@@ -349,13 +352,16 @@ fn standing(
         ];
         begun.into_iter().flatten().any(|b| b <= at)
     }) {
-        let history = stood(&member.book.history, settled, at);
-        let condition = assess(
-            &history,
-            &member.limits,
-            at.with_timezone(&snapshot.fleet.zone),
-        );
-        counts[condition.condition as usize] += 1;
+        let (book, limits) = (&member.book, &member.limits);
+        let reckon = || {
+            let history = stood(&book.history, settled, at);
+            assess(&history, limits, at.with_timezone(&zone)).condition
+        };
+        let condition = match is_past {
+            true => book.stood(at, limits, zone, reckon),
+            false => reckon(),
+        };
+        counts[condition as usize] += 1;
     }
     counts
 }

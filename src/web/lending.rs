@@ -193,14 +193,13 @@ async fn page_of(context: &RequestContext, asked: &Asked, today: NaiveDate) -> R
     let skip = (paging.number - 1) * PAGE_ROWS;
     let loans = match by {
         Some(by) => {
-            let mut gathered = loan_lists::gathered(&mut conn, by, past).await?;
+            let mut all = loan_lists::all(&mut conn, by).await?;
             if by == By::Thing {
-                gathered.sort_by_cached_key(|one| (tag_key(&one.name), one.name.clone()));
+                all.sort_by_cached_key(|one| (tag_key(&one.name), one.name.clone()));
             }
             let page = skip..skip + PAGE_ROWS;
             let which = which(asked, order);
-            let found =
-                loan_lists::of_gathered(&mut conn, &gathered, by, &which, page, today).await?;
+            let found = loan_lists::page_by(&mut conn, by, &all, &which, page, today).await?;
             Loan::each(&mut conn, found.iter().map(|loan| loan.id)).await?
         }
         None => {
