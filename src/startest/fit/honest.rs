@@ -15,6 +15,18 @@ use nalgebra::DMatrix;
 use optics::fourier::{Scratch, Square, fast_size, signed};
 use rustfft::num_complex::Complex32;
 
+/// What holds a parameter, in units of what is known of it.
+const HELD: f64 = 1e12;
+
+/// The normal matrix with the parameters `held` kept where they are.
+pub(super) fn holding(matrix: &DMatrix<f64>, held: &[usize]) -> DMatrix<f64> {
+    let mut m = matrix.clone();
+    for &i in held {
+        m[(i, i)] += HELD * m[(i, i)].max(1.0);
+    }
+    m
+}
+
 /// The inverse of the normal matrix; a parameter without any influence (a blur
 /// held at zero still has one) gets no variance.
 pub(super) fn inverse(matrix: &DMatrix<f64>) -> Option<DMatrix<f64>> {

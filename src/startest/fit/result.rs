@@ -230,7 +230,7 @@ impl Fitted<'_> {
         let p = &solution.parameters;
         let count = p.len();
         // What is held as told takes no part in these errors; `told::doubt` sees to it.
-        let inverse = honest::inverse(&told::holding(&solution.matrix, &self.held))
+        let inverse = honest::inverse(&honest::holding(&solution.matrix, &self.held))
             .unwrap_or_else(|| DMatrix::from_element(count, count, f64::INFINITY));
         let mut leftover = honest::Leftover::of(problem, solution, &inverse);
         leftover.believe(&wider.further, wider.believed);
@@ -359,7 +359,7 @@ impl Fitted<'_> {
             if problem.free_shadow.start == 0 {
                 held.extend([0, 1].map(|k| problem.shared_modes.len() + k));
             }
-            let inverse = honest::inverse(&told::holding(&solution.matrix, &held))
+            let inverse = honest::inverse(&honest::holding(&solution.matrix, &held))
                 .unwrap_or_else(|| inverse.clone());
             self.doubt(&inverse, [row(8), row(7)], options.plausible_decentre)
         } else {

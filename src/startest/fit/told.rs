@@ -9,7 +9,13 @@
 //! weighs them (Bayes), and what the second story leaves of doubt goes into the
 //! covariance through the coma's slope by that quantity.
 
-use super::{FitOptions, honest::Leftover, solve::Problem, solve::Solution, wider::Wider};
+use super::{
+    FitOptions,
+    honest::{self, Leftover},
+    solve::Problem,
+    solve::Solution,
+    wider::Wider,
+};
 use nalgebra::{DMatrix, DVector};
 
 /// How often, before looking, focal length or response is told wrong.
@@ -40,18 +46,6 @@ pub(super) const UNTRUTH: f64 = 4.0;
 const UNTRUTH_TO_LEAVE: f64 = 11.0;
 /// With the modes that are else left out ([`super::wider`]) less is untrue.
 const UNTRUTH_TO_DOUBT: f64 = 2.0;
-/// What holds a parameter, in units of what is known of it.
-const HELD: f64 = 1e12;
-
-/// The normal matrix with the parameters `held` kept where they are.
-pub(super) fn holding(matrix: &DMatrix<f64>, held: &[usize]) -> DMatrix<f64> {
-    let mut m = matrix.clone();
-    for &i in held {
-        m[(i, i)] += HELD * m[(i, i)].max(1.0);
-    }
-    m
-}
-
 /// What speaks against a story of what was told: `worse` is by how much its chi2,
 /// scaled to the noise, is above the best story's, `free` are the quantities it
 /// does not take as told with their distance from that and its prior 1-sigma.
@@ -168,7 +162,7 @@ impl Belief {
         let (at, n) = (&self.at, self.at.len());
         let prior = self.sigma.powi(2);
         let others: Vec<usize> = held.iter().copied().filter(|i| !at.contains(i)).collect();
-        let mut matrix = holding(&solution.matrix, &others);
+        let mut matrix = honest::holding(&solution.matrix, &others);
         let mut gradient = solution.gradient.clone();
         for (i, gap, weight) in problem.priors(&solution.parameters) {
             if at.contains(&i) {
@@ -181,7 +175,7 @@ impl Belief {
         for &i in at {
             matrix[(i, i)] += 1e-6 * noise / prior;
         }
-        let inverse = super::honest::inverse(&matrix)?;
+        let inverse = honest::inverse(&matrix)?;
         let own = |m: &DMatrix<f64>| DMatrix::from_fn(n, n, |a, b| m[(at[a], at[b])]);
         let answers = own(&inverse).try_inverse()?;
         // A second picture tells twice as much, but is untrue in the same way.

@@ -7,11 +7,11 @@
 //! [`super::told`] asks what they leave in doubt.
 
 use super::{
+    honest,
     kernels::{dot, dots},
     run::Fitted,
     solve::Solution,
     stage::MOST_WAVES,
-    told,
 };
 use nalgebra::{DMatrix, DVector};
 use optics::wavefront;
@@ -131,7 +131,7 @@ fn enlarge(solution: &mut Solution, n: usize, count: usize) {
 /// One step to where the equations say, in a straight line: parameters, residuals and
 /// gradient follow.
 fn onward(solution: &mut Solution, held: &[usize]) {
-    let Some(inverse) = super::honest::inverse(&told::holding(&solution.matrix, held)) else {
+    let Some(inverse) = honest::inverse(&honest::holding(&solution.matrix, held)) else {
         return;
     };
     let mut pull = solution.gradient.clone();

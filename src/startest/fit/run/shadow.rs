@@ -33,7 +33,7 @@ impl Run<'_, '_> {
             .chain(stage.problem.bend().filter(|_| !self.bend_free))
             .chain(stage.problem.as_exposed())
             .collect();
-        let Some(inverse) = honest::inverse(&told::holding(&stage.solution.matrix, &held)) else {
+        let Some(inverse) = honest::inverse(&honest::holding(&stage.solution.matrix, &held)) else {
             return 0.0;
         };
         let state = stage.problem.state(&stage.solution.parameters, 0);
