@@ -202,12 +202,14 @@ async fn count(conn: &mut Conn, by: By, these: &[One], past: bool) -> Result<Vec
     let rows = serde_json::json!(rows).to_string();
     let loans = sqlx::query_scalar!(
         r#"SELECT json_group_array(loans) AS "all!: String"
-           FROM (SELECT CASE WHEN ?2
-                        THEN (SELECT COUNT(*) FROM loans l WHERE (NOT ?3 OR l.returned_at IS NOT NULL)
-                              AND l.instrument_id = (SELECT id FROM instruments WHERE rowid = this.value))
-                        ELSE (SELECT COUNT(*) FROM loans l WHERE (NOT ?3 OR l.returned_at IS NOT NULL)
-                              AND l.borrower_id = (SELECT id FROM people WHERE rowid = this.value)) END AS loans
-                 FROM json_each(?1) this ORDER BY this.key)"#,
+           FROM (SELECT (SELECT COUNT(*) FROM loans l WHERE l.instrument_id = i.id
+                             AND (NOT ?3 OR l.returned_at IS NOT NULL)) AS loans, this.key
+                 FROM json_each(?1) this CROSS JOIN instruments i ON i.rowid = this.value WHERE ?2
+                 UNION ALL
+                 SELECT (SELECT COUNT(*) FROM loans l WHERE l.borrower_id = p.id
+                             AND (NOT ?3 OR l.returned_at IS NOT NULL)), this.key
+                 FROM json_each(?1) this CROSS JOIN people p ON p.rowid = this.value WHERE NOT ?2
+                 ORDER BY 2)"#,
         rows,
         by == By::Thing,
         past
@@ -218,7 +220,7 @@ async fn count(conn: &mut Conn, by: By, these: &[One], past: bool) -> Result<Vec
 }
 
 /// So many are counted at once.
-const AT_ONCE: usize = 64;
+const AT_ONCE: usize = 16;
 
 /// One page of the loans of those, in their order: only the loans of few are read.
 pub async fn page_by(
