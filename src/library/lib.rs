@@ -133,9 +133,21 @@ pub enum Error {
 /// Shorthand.
 pub type Result<T, E = Error> = std::result::Result<T, E>;
 
-/// What a query gathered into one text: a row for each would cost more than what stands in it.
+/// What was kept as JSON, or what a query gathered into one text, where a row for each would cost
+/// more than what stands in it.
 fn from_json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T> {
     serde_json::from_str(text).map_err(|why| sqlx::Error::Decode(Box::new(why)).into())
+}
+
+/// The truth of SQL in such a text.
+fn bit<'de, D: serde::Deserializer<'de>>(from: D) -> Result<bool, D::Error> {
+    <i64 as serde::Deserialize>::deserialize(from).map(|bit| bit != 0)
+}
+
+/// Ids for a query to take apart with `unhex`.
+fn listed(ids: impl Iterator<Item = uuid::Uuid>) -> String {
+    let ids: Vec<_> = ids.map(uuid::Uuid::simple).collect();
+    serde_json::json!(ids).to_string()
 }
 
 /// That a write met the row it was meant for; `otherwise` where the row has changed

@@ -50,21 +50,16 @@ pub struct Found {
     /// The loan.
     pub id: LoanId,
     /// Whether it is still out.
-    #[serde(deserialize_with = "bit")]
+    #[serde(deserialize_with = "super::bit")]
     pub out: bool,
     /// Whether it was due before today, and is still out.
-    #[serde(deserialize_with = "bit")]
+    #[serde(deserialize_with = "super::bit")]
     pub late: bool,
     /// The tag of what was lent.
     pub tag: String,
     thing: i64,
     person: i64,
     event: String,
-}
-
-/// The truth of SQL.
-fn bit<'de, D: serde::Deserializer<'de>>(from: D) -> Result<bool, D::Error> {
-    <i64 as serde::Deserialize>::deserialize(from).map(|bit| bit != 0)
 }
 
 /// Which of the words stand in what, by its row: a bit for each.

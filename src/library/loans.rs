@@ -254,8 +254,7 @@ impl Loan {
 
     /// These, in this order.
     pub async fn each(conn: &mut Conn, ids: impl IntoIterator<Item = LoanId>) -> Result<Vec<Self>> {
-        let ids: Vec<_> = ids.into_iter().map(|id| id.0.simple()).collect();
-        let ids = serde_json::json!(ids).to_string();
+        let ids = super::listed(ids.into_iter().map(|id| id.0));
         Ok(sqlx::query_as!(
             Self,
             r#"SELECT l.id AS "id: LoanId", l.instrument_id AS "instrument_id: InstrumentId", i.tag,

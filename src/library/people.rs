@@ -63,6 +63,15 @@ pub fn plain(words: &str) -> String {
     sorted_as(words).replace('\u{2013}', "-")
 }
 
+/// Whether each of these words, as [`plain`] has them, stands in these texts.
+pub fn all_stand_in(words: &[String], texts: &[&str]) -> bool {
+    if words.is_empty() {
+        return true;
+    }
+    let text = plain(&texts.join(" "));
+    words.iter().all(|word| text.contains(word))
+}
+
 /// One person.
 #[derive(Debug, Clone)]
 pub struct Person {

@@ -30,9 +30,11 @@ pub struct Brief {
     /// What it asks for.
     pub asks_for: AsksFor,
     /// Whether work settled it.
-    pub settled: u8,
+    #[serde(deserialize_with = "super::bit")]
+    pub settled: bool,
     /// Whether somebody has taken it on.
-    pub taken: u8,
+    #[serde(deserialize_with = "super::bit")]
+    pub taken: bool,
 }
 
 /// Of all of them, or only of the open ones, the newest first.
@@ -70,8 +72,7 @@ pub async fn newest_open(conn: &mut Conn, skip: i64, rows: i64) -> Result<Vec<En
 
 /// These, in this order.
 pub async fn each(conn: &mut Conn, ids: impl IntoIterator<Item = EntryId>) -> Result<Vec<Listed>> {
-    let ids: Vec<_> = ids.into_iter().map(|id| id.0.simple()).collect();
-    let ids = serde_json::json!(ids).to_string();
+    let ids = super::listed(ids.into_iter().map(|id| id.0));
     let rows = sqlx::query!(
         r#"SELECT e.id AS "entry_id: EntryId", e.instrument_id AS "instrument_id: InstrumentId",
                   e.happened_at AS "happened_at: Moment", f.what AS "what: ProblemWhat",

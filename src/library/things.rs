@@ -5,7 +5,7 @@
 
 use super::entries::{EntryKind, NewEntry};
 use super::instruments::{self, Design, Instrument, State, Status};
-use super::people::plain;
+use super::people::all_stand_in;
 use super::{Conn, Error, InstrumentId, LoanId, Moment, PersonId, Result, from_json};
 
 words! {
@@ -133,7 +133,7 @@ pub struct Which<'a> {
     pub retired: bool,
     /// Only what somebody waits for.
     pub waited_for: bool,
-    /// Words that must each stand in tag, name, kind or place, as [`plain`] has them.
+    /// Words that must each stand in tag, name, kind or place, as [`plain`](super::people::plain) has them.
     pub words: Vec<String>,
 }
 
@@ -146,10 +146,7 @@ async fn of_words(conn: &mut Conn, words: &[String]) -> Result<String> {
     .fetch_one(conn)
     .await?;
     let mut all: Vec<(i64, Kind, String)> = from_json(&all)?;
-    all.retain(|(_, kind, text)| {
-        let text = plain(&format!("{text} {}", kind.label()));
-        words.iter().all(|word| text.contains(word))
-    });
+    all.retain(|(_, kind, text)| all_stand_in(words, &[text, kind.label()]));
     let rows: Vec<i64> = all.into_iter().map(|(row, _, _)| row).collect();
     Ok(serde_json::json!(rows).to_string())
 }

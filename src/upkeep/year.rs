@@ -334,7 +334,7 @@ fn year(
 }
 
 /// How the instruments stood at one moment; those that are retired now are left out, as
-/// nobody wrote down since when they count as such.
+/// nobody wrote down since when they count as such. What `is_past` is kept with each logbook.
 fn standing(
     snapshot: &Snapshot,
     settled: &HashMap<EntryId, Moment>,

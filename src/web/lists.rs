@@ -4,7 +4,7 @@
 
 use super::Error;
 use super::tables::Paging;
-use crate::library::people::plain;
+use crate::library::people::{all_stand_in, plain};
 
 /// What is asked of a list, as its address has it.
 #[derive(Debug, Clone, Default, serde::Deserialize)]
@@ -54,15 +54,6 @@ impl Asked {
     pub fn fits(&self, texts: &[&str]) -> bool {
         all_stand_in(&self.each_word(), texts)
     }
-}
-
-/// Whether each of these words, as [`plain`] has them, stands in these texts.
-pub fn all_stand_in(words: &[String], texts: &[&str]) -> bool {
-    if words.is_empty() {
-        return true;
-    }
-    let text = plain(&texts.join(" "));
-    words.iter().all(|word| text.contains(word))
 }
 
 /// One thing to choose by.

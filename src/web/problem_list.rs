@@ -9,12 +9,13 @@ use axum::response::Response;
 use super::access::{Access, Route};
 use super::extract::Query;
 use super::jobs::{form_address, who_and_when};
-use super::lists::{Asked, Choice, Controls, Shown, all_stand_in};
+use super::lists::{Asked, Choice, Controls, Shown};
 use super::page::{Layout, RequestContext, page};
 use super::shelf::tag_key;
 use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, show};
 use crate::library::jobs::{self, Job};
+use crate::library::people::all_stand_in;
 use crate::library::problem_list::{self, Listed};
 use crate::library::problems::{AsksFor, ProblemWhat};
 use crate::library::{Conn, EntryId};
@@ -88,8 +89,8 @@ async fn asked_for(conn: &mut Conn, asked: &Asked) -> Result<Vec<EntryId>, Error
     let words = asked.each_word();
     found.retain(|one| {
         let [name, said, by] = &one.texts;
-        (asked.of("show") != "settled" || one.settled == 1)
-            && is("job", if one.taken == 1 { "taken" } else { "none" })
+        (asked.of("show") != "settled" || one.settled)
+            && is("job", if one.taken { "taken" } else { "none" })
             && is("what", one.what.slug())
             && is("asks", one.asks_for.slug())
             && all_stand_in(&words, &[&one.tag, name, said, one.what.label(), by])
