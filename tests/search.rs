@@ -15,6 +15,7 @@ use tubewright::library::instruments::{Design, Instrument, Particulars};
 use tubewright::library::loan_lists::{self, By};
 use tubewright::library::loans::{Loan, Which};
 use tubewright::library::people::{self, NewPerson, Person, Role};
+use tubewright::library::problem_list::{self, Listed};
 use tubewright::library::problems::{AsksFor, Problem, ProblemWhat};
 use tubewright::library::search::{self, Kind, Sought};
 use tubewright::library::works::{Work, WorkWhat};
@@ -25,6 +26,16 @@ struct House {
     by: PersonId,
     one: InstrumentId,
     _folder: tempfile::TempDir,
+}
+
+/// The demo club.
+async fn demo_in(folder: &tempfile::TempDir) -> Library {
+    let library = Library::open(folder.path()).await.unwrap();
+    let today = NaiveDate::from_ymd_opt(2026, 3, 9).unwrap();
+    let hash = |phrase: &str| Ok::<_, ()>(format!("$argon2id$v=19$m=8,t=1,p=1${phrase}"));
+    let demo = Demo::prepare().unwrap();
+    demo.load(&library, today, hash).await.unwrap();
+    library
 }
 
 fn person(name: &str, role: Role) -> NewPerson {
@@ -283,14 +294,7 @@ async fn many_writes_in_any_order_leave_the_index_whole() {
 #[tokio::test]
 async fn the_demo_clubs_index_is_whole_and_what_is_typed_never_breaks_it() {
     let folder = tempfile::tempdir().unwrap();
-    let library = Library::open(folder.path()).await.unwrap();
-    let today = NaiveDate::from_ymd_opt(2026, 3, 9).unwrap();
-    let hash = |phrase: &str| Ok::<_, ()>(format!("$argon2id$v=19$m=8,t=1,p=1${phrase}"));
-    Demo::prepare()
-        .unwrap()
-        .load(&library, today, hash)
-        .await
-        .unwrap();
+    let library = demo_in(&folder).await;
     let mut write = library.write().await.unwrap();
     assert!(search::is_whole(&mut write).await.unwrap());
     for kind in Kind::ALL {
@@ -327,14 +331,8 @@ async fn the_demo_clubs_index_is_whole_and_what_is_typed_never_breaks_it() {
 #[tokio::test]
 async fn loans_found_by_words_are_those_that_a_look_at_each_finds() {
     let folder = tempfile::tempdir().unwrap();
-    let library = Library::open(folder.path()).await.unwrap();
+    let library = demo_in(&folder).await;
     let today = NaiveDate::from_ymd_opt(2026, 3, 9).unwrap();
-    let hash = |phrase: &str| Ok::<_, ()>(format!("$argon2id$v=19$m=8,t=1,p=1${phrase}"));
-    Demo::prepare()
-        .unwrap()
-        .load(&library, today, hash)
-        .await
-        .unwrap();
     let mut write = library.write().await.unwrap();
     sqlx::query("UPDATE loans SET event = 'Open evening, Velm\u{f3}uth' WHERE id IN (SELECT id FROM loans LIMIT 3)")
         .execute(&mut *write)
@@ -347,24 +345,7 @@ async fn loans_found_by_words_are_those_that_a_look_at_each_finds() {
         (l, people::plain(&words))
     });
     let texts: Vec<(&Loan, String)> = texts.collect();
-    // Every word of every loan, alone, as its beginning, and with another's.
-    let mut words: Vec<String> = texts
-        .iter()
-        .flat_map(|(_, text)| text.split_whitespace().map(str::to_owned))
-        .collect();
-    words.sort();
-    words.dedup();
-    let mut asked: Vec<Vec<String>> = words.iter().map(|word| vec![word.clone()]).collect();
-    let mut rng = ChaCha8Rng::seed_from_u64(17);
-    for _ in 0..300 {
-        let mut some: Vec<String> = Vec::new();
-        for _ in 0..rng.random_range(1..4) {
-            let word = words.choose(&mut rng).unwrap();
-            some.push(word.chars().take(rng.random_range(1..6)).collect());
-        }
-        asked.push(some);
-    }
-    asked.push(Vec::new());
+    let asked = asked_in(texts.iter().map(|(_, text)| text.as_str()));
     let mut hits = 0;
     for words in asked {
         for (open, past) in [(false, false), (true, false), (false, true)] {
@@ -423,4 +404,68 @@ async fn loans_found_by_words_are_those_that_a_look_at_each_finds() {
         }
         assert!(whole.len() > 20 && paged == whole, "{by:?} {past}");
     }
+}
+
+/// Every word of these texts, alone, as its beginning, and with another's; and none.
+fn asked_in<'a>(texts: impl Iterator<Item = &'a str>) -> Vec<Vec<String>> {
+    let mut words: Vec<String> = texts
+        .flat_map(|text| text.split_whitespace().map(str::to_owned))
+        .collect();
+    words.sort();
+    words.dedup();
+    let mut asked: Vec<Vec<String>> = words.iter().map(|word| vec![word.clone()]).collect();
+    let mut rng = ChaCha8Rng::seed_from_u64(17);
+    for _ in 0..300 {
+        let mut some: Vec<String> = Vec::new();
+        for _ in 0..rng.random_range(1..4) {
+            let word = words.choose(&mut rng).unwrap();
+            some.push(word.chars().take(rng.random_range(1..6)).collect());
+        }
+        asked.push(some);
+    }
+    asked.push(Vec::new());
+    asked
+}
+
+/// The problems that hold each word, open ones and all, beside a plain look through all of them.
+#[tokio::test]
+async fn problems_are_found_by_every_word_that_stands_in_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let library = demo_in(&folder).await;
+    let conn: &mut Conn = &mut *library.read().await.unwrap();
+    let ids = problem_list::brief(conn, false, &[]).await.unwrap();
+    let ids = ids.into_iter().map(|one| one.entry_id);
+    let all = problem_list::each(conn, ids).await.unwrap();
+    let texts: Vec<(&Listed, String)> = all
+        .iter()
+        .map(|one| {
+            let problem = &one.logged.problem;
+            let words = [
+                &*one.tag,
+                &one.name,
+                problem.what.label(),
+                &problem.words,
+                &one.recorded_by,
+            ];
+            (one, people::plain(&words.join(" ")))
+        })
+        .collect();
+    let mut hits = 0;
+    for words in asked_in(texts.iter().map(|(_, text)| text.as_str())) {
+        for only_open in [false, true] {
+            let found = problem_list::brief(conn, only_open, &words).await.unwrap();
+            let found: Vec<_> = found.iter().map(|f| (f.entry_id, f.settled)).collect();
+            let fits = |(one, text): &&(&Listed, String)| {
+                (!only_open || !one.logged.settled) && words.iter().all(|word| text.contains(word))
+            };
+            let each: Vec<_> = texts
+                .iter()
+                .filter(fits)
+                .map(|(one, _)| (one.logged.entry_id, one.logged.settled))
+                .collect();
+            hits += each.len();
+            assert_eq!(found, each, "{words:?}");
+        }
+    }
+    assert!(hits > 500, "{hits}");
 }

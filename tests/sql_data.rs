@@ -166,7 +166,7 @@ const READ_ALL: &[(&str, &str)] = &[
         "a list of all of them, where nothing narrower is asked for",
     ),
     (
-        "SELECT json_group_array(json_object('id', hex(id), 'out', out",
+        "SELECT json_group_array(json_array(hex(id), out",
         "a file of all of them, the few columns that tell which",
     ),
 ];

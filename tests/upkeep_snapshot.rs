@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::sync::Arc;
+use std::time::Duration as Wait;
 
 use chrono::{Duration, NaiveDate, TimeZone, Utc};
 use rand::seq::IndexedRandom;
@@ -23,6 +24,7 @@ use tubewright::library::works::{Work, WorkWhat};
 use tubewright::library::{
     EntryId, InstrumentId, Library, LoanId, Moment, PersonId, Write, problems, second_looks, works,
 };
+use tubewright::upkeep::drift::fit::DriftModel;
 use tubewright::upkeep::shelf::shelf;
 use tubewright::upkeep::{Snapshot, Snapshots};
 
@@ -466,7 +468,7 @@ async fn a_second_program_is_noticed() {
 #[tokio::test]
 async fn chances_are_those_of_a_fresh_learning() {
     let mut club = Club::new(9, 6).await;
-    let snapshots = Snapshots::with_patience(std::time::Duration::MAX);
+    let snapshots = Snapshots::with_patience(Wait::MAX, Wait::MAX);
     let mut compared = 0;
     for _ in 0..12 {
         for _ in 0..6 {
@@ -492,7 +494,7 @@ async fn own_looks_count_at_once_though_the_fleet_learns_behind() {
         club.anything().await;
     }
     // Without patience everything but the first lesson is learned behind.
-    let snapshots = Snapshots::with_patience(std::time::Duration::ZERO);
+    let snapshots = Snapshots::with_patience(Wait::ZERO, Wait::MAX);
     let first = club.snapshot(&snapshots).await;
     let foreseen = |id: &&InstrumentId| first.forecast(**id).is_some();
     let one = *club.instruments.iter().find(foreseen).unwrap();
@@ -507,19 +509,47 @@ async fn own_looks_count_at_once_though_the_fleet_learns_behind() {
     assert_eq!(looks(&at_once), looks(&first) + 1, "its own counts at once");
     assert!(at_once.is_behind && std::ptr::eq(at_once.model(), first.model()));
 
+    the_lesson_counts(&club, &snapshots).await;
+}
+
+/// What is learned behind is what a fresh learning gives.
+async fn the_lesson_counts(club: &Club, snapshots: &Snapshots) {
     let fresh = club.snapshot(&Snapshots::default()).await;
     let begun = std::time::Instant::now();
     loop {
-        let now = club.snapshot(&snapshots).await;
+        let now = club.snapshot(snapshots).await;
         if !now.is_behind {
             for id in &club.instruments {
                 assert_eq!(now.forecast(*id), fresh.forecast(*id));
             }
+            assert_eq!(now.record().verdict, fresh.record().verdict);
             break;
         }
         assert!(begun.elapsed().as_secs() < 60, "the lesson never counted");
-        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+        tokio::time::sleep(Wait::from_millis(20)).await;
     }
+}
+
+/// Who comes first after a start is not kept waiting until the whole fleet is learned from:
+/// lists go by the limits until then, and each instrument has a forecast by what is believed of all.
+#[tokio::test]
+async fn the_first_visitor_does_not_wait_for_the_lesson() {
+    let mut club = Club::new(4, 11).await;
+    for _ in 0..120 {
+        club.anything().await;
+    }
+    let snapshots = Snapshots::with_patience(Wait::ZERO, Wait::ZERO);
+    let first = club.snapshot(&snapshots).await;
+    assert!(first.is_behind && !first.is_trusted());
+    assert!(first.record().said.is_empty());
+    assert_eq!(*first.model(), DriftModel::nothing());
+    let fresh = club.snapshot(&Snapshots::default()).await;
+    assert!(!fresh.record().said.is_empty());
+    for id in &club.instruments {
+        let looks = |snapshot: &Snapshot| snapshot.forecast(*id).map(|told| told.looks);
+        assert_eq!(looks(&first), looks(&fresh), "its own logbook counts whole");
+    }
+    the_lesson_counts(&club, &snapshots).await;
 }
 
 /// While nothing is written everybody gets the same snapshot, and many who ask at

@@ -44,7 +44,7 @@ pub struct One {
     row: i64,
 }
 
-/// A loan that fits.
+/// A loan that fits, its fields in the order in which [`read`] gathers them.
 #[derive(Debug, Clone, PartialEq, Eq, serde::Deserialize)]
 pub struct Found {
     /// The loan.
@@ -62,9 +62,6 @@ pub struct Found {
     event: String,
 }
 
-/// Which of the words stand in what, by its row: a bit for each.
-type Held = HashMap<i64, u64>;
-
 /// The bits of the words that stand in a text.
 fn held(words: &[String], text: &str) -> u64 {
     let text = plain(text);
@@ -74,87 +71,133 @@ fn held(words: &[String], text: &str) -> u64 {
         .fold(0, |bits, (place, _)| bits | 1 << place)
 }
 
-/// The rows that hold the word of this place.
-fn of_word(held: &Held, place: usize) -> Vec<i64> {
-    let holds = |(_, bits): &(&i64, &u64)| *bits >> place & 1 == 1;
-    held.iter().filter(holds).map(|(row, _)| *row).collect()
+/// Words that are looked for in rows of which each is of a thing and of a person: things and
+/// people are few, and are looked through once.
+pub(super) struct Sought<'a> {
+    words: &'a [String],
+    /// Which of the words stand in what, by its row: a bit for each.
+    things: HashMap<i64, u64>,
+    people: HashMap<i64, u64>,
+}
+
+impl<'a> Sought<'a> {
+    /// These words, as [`plain`] has them; the first 64.
+    pub(super) async fn of(conn: &mut Conn, words: &'a [String]) -> Result<Self> {
+        let words = &words[..words.len().min(64)];
+        let things = sqlx::query_scalar!(
+            r#"SELECT json_group_array(json_array(rowid, tag || ' ' || name)) AS "all!: String" FROM instruments"#
+        )
+        .fetch_one(&mut *conn)
+        .await?;
+        let things: Vec<(i64, String)> = from_json(&things)?;
+        let things = things.iter().map(|(row, text)| (*row, held(words, text)));
+        let things = things.filter(|(_, bits)| *bits > 0).collect();
+        let mut people = HashMap::new();
+        for (place, word) in words.iter().enumerate() {
+            let rows = sqlx::query_scalar!(
+                r#"SELECT json_group_array(rowid) AS "all!: String" FROM people
+                   WHERE instr(replace(sorted_as, char(8211), '-'), ?) > 0"#,
+                word
+            )
+            .fetch_one(&mut *conn)
+            .await?;
+            for row in from_json::<Vec<i64>>(&rows)? {
+                *people.entry(row).or_default() |= 1 << place;
+            }
+        }
+        Ok(Self {
+            words,
+            things,
+            people,
+        })
+    }
+
+    /// Whether each word stands in what is told of this thing, of this person, or in this text.
+    pub(super) fn all_stand_in(&self, thing: i64, person: i64, text: &str) -> bool {
+        let all = (0..self.words.len()).fold(0, |bits, place| bits | 1 << place);
+        let of = |held: &HashMap<i64, u64>, row| held.get(&row).copied().unwrap_or_default();
+        let here = of(&self.things, thing) | of(&self.people, person);
+        here == all || (!text.is_empty() && here | held(self.words, text) == all)
+    }
+}
+
+/// Whose loans are read.
+struct Of {
+    /// Of these things and these people, by their rows.
+    things: Vec<i64>,
+    people: Vec<i64>,
+    /// For these evenings.
+    events: Vec<String>,
 }
 
 /// The loans that fit, in order.
 ///
-/// Words are looked for among instruments and people, of which there are few; then only the
-/// loans of those that hold the rarest word are read, by their indexes.
+/// Where words are looked for, only the loans are read of those things and people, and for those
+/// evenings, that hold the rarest: by their indexes.
 pub async fn found(conn: &mut Conn, asked: &Asked, today: NaiveDate) -> Result<Vec<Found>> {
-    let words = &asked.words[..asked.words.len().min(64)];
-    if words.is_empty() {
+    if asked.words.is_empty() {
         return read(conn, asked, None, today).await;
     }
-    let things = sqlx::query_scalar!(
-        r#"SELECT json_group_array(json_array(rowid, tag || ' ' || name)) AS "all!: String" FROM instruments"#
+    let sought = Sought::of(conn, &asked.words).await?;
+    let events = sqlx::query_scalar!(
+        r#"WITH RECURSIVE each (event) AS (
+               SELECT MIN(l.event) FROM loans l WHERE l.event <> '' AND l.event > ''
+               UNION ALL
+               SELECT (SELECT MIN(o.event) FROM loans o WHERE o.event <> '' AND o.event > each.event)
+               FROM each WHERE each.event IS NOT NULL)
+           SELECT json_group_array(event) AS "all!: String" FROM each WHERE event IS NOT NULL"#
     )
     .fetch_one(&mut *conn)
     .await?;
-    let things: Vec<(i64, String)> = from_json(&things)?;
-    let things_hold: Held = things
-        .iter()
-        .map(|(row, text)| (*row, held(words, text)))
-        .collect();
-    let mut people_hold = Held::new();
-    for (place, word) in words.iter().enumerate() {
-        let people = sqlx::query_scalar!(
-            r#"SELECT json_group_array(rowid) AS "all!: String" FROM people
-               WHERE instr(replace(sorted_as, char(8211), '-'), ?) > 0"#,
-            word
-        )
-        .fetch_one(&mut *conn)
-        .await?;
-        for row in from_json::<Vec<i64>>(&people)? {
-            *people_hold.entry(row).or_default() |= 1 << place;
+    let events: Vec<String> = from_json(&events)?;
+    let that_hold = |place: usize| {
+        let rows = |held: &HashMap<i64, u64>| {
+            let holds = held.iter().filter(|(_, bits)| *bits >> place & 1 == 1);
+            holds.map(|(row, _)| *row).collect()
+        };
+        let of_event = |event: &&String| held(&sought.words[place..=place], event) == 1;
+        Of {
+            things: rows(&sought.things),
+            people: rows(&sought.people),
+            events: events.iter().filter(of_event).cloned().collect(),
         }
-    }
-    let rarest = (0..words.len())
-        .map(|place| (of_word(&things_hold, place), of_word(&people_hold, place)))
-        .min_by_key(|(things, people)| things.len() + people.len());
+    };
+    let rarest = (0..sought.words.len())
+        .map(that_hold)
+        .min_by_key(|of| of.things.len() + of.people.len() + of.events.len());
     let mut found = read(conn, asked, rarest, today).await?;
-    let all = (0..words.len()).fold(0, |bits, place| bits | 1 << place);
-    let of = |held: &Held, row: i64| held.get(&row).copied().unwrap_or_default();
-    found.retain(|loan| {
-        let here = of(&things_hold, loan.thing) | of(&people_hold, loan.person);
-        here == all || (!loan.event.is_empty() && here | held(words, &loan.event) == all)
-    });
+    found.retain(|loan| sought.all_stand_in(loan.thing, loan.person, &loan.event));
     Ok(found)
 }
 
-/// The loans asked for, whatever the words; of these things and these people and for an evening,
-/// where rows of them are given.
+/// The loans asked for, whatever the words; of all, or of those.
 async fn read(
     conn: &mut Conn,
     asked: &Asked,
-    of: Option<(Vec<i64>, Vec<i64>)>,
+    of: Option<Of>,
     today: NaiveDate,
 ) -> Result<Vec<Found>> {
-    let list = |rows: Vec<i64>| serde_json::json!(rows).to_string();
-    let (of_things, of_people) = of.map(|(t, p)| (list(t), list(p))).unzip();
+    let of_all = of.is_none();
+    let of = of.map(|of| serde_json::json!([of.things, of.people, of.events]).to_string());
     // In one row: each of its own would cost more than what stands in it.
     let all = sqlx::query_scalar!(
-        r#"SELECT json_group_array(json_object('id', hex(id), 'out', out, 'late', late, 'tag', tag,
-                                               'thing', thing, 'person', person, 'event', event)) AS "all!: String"
+        r#"SELECT json_group_array(json_array(hex(id), out, late, tag, thing, person, event)) AS "all!: String"
            FROM (SELECT l.id, i.rowid AS thing, b.rowid AS person, l.event, i.tag,
                         l.returned_at IS NULL AS out, l.returned_at IS NULL AND l.due_on < ?1 AS late
-                 -- By an index of their own, or all of them.
-                 FROM (SELECT o.rowid AS number FROM loans o WHERE ?2 IS NULL AND NOT ?4
+                 -- All of them, or by an index of their own.
+                 FROM (SELECT o.rowid AS number FROM loans o WHERE ?2 AND NOT ?4
                        UNION ALL
-                       SELECT o.rowid FROM loans o WHERE ?2 IS NULL AND ?4 AND o.returned_at IS NULL
+                       SELECT o.rowid FROM loans o WHERE ?2 AND ?4 AND o.returned_at IS NULL
                        UNION ALL
                        SELECT * FROM (
                            SELECT o.rowid FROM loans o WHERE o.instrument_id IN (
-                               SELECT id FROM instruments WHERE rowid IN (SELECT value FROM json_each(?2)))
+                               SELECT id FROM instruments WHERE rowid IN (SELECT value FROM json_each(?3, '$[0]')))
                            UNION
                            SELECT o.rowid FROM loans o WHERE o.borrower_id IN (
-                               SELECT id FROM people WHERE rowid IN (SELECT value FROM json_each(?3)))
+                               SELECT id FROM people WHERE rowid IN (SELECT value FROM json_each(?3, '$[1]')))
                            UNION
                            SELECT o.rowid FROM loans o INDEXED BY loans_by_event
-                           WHERE ?2 IS NOT NULL AND o.event <> '')) fit
+                           WHERE o.event <> '' AND o.event IN (SELECT value FROM json_each(?3, '$[2]')))) fit
                       CROSS JOIN loans l ON l.rowid = fit.number
                       JOIN instruments i ON i.id = l.instrument_id JOIN people b ON b.id = l.borrower_id
                  WHERE (NOT ?4 OR l.returned_at IS NULL) AND (NOT ?5 OR l.returned_at IS NOT NULL)
@@ -163,8 +206,8 @@ async fn read(
                           ?8 OR l.returned_at IS NOT NULL,
                           CASE WHEN l.returned_at IS NULL AND NOT ?8 THEN l.due_on END, l.lent_at DESC, l.id DESC)"#,
         today,
-        of_things,
-        of_people,
+        of_all,
+        of,
         asked.open,
         asked.past,
         asked.for_an_event,
@@ -179,7 +222,7 @@ async fn read(
 /// Everything there is, or everybody, by name.
 pub async fn all(conn: &mut Conn, by: By) -> Result<Vec<One>> {
     let all = sqlx::query_scalar!(
-        r#"SELECT json_group_array(json_object('name', name, 'row', row)) AS "all!: String"
+        r#"SELECT json_group_array(json_array(name, row)) AS "all!: String"
            FROM (SELECT tag AS name, rowid AS row FROM instruments WHERE ?1
                  UNION ALL SELECT sorted_as, rowid FROM people WHERE NOT ?1)"#,
         by == By::Thing
@@ -243,17 +286,20 @@ pub async fn page_by(
         }
     }
     let those: Vec<i64> = order.keys().copied().collect();
-    let of = match by {
+    let (things, people) = match by {
         By::Thing => (those, Vec::new()),
         By::Borrower => (Vec::new(), those),
+    };
+    let of = Of {
+        things,
+        people,
+        events: Vec::new(),
     };
     let mut found = read(conn, asked, Some(of), today).await?;
     let place = |loan: &Found| match by {
         By::Thing => order.get(&loan.thing),
         By::Borrower => order.get(&loan.person),
     };
-    // Whatever was for an evening is read as well.
-    found.retain(|loan| place(loan).is_some());
     found.sort_by_key(|loan| place(loan).copied());
     let skip = page.start - first.unwrap_or(page.start);
     Ok(found.into_iter().skip(skip).take(page.len()).collect())

@@ -322,6 +322,8 @@ impl Person {
             return Self::page_by_name(conn, page, rows).await;
         }
         let words = serde_json::json!(which.words).to_string();
+        let longest = which.words.iter().max_by_key(|word| word.len());
+        let longest = longest.map(String::as_str).unwrap_or_default();
         let found = sqlx::query_as!(
             Found,
             r#"WITH fit AS MATERIALIZED (
@@ -329,6 +331,8 @@ impl Person {
                    WHERE left_at IS NULL AND (?1 IS NULL OR (role = ?1 AND NOT guest)) AND (NOT ?2 OR guest)
                      AND (?3 IS NULL OR ?3 = (CASE WHEN password_hash IS NOT NULL THEN 'yes'
                                               WHEN email IS NULL OR guest THEN 'never' ELSE 'no-password' END))
+                     -- The longest by itself: few are asked for the others.
+                     AND instr(replace(sorted_as, char(8211), '-') || ' ' || lower(COALESCE(email, '')), ?8) > 0
                      AND NOT EXISTS (SELECT 1 FROM json_each(?7) w WHERE instr(
                          replace(sorted_as, char(8211), '-') || ' ' || lower(COALESCE(email, '')), w.value) = 0))
                SELECT p.id AS "id: PersonId", p.name, p.email, p.role AS "role: Role", p.guest AS "guest: bool",
@@ -348,7 +352,8 @@ impl Person {
             which.order,
             page,
             rows,
-            words
+            words,
+            longest
         )
         .fetch_all(conn)
         .await?;

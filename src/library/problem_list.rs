@@ -1,5 +1,6 @@
 //! Every problem that stands, as a list shows it.
 
+use super::loan_lists::Sought;
 use super::problems::{AsksFor, LoggedProblem, Problem, ProblemWhat};
 use super::{Conn, EntryId, InstrumentId, Moment, Result, from_json};
 
@@ -16,15 +17,15 @@ pub struct Listed {
     pub recorded_by: String,
 }
 
-/// What a list is narrowed and put in order by.
+/// What a list is narrowed and put in order by, in the order in which [`brief`] gathers it.
 #[derive(Debug, Clone, serde::Deserialize)]
 pub struct Brief {
     /// The problem.
     pub entry_id: EntryId,
     /// The instrument's tag.
     pub tag: String,
-    /// Its name, the reporter's words, and who wrote it down.
-    pub texts: [String; 3],
+    /// The reporter's words, where words are looked for.
+    pub words: String,
     /// What is wrong.
     pub what: ProblemWhat,
     /// What it asks for.
@@ -35,27 +36,43 @@ pub struct Brief {
     /// Whether somebody has taken it on.
     #[serde(deserialize_with = "super::bit")]
     pub taken: bool,
+    thing: i64,
+    person: i64,
 }
 
-/// Of all of them, or only of the open ones, the newest first.
-pub async fn brief(conn: &mut Conn, only_open: bool) -> Result<Vec<Brief>> {
+/// Of all of them, or only of the open ones, the newest first: those of which each of these
+/// words stands in the instrument's tag or name, in what is wrong, in the reporter's words, or in
+/// the name of who wrote it down.
+pub async fn brief(conn: &mut Conn, only_open: bool, words: &[String]) -> Result<Vec<Brief>> {
+    let with_words = !words.is_empty();
     let all = sqlx::query_scalar!(
-        r#"SELECT json_group_array(json_object('entry_id', hex(id), 'tag', tag, 'texts', json_array(name, words, by),
-                      'what', what, 'asks_for', asks_for, 'settled', settled, 'taken', taken)) AS "all!: String"
-           FROM (SELECT e.id, i.tag, i.name, f.words, p.name AS by, f.what, f.asks_for,
-                        e.id NOT IN (SELECT entry_id FROM open_problems) AS settled,
+        r#"SELECT json_group_array(json_array(hex(id), tag, words, what, asks_for, settled, taken,
+                                                      thing, person)) AS "all!: String"
+           FROM (SELECT e.id, i.tag, CASE WHEN ?2 THEN f.words ELSE '' END AS words, f.what, f.asks_for,
+                        o.settled, i.rowid AS thing, p.rowid AS person,
                         EXISTS (SELECT 1 FROM jobs j WHERE j.problem_entry_id = e.id AND j.ended_at IS NULL
                                 AND j.person_id IS NOT NULL) AS taken
-                 FROM (SELECT entry_id FROM open_problems UNION ALL SELECT entry_id FROM problems
-                       WHERE NOT ?1 AND entry_id NOT IN (SELECT entry_id FROM open_problems)) o
-                      CROSS JOIN current_entries e ON e.id = o.entry_id CROSS JOIN problems f ON f.entry_id = e.id
+                 FROM (SELECT entry_id, 0 AS settled FROM open_problems
+                       UNION ALL
+                       SELECT s.entry_id, 1 FROM problems s CROSS JOIN current_entries c ON c.id = s.entry_id
+                       WHERE NOT ?1 AND s.entry_id NOT IN (SELECT entry_id FROM open_problems)) o
+                      CROSS JOIN entries e ON e.id = o.entry_id CROSS JOIN problems f ON f.entry_id = e.id
                       JOIN instruments i ON i.id = e.instrument_id JOIN people p ON p.id = e.recorded_by
                  ORDER BY e.happened_at DESC, e.recorded_at DESC, e.id DESC)"#,
-        only_open
+        only_open,
+        with_words
     )
-    .fetch_one(conn)
+    .fetch_one(&mut *conn)
     .await?;
-    from_json(&all)
+    let mut all: Vec<Brief> = from_json(&all)?;
+    if with_words {
+        let sought = Sought::of(conn, words).await?;
+        all.retain(|one| {
+            let said = [one.words.as_str(), one.what.label()].join(" ");
+            sought.all_stand_in(one.thing, one.person, &said)
+        });
+    }
+    Ok(all)
 }
 
 /// The open ones, the newest first, so many after `skip`.

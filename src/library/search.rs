@@ -99,9 +99,10 @@ pub async fn count(
     let asked = sought.asked(kind);
     Ok(sqlx::query_scalar!(
         r#"SELECT COUNT(*) AS "n!: i64" FROM (
-               SELECT 1 FROM search_index x JOIN search_rows r ON r.number = x.rowid
-                    LEFT JOIN instruments i ON i.id = r.instrument_id
-               WHERE search_index MATCH ?1 AND (?2 OR i.status IS NOT 'retired') LIMIT ?3)"#,
+               SELECT 1 FROM search_index x
+               WHERE search_index MATCH ?1
+                 AND (?2 OR NOT EXISTS (SELECT 1 FROM search_rows r CROSS JOIN instruments i ON i.id = r.instrument_id
+                                        WHERE r.number = x.rowid AND i.status = 'retired')) LIMIT ?3)"#,
         asked,
         retired,
         most

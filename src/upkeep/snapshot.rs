@@ -10,10 +10,12 @@
 //!
 //! What the whole fleet teaches may lag: where learning took longer than a moment
 //! the last time, it goes on behind, on a thread that gives way, and the next
-//! snapshot takes it up. An instrument's own logbook always counts whole.
+//! snapshot takes it up. A server waits for the first lesson a while and then goes by what is
+//! believed of all telescopes. An instrument's own logbook always counts whole.
 
 use std::any::{Any, TypeId};
 use std::collections::HashMap;
+use std::sync::mpsc::Receiver;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -34,7 +36,7 @@ use library::{Conn, InstrumentId, Library, Moment, Result, changes};
 #[derive(Debug)]
 pub struct Snapshot {
     /// The shelf.
-    pub fleet: Fleet,
+    pub fleet: Arc<Fleet>,
     /// The end of the day it was made on (club's zone), in the days of the chains:
     /// what came in within a day is known, and two lists of one day agree.
     pub today: f64,
@@ -70,6 +72,18 @@ struct Lesson {
 }
 
 impl Lesson {
+    /// What is believed before any logbook is read.
+    fn nothing(zone: Tz) -> Self {
+        Self {
+            entered: Vec::new(),
+            model: Arc::new(DriftModel::nothing()),
+            record: Record::of(&[], &[], zone),
+            forecasts: Forecasts::new(),
+            // So that any other is learned behind.
+            took: Duration::MAX,
+        }
+    }
+
     fn of(fleet: &Fleet) -> Self {
         let begun = Instant::now();
         let entered = entered(fleet);
@@ -111,14 +125,13 @@ impl Snapshot {
     /// Of a fleet, with the lesson given; what `known` holds is used where it was
     /// made from the very same.
     fn of(
-        fleet: Fleet,
+        fleet: Arc<Fleet>,
         lesson: Arc<Lesson>,
         is_behind: bool,
         known: &[&Forecasts],
         now: Moment,
     ) -> Self {
-        let date = now.with_timezone(&fleet.zone).date_naive();
-        let today = end_of(date, fleet.zone, now);
+        let (date, today) = today(&fleet, now);
         Self {
             forecasts: forecasts(&fleet, &lesson.model, today, known),
             fleet,
@@ -205,6 +218,12 @@ impl Snapshot {
     }
 }
 
+/// The club's date, and the end of that day in the days of the chains.
+fn today(fleet: &Fleet, now: Moment) -> (NaiveDate, f64) {
+    let date = now.with_timezone(&fleet.zone).date_naive();
+    (date, end_of(date, fleet.zone, now))
+}
+
 /// The end of a day in a zone, in the days of the chains.
 fn end_of(date: NaiveDate, zone: Tz, now: Moment) -> f64 {
     let next = date.checked_add_days(Days::new(1)).unwrap_or(date);
@@ -260,27 +279,36 @@ struct Shared {
     behind: Arc<Semaphore>,
     /// A lesson that took longer than this is learned behind the next time.
     patience: Duration,
+    /// So long the first lesson is waited for.
+    first_patience: Duration,
 }
 
+/// For who asks once and wants to know what the fleet teaches.
 impl Default for Snapshots {
     fn default() -> Self {
-        Self::with_patience(Duration::from_millis(250))
+        Self::with_patience(Duration::from_millis(250), Duration::MAX)
     }
 }
 
 /// Nobody waits longer than this for a snapshot: only the first one after a start,
-/// which reads and learns everything, can take so long.
+/// which reads every logbook, can take so long.
 pub const LONGEST_WAIT: Duration = Duration::from_secs(30);
 
 impl Snapshots {
-    /// With another patience than the usual quarter of a second.
-    pub fn with_patience(patience: Duration) -> Self {
+    /// For a server, whose first visitor after a start is not kept waiting long.
+    pub fn of_server() -> Self {
+        Self::with_patience(Duration::from_millis(250), Duration::from_secs(5))
+    }
+
+    /// With this patience for a lesson, and for the first one.
+    pub fn with_patience(patience: Duration, first_patience: Duration) -> Self {
         Self(Arc::new(Shared {
             latest: Mutex::default(),
             lesson: Mutex::default(),
             build: Arc::new(Semaphore::new(1)),
             behind: Arc::new(Semaphore::new(1)),
             patience,
+            first_patience,
         }))
     }
 
@@ -337,7 +365,7 @@ impl Snapshots {
             let before = locked(&shared.latest).clone();
             let fleet = {
                 let mut conn = library.read().await?;
-                Fleet::after(before.as_ref().map(|b| &b.fleet), &mut conn, now).await?
+                Fleet::after(before.as_ref().map(|b| &*b.fleet), &mut conn, now).await?
             };
             tokio::task::spawn_blocking(move || shared.finish(fleet, before.as_deref(), now))
                 .await
@@ -361,46 +389,58 @@ impl Shared {
         before: Option<&Snapshot>,
         now: Moment,
     ) -> Arc<Snapshot> {
+        let fleet = Arc::new(fleet);
         let lesson = locked(&self.lesson).clone();
-        let (lesson, is_behind) = match lesson {
-            Some(lesson) if lesson.is_of(&fleet) => (lesson, false),
-            Some(lesson) if lesson.took > self.patience => (lesson, true),
+        let lesson = match lesson {
+            Some(lesson) if lesson.is_of(&fleet) || lesson.took > self.patience => lesson,
+            None if let Some(learned) = self.learn_behind(&fleet, now) => {
+                // Where it takes too long, what is learned replaces this.
+                let _ = learned.recv_timeout(self.first_patience);
+                let mut lesson = locked(&self.lesson);
+                let nothing = || Arc::new(Lesson::nothing(fleet.zone));
+                lesson.get_or_insert_with(nothing).clone()
+            }
             _ => {
                 let lesson = Arc::new(Lesson::of(&fleet));
                 *locked(&self.lesson) = Some(lesson.clone());
-                (lesson, false)
+                lesson
             }
         };
+        let is_behind = !lesson.is_of(&fleet);
         let mut known = vec![&lesson.forecasts];
         known.extend(before.map(|b| &b.forecasts));
         let snapshot = Snapshot::of(fleet, lesson.clone(), is_behind, &known, now);
         let snapshot = Arc::new(snapshot);
         *locked(&self.latest) = Some(snapshot.clone());
         if is_behind {
-            self.learn_behind(snapshot.clone());
+            self.learn_behind(&snapshot.fleet, now);
         }
         snapshot
     }
 
-    /// Learns from a snapshot on a thread that gives way, unless one is at it; then
+    /// Learns from a fleet on a thread that gives way, unless one is at it; then
     /// rests as long as that took, so that no more than half a core goes into it.
-    fn learn_behind(self: &Arc<Self>, snapshot: Arc<Snapshot>) {
-        let Ok(turn) = self.behind.clone().try_acquire_owned() else {
-            return;
-        };
-        let shared = self.clone();
+    /// Tells when it has learned.
+    fn learn_behind(self: &Arc<Self>, fleet: &Arc<Fleet>, now: Moment) -> Option<Receiver<()>> {
+        let turn = self.behind.clone().try_acquire_owned().ok()?;
+        let (shared, fleet) = (self.clone(), fleet.clone());
+        let (tell, learned) = std::sync::mpsc::channel();
         let begun = std::thread::Builder::new().spawn(move || {
             crate::threads::give_way();
-            let mut lesson = Lesson::of(&snapshot.fleet);
-            lesson.forecasts = forecasts(&snapshot.fleet, &lesson.model, snapshot.today, &[]);
+            let mut lesson = Lesson::of(&fleet);
+            let (_, today) = today(&fleet, now);
+            lesson.forecasts = forecasts(&fleet, &lesson.model, today, &[]);
             let rest = lesson.took;
             *locked(&shared.lesson) = Some(Arc::new(lesson));
+            // Nobody may wait for it any more.
+            let _ = tell.send(());
             std::thread::sleep(rest);
             drop(turn);
         });
-        if let Err(error) = begun {
-            tracing::warn!(%error, "no thread for work in the background");
-        }
+        begun
+            .inspect_err(|error| tracing::warn!(%error, "no thread for work in the background"))
+            .ok()?;
+        Some(learned)
     }
 }
 

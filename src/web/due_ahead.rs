@@ -51,7 +51,6 @@ struct Line {
     name: String,
     design: &'static str,
     bar: Bar,
-    forecast: Forecast,
     limit: f64,
     chance: String,
     coming: String,
@@ -63,8 +62,30 @@ struct Line {
 
 struct Ahead {
     coming: NaiveDate,
-    lines: Vec<Line>,
+    /// How far ahead that is, where the club's noon of it can be told.
+    days_ahead: Option<f64>,
     snapshot: Arc<Snapshot>,
+}
+
+impl Ahead {
+    /// Every instrument with a forecast, the likeliest out of collimation first.
+    fn fleet(&self) -> Vec<(&Member, &Forecast)> {
+        let members = self.snapshot.fleet.members.iter();
+        let mut fleet: Vec<(&Member, &Forecast)> = members
+            .filter_map(|m| Some((m, self.snapshot.forecast(m.instrument.id)?)))
+            .collect();
+        highest_first(&mut fleet, |forecast| forecast.chance);
+        fleet
+    }
+}
+
+/// By a figure of the forecast, then by tag.
+fn highest_first(fleet: &mut [(&Member, &Forecast)], figure: impl Fn(&Forecast) -> f64) {
+    fleet.sort_by(|(m, a), (n, b)| {
+        figure(b)
+            .total_cmp(&figure(a))
+            .then_with(|| m.instrument.tag.cmp(&n.instrument.tag))
+    });
 }
 
 async fn ahead(context: &RequestContext, asked: &Asked) -> Result<Ahead, Error> {
@@ -81,22 +102,9 @@ async fn ahead(context: &RequestContext, asked: &Asked) -> Result<Ahead, Error> 
     }
     let snapshot = context.snapshot().await?;
     let days_ahead = noon_of(club, coming).map(|at| day_of(at) - snapshot.today);
-    let members = snapshot.fleet.members.iter();
-    let mut lines: Vec<Line> = members
-        .filter_map(|m| {
-            let forecast = snapshot.forecast(m.instrument.id)?;
-            Some(line(context, m, forecast, days_ahead))
-        })
-        .collect();
-    lines.sort_by(|a, b| {
-        b.forecast
-            .chance
-            .total_cmp(&a.forecast.chance)
-            .then_with(|| a.tag.cmp(&b.tag))
-    });
     Ok(Ahead {
         coming,
-        lines,
+        days_ahead,
         snapshot,
     })
 }
@@ -133,7 +141,6 @@ fn line(
             .iter()
             .map(|f| (f.title.clone(), f.evidence.clone()))
             .collect(),
-        forecast: forecast.clone(),
     }
 }
 
@@ -171,28 +178,23 @@ async fn ahead_page(
     context: RequestContext,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Error> {
-    let mut told = ahead(&context, &asked).await?;
+    let told = ahead(&context, &asked).await?;
     let on = show::short_day(told.coming, context.club().date(context.now()));
-    let mut by_gain: Vec<&Line> = told.lines.iter().collect();
-    by_gain.sort_by(|a, b| {
-        b.forecast
-            .call
-            .gain()
-            .total_cmp(&a.forecast.call.gain())
-            .then_with(|| a.tag.cmp(&b.tag))
-    });
-    let next_looks = by_gain
+    let fleet = told.fleet();
+    let mut worth_a_look = fleet.clone();
+    worth_a_look.retain(|(_, forecast)| forecast.call.gain() >= 0.02);
+    highest_first(&mut worth_a_look, |forecast| forecast.call.gain());
+    let next_looks = worth_a_look
         .into_iter()
-        .filter(|l| l.forecast.call.gain() >= 0.02)
         .take(5)
-        .map(|l| NextLook {
-            path: l.path.clone(),
-            tag: l.tag.clone(),
+        .map(|(member, forecast)| NextLook {
+            path: address::instrument(&member.instrument.tag),
+            tag: member.instrument.tag.clone(),
             words: format!(
                 "{}: collimated or not would be called rightly {} of the time today, {} after a star test from frames.",
-                l.name,
-                show::percent(l.forecast.call.now),
-                show::percent(l.forecast.call.after_look)
+                member.instrument.name,
+                show::percent(forecast.call.now),
+                show::percent(forecast.call.after_look)
             ),
         })
         .collect();
@@ -214,11 +216,13 @@ async fn ahead_page(
             }
         )
     };
-    let count = told.lines.len();
+    let count = fleet.len();
     let is_cut = count > SHOWN && asked.all != "yes";
-    if is_cut {
-        told.lines.truncate(SHOWN);
-    }
+    let shown = &fleet[..if is_cut { SHOWN } else { count }];
+    let lines = shown
+        .iter()
+        .map(|(member, forecast)| line(&context, member, forecast, told.days_ahead))
+        .collect();
     page(&AheadPage {
         layout: context.layout("Ahead"),
         lede: format!("{count} instruments, the likeliest out of collimation first"),
@@ -236,7 +240,7 @@ async fn ahead_page(
         trusted: told.snapshot.is_trusted(),
         is_coordinator: context.may(Access::Coordinator),
         csv: format!("/due/ahead.csv?coming={}", told.coming),
-        lines: told.lines,
+        lines,
     })
 }
 
@@ -247,8 +251,9 @@ fn flags_words(flags: &[(String, String)]) -> String {
 
 async fn ahead_csv(context: RequestContext, Query(asked): Query<Asked>) -> Result<Response, Error> {
     let told = ahead(&context, &asked).await?;
-    let rows = told.lines.into_iter().map(|l| {
-        let o = l.forecast;
+    let fleet = told.fleet().into_iter();
+    let rows = fleet.map(|(member, o)| {
+        let l = line(&context, member, o, told.days_ahead);
         vec![
             l.tag.into(),
             l.name.into(),

@@ -186,7 +186,7 @@ impl App {
             post: post::Post::default(),
             clock,
             walked: audit_log::Walked::default(),
-            snapshots: crate::upkeep::Snapshots::default(),
+            snapshots: crate::upkeep::Snapshots::of_server(),
             passwords: passwords::Passwords::default(),
             peers: peers::Peers::default(),
             unsent: unsent::Unsent::default(),

@@ -15,7 +15,6 @@ use super::shelf::tag_key;
 use super::tables::{Cell, Paging, csv_response};
 use super::{Error, address, show};
 use crate::library::jobs::{self, Job};
-use crate::library::people::all_stand_in;
 use crate::library::problem_list::{self, Listed};
 use crate::library::problems::{AsksFor, ProblemWhat};
 use crate::library::{Conn, EntryId};
@@ -84,16 +83,13 @@ async fn asked_for(conn: &mut Conn, asked: &Asked) -> Result<Vec<EntryId>, Error
     let controls = controls();
     let order = controls.check(asked)?;
     let only_open = asked.of("show").is_empty();
-    let mut found = problem_list::brief(conn, only_open).await?;
+    let mut found = problem_list::brief(conn, only_open, &asked.each_word()).await?;
     let is = |name: &str, slug: &str| asked.of(name).is_empty() || asked.of(name) == slug;
-    let words = asked.each_word();
     found.retain(|one| {
-        let [name, said, by] = &one.texts;
         (asked.of("show") != "settled" || one.settled)
             && is("job", if one.taken { "taken" } else { "none" })
             && is("what", one.what.slug())
             && is("asks", one.asks_for.slug())
-            && all_stand_in(&words, &[&one.tag, name, said, one.what.label(), by])
     });
     match order {
         "oldest" => found.reverse(),
