@@ -15,6 +15,10 @@ use nalgebra::DMatrix;
 use optics::fourier::{Scratch, Square, fast_size, signed};
 use rustfft::num_complex::Complex32;
 
+/// Small untruths of any model that go all round the ring falsify focal ratio, response and
+/// the place of one side's shadow by several times their sigma (pictures by an independent
+/// library made us find up to ten): their sigma is taken as this many times the fit's.
+pub(super) const UNTRUTH: f64 = 4.0;
 /// What holds a parameter, in units of what is known of it.
 const HELD: f64 = 1e12;
 
@@ -58,11 +62,11 @@ impl Leftover {
         total
     }
 
-    /// Adds the pull of a prior on each of `ids`, of this variance.
-    pub fn believe(&mut self, ids: &[usize], variance: f64) {
-        let n = ids.len();
-        let pull = DMatrix::from_diagonal_element(n, n, variance);
-        self.pictures.push((ids.to_vec(), pull));
+    /// Adds the pull of a prior on each of these parameters, with its variance.
+    pub fn believe(&mut self, pulls: &[(usize, f64)]) {
+        let (ids, variances): (Vec<usize>, Vec<f64>) = pulls.iter().copied().unzip();
+        let pull = DMatrix::from_diagonal(&variances.into());
+        self.pictures.push((ids, pull));
     }
 
     /// From residuals and derivatives; `inverse` says what the fit took away.

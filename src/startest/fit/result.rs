@@ -2,7 +2,7 @@
 
 use super::{
     FitOptions, honest,
-    kernels::{dot, plane},
+    kernels::plane,
     run::{Fitted, Work},
     solve::{A4, BLUR, COLOUR, FLUX, OWN, SHADE, SKY, X, Y},
     told,
@@ -219,11 +219,7 @@ impl Fitted<'_> {
         options: &FitOptions,
         side: SideFound,
     ) -> FitResult {
-        let wider = if options.other_starts && !self.moving {
-            wider::widen(&mut self)
-        } else {
-            Wider::default()
-        };
+        let wider = wider::widen(&mut self, options.other_starts);
         let Self {
             problem, solution, ..
         } = &self;
@@ -233,7 +229,7 @@ impl Fitted<'_> {
         let inverse = honest::inverse(&honest::holding(&solution.matrix, &self.held))
             .unwrap_or_else(|| DMatrix::from_element(count, count, f64::INFINITY));
         let mut leftover = honest::Leftover::of(problem, solution, &inverse);
-        leftover.believe(&wider.further, wider.believed);
+        leftover.believe(&wider.believed);
         let mut covariance = leftover.covariance(&inverse);
         if let Some(unknown) = problem.unknown {
             // What was believed beforehand is as uncertain as was believed.
@@ -266,10 +262,10 @@ impl Fitted<'_> {
             self.cut,
             [row(8), row(7)],
         );
-        // What the further modes leave as believed is the same in all frames.
+        // What further modes and shadow leave as believed is the same in all frames.
         let believed = |a: usize, b: usize| {
-            let both = |&i: &usize| inverse[(row(a), i)] * inverse[(row(b), i)];
-            wider.believed * wider.further.iter().map(both).sum::<f64>()
+            let both = |&(i, v): &(usize, f64)| v * inverse[(row(a), i)] * inverse[(row(b), i)];
+            wider.believed.iter().map(both).sum::<f64>()
         };
         let bands = problem.unknown.map_or(0.0, |u| u.of_all);
         let of_sizes =
@@ -299,20 +295,19 @@ impl Fitted<'_> {
                 covariance[(row(a), row(b))] + own + of_told(a, b)
             })
             .collect();
-        let decentre =
-            (problem.free_shadow.start == 0 && !problem.free_shadow.is_empty()).then(|| {
-                let i = problem.shared_modes.len();
-                // A pair has the shadow's change of sides to go by, one side only
-                // what small untruths of the model may feign.
-                let untrue = if last == 0 { told::UNTRUTH } else { 1.0 };
-                Decentre {
-                    by_radius: [p[i], p[i + 1]],
-                    sigma: [
-                        untrue * covariance[(i, i)].max(0.0).sqrt(),
-                        untrue * covariance[(i + 1, i + 1)].max(0.0).sqrt(),
-                    ],
-                }
-            });
+        let decentre = problem.place_is_free().then(|| {
+            let i = problem.shared_modes.len();
+            // A pair has the shadow's change of sides to go by, one side only
+            // what small untruths of the model may feign.
+            let untrue = if last == 0 { honest::UNTRUTH } else { 1.0 };
+            Decentre {
+                by_radius: [p[i], p[i + 1]],
+                sigma: [
+                    untrue * covariance[(i, i)].max(0.0).sqrt(),
+                    untrue * covariance[(i + 1, i + 1)].max(0.0).sqrt(),
+                ],
+            }
+        });
         let sigma = |i: usize| covariance[(i, i)].max(0.0).sqrt();
         let scale = self.setup.focal_mm / setup.focal_mm;
         let focal_scale = problem
@@ -352,16 +347,8 @@ impl Fitted<'_> {
         let obstruction = problem.state(p, 0).shadow[2];
         let freedom = solution.freedom as usize;
         let chi2 = solution.chi2;
-        // The shadow's place, where it was fitted, is held here: the doubt is that of
-        // one side, whatever this picture made of it.
-        let doubt = if last == 0 && setup.obstruction > 0.0 {
-            let mut held = self.held.clone();
-            if problem.free_shadow.start == 0 {
-                held.extend([0, 1].map(|k| problem.shared_modes.len() + k));
-            }
-            let inverse = honest::inverse(&honest::holding(&solution.matrix, &held))
-                .unwrap_or_else(|| inverse.clone());
-            self.doubt(&inverse, [row(8), row(7)], options.plausible_decentre)
+        let doubt = if last == 0 {
+            options.plausible_decentre * self.lean_on_place(&wider, [row(8), row(7)])
         } else {
             0.0
         };
@@ -393,33 +380,31 @@ impl Fitted<'_> {
         }
     }
 
-    /// Shift of the coma (root mean of both components) that a shadow off
-    /// centre by `decentre` causes.
-    fn doubt(&mut self, inverse: &DMatrix<f64>, coma: [usize; 2], decentre: f64) -> f64 {
-        let state = self.problem.state(&self.solution.parameters, 0);
-        let flux = self.solution.parameters[self.problem.own(0) + FLUX];
-        let picture = &mut self.problem.pictures[0];
-        let sloper = picture.sloper.as_mut().unwrap_or(&mut picture.model);
-        let mut sum = 0.0;
-        for slope in sloper.slopes_by_shadow(&state) {
-            let weighted: Vec<f32> = slope
-                .iter()
-                .zip(&picture.root_weight)
-                .map(|(a, w)| a * w)
-                .collect();
-            let pull: Vec<(usize, f64)> = self.solution.columns[0]
-                .iter()
-                .map(|(j, column)| (*j, flux * dot(column, &weighted)))
-                .collect();
-            for row in coma {
-                sum += pull
-                    .iter()
-                    .map(|(j, g)| inverse[(row, *j)] * g)
-                    .sum::<f64>()
-                    .powi(2);
-            }
-        }
-        decentre * (sum / 2.0).sqrt()
+    /// Shift of the coma (root mean of both components) for a shadow off centre by 1 in each
+    /// direction that is taken for one in the middle, as one side does whatever this picture
+    /// made of it.
+    fn lean_on_place(&self, wider: &Wider, coma: [usize; 2]) -> f64 {
+        let (problem, matrix) = (&self.problem, &self.solution.matrix);
+        let first = problem.shared_modes.len();
+        let place = if problem.place_is_free() {
+            vec![first, first + 1]
+        } else {
+            wider.shadow.clone()
+        };
+        let held = [self.held.as_slice(), &place].concat();
+        let Some(inverse) = honest::inverse(&honest::holding(matrix, &held)) else {
+            return f64::INFINITY;
+        };
+        let free = || (0..matrix.nrows()).filter(|j| !place.contains(j));
+        let shift = |row: usize, i: usize| {
+            free()
+                .map(|j| inverse[(row, j)] * matrix[(j, i)])
+                .sum::<f64>()
+        };
+        let both = place
+            .iter()
+            .flat_map(|&i| coma.map(|row| shift(row, i).powi(2)));
+        (both.sum::<f64>() / 2.0).sqrt()
     }
 
     /// How the parameter in `row` answers to each weighted pixel of picture `k`.

@@ -181,6 +181,11 @@ impl Problem {
         self.shared_modes.len() + self.free_shadow.len() + self.extras() + sizes + OWN * k
     }
 
+    /// Whether the shadow's place is a parameter: the two after the shared modes.
+    pub fn place_is_free(&self) -> bool {
+        self.free_shadow.start == 0 && !self.free_shadow.is_empty()
+    }
+
     /// How many parameters of camera and focal ratio are free.
     pub fn extras(&self) -> usize {
         [self.bend_sigma, self.scale_sigma, self.band_sigma]
@@ -272,7 +277,7 @@ impl Problem {
             let i = self.shared_modes.len() + 2 - self.free_shadow.start;
             all.push((i, self.shadow[2] - p[i], self.radius_sigma.powi(-2)));
         }
-        if self.place_sigma > 0.0 && self.free_shadow.start == 0 && !self.free_shadow.is_empty() {
+        if self.place_sigma > 0.0 && self.place_is_free() {
             let first = self.shared_modes.len();
             all.extend((first..first + 2).map(|i| (i, -p[i], self.place_sigma.powi(-2))));
         }

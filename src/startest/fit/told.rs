@@ -11,10 +11,10 @@
 
 use super::{
     FitOptions,
-    honest::{self, Leftover},
+    honest::{self, Leftover, UNTRUTH},
     solve::Problem,
     solve::Solution,
-    wider::Wider,
+    wider::{SHADOW_SIGMA, Wider},
 };
 use nalgebra::{DMatrix, DVector};
 
@@ -38,11 +38,7 @@ const RIM_SIGMA: f64 = 0.006;
 const SHADE_SIGMA: f64 = 0.02;
 /// An obstruction this far from the told one counts as wrong.
 const OBSTRUCTION_WRONG: f64 = 0.015;
-/// Small untruths of any model that go all round the ring falsify focal ratio and
-/// response by several times their sigma (pictures by an independent library
-/// made us find up to ten): their sigma is taken as this many times the fit's,
-/// and as more where it is asked whether to leave what was told at all.
-pub(super) const UNTRUTH: f64 = 4.0;
+/// As [`UNTRUTH`], where it is asked whether to leave what was told at all.
 const UNTRUTH_TO_LEAVE: f64 = 11.0;
 /// With the modes that are else left out ([`super::wider`]) less is untrue.
 const UNTRUTH_TO_DOUBT: f64 = 2.0;
@@ -100,7 +96,7 @@ pub(super) fn doubt(
             alone
         }
     };
-    let placed = problem.place_sigma > 0.0 && problem.free_shadow.start == 0;
+    let placed = problem.place_sigma > 0.0 && problem.place_is_free();
     let first = problem.shared_modes.len();
     let beliefs = [
         Belief {
@@ -118,6 +114,17 @@ pub(super) fn doubt(
         Belief {
             at: (first..first + 2).filter(|_| placed).collect(),
             sigma: problem.place_sigma,
+            often: None,
+            untruth: UNTRUTH,
+        },
+        Belief {
+            at: wider
+                .shadow
+                .iter()
+                .copied()
+                .filter(|i| held.contains(i))
+                .collect(),
+            sigma: SHADOW_SIGMA,
             often: None,
             untruth: UNTRUTH,
         },

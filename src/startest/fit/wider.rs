@@ -1,7 +1,8 @@
 //! A last step with what the model leaves out and every instrument has a little of.
 //!
 //! Z12 to Z22 of a thousandth of a wave each are too faint to be sought and strong enough to
-//! lean on the coma. Where a fit has ended, its normal equations are widened by them and
+//! lean on the coma, and so does a shadow a little off centre, which from one side looks much
+//! like it. Where a fit has ended, its normal equations are widened by them and
 //! solved once, each held near nothing by a prior. The rim's place (a dew cap, a focuser in
 //! the light) and light that falls unevenly are widened by as well, but left as told:
 //! [`super::told`] asks what they leave in doubt.
@@ -20,6 +21,9 @@ use optics::wavefront;
 /// instrument's (common practice, no source; tests/accuracy/worlds draws 0.0006 to 0.001).
 const FURTHER: [usize; 11] = [12, 13, 14, 15, 16, 17, 18, 19, 20, 21, 22];
 const FURTHER_SIGMA: f64 = 8e-4;
+/// How far from the middle the shadow of an instrument in order is, in radii along each axis,
+/// 1-sigma (common practice, no source: 0.2 mm of a 200 mm mirror).
+pub(super) const SHADOW_SIGMA: f64 = 0.002;
 /// Neighbouring pixels err alike: what is believed counts for so many times more against
 /// chi2, which takes each for its own witness (found on world A 301, B 303).
 const ALIKE: f64 = 10.0;
@@ -27,57 +31,79 @@ const ALIKE: f64 = 10.0;
 /// Where the widened equations have what was added.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Wider {
-    /// The further modes, and the variance of a prior's pull on each.
-    pub further: Vec<usize>,
-    pub believed: f64,
+    /// What is free but for a belief: its place, and the variance of the belief's pull on it.
+    pub believed: Vec<(usize, f64)>,
+    /// The shadow's place, where the fit held it in the middle.
+    pub shadow: Vec<usize>,
     /// The rim's place; of one picture only, a pair's shadow tells.
     pub rim: Vec<usize>,
     /// How the light rises across each picture's donut, in x and in y.
     pub shades: Vec<usize>,
 }
 
-/// Widens the equations of a fit that has ended and goes the one step.
-pub(super) fn widen(fitted: &mut Fitted<'_>) -> Wider {
+/// Widens the equations of a fit that has ended and goes the one step. Of what draws no
+/// rings sharp enough (moving air, a star so far out that rays draw it, a scale that nobody
+/// told) and of a fit that is to tell no stories (`stories`), by the shadow's place alone.
+pub(super) fn widen(fitted: &mut Fitted<'_>, stories: bool) -> Wider {
     let (problem, solution) = (&mut fitted.problem, &mut fitted.solution);
     let (n, p) = (problem.len(), solution.parameters.clone());
     let pictures = problem.pictures.len();
     let waves = |k| wavefront::w020_from_a4(problem.state(&p, k).waves[0]).abs();
-    if problem.unknown.is_some() || (0..pictures).any(|k| waves(k) > MOST_WAVES) {
+    let sharp = stories
+        && !fitted.moving
+        && problem.unknown.is_none()
+        && (0..pictures).all(|k| waves(k) <= MOST_WAVES);
+    let held_shadow = problem.shadow[2] > 0.0 && !problem.place_is_free();
+    let mut modes: Vec<usize> = FURTHER.to_vec();
+    modes.retain(|j| sharp && !problem.shared_modes.contains(j));
+    let further = n + if held_shadow { 2 } else { 0 };
+    let rim = further + modes.len();
+    let shades = rim + if sharp { 2 } else { 0 };
+    let count = shades + if sharp { 2 * pictures } else { 0 };
+    if count == n {
         return Wider::default();
     }
-    let mut modes: Vec<usize> = FURTHER.to_vec();
-    modes.retain(|j| !problem.shared_modes.contains(j));
-    let (rim, shades) = (n + modes.len(), n + modes.len() + 2);
-    let count = shades + 2 * pictures;
     for k in 0..pictures {
         let state = problem.state(&p, k);
         let picture = &mut problem.pictures[k];
         let image = picture.model.image_again(&state);
-        let sloper = picture.sloper.as_ref().unwrap_or(&picture.model);
-        let mut slopes = sloper.slopes_beyond(&state, &modes);
-        let ([x0, y0, radius], size) = (picture.disc, picture.model.size);
-        let rise = |place: &dyn Fn(usize) -> f64| {
-            let light = image.iter().enumerate();
-            light.map(|(i, v)| v * place(i) as f32).collect()
-        };
-        slopes.push(rise(&|i| ((i / size) as f64 - x0) / radius));
-        slopes.push(rise(&|i| ((i % size) as f64 - y0) / radius));
-        for (j, c) in problem
-            .weighed(&p, k, &image, slopes)
-            .into_iter()
-            .enumerate()
-        {
+        let sloper = picture.sloper.as_mut().unwrap_or(&mut picture.model);
+        let mut slopes = Vec::new();
+        if held_shadow {
+            slopes.extend(sloper.slopes_by_shadow(&state));
+        }
+        if sharp {
+            slopes.extend(sloper.slopes_beyond(&state, &modes));
+            let ([x0, y0, radius], size) = (picture.disc, picture.model.size);
+            let rise = |place: &dyn Fn(usize) -> f64| {
+                let light = image.iter().enumerate();
+                light.map(|(i, v)| v * place(i) as f32).collect()
+            };
+            slopes.push(rise(&|i| ((i / size) as f64 - x0) / radius));
+            slopes.push(rise(&|i| ((i % size) as f64 - y0) / radius));
+        }
+        let weighed = problem.weighed(&p, k, &image, slopes);
+        for (j, c) in weighed.into_iter().enumerate() {
             let own = if n + j < shades { 0 } else { 2 * k };
             solution.columns[k].push((n + j + own, c));
         }
     }
     enlarge(solution, n, count);
-    let noise = (solution.chi2 / solution.freedom).max(1e-3) * ALIKE;
-    let weight = noise / FURTHER_SIGMA.powi(2);
-    for i in n..rim {
+    let noise = (solution.chi2 / solution.freedom).max(1e-3);
+    let mut believed = Vec::new();
+    // Where rings do not tell it the shadow stays in the middle.
+    let free_from = if sharp { n } else { further };
+    for i in free_from..rim {
+        let (alike, sigma) = if i < further {
+            (honest::UNTRUTH.powi(2), SHADOW_SIGMA)
+        } else {
+            (ALIKE, FURTHER_SIGMA)
+        };
+        let weight = noise * alike / sigma.powi(2);
         solution.matrix[(i, i)] += weight;
+        believed.push((i, weight * weight * sigma.powi(2)));
     }
-    fitted.held.extend(rim..count);
+    fitted.held.extend((n..free_from).chain(rim..count));
     let before = solution.residuals.clone();
     onward(solution, &fitted.held);
     for (k, picture) in problem.pictures.iter().enumerate() {
@@ -93,8 +119,8 @@ pub(super) fn widen(fitted: &mut Fitted<'_>) -> Wider {
         }
     }
     Wider {
-        further: (n..rim).collect(),
-        believed: noise * weight,
+        believed,
+        shadow: (n..further).collect(),
         rim: if pictures == 1 {
             (rim..shades).collect()
         } else {

@@ -48,14 +48,16 @@ def told_of(tube, pixel_um, z4, band_told, rng, vanes):
 
 
 class Maker:
-    def __init__(self, world, seed, out):
-        self.world, self.seed, self.out = world, seed, Path(out)
+    def __init__(self, world, seed, out, off_centre=0.0):
+        self.world, self.seed, self.out, self.off_centre = world, seed, Path(out), off_centre
         self.ranges = draw.RANGES[world]
         self.out.mkdir(parents=True, exist_ok=True)
 
     def case(self, kind, k):
-        rng = np.random.default_rng([self.seed, "ABC".index(self.world), KINDS.index(kind), k])
-        return getattr(self, kind)(f"{kind}{k:02d}", rng, k)
+        drawn = [self.seed, "ABC".index(self.world), KINDS.index(kind), k]
+        # Of a generator of its own: all else of the case is the same as without.
+        self.decentre = np.random.default_rng([*drawn, 1]).normal(0, self.off_centre, 2)
+        return getattr(self, kind)(f"{kind}{k:02d}", np.random.default_rng(drawn), k)
 
     # ---- the parts that kinds share ----
 
@@ -69,6 +71,8 @@ class Maker:
 
     def setting(self, rng, air=False, obstructed=False, tube=None):
         tube = tube or draw.tube_of(rng, self.world, obstructed)
+        if self.off_centre and tube["obstruction"]:
+            tube.setdefault("decentre", tuple(map(float, self.decentre)))
         w020, pixel = draw.geometry_of(rng, self.world, tube, air)
         z = draw.wave_of(rng, self.world, w020)
         band, told = draw.band_of(rng)
@@ -292,10 +296,11 @@ def main():
     p.add_argument("--world", choices="ABC", required=True)
     p.add_argument("--seed", type=int, required=True)
     p.add_argument("--out", required=True)
+    p.add_argument("--off-centre", type=float, default=0.0, help="secondaries off centre in worlds A and B too: sd, radii")
     for kind, count in zip(KINDS, (16, 24, 12, 6, 40)):
         p.add_argument(f"--{kind}", type=int, default=count)
     a = p.parse_args()
-    maker, cases = Maker(a.world, a.seed, a.out), []
+    maker, cases = Maker(a.world, a.seed, a.out, a.off_centre), []
     for kind in KINDS:
         cases += [maker.case(kind, k) for k in range(getattr(a, kind))]
         text = json.dumps(dict(convention=CONVENTION, world=a.world, seed=a.seed, cases=cases), indent=1)
