@@ -219,7 +219,7 @@ impl Fitted<'_> {
         options: &FitOptions,
         side: SideFound,
     ) -> FitResult {
-        let wider = wider::widen(&mut self, options.other_starts);
+        let wider = wider::widen(&mut self, options);
         let Self {
             problem, solution, ..
         } = &self;

@@ -8,7 +8,7 @@
 //! [`super::told`] asks what they leave in doubt.
 
 use super::{
-    honest,
+    FitOptions, honest,
     kernels::{dot, dots},
     run::Fitted,
     solve::Solution,
@@ -43,17 +43,19 @@ pub(super) struct Wider {
 
 /// Widens the equations of a fit that has ended and goes the one step. Of what draws no
 /// rings sharp enough (moving air, a star so far out that rays draw it, a scale that nobody
-/// told) and of a fit that is to tell no stories (`stories`), by the shadow's place alone.
-pub(super) fn widen(fitted: &mut Fitted<'_>, stories: bool) -> Wider {
+/// told) and of a fit that is to tell no stories, by the shadow's place alone.
+pub(super) fn widen(fitted: &mut Fitted<'_>, options: &FitOptions) -> Wider {
     let (problem, solution) = (&mut fitted.problem, &mut fitted.solution);
     let (n, p) = (problem.len(), solution.parameters.clone());
     let pictures = problem.pictures.len();
     let waves = |k| wavefront::w020_from_a4(problem.state(&p, k).waves[0]).abs();
-    let sharp = stories
+    let sharp = options.other_starts
         && !fitted.moving
         && problem.unknown.is_none()
         && (0..pictures).all(|k| waves(k) <= MOST_WAVES);
-    let held_shadow = problem.shadow[2] > 0.0 && !problem.place_is_free();
+    // Who tells that it is centred is believed.
+    let held_shadow =
+        problem.shadow[2] > 0.0 && options.plausible_decentre > 0.0 && !problem.place_is_free();
     let mut modes: Vec<usize> = FURTHER.to_vec();
     modes.retain(|j| sharp && !problem.shared_modes.contains(j));
     let further = n + if held_shadow { 2 } else { 0 };
