@@ -432,7 +432,7 @@ fn asked_in<'a>(texts: impl Iterator<Item = &'a str>) -> Vec<Vec<String>> {
 async fn problems_are_found_by_every_word_that_stands_in_them() {
     let folder = tempfile::tempdir().unwrap();
     let library = demo_in(&folder).await;
-    let conn: &mut Conn = &mut *library.read().await.unwrap();
+    let conn: &mut Conn = &mut library.read().await.unwrap();
     let ids = problem_list::brief(conn, false, &[]).await.unwrap();
     let ids = ids.into_iter().map(|one| one.entry_id);
     let all = problem_list::each(conn, ids).await.unwrap();
